@@ -1,0 +1,19 @@
+#!/usr/bin/env python
+"""Command line of shopkb: ``python manage.py help`` lists what it can do."""
+
+import os
+import sys
+
+
+def main() -> None:
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shopkb.settings")
+    if sys.argv[1:2] == ["demo"]:
+        # The demo world lives in a database file of its own, never in the shop's.
+        os.environ.setdefault("SHOPKB_WORLD", "demo")
+    from django.core.management import execute_from_command_line
+
+    execute_from_command_line(sys.argv)
+
+
+if __name__ == "__main__":
+    main()

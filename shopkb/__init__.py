@@ -1,0 +1,1 @@
+"""shopkb: a workshop's knowledge base of branching test procedures."""

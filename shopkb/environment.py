@@ -1,0 +1,66 @@
+"""Typed readers for the process environment, used by the settings alone. A wrong value is refused by name."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+from django.core.exceptions import ImproperlyConfigured
+
+TRUE = frozenset({"1", "true", "yes", "on"})
+FALSE = frozenset({"0", "false", "no", "off", ""})
+
+
+def text(name: str, default: str) -> str:
+    return os.environ.get(name, default)
+
+
+def switch(name: str, *, default: bool) -> bool:
+    """A yes/no setting.
+
+    Raises:
+        ImproperlyConfigured: the value is none of yes, no, true, false, on, off, 1, 0.
+    """
+    raw = os.environ.get(name)
+    if raw is None:
+        return default
+    word = raw.strip().lower()
+    if word in TRUE:
+        return True
+    if word in FALSE:
+        return False
+    raise ImproperlyConfigured(f"{name} is {raw!r}; write yes or no.")
+
+
+def words(name: str, default: str) -> list[str]:
+    """A list separated by commas, blanks dropped."""
+    return [part.strip() for part in os.environ.get(name, default).split(",") if part.strip()]
+
+
+def number(name: str, default: int) -> int:
+    """A whole number.
+
+    Raises:
+        ImproperlyConfigured: the value is not a whole number.
+    """
+    raw = os.environ.get(name)
+    if raw is None:
+        return default
+    try:
+        return int(raw)
+    except ValueError:
+        raise ImproperlyConfigured(f"{name} is {raw!r}; write a whole number such as {default}.") from None
+
+
+def secret_key(folder: Path) -> str:
+    """``SHOPKB_SECRET_KEY``, else a random key made once and kept in ``folder``, readable by its owner only."""
+    given = os.environ.get("SHOPKB_SECRET_KEY")
+    if given:
+        return given
+    path = folder / "secret-key"
+    if not path.exists():
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(secrets.token_urlsafe(50))
+    return path.read_text(encoding="ascii").strip()

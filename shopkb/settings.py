@@ -1,0 +1,142 @@
+"""Settings, fed from the environment. Every name it reads stands in README.md."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import dj_database_url
+
+from shopkb import environment
+from shopkb.web.security import CONTENT_SECURITY_POLICY  # noqa: F401  (read by django-csp)
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DATA_DIR = Path(environment.text("SHOPKB_DATA_DIR", str(BASE_DIR / ".shopkb")))
+DATA_DIR.mkdir(parents=True, exist_ok=True)
+
+WORLD = environment.text("SHOPKB_WORLD", "shop")
+SECRET_KEY = environment.secret_key(DATA_DIR)
+DEBUG = environment.switch("SHOPKB_DEBUG", default=False)
+ALLOWED_HOSTS = environment.words("SHOPKB_HOSTS", "127.0.0.1,localhost,[::1]")
+CSRF_TRUSTED_ORIGINS = environment.words("SHOPKB_ORIGINS", "")
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "csp",
+    "django_htmx",
+    "mptt",
+    "shopkb.web",
+    "shopkb.accounts",
+    "shopkb.catalog",
+    "shopkb.evidence",
+    "shopkb.procedures",
+    "shopkb.jobs",
+    "shopkb.demo",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "shopkb.web.middleware.never_cached",
+]
+
+ROOT_URLCONF = "shopkb.urls"
+WSGI_APPLICATION = "shopkb.wsgi.application"
+
+TEMPLATES: list[dict[str, Any]] = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "shopkb.accounts.context.rights",
+                "shopkb.demo.context.invented",
+            ],
+        },
+    },
+]
+
+# Rollback journal with FULL sync and IMMEDIATE transactions: safe on every SQLite build, also on those whose
+# write-ahead log can lose a commit (fixed in 3.44.6, 3.50.7 and 3.51.3), and fast enough for a shop.
+SQLITE_OPTIONS = {
+    "transaction_mode": "IMMEDIATE",
+    "timeout": 20,
+    "init_command": "PRAGMA journal_mode=DELETE; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+}
+SQLITE_BUILD = sqlite3.sqlite_version_info
+
+DATABASES: dict[str, Any] = {
+    "default": dj_database_url.config(
+        env="DATABASE_URL", default=f"sqlite:///{DATA_DIR / f'{WORLD}.sqlite3'}", conn_max_age=60
+    )
+}
+if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    DATABASES["default"]["OPTIONS"] = SQLITE_OPTIONS
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "accounts.User"
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "home"
+LOGOUT_REDIRECT_URL = "login"
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = environment.text("SHOPKB_TIME_ZONE", "Europe/London")
+USE_I18N = True
+USE_TZ = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT.mkdir(exist_ok=True)
+WHITENOISE_USE_FINDERS = True
+
+HTTPS = environment.switch("SHOPKB_HTTPS", default=False)
+SECURE_SSL_REDIRECT = HTTPS
+SESSION_COOKIE_SECURE = HTTPS
+CSRF_COOKIE_SECURE = HTTPS
+SECURE_HSTS_SECONDS = 31_536_000 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
+SECURE_HSTS_PRELOAD = HTTPS
+if environment.switch("SHOPKB_BEHIND_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+SESSION_COOKIE_AGE = 60 * 60 * 12
+SESSION_COOKIE_SAMESITE = "Lax"
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+
+# The shop's own choices.
+REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=True)
+CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
+HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
+DRAWING_SECONDS = environment.number("SHOPKB_DRAWING_SECONDS", 5)
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": environment.text("SHOPKB_LOG_LEVEL", "WARNING")},
+}
