@@ -1,0 +1,64 @@
+"""A closed job as a value: all that learning and replay ever see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class CaseResult:
+    """One standing result (not superseded), in the order it was recorded.
+
+    ``outcome`` is empty when the step was skipped; then ``skipped`` holds the reason key. ``seconds`` is the time the
+    step took, ``None`` when it is not known (a break, a hand-over). ``reading`` is in ``unit``.
+    """
+
+    procedure: str
+    step: str
+    outcome: str
+    skipped: str = ""
+    seconds: int | None = None
+    reading: Decimal | None = None
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RejectedEnd:
+    """An end that was reached, repaired and did not cure (or came back): the false lead and where it was named."""
+
+    procedure: str
+    step: str
+    outcome: str
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedCase:
+    """A closed job. ``cause`` is the identity of the confirmed cause (``component#mode``).
+
+    ``cause`` is empty unless the job was closed with a repair that cured the complaint and was verified, and the job
+    has not come back. ``claimed`` holds that cause even after a comeback took it back. ``month`` is ``YYYY-MM`` of
+    closing, ``platform`` a path in the platform tree. ``also`` lists identities of causes found together with it.
+    """
+
+    job: int
+    platform: str
+    month: str
+    cause: str = ""
+    proof: str = ""
+    claimed: str = ""
+    came_back: bool = False
+    results: tuple[CaseResult, ...] = ()
+    rejected: tuple[RejectedEnd, ...] = ()
+    also: tuple[str, ...] = ()
+
+    @property
+    def verified(self) -> bool:
+        """Whether this case may speak for a cause."""
+        return bool(self.cause)
+
+    @property
+    def procedures(self) -> tuple[str, ...]:
+        """The procedures followed, each once, in order of first use."""
+        return tuple(dict.fromkeys(result.procedure for result in self.results))

@@ -1,0 +1,125 @@
+"""Evidence as sums with laws: add, take back, merge.
+
+A tally counts jobs, never rows: a step done twice in a job counts once, by its latest standing result. All sums are
+whole numbers (seconds, not minutes), so adding and taking back in any order gives exactly the same tallies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+
+SKIP = "skip:"
+"""Prefix of the outcome key under which a skipped step is counted, followed by the reason."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class TallyKey:
+    """What is counted apart.
+
+    ``step`` and ``outcome`` are empty for the run as a whole (what causes a procedure meets); ``cause`` and ``proof``
+    are empty for jobs that may not speak for a cause.
+    """
+
+    procedure: str
+    step: str
+    outcome: str
+    cause: str
+    proof: str
+    platform: str
+    month: str
+
+
+@dataclass(frozen=True, slots=True)
+class TallySums:
+    """How many jobs; of those with a known time (``timed``) the seconds and seconds squared; how many came back; how
+    many repaired what this outcome named without a cure."""
+
+    count: int = 0
+    timed: int = 0
+    seconds: int = 0
+    seconds_squared: int = 0
+    came_back: int = 0
+    rejected: int = 0
+
+    def __add__(self, other: TallySums) -> TallySums:
+        return TallySums(
+            self.count + other.count,
+            self.timed + other.timed,
+            self.seconds + other.seconds,
+            self.seconds_squared + other.seconds_squared,
+            self.came_back + other.came_back,
+            self.rejected + other.rejected,
+        )
+
+    def __neg__(self) -> TallySums:
+        return TallySums(
+            -self.count, -self.timed, -self.seconds, -self.seconds_squared, -self.came_back, -self.rejected
+        )
+
+    def __bool__(self) -> bool:
+        return self != ZERO
+
+
+ZERO = TallySums()
+
+Tallies = Mapping[TallyKey, TallySums]
+
+
+def contributions(case: ClosedCase) -> dict[TallyKey, TallySums]:
+    """What one closed job adds to the tallies.
+
+    A job that came back counts as traffic without a cause, and ``came_back`` is kept under the cause it had claimed.
+    """
+    sums: dict[TallyKey, TallySums] = {}
+
+    def add(procedure: str, step: str, outcome: str, cause: str, part: TallySums) -> None:
+        proof = case.proof if cause else ""
+        key = TallyKey(procedure, step, outcome, cause, proof, case.platform, case.month)
+        sums[key] = sums.get(key, ZERO) + part
+
+    for result in _latest(case.results):
+        outcome = result.outcome or f"{SKIP}{result.skipped}"
+        add(result.procedure, result.step, outcome, case.cause, _once(result.seconds))
+        if case.came_back and case.claimed:
+            add(result.procedure, result.step, outcome, case.claimed, TallySums(came_back=1))
+    for procedure in case.procedures:
+        add(procedure, "", "", case.cause, _once(_total_seconds(case, procedure)))
+        if case.came_back and case.claimed:
+            add(procedure, "", "", case.claimed, TallySums(came_back=1))
+    for end in dict.fromkeys(case.rejected):
+        add(end.procedure, end.step, end.outcome, "", TallySums(rejected=1))
+    return {key: part for key, part in sums.items() if part}
+
+
+def merge(parts: Iterable[Tallies]) -> dict[TallyKey, TallySums]:
+    """Sum of several sets of tallies: months, platforms or shops. Keys whose sums are all zero vanish."""
+    total: dict[TallyKey, TallySums] = {}
+    for part in parts:
+        for key, sums in part.items():
+            total[key] = total.get(key, ZERO) + sums
+    return {key: sums for key, sums in total.items() if sums}
+
+
+def take_back(tallies: Tallies) -> dict[TallyKey, TallySums]:
+    """The opposite of ``tallies``: merging both gives nothing."""
+    return {key: -sums for key, sums in tallies.items()}
+
+
+def _latest(results: Iterable[CaseResult]) -> list[CaseResult]:
+    latest = {(result.procedure, result.step): result for result in results}
+    return list(latest.values())
+
+
+def _once(seconds: int | None) -> TallySums:
+    if seconds is None:
+        return TallySums(count=1)
+    return TallySums(count=1, timed=1, seconds=seconds, seconds_squared=seconds * seconds)
+
+
+def _total_seconds(case: ClosedCase, procedure: str) -> int | None:
+    times = [result.seconds for result in case.results if result.procedure == procedure]
+    known = [seconds for seconds in times if seconds is not None]
+    return sum(known) if known and len(known) == len(times) else None
