@@ -1,0 +1,37 @@
+from __future__ import annotations
+
+from django.contrib.auth.models import AbstractUser
+from django.db import models
+
+from shopkb.accounts.roles import Right, Role, may
+
+
+class User(AbstractUser):
+    """A person in the shop."""
+
+    role = models.CharField(max_length=20, choices=[(role.value, role.value) for role in Role], default=Role.TECHNICIAN)
+    called = models.CharField("name as the shop says it", max_length=80, blank=True)
+
+    class Meta(AbstractUser.Meta):
+        constraints = [
+            models.CheckConstraint(
+                name="user_role_known", condition=models.Q(role__in=[role.value for role in Role])
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.called or self.get_full_name() or self.username
+
+    def may(self, right: Right) -> bool:
+        return may(self, right)
+
+    def has_module_perms(self, app_label: str) -> bool:
+        """Django's admin is open to those who may change the catalog or manage people."""
+        return self.is_active and self._admin_right(app_label)
+
+    def has_perm(self, perm: str, obj: object | None = None) -> bool:
+        return self.is_active and self._admin_right(perm.partition(".")[0])
+
+    def _admin_right(self, app_label: str) -> bool:
+        right = {"catalog": Right.CATALOG, "accounts": Right.PEOPLE}.get(app_label)
+        return self.is_superuser or (right is not None and may(self, right))

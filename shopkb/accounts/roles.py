@@ -1,0 +1,65 @@
+"""Roles and what each may do. A right is checked where the thing happens, never only on the page."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from django.core.exceptions import PermissionDenied
+
+if TYPE_CHECKING:
+    from shopkb.accounts.models import User
+
+
+class Role(StrEnum):
+    """What a person does in the shop."""
+
+    TECHNICIAN = "technician"
+    WRITER = "writer"
+    MANAGER = "manager"
+    KEEPER = "keeper"
+
+
+class Right(StrEnum):
+    """One thing a person may do, worded so that a refusal can quote it."""
+
+    READ = "read procedures and jobs"
+    WORK = "take in, follow and close jobs"
+    REOPEN = "reopen closed jobs"
+    WRITE = "write procedures"
+    PUBLISH = "review, publish and withdraw procedures"
+    CATALOG = "change the catalog"
+    REPORT = "see the shop's figures"
+    PEOPLE = "manage people"
+    UPKEEP = "run backups and checks"
+
+
+_TECHNICIAN = frozenset({Right.READ, Right.WORK})
+_WRITER = _TECHNICIAN | {Right.REOPEN, Right.WRITE, Right.PUBLISH, Right.CATALOG}
+_MANAGER = _TECHNICIAN | {Right.REOPEN, Right.REPORT, Right.PUBLISH}
+
+RIGHTS: dict[Role, frozenset[Right]] = {
+    Role.TECHNICIAN: _TECHNICIAN,
+    Role.WRITER: _WRITER,
+    Role.MANAGER: _MANAGER,
+    Role.KEEPER: frozenset(Right),
+}
+
+
+def may(user: User, right: Right) -> bool:
+    """Whether an active, signed-in person has this right."""
+    if not user.is_authenticated or not user.is_active:
+        return False
+    return user.is_superuser or right in RIGHTS.get(Role(user.role), frozenset())
+
+
+def require(user: User, right: Right) -> None:
+    """Stop here unless the person has the right.
+
+    Raises:
+        PermissionDenied: with a sentence that says what the person may not do and who may.
+    """
+    if may(user, right):
+        return
+    holders = ", ".join(role.value for role in Role if right in RIGHTS[role])
+    raise PermissionDenied(f"Your role does not let you {right.value}. These roles may: {holders}.")
