@@ -1,0 +1,1 @@
+"""What the shop knows by name: systems, platforms, symptoms, causes, cautions, access states, meters."""

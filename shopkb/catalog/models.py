@@ -1,0 +1,161 @@
+"""The catalog. Tree rows are written through :mod:`shopkb.catalog.trees` alone."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from django.db import models
+from mptt.models import MPTTModel, TreeForeignKey
+
+from shopkb.core.flow.hazards import HAZARDS
+
+
+class TreeQuerySet(models.QuerySet["TreeNode"]):
+    def at(self, path: str) -> Self:
+        return self.filter(path=path)
+
+
+class TreeNode(MPTTModel):
+    """A node with a key that is unique among its siblings and the path of keys from its root."""
+
+    key = models.SlugField(max_length=60)
+    name = models.CharField(max_length=120)
+    path = models.CharField(max_length=300, unique=True, editable=False)
+    parent = TreeForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="children")
+
+    class MPTTMeta:
+        order_insertion_by = ["name"]
+
+    class Meta:
+        abstract = True
+        constraints = [
+            # nulls_distinct=False is silently not created on SQLite, hence two.
+            models.UniqueConstraint(fields=["parent", "key"], name="%(class)s_key_once_among_siblings"),
+            models.UniqueConstraint(
+                fields=["key"], condition=models.Q(parent__isnull=True), name="%(class)s_key_once_among_roots"
+            ),
+            models.CheckConstraint(condition=models.Q(lft__lt=models.F("rght")), name="%(class)s_left_before_right"),
+            models.CheckConstraint(
+                condition=models.Q(parent__isnull=True) | ~models.Q(parent=models.F("id")), name="%(class)s_not_own_parent"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class System(TreeNode):
+    """A node of the vehicle-systems tree; its leaves are components. Its hazards reach all below it."""
+
+    hazards = models.JSONField(default=list, blank=True, help_text="Keys of hazards this node brings.")
+
+
+class Platform(TreeNode):
+    """A node of the vehicle tree: maker, model, generation, engine."""
+
+
+class TreeLock(models.Model):
+    """One row for each tree; taken with ``select_for_update`` by every tree write."""
+
+    tree = models.CharField(max_length=20, primary_key=True)
+
+    def __str__(self) -> str:
+        return self.tree
+
+
+class SymptomQuerySet(models.QuerySet["Symptom"]):
+    def with_code(self, code: str) -> list[Symptom]:
+        """Symptoms that this trouble code suggests. JSON arrays are searched in Python: both databases alike."""
+        return [symptom for symptom in self if code in symptom.codes]
+
+
+class Symptom(models.Model):
+    """A catalogued form of complaint, with the words customers use for it."""
+
+    key = models.SlugField(max_length=60, unique=True)
+    name = models.CharField(max_length=120)
+    system = models.ForeignKey(System, on_delete=models.PROTECT, null=True, blank=True, related_name="symptoms")
+    words = models.JSONField(default=list, blank=True, help_text="Everyday wordings, one each.")
+    codes = models.JSONField(default=list, blank=True, help_text="Trouble codes that suggest it.")
+
+    objects = SymptomQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Cause(models.Model):
+    """A component and its failure mode, once."""
+
+    component = models.ForeignKey(System, on_delete=models.PROTECT, related_name="causes")
+    mode = models.CharField(max_length=120)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint("component", models.functions.Lower("mode"), name="cause_component_mode_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.component.name}: {self.mode}"
+
+    @property
+    def identity(self) -> str:
+        """Same text as :attr:`shopkb.core.flow.model.Cause.identity`. Needs ``component`` loaded."""
+        return f"{self.component.path}#{self.mode.strip().lower()}"
+
+
+class Caution(models.Model):
+    """What to beware of and what to do, under a signal word of ANSI Z535.6."""
+
+    class Signal(models.TextChoices):
+        DANGER = "DANGER"
+        WARNING = "WARNING"
+        CAUTION = "CAUTION"
+        NOTICE = "NOTICE"
+
+    key = models.SlugField(max_length=60, unique=True)
+    signal = models.CharField(max_length=10, choices=Signal)
+    title = models.CharField(max_length=120)
+    text = models.TextField(max_length=1000)
+    hazards = models.JSONField(default=list, blank=True, help_text=f"Any of: {', '.join(HAZARDS)}")
+    ask = models.CharField(max_length=200, blank=True, help_text="For DANGER: the state of things to confirm.")
+
+    class Meta:
+        ordering = ["key"]
+
+    def __str__(self) -> str:
+        return f"{self.signal}: {self.title}"
+
+
+class Access(models.Model):
+    """A set-up state of the vehicle, what it costs to reach, and the hazards it brings."""
+
+    key = models.SlugField(max_length=60, unique=True)
+    name = models.CharField(max_length=120)
+    minutes = models.DecimalField(max_digits=5, decimal_places=1, default=0)
+    hazards = models.JSONField(default=list, blank=True)
+
+    class Meta:
+        ordering = ["name"]
+        verbose_name_plural = "access states"
+        constraints = [models.CheckConstraint(condition=models.Q(minutes__gte=0), name="access_minutes_not_negative")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Meter(models.Model):
+    """One of the shop's meters with its accuracy: a list of ranges, each ± (% of reading + counts)."""
+
+    key = models.SlugField(max_length=60, unique=True)
+    name = models.CharField(max_length=120)
+    accuracies = models.JSONField(default=list)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,1 @@
+"""What closed jobs say, as counts. Stands below procedures and jobs, so both may show it."""

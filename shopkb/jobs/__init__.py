@@ -1,0 +1,1 @@
+"""Jobs: taking in a vehicle, following procedures on it, repairing, verifying, closing, writing up."""

@@ -1,0 +1,251 @@
+"""Rows of jobs. Results, repairs and verifications are append-only: a correction is a new row."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+from shopkb.catalog.models import Cause, Meter, Platform, Symptom
+from shopkb.core.flow.model import Proof
+from shopkb.procedures.models import Revision
+
+PERSON = settings.AUTH_USER_MODEL
+
+
+class Vehicle(models.Model):
+    registration = models.CharField(max_length=20, unique=True)
+    vin = models.CharField("VIN", max_length=17, blank=True)
+    platform = models.ForeignKey(Platform, on_delete=models.PROTECT, related_name="vehicles")
+    year = models.PositiveSmallIntegerField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["registration"]
+
+    def __str__(self) -> str:
+        return self.registration
+
+
+class JobQuerySet(models.QuerySet["Job"]):
+    def open(self) -> Self:
+        return self.filter(state=Job.State.OPEN)
+
+    def closed(self) -> Self:
+        return self.filter(state=Job.State.CLOSED)
+
+    def for_list(self) -> Self:
+        return self.select_related("vehicle__platform", "symptom", "opened_by")
+
+    def holding(self, words: str) -> Self:
+        """Jobs whose registration, complaint, VIN or number holds these words."""
+        match = (
+            Q(vehicle__registration__icontains=words) | Q(complaint__icontains=words) | Q(vehicle__vin__icontains=words)
+        )
+        if words.isdigit():
+            match |= Q(pk=int(words[:15]))
+        return self.filter(match)
+
+
+class Job(models.Model):
+    """One vehicle's visit for one complaint."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        CLOSED = "closed", "closed"
+
+    class Verified(models.TextChoices):
+        NOT_YET = "not-yet", "not tried yet"
+        YES = "yes", "yes, seen or heard"
+        NO = "no", "no, not present now"
+
+    class Disposition(models.TextChoices):
+        CURED = "cured", "cured and verified"
+        NOT_CHECKED = "not-checked", "repaired, cure not verified"
+        NOT_PRESENT = "not-present", "complaint not present, nothing repaired"
+        DECLINED = "declined", "repair declined by the customer"
+        SENT_ELSEWHERE = "sent-elsewhere", "sent elsewhere"
+        UNSOLVED = "unsolved", "not solved"
+
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, related_name="jobs")
+    platform = models.ForeignKey(Platform, on_delete=models.PROTECT, related_name="jobs")
+    complaint = models.TextField(max_length=2000)
+    circumstances = models.TextField(max_length=2000, blank=True)
+    symptom = models.ForeignKey(Symptom, on_delete=models.PROTECT, null=True, blank=True, related_name="jobs")
+    codes = models.JSONField(default=list, blank=True)
+    odometer = models.PositiveIntegerField(null=True, blank=True, help_text="km")
+    complaint_verified = models.CharField(max_length=10, choices=Verified, default=Verified.NOT_YET)
+    state = models.CharField(max_length=10, choices=State, default=State.OPEN)
+    disposition = models.CharField(max_length=20, choices=Disposition, blank=True)
+    closing_note = models.TextField(max_length=2000, blank=True)
+    opened_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="jobs_opened")
+    opened_at = models.DateTimeField()
+    closed_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, null=True, blank=True, related_name="jobs_closed")
+    closed_at = models.DateTimeField(null=True, blank=True)
+    comeback_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="comebacks")
+    client_id = models.UUIDField(unique=True)
+
+    objects = JobQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-opened_at", "-id"]
+        indexes = [models.Index(fields=["state", "-opened_at"]), models.Index(fields=["-closed_at"])]
+        constraints = [
+            models.CheckConstraint(
+                name="job_closed_says_how",
+                condition=Q(state="open", disposition="", closed_at__isnull=True)
+                | (Q(state="closed", closed_at__isnull=False) & ~Q(disposition="")),
+            ),
+            models.CheckConstraint(
+                name="job_not_own_comeback", condition=Q(comeback_of__isnull=True) | ~Q(comeback_of=models.F("id"))
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Job {self.pk}"
+
+    @property
+    def is_open(self) -> bool:
+        return self.state == self.State.OPEN
+
+
+class RunQuerySet(models.QuerySet["Run"]):
+    def under_way(self) -> Self:
+        return self.filter(state=Run.State.UNDER_WAY)
+
+
+class Run(models.Model):
+    """One procedure being followed on a job, on the revision it was started with."""
+
+    class State(models.TextChoices):
+        UNDER_WAY = "under-way", "under way"
+        ENDED = "ended", "ended"
+        STOPPED = "stopped", "stopped"
+
+    job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="runs")
+    revision = models.ForeignKey(Revision, on_delete=models.PROTECT, related_name="runs")
+    came_from = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="handed_over")
+    holder = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="runs_held")
+    state = models.CharField(max_length=12, choices=State, default=State.UNDER_WAY)
+    stopped_why = models.CharField(max_length=200, blank=True)
+    started_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True, blank=True)
+    client_id = models.UUIDField(unique=True)
+
+    objects = RunQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"run {self.pk}"
+
+
+class RunValue(models.Model):
+    """A value asked once a run, such as the battery's voltage with everything off. The latest counts."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="values")
+    key = models.CharField(max_length=60)
+    typed = models.CharField(max_length=60)
+    magnitude = models.DecimalField(max_digits=18, decimal_places=6)
+    unit = models.CharField(max_length=10)
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.key} = {self.typed}"
+
+
+class Result(models.Model):
+    """One step done or skipped in a run. A later result of the same step replaces the earlier one."""
+
+    class Skip(models.TextChoices):
+        NO_TIME = "no-time", "no time for it now"
+        NO_ACCESS = "no-access", "cannot get at it"
+        NOT_SAFE = "not-safe", "not safe here and now"
+        WOULD_DAMAGE = "would-damage", "would damage something"
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="results")
+    step = models.CharField(max_length=60)
+    outcome = models.CharField(max_length=60, blank=True)
+    skipped = models.CharField(max_length=20, choices=Skip, blank=True)
+    onward = models.CharField(max_length=60, blank=True, help_text="After a skip: the outcome assumed for the way on.")
+    typed = models.CharField(max_length=60, blank=True)
+    reading = models.DecimalField(max_digits=18, decimal_places=6, null=True, blank=True)
+    unit = models.CharField(max_length=10, blank=True)
+    over_limit = models.BooleanField(default=False)
+    meter = models.ForeignKey(Meter, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    proposed = models.CharField(max_length=60, blank=True, help_text="The outcome the reading gave.")
+    verdict = models.CharField(max_length=20, blank=True)
+    judgement = models.CharField(max_length=300, blank=True)
+    override_why = models.CharField(max_length=200, blank=True)
+    seconds = models.PositiveIntegerField(null=True, blank=True)
+    note = models.TextField(max_length=2000, blank=True)
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="results")
+    at = models.DateTimeField()
+    replaces = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by")
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(
+                name="result_done_or_skipped",
+                condition=(~Q(outcome="") & Q(skipped="")) | (Q(outcome="") & ~Q(skipped="")),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.step}: {self.outcome or self.skipped}"
+
+
+class Repair(models.Model):
+    """A cause, how it was proven, and what was done about it."""
+
+    job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="repairs")
+    result = models.ForeignKey(Result, on_delete=models.PROTECT, null=True, blank=True, related_name="repairs")
+    cause = models.ForeignKey(Cause, on_delete=models.PROTECT, related_name="repairs")
+    also = models.ManyToManyField(Cause, blank=True, related_name="found_with")
+    proof = models.CharField(max_length=20, choices=[(proof.value, proof.value) for proof in Proof])
+    correction = models.TextField(max_length=2000)
+    parts = models.TextField(max_length=1000, blank=True)
+    minutes = models.PositiveSmallIntegerField(null=True, blank=True)
+    also_found = models.TextField(max_length=2000, blank=True)
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="repairs")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"repair {self.pk}"
+
+
+class Verification(models.Model):
+    """Whether a repair cured the complaint, and how that was found out. The latest counts."""
+
+    class Cured(models.TextChoices):
+        YES = "cured", "cured"
+        NO = "not-cured", "not cured"
+        NOT_CHECKED = "not-checked", "not checked"
+
+    repair = models.ForeignKey(Repair, on_delete=models.PROTECT, related_name="verifications")
+    cured = models.CharField(max_length=12, choices=Cured)
+    how = models.TextField(max_length=2000, blank=True)
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.repair_id}: {self.cured}"
+
+

@@ -1,0 +1,192 @@
+"""Rows of procedures. `storing.py` alone turns them into a Flow and back; `publishing.py` alone changes their state."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Prefetch, Q
+
+from shopkb.catalog.models import Platform, Symptom, System
+
+
+class ProcedureQuerySet(models.QuerySet["Procedure"]):
+    def published(self) -> Self:
+        """Procedures that have a revision in force."""
+        return self.filter(revisions__state=Revision.State.PUBLISHED)
+
+    def with_revision_in_force(self) -> Self:
+        return self.prefetch_related(
+            Prefetch("revisions", Revision.objects.filter(state=Revision.State.PUBLISHED), to_attr="in_force_rows")
+        )
+
+    def for_list(self) -> Self:
+        return self.select_related("system", "owner").prefetch_related("symptoms", "platforms").with_revision_in_force()
+
+
+class Procedure(models.Model):
+    """The branching test procedure for a symptom. What it offers to (symptoms, codes, platforms) is copied here from
+    the revision in force, so that it can be searched."""
+
+    key = models.SlugField(max_length=60, unique=True)
+    title = models.CharField(max_length=120)
+    summary = models.TextField(blank=True)
+    system = models.ForeignKey(System, on_delete=models.PROTECT, related_name="procedures")
+    symptoms = models.ManyToManyField(Symptom, blank=True, related_name="procedures")
+    platforms = models.ManyToManyField(Platform, blank=True, related_name="procedures")
+    codes = models.JSONField(default=list, blank=True)
+    owner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="procedures")
+
+    objects = ProcedureQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["title"]
+
+    def __str__(self) -> str:
+        return self.title
+
+    @property
+    def in_force(self) -> Revision | None:
+        """The published revision, if any. Free after ``with_revision_in_force()``, else one query."""
+        rows = getattr(self, "in_force_rows", None)
+        if rows is None:
+            rows = list(self.revisions.filter(state=Revision.State.PUBLISHED)[:1])
+        return rows[0] if rows else None
+
+
+class RevisionQuerySet(models.QuerySet["Revision"]):
+    def whole(self) -> Self:
+        """With all rows a Flow needs: four queries whatever its size."""
+        return self.select_related("procedure").prefetch_related(
+            "causes", Prefetch("steps", Step.objects.prefetch_related("outcomes"))
+        )
+
+
+class Revision(models.Model):
+    """One state of a procedure: a draft that may change, or what was published and never changes again."""
+
+    class State(models.TextChoices):
+        DRAFT = "draft", "draft"
+        IN_REVIEW = "in-review", "in review"
+        PUBLISHED = "published", "published"
+        REPLACED = "replaced", "replaced by a newer one"
+        WITHDRAWN = "withdrawn", "withdrawn"
+
+    procedure = models.ForeignKey(Procedure, on_delete=models.PROTECT, related_name="revisions")
+    number = models.PositiveIntegerField()
+    state = models.CharField(max_length=20, choices=State, default=State.DRAFT)
+    author = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="revisions_written")
+    reviewer = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="revisions_reviewed"
+    )
+    why = models.TextField(blank=True, help_text="What changed and why.")
+    withdrawn_why = models.TextField(blank=True)
+    withdrawn_for_safety = models.BooleanField(default=False)
+    created_at = models.DateTimeField()
+    published_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    checksum = models.CharField(max_length=64, blank=True)
+    title = models.CharField(max_length=120)
+    system_path = models.CharField(max_length=300)
+    summary = models.TextField(blank=True)
+    verify = models.TextField(blank=True)
+    start = models.CharField(max_length=60)
+    symptoms = models.JSONField(default=list)
+    codes = models.JSONField(default=list)
+    platforms = models.JSONField(default=list)
+    values = models.JSONField(default=list)
+
+    objects = RevisionQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["procedure", "-number"]
+        constraints = [
+            models.UniqueConstraint(fields=["procedure", "number"], name="revision_number_once"),
+            models.UniqueConstraint(
+                fields=["procedure"], condition=Q(state="published"), name="revision_one_in_force"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.title}, revision {self.number}"
+
+    @property
+    def may_change(self) -> bool:
+        return self.state == self.State.DRAFT
+
+
+class RevisionCause(models.Model):
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="causes")
+    position = models.PositiveSmallIntegerField()
+    key = models.CharField(max_length=60)
+    component = models.CharField(max_length=300)
+    mode = models.CharField(max_length=120)
+    usual = models.CharField(max_length=20)
+    correction = models.TextField(blank=True)
+    minutes = models.FloatField(null=True)
+    price = models.FloatField(null=True)
+    also = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [models.UniqueConstraint(fields=["revision", "key"], name="revision_cause_key_once")]
+
+    def __str__(self) -> str:
+        return self.key
+
+
+class Step(models.Model):
+    """One test or one action in a revision; its key stays the same across revisions."""
+
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="steps")
+    position = models.PositiveSmallIntegerField()
+    key = models.CharField(max_length=60)
+    title = models.CharField(max_length=120)
+    test = models.CharField(max_length=20)
+    at = models.CharField(max_length=300, blank=True)
+    access = models.CharField(max_length=60, blank=True)
+    minutes = models.FloatField(null=True)
+    instruction = models.TextField(blank=True)
+    picture = models.CharField(max_length=200, blank=True)
+    tools = models.JSONField(default=list)
+    needs = models.JSONField(default=list)
+    cautions = models.JSONField(default=list)
+    isolates = models.JSONField(default=list)
+    reading = models.JSONField(null=True)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [models.UniqueConstraint(fields=["revision", "key"], name="step_key_once")]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class Outcome(models.Model):
+    """One possible result of a step; it is the branch."""
+
+    step = models.ForeignKey(Step, on_delete=models.CASCADE, related_name="outcomes")
+    position = models.PositiveSmallIntegerField()
+    key = models.CharField(max_length=60)
+    label = models.CharField(max_length=120)
+    go_kind = models.CharField(max_length=20)
+    go_key = models.CharField(max_length=60, blank=True)
+    band = models.CharField(max_length=300, blank=True)
+    proof = models.CharField(max_length=20, blank=True)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["step", "key"], name="outcome_key_once"),
+            models.CheckConstraint(
+                name="outcome_leads_one_way",
+                condition=Q(go_kind__in=["step", "cause", "hand-over"]) & ~Q(go_key="")
+                | Q(go_kind="out", go_key="")
+                | Q(go_kind="nowhere"),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.label
