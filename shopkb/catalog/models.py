@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Self
 
 from django.db import models
+from django.db.models.functions import Lower
+from mptt.managers import TreeManager
 from mptt.models import MPTTModel, TreeForeignKey
+from mptt.querysets import TreeQuerySet
 
-from shopkb.core.flow.hazards import HAZARDS
+from shopkb.catalog.validators import known_hazards, plain_key, trouble_codes, wordings
 
 
-class TreeQuerySet(models.QuerySet["TreeNode"]):
+class NodeQuerySet(TreeQuerySet):
     def at(self, path: str) -> Self:
         return self.filter(path=path)
 
@@ -18,17 +21,19 @@ class TreeQuerySet(models.QuerySet["TreeNode"]):
 class TreeNode(MPTTModel):
     """A node with a key that is unique among its siblings and the path of keys from its root."""
 
-    key = models.SlugField(max_length=60)
+    key = models.SlugField(max_length=60, validators=[plain_key])
     name = models.CharField(max_length=120)
     path = models.CharField(max_length=300, unique=True, editable=False)
     parent = TreeForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="children")
 
+    objects = TreeManager.from_queryset(NodeQuerySet)()
+
     class MPTTMeta:
-        order_insertion_by = ["name"]
+        order_insertion_by = ("name",)
 
     class Meta:
         abstract = True
-        constraints = [
+        constraints = (
             # nulls_distinct=False is silently not created on SQLite, hence two.
             models.UniqueConstraint(fields=["parent", "key"], name="%(class)s_key_once_among_siblings"),
             models.UniqueConstraint(
@@ -36,9 +41,10 @@ class TreeNode(MPTTModel):
             ),
             models.CheckConstraint(condition=models.Q(lft__lt=models.F("rght")), name="%(class)s_left_before_right"),
             models.CheckConstraint(
-                condition=models.Q(parent__isnull=True) | ~models.Q(parent=models.F("id")), name="%(class)s_not_own_parent"
+                condition=models.Q(parent__isnull=True) | ~models.Q(parent=models.F("id")),
+                name="%(class)s_not_own_parent",
             ),
-        ]
+        )
 
     def __str__(self) -> str:
         return self.name
@@ -47,7 +53,9 @@ class TreeNode(MPTTModel):
 class System(TreeNode):
     """A node of the vehicle-systems tree; its leaves are components. Its hazards reach all below it."""
 
-    hazards = models.JSONField(default=list, blank=True, help_text="Keys of hazards this node brings.")
+    hazards = models.JSONField(
+        default=list, blank=True, validators=[known_hazards], help_text="What it brings to itself and all below it."
+    )
 
 
 class Platform(TreeNode):
@@ -72,16 +80,18 @@ class SymptomQuerySet(models.QuerySet["Symptom"]):
 class Symptom(models.Model):
     """A catalogued form of complaint, with the words customers use for it."""
 
-    key = models.SlugField(max_length=60, unique=True)
+    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     system = models.ForeignKey(System, on_delete=models.PROTECT, null=True, blank=True, related_name="symptoms")
-    words = models.JSONField(default=list, blank=True, help_text="Everyday wordings, one each.")
-    codes = models.JSONField(default=list, blank=True, help_text="Trouble codes that suggest it.")
+    words = models.JSONField(default=list, blank=True, validators=[wordings], help_text="Everyday wordings.")
+    codes = models.JSONField(
+        default=list, blank=True, validators=[trouble_codes], help_text="Trouble codes that suggest it."
+    )
 
     objects = SymptomQuerySet.as_manager()
 
     class Meta:
-        ordering = ["name"]
+        ordering = ("name",)
 
     def __str__(self) -> str:
         return self.name
@@ -94,9 +104,10 @@ class Cause(models.Model):
     mode = models.CharField(max_length=120)
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint("component", models.functions.Lower("mode"), name="cause_component_mode_once")
-        ]
+        constraints = (
+            models.UniqueConstraint("component", Lower("mode"), name="cause_component_mode_once"),
+            models.CheckConstraint(condition=~models.Q(mode=""), name="cause_mode_said"),
+        )
 
     def __str__(self) -> str:
         return f"{self.component.name}: {self.mode}"
@@ -116,15 +127,20 @@ class Caution(models.Model):
         CAUTION = "CAUTION"
         NOTICE = "NOTICE"
 
-    key = models.SlugField(max_length=60, unique=True)
+    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
     signal = models.CharField(max_length=10, choices=Signal)
     title = models.CharField(max_length=120)
     text = models.TextField(max_length=1000)
-    hazards = models.JSONField(default=list, blank=True, help_text=f"Any of: {', '.join(HAZARDS)}")
-    ask = models.CharField(max_length=200, blank=True, help_text="For DANGER: the state of things to confirm.")
+    hazards = models.JSONField(default=list, blank=True, validators=[known_hazards], help_text="The hazards it covers.")
+    ask = models.CharField(max_length=200, blank=True, help_text="For DANGER only: the state of things to confirm.")
 
     class Meta:
-        ordering = ["key"]
+        ordering = ("key",)
+        constraints = models.CheckConstraint(
+            condition=models.Q(ask="") | models.Q(signal="DANGER"),
+            name="caution_asks_for_danger_only",
+            violation_error_message="Only a DANGER caution asks for a state. Choose DANGER or clear the question.",
+        )
 
     def __str__(self) -> str:
         return f"{self.signal}: {self.title}"
@@ -133,15 +149,15 @@ class Caution(models.Model):
 class Access(models.Model):
     """A set-up state of the vehicle, what it costs to reach, and the hazards it brings."""
 
-    key = models.SlugField(max_length=60, unique=True)
+    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     minutes = models.DecimalField(max_digits=5, decimal_places=1, default=0)
-    hazards = models.JSONField(default=list, blank=True)
+    hazards = models.JSONField(default=list, blank=True, validators=[known_hazards], help_text="What it brings.")
 
     class Meta:
-        ordering = ["name"]
+        ordering = ("name",)
         verbose_name_plural = "access states"
-        constraints = [models.CheckConstraint(condition=models.Q(minutes__gte=0), name="access_minutes_not_negative")]
+        constraints = (models.CheckConstraint(condition=models.Q(minutes__gte=0), name="access_minutes_not_negative"),)
 
     def __str__(self) -> str:
         return self.name
@@ -150,12 +166,12 @@ class Access(models.Model):
 class Meter(models.Model):
     """One of the shop's meters with its accuracy: a list of ranges, each ± (% of reading + counts)."""
 
-    key = models.SlugField(max_length=60, unique=True)
+    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     accuracies = models.JSONField(default=list)
 
     class Meta:
-        ordering = ["name"]
+        ordering = ("name",)
 
     def __str__(self) -> str:
         return self.name
