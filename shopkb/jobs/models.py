@@ -184,6 +184,7 @@ class Result(models.Model):
     verdict = models.CharField(max_length=20, blank=True)
     judgement = models.CharField(max_length=300, blank=True)
     override_why = models.CharField(max_length=200, blank=True)
+    off_path = models.BooleanField(default=False, help_text="Done out of the written order, for what it tells.")
     seconds = models.PositiveIntegerField(null=True, blank=True)
     note = models.TextField(max_length=2000, blank=True)
     who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="results")

@@ -1,0 +1,134 @@
+"""The one door for tallies: add, take back, rebuild.
+
+Call it inside the transaction that closes, reopens or links a job, so that evidence and jobs cannot part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import islice
+
+from django.db import transaction
+from django.db.models import F
+
+from shopkb.core.diagnosis.cases import ClosedCase
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
+from shopkb.evidence.models import EvidenceLock, Tally
+
+KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
+SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected")
+CHUNK = 2000
+
+
+def key_of(row: Tally) -> TallyKey:
+    return TallyKey(*(getattr(row, name) for name in KEY_FIELDS))
+
+
+def sums_of(row: Tally) -> TallySums:
+    return TallySums(*(getattr(row, name) for name in SUM_FIELDS))
+
+
+@transaction.atomic
+def learn(before: ClosedCase | None, after: ClosedCase | None) -> None:
+    """Replace what a job said by what it says now. ``None`` on either side: it was or is not closed.
+
+    A constant number of statements whatever the number of branches.
+    """
+    _apply(
+        merge(
+            [
+                take_back(contributions(before)) if before else {},
+                contributions(after) if after else {},
+            ]
+        )
+    )
+
+
+@transaction.atomic
+def add_evidence(tallies: Tallies) -> None:
+    """Add another shop's tallies to this one's."""
+    _apply(tallies)
+
+
+def stamp() -> int:
+    """A number that grows with every change of the tallies; readers cache by it. One query."""
+    held = EvidenceLock.objects.filter(pk="tallies").values_list("stamp", flat=True).first()
+    return held or 0
+
+
+@transaction.atomic
+def rebuild(cases: Iterable[ClosedCase]) -> int:
+    """Throw all tallies away and count the cases again. Returns the number of tallies."""
+    _lock()
+    total = total_of(cases)
+    Tally.objects.all().delete()
+    rows = (_row(key, sums) for key, sums in sorted(total.items()))
+    while chunk := list(islice(rows, CHUNK)):
+        Tally.objects.bulk_create(chunk)
+    return len(total)
+
+
+def total_of(cases: Iterable[ClosedCase]) -> dict[TallyKey, TallySums]:
+    """What these cases add up to, counted afresh."""
+    total: dict[TallyKey, TallySums] = {}
+    for case in cases:
+        for key, sums in contributions(case).items():
+            total[key] = total.get(key, TallySums()) + sums
+    return {key: sums for key, sums in total.items() if sums}
+
+
+def kept() -> dict[TallyKey, TallySums]:
+    """The tallies as they stand in the database."""
+    return {key_of(row): sums_of(row) for row in Tally.objects.iterator(chunk_size=CHUNK)}
+
+
+def _lock() -> None:
+    """Serialise changes: one row, held to the end of the transaction, on both databases."""
+    EvidenceLock.objects.get_or_create(pk="tallies")
+    EvidenceLock.objects.select_for_update().get(pk="tallies")
+    EvidenceLock.objects.filter(pk="tallies").update(stamp=F("stamp") + 1)
+
+
+def _apply(tallies: Tallies) -> None:
+    if not tallies:
+        return
+    _lock()
+    rows = {key_of(row): row for row in _touched(tallies)}
+    changed, gone, new = [], [], []
+    for key, sums in sorted(tallies.items()):
+        row = rows.get(key)
+        if row is None:
+            new.append(_row(key, sums))
+            continue
+        total = sums_of(row) + sums
+        if not total:
+            gone.append(row.pk)
+            continue
+        for name in SUM_FIELDS:
+            setattr(row, name, getattr(total, name))
+        changed.append(row)
+    Tally.objects.bulk_create(new)
+    Tally.objects.bulk_update(changed, SUM_FIELDS, batch_size=CHUNK)
+    Tally.objects.filter(pk__in=gone).delete()
+
+
+def _touched(tallies: Tallies) -> Iterator[Tally]:
+    """Rows that may be meant: one query by procedure, cause, platform and month, then compared in full."""
+
+    def values(name: str) -> set[str]:
+        return {getattr(key, name) for key in tallies}
+
+    return iter(
+        Tally.objects.filter(
+            procedure__in=values("procedure"),
+            platform__in=values("platform"),
+            month__in=values("month"),
+            cause__in=values("cause"),
+            step__in=values("step"),
+        )
+    )
+
+
+def _row(key: TallyKey, sums: TallySums) -> Tally:
+    parts = {name: getattr(key, name) for name in KEY_FIELDS} | {name: getattr(sums, name) for name in SUM_FIELDS}
+    return Tally(**parts)

@@ -1,0 +1,183 @@
+"""The one door for repairs, verifying, closing and reopening. Evidence changes in the same transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Cause
+from shopkb.core.flow.model import GoKind, Proof
+from shopkb.evidence.learning import learn
+from shopkb.jobs.cases import case_of, latest_verification
+from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.procedures.storing import flow_of
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What was repaired, as told by the technician."""
+
+    cause: Cause
+    proof: Proof
+    correction: str
+    client_id: UUID
+    result: Result | None = None
+    parts: str = ""
+    minutes: int | None = None
+    also_found: str = ""
+    also: Sequence[Cause] = ()
+
+
+@transaction.atomic
+def record_repair(job: Job, done: Done, *, by: User, at: datetime) -> Repair:
+    """Store a repair. The same client id twice is one repair.
+
+    Raises:
+        NotPossible: the job is closed, or the correction is not said.
+    """
+    require(by, Right.WORK)
+    before = Repair.objects.filter(client_id=done.client_id).first()
+    if before is not None:
+        if (before.job_id, before.cause_id, before.correction) != (job.pk, done.cause.pk, done.correction.strip()):
+            raise OtherBody("This repair was sent before with another content. Reload the page and enter it again.")
+        return before
+    held = _open_job(job)
+    if not done.correction.strip():
+        raise NotPossible("Say what was done to put it right.")
+    repair = Repair.objects.create(
+        job=held,
+        result=done.result,
+        cause=done.cause,
+        proof=done.proof.value,
+        correction=done.correction.strip(),
+        parts=done.parts.strip(),
+        minutes=done.minutes,
+        also_found=done.also_found.strip(),
+        who=by,
+        at=at,
+        client_id=done.client_id,
+    )
+    repair.also.set(done.also)
+    return repair
+
+
+@transaction.atomic
+def verify_repair(
+    repair: Repair, cured: Verification.Cured, *, how: str, by: User, at: datetime, client_id: UUID
+) -> Verification:
+    """Say whether the repair cured the complaint, and how that was found out.
+
+    Not cured rules the cause out: the job goes on from everything already recorded.
+
+    Raises:
+        NotPossible: the job is closed, or a cure is claimed without saying how it was verified.
+    """
+    require(by, Right.WORK)
+    before = Verification.objects.filter(client_id=client_id).first()
+    if before is not None:
+        if (before.repair_id, before.cured) != (repair.pk, cured):
+            raise OtherBody("This was sent before with another answer. Reload the page.")
+        return before
+    _open_job(repair.job)
+    if cured != Verification.Cured.NOT_CHECKED and not how.strip():
+        raise NotPossible("Say how it was checked: the conditions of the complaint, repeated.")
+    return Verification.objects.create(
+        repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id
+    )
+
+
+@transaction.atomic
+def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime, note: str = "") -> Job:
+    """Close the job and let it teach.
+
+    Raises:
+        NotPossible: the disposition does not fit what was recorded; the sentence says what is missing.
+    """
+    require(by, Right.WORK)
+    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if not held.is_open:
+        if held.disposition == disposition:
+            return held
+        raise NotPossible(f"{held} is closed already: {held.get_disposition_display()}.")
+    _fits(held, disposition)
+    held.state, held.disposition = Job.State.CLOSED, disposition
+    held.closed_by, held.closed_at, held.closing_note = by, at, note.strip()
+    held.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
+    held.runs.filter(state=Run.State.UNDER_WAY).update(
+        state=Run.State.STOPPED, stopped_why="The job was closed.", ended_at=at
+    )
+    learn(None, case_of(held))
+    return held
+
+
+@transaction.atomic
+def reopen_job(job: Job, *, by: User) -> Job:
+    """Open a closed job again; what it taught is taken back.
+
+    Raises:
+        NotPossible: it is open, or a comeback stands on it.
+    """
+    require(by, Right.REOPEN)
+    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if held.is_open:
+        raise NotPossible(f"{held} is open already.")
+    comeback = held.comebacks.first()
+    if comeback is not None:
+        raise NotPossible(f"{comeback} is a comeback of {held}; go on there.")
+    before = case_of(held)
+    held.state, held.disposition, held.closing_note = Job.State.OPEN, "", ""
+    held.closed_by, held.closed_at = None, None
+    held.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
+    learn(before, None)
+    return held
+
+
+def causes_named(job: Job) -> list[tuple[Result, str, str]]:
+    """Ends reached on this job that name a cause: (result, cause identity, proof), newest first."""
+    named = []
+    for run in job.runs.select_related("revision__procedure").prefetch_related("results").order_by("-pk"):
+        flow = flow_of(run.revision)
+        for result in sorted(run.results.all(), key=lambda row: -row.pk):
+            step = flow.step_by_key.get(result.step)
+            if step is None or not result.outcome:
+                continue
+            outcome = step.outcome(result.outcome)
+            cause = flow.cause_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.CAUSE else None
+            if cause is not None:
+                named.append((result, cause.identity, outcome.proof.value if outcome.proof else ""))
+    return named
+
+
+def ruled_out(job: Job) -> list[Repair]:
+    """Repairs that were made and did not cure: their causes are ruled out."""
+    repairs = job.repairs.select_related("cause__component").prefetch_related("verifications")
+    return [
+        repair
+        for repair in repairs
+        if (latest := latest_verification(repair)) is not None and latest.cured == Verification.Cured.NO
+    ]
+
+
+def _open_job(job: Job) -> Job:
+    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if not held.is_open:
+        raise NotPossible(f"{held} is closed. Reopen it first.")
+    return held
+
+
+def _fits(job: Job, disposition: Job.Disposition) -> None:
+    latest = [latest_verification(repair) for repair in job.repairs.prefetch_related("verifications")]
+    cured = any(row is not None and row.cured == Verification.Cured.YES for row in latest)
+    if disposition == Job.Disposition.CURED and not cured:
+        raise NotPossible("To close as cured, record the repair and verify that the complaint is gone.")
+    if disposition == Job.Disposition.NOT_CHECKED and not latest:
+        raise NotPossible("No repair is recorded on this job. Record it, or close it another way.")
+    if disposition == Job.Disposition.NOT_PRESENT and latest:
+        raise NotPossible("A repair is recorded on this job, so it cannot be closed as nothing repaired.")

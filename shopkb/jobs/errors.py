@@ -1,0 +1,27 @@
+"""What the doors of this room raise. Each carries a sentence that can be shown as it is."""
+
+from __future__ import annotations
+
+
+class NotPossible(Exception):
+    """What was asked is not possible as things stand."""
+
+
+class NotNow(NotPossible):
+    """The step is not the one to do now; ``current`` is the key of the one that is, empty at an end."""
+
+    def __init__(self, message: str, current: str) -> None:
+        super().__init__(message)
+        self.current = current
+
+
+class OtherBody(NotPossible):
+    """The same client id was used before for something else."""
+
+
+class Unreadable(NotPossible):
+    """What was typed cannot be read; ``hint`` says what would be right."""
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(f"{message} {hint}".strip())
+        self.hint = hint

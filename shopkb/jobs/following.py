@@ -1,0 +1,361 @@
+"""The one door for following a procedure: start, answer, replace, skip, take over, stop.
+
+Results are append-only. The same client id posted twice is stored once, and the second answer is the same as the first.
+The server decides which step may be answered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Meter as MeterRow
+from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
+from shopkb.core.flow.walk import Walk
+from shopkb.core.readings.expected import compute
+from shopkb.core.readings.meters import Judgement, judge
+from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
+from shopkb.jobs.meters import meter_of
+from shopkb.jobs.models import Job, Result, Run, RunValue
+from shopkb.jobs.standing import standing_results, walk_of
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import flow_of
+
+LONG_BREAK = timedelta(minutes=30)
+"""A gap longer than this is a break: the time the step took is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the technician says of one step: an outcome, or a reason to skip it and the outcome assumed for the way on."""
+
+    step: str
+    client_id: UUID
+    outcome: str = ""
+    skipped: str = ""
+    onward: str = ""
+    typed: str = ""
+    unit: str = ""
+    meter: MeterRow | None = None
+    override_why: str = ""
+    note: str = ""
+    off_path: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A stored result; ``again`` when the same answer was posted before."""
+
+    result: Result
+    again: bool = False
+
+
+@transaction.atomic
+def start_run(
+    job: Job, procedure: Procedure, *, by: User, at: datetime, client_id: UUID, came_from: Run | None = None
+) -> Run:
+    """Begin following the procedure's revision in force.
+
+    Raises:
+        NotPossible: the job is closed, or no revision is in force.
+    """
+    require(by, Right.WORK)
+    before = Run.objects.filter(client_id=client_id).first()
+    if before is not None:
+        return before
+    held = Job.objects.select_for_update().get(pk=job.pk)
+    if not held.is_open:
+        raise NotPossible(f"{held} is closed. Reopen it, or open a new job as its comeback.")
+    revision = Revision.objects.filter(procedure=procedure, state=Revision.State.PUBLISHED).first()
+    if revision is None:
+        raise NotPossible(f"No revision of {procedure.title!r} is published, so it cannot be followed.")
+    return Run.objects.create(
+        job=held, revision=revision, holder=by, started_at=at, client_id=client_id, came_from=came_from
+    )
+
+
+@transaction.atomic
+def record(run: Run, answer: Answer, *, by: User, at: datetime) -> Recorded:
+    """Store one answer.
+
+    Raises:
+        NotNow: the step may not be answered now.
+        Unreadable: the reading cannot be read as what the step measures.
+        NotPossible: an override without a reason, an unknown outcome, somebody else's run, a stopped revision.
+        OtherBody: the client id was used for another answer.
+    """
+    require(by, Right.WORK)
+    held = _held(run)
+    before = Result.objects.filter(client_id=answer.client_id).select_related("run").first()
+    if before is not None:
+        return _same(before, held, answer)
+    _may_go_on(held, by)
+    flow = flow_of(held.revision)
+    rows = list(held.results.order_by("pk"))
+    way = walk_of(flow, rows)
+    step = _allowed_step(flow, way, rows, answer)
+    result = Result(run=held, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
+    result.off_path = answer.off_path
+    result.replaces = next((row for row in reversed(standing_results(flow, rows)) if row.step == step.key), None)
+    _fill(result, step, answer, values_of(held, flow))
+    result.seconds = _seconds_since(held, rows, by, at)
+    result.save()
+    ended = not walk_of(flow, [*rows, result]).current
+    held.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
+    held.ended_at = at if ended else None
+    held.save(update_fields=["state", "ended_at"])
+    return Recorded(result)
+
+
+@transaction.atomic
+def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, client_id: UUID) -> RunValue:
+    """Store a value that is asked once a run.
+
+    Raises:
+        Unreadable: it cannot be read, has the wrong quantity, or lies outside what can be true.
+    """
+    require(by, Right.WORK)
+    held = _held(run)
+    before = RunValue.objects.filter(client_id=client_id).first()
+    if before is not None:
+        if (before.run_id, before.key, before.typed) != (held.pk, key, typed.strip()):
+            raise OtherBody("This was sent before with another value. Reload the page and enter it again.")
+        return before
+    _may_go_on(held, by)
+    value = flow_of(held.revision).value_by_key.get(key)
+    if not isinstance(value, AskedValue):
+        raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
+    quantity = read_value(value, typed)
+    return RunValue.objects.create(
+        run=held,
+        key=key,
+        typed=typed.strip(),
+        magnitude=quantity.magnitude,
+        unit=quantity.unit,
+        who=by,
+        at=at,
+        client_id=client_id,
+    )
+
+
+@transaction.atomic
+def take_over(run: Run, *, by: User) -> None:
+    """Become the holder of a run. Only the holder's answers are stored."""
+    require(by, Right.WORK)
+    held = _held(run)
+    held.holder = by
+    held.save(update_fields=["holder"])
+
+
+@transaction.atomic
+def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
+    """Leave a procedure before its end, with the reason kept.
+
+    Raises:
+        NotPossible: no reason, or the run has ended.
+    """
+    require(by, Right.WORK)
+    if not why.strip():
+        raise NotPossible("Say why the procedure is left here; the next person needs to know.")
+    held = _held(run)
+    if held.state == Run.State.STOPPED:
+        return
+    held.state, held.stopped_why, held.ended_at = Run.State.STOPPED, why.strip()[:200], at
+    held.save(update_fields=["state", "stopped_why", "ended_at"])
+
+
+@transaction.atomic
+def move_to_newest(run: Run, *, by: User) -> Revision:
+    """Go on with the revision now in force, keeping every result whose step and outcome it still has.
+
+    Raises:
+        NotPossible: the run is on the revision in force already, or none is in force.
+    """
+    require(by, Right.WORK)
+    held = _held(run)
+    newest = Revision.objects.filter(procedure=held.revision.procedure, state=Revision.State.PUBLISHED).first()
+    if newest is None or newest.pk == held.revision_id:
+        raise NotPossible("There is no newer published revision to move to.")
+    held.revision = newest
+    flow = flow_of(newest)
+    held.state = Run.State.UNDER_WAY if walk_of(flow, list(held.results.order_by("pk"))).current else Run.State.ENDED
+    held.save(update_fields=["revision", "state"])
+    return newest
+
+
+def read_value(value: AskedValue, typed: str) -> Quantity:
+    """What was typed for an asked value, in its unit.
+
+    Raises:
+        Unreadable: not a quantity of the right kind, or outside ``from`` and ``to``.
+    """
+    try:
+        quantity = parse_quantity(typed, unit=value.unit).to(value.unit)
+    except ReadingError as error:
+        raise Unreadable(error.message, error.hint) from error
+    if value.low is not None and quantity.magnitude < value.low.to(value.unit).magnitude:
+        raise Unreadable(f"{quantity} is less than can be true here.", f"It is {value.low} or more.")
+    if value.high is not None and quantity.magnitude > value.high.to(value.unit).magnitude:
+        raise Unreadable(f"{quantity} is more than can be true here.", f"It is {value.high} or less.")
+    return quantity
+
+
+def values_of(run: Run, flow: Flow) -> dict[str, Quantity]:
+    """What was asked on this run and what follows from it. Computed values whose inputs are missing are left out."""
+    asked = {row.key: Quantity(row.magnitude, row.unit) for row in run.values.order_by("pk")}
+    return with_computed(flow, asked)
+
+
+def with_computed(flow: Flow, asked: Mapping[str, Quantity]) -> dict[str, Quantity]:
+    """``asked`` and every computed value whose inputs are known."""
+    known = dict(asked)
+    for value in flow.values:
+        if isinstance(value, ComputedValue):
+            try:
+                known[value.key] = compute(value.compute, dict(value.inputs), known).value
+            except ReadingError:
+                continue
+    return known
+
+
+def values_missing(flow: Flow, step: Step, known: Mapping[str, Quantity]) -> list[AskedValue]:
+    """Values that must be asked before this step's bands can be read."""
+    names = {name for outcome in step.outcomes if outcome.band for name in outcome.band.names}
+    wanted: list[AskedValue] = []
+    pending = sorted(names)
+    seen: set[str] = set()
+    while pending:
+        name = pending.pop(0)
+        value = flow.value_by_key.get(name)
+        if value is None or name in seen:
+            continue
+        seen.add(name)
+        if isinstance(value, AskedValue):
+            if name not in known:
+                wanted.append(value)
+        else:
+            pending += [text for _input, text in value.inputs if text in flow.value_by_key]
+    return wanted
+
+
+def read_and_judge(
+    step: Step, typed: str, unit: str, values: Mapping[str, Quantity], meter: MeterRow | None
+) -> tuple[Reading, Judgement]:
+    """Read what was typed and say which outcome it gives and how surely.
+
+    Raises:
+        Unreadable: it cannot be read as what the step measures.
+    """
+    spec = step.reading
+    if spec is None:
+        raise NotPossible("This step takes no reading.")
+    try:
+        reading = parse_reading(typed, spec.quantity, unit or spec.unit)
+        bands = [(outcome.key, outcome.band) for outcome in step.outcomes if outcome.band is not None]
+        return reading, judge(
+            bands, reading, values, spec.quantity, spec.unit, meter_of(meter) if meter is not None else None
+        )
+    except ReadingError as error:
+        raise Unreadable(error.message, error.hint) from error
+
+
+def _held(run: Run) -> Run:
+    """The run's row, locked: answers from two devices are taken one after the other."""
+    return (
+        Run.objects.select_for_update(of=("self",))
+        .select_related("job", "revision__procedure", "holder")
+        .get(pk=run.pk)
+    )
+
+
+def _may_go_on(run: Run, by: User) -> None:
+    if not run.job.is_open:
+        raise NotPossible(f"{run.job} is closed; nothing more can be recorded on it.")
+    if run.revision.withdrawn_for_safety:
+        raise NotPossible(
+            f"Stop: this procedure was withdrawn for safety. {run.revision.withdrawn_why} "
+            "What you recorded so far is kept."
+        )
+    if run.state == Run.State.STOPPED:
+        raise NotPossible(f"This procedure was left: {run.stopped_why} Start it again from the job.")
+    if run.holder_id != by.pk:
+        raise NotPossible(f"{run.holder} holds this run. Take it over first, then answer.")
+
+
+def _allowed_step(flow: Flow, way: Walk, rows: list[Result], answer: Answer) -> Step:
+    step = flow.step_by_key.get(answer.step)
+    if step is None:
+        raise NotNow(f"This procedure has no step called {answer.step!r}.", way.current)
+    if answer.off_path:
+        done = {row.step for row in rows if row.outcome}
+        missing = [flow.step_by_key[key].title for key in step.needs if key not in done and key in flow.step_by_key]
+        if missing:
+            raise NotNow(f"Before this step, do: {'; '.join(missing)}.", way.current)
+        return step
+    if step.key != way.current and step.key not in {key for key, _route in way.path}:
+        now = flow.step_by_key.get(way.current)
+        doing = f"The step to do now is: {now.title}." if now else "This procedure has come to its end."
+        raise NotNow(f"{step.title!r} is not on the way taken. {doing}", way.current)
+    return step
+
+
+def _fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quantity]) -> None:
+    keys = {outcome.key for outcome in step.outcomes}
+    if answer.skipped:
+        if answer.skipped not in Result.Skip.values:
+            raise NotPossible("Choose one of the reasons offered for leaving this step out.")
+        if answer.onward not in keys:
+            raise NotPossible("Say which way to go on without this result.")
+        result.skipped, result.onward = answer.skipped, answer.onward
+        return
+    if answer.outcome not in keys:
+        raise NotPossible("Choose one of the answers offered.")
+    result.outcome = answer.outcome
+    if step.reading is None:
+        return
+    if not answer.typed.strip():
+        _needs_reason(result, answer, "Enter the reading, or say why you answer without one.")
+        return
+    reading, judgement = read_and_judge(step, answer.typed, answer.unit, values, answer.meter)
+    result.typed = answer.typed.strip()[:60]
+    result.over_limit = reading.over_limit
+    result.meter = answer.meter
+    if reading.quantity is not None:
+        in_unit = reading.quantity.to(step.reading.unit)
+        result.reading, result.unit = in_unit.magnitude, in_unit.unit
+    result.proposed, result.verdict, result.judgement = judgement.outcome, judgement.verdict.value, judgement.words[:300]
+    if judgement.outcome and judgement.outcome != answer.outcome:
+        _needs_reason(result, answer, "The reading gives another answer. Say why you choose this one; both are kept.")
+
+
+def _needs_reason(result: Result, answer: Answer, message: str) -> None:
+    if not answer.override_why.strip():
+        raise NotPossible(message)
+    result.override_why = answer.override_why.strip()[:200]
+
+
+def _seconds_since(run: Run, rows: list[Result], by: User, at: datetime) -> int | None:
+    """Time the step took: since the last result of the same person, unless there was a long break."""
+    last_at, last_who = (rows[-1].at, rows[-1].who_id) if rows else (run.started_at, run.holder_id)
+    gap = at - last_at
+    if last_who != by.pk or gap > LONG_BREAK or gap < timedelta(0):
+        return None
+    return round(gap.total_seconds())
+
+
+def _same(before: Result, run: Run, answer: Answer) -> Recorded:
+    sent = (run.pk, answer.step, answer.outcome, answer.skipped, answer.onward, answer.typed.strip()[:60])
+    held = (before.run_id, before.step, before.outcome, before.skipped, before.onward, before.typed)
+    if answer.skipped:
+        sent, held = sent[:2] + sent[3:5], held[:2] + held[3:5]
+    if sent != held:
+        raise OtherBody("This answer was sent before with another content. Reload the page and answer again.")
+    return Recorded(before, again=True)
+

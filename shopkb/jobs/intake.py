@@ -1,0 +1,111 @@
+"""The one door for opening a job, and for linking it as a comeback of an earlier one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Platform, Symptom
+from shopkb.evidence.learning import learn
+from shopkb.jobs.cases import case_of
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.models import Job, Vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """What is taken down when a vehicle comes in. ``codes`` are in their standard form; ``odometer`` is in km."""
+
+    registration: str
+    platform: Platform
+    complaint: str
+    client_id: UUID
+    vin: str = ""
+    year: int | None = None
+    circumstances: str = ""
+    symptom: Symptom | None = None
+    codes: Sequence[str] = ()
+    odometer: int | None = None
+    complaint_verified: Job.Verified = Job.Verified.NOT_YET
+    comeback_of: Job | None = None
+
+
+@transaction.atomic
+def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
+    """Open a job. The same client id twice is one job.
+
+    A comeback takes back the success that the earlier job had claimed.
+
+    Raises:
+        NotPossible: the earlier job is not closed, belongs to another vehicle, or the complaint is not said.
+    """
+    require(by, Right.WORK)
+    before = Job.objects.filter(client_id=intake.client_id).first()
+    if before is not None:
+        return before
+    if not intake.complaint.strip():
+        raise NotPossible("Write the complaint in the customer's words.")
+    vehicle = _vehicle(intake)
+    earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
+    said_before = case_of(earlier) if earlier else None
+    job = Job.objects.create(
+        vehicle=vehicle,
+        platform=intake.platform,
+        complaint=intake.complaint.strip(),
+        circumstances=intake.circumstances.strip(),
+        symptom=intake.symptom,
+        codes=list(intake.codes),
+        odometer=intake.odometer,
+        complaint_verified=intake.complaint_verified,
+        comeback_of=earlier,
+        opened_by=by,
+        opened_at=at,
+        client_id=intake.client_id,
+    )
+    if earlier:
+        learn(said_before, case_of(earlier))
+    return job
+
+
+@transaction.atomic
+def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
+    """Say whether the complaint could be brought about."""
+    require(by, Right.WORK)
+    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if not held.is_open:
+        raise NotPossible(f"{held} is closed; reopen it to change what was taken down.")
+    held.complaint_verified = verified
+    held.save(update_fields=["complaint_verified"])
+
+
+def normal_registration(text: str) -> str:
+    """Upper case, single blanks: the same vehicle is found whatever was typed."""
+    return " ".join(text.upper().split())
+
+
+def _vehicle(intake: Intake) -> Vehicle:
+    vehicle, made = Vehicle.objects.get_or_create(
+        registration=normal_registration(intake.registration),
+        defaults={"platform": intake.platform, "vin": intake.vin, "year": intake.year},
+    )
+    if not made:
+        vehicle.platform = intake.platform
+        vehicle.vin = intake.vin or vehicle.vin
+        vehicle.year = intake.year or vehicle.year
+        vehicle.save()
+    return vehicle
+
+
+def _earlier(earlier: Job, vehicle: Vehicle) -> Job:
+    held = Job.objects.select_for_update(of=("self",)).get(pk=earlier.pk)
+    if held.is_open:
+        raise NotPossible(f"{held} is still open: go on there instead of opening a comeback.")
+    if held.vehicle_id != vehicle.pk:
+        raise NotPossible(f"{held} was another vehicle ({held.vehicle}); a comeback is the same vehicle again.")
+    return held

@@ -1,0 +1,207 @@
+"""The one door for procedures: draft, review, publish, withdraw. Rights and checks are enforced here.
+
+Every function takes who does it and when; each either does what its name says or raises.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.conf import settings
+from django.db import transaction
+from django.db.models import Max
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.causes import cause_for
+from shopkb.catalog.facts import facts
+from shopkb.catalog.models import Platform, Symptom, System
+from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.model import Flow
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import checksum, flow_of, write_rows
+
+State = Revision.State
+
+
+class NotPossible(Exception):
+    """What was asked is not possible as things stand; the sentence says why and what would be."""
+
+
+class RefusedByChecks(NotPossible):
+    """A revision with errors cannot be published. ``findings`` holds them."""
+
+    def __init__(self, findings: tuple[Finding, ...]) -> None:
+        self.findings = findings
+        count = len(findings)
+        super().__init__(f"{count} error{'s' if count != 1 else ''} must be mended before this can be published.")
+
+
+class ChangedMeanwhile(NotPossible):
+    """Somebody else saved the draft since it was opened; nothing was overwritten."""
+
+
+def findings_of(flow: Flow, *, further: frozenset[str] = frozenset()) -> tuple[Finding, ...]:
+    """All findings of the checks against the shop's catalog. ``further`` names procedures that are about to exist."""
+    known = set(Procedure.objects.values_list("key", flat=True)) | {flow.procedure} | further
+    return check_flow(flow, facts(known))
+
+
+def errors_of(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    return tuple(finding for finding in findings if finding.level is Level.ERROR)
+
+
+@transaction.atomic
+def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revision:
+    """A new draft that says what ``flow`` says; the procedure is made if its key is new.
+
+    Raises:
+        NotPossible: the system is not in the catalog, or the procedure has a draft under way already.
+        PermissionDenied: ``by`` may not write procedures.
+    """
+    require(by, Right.WRITE)
+    system = System.objects.filter(path=flow.system).first()
+    if system is None:
+        raise NotPossible(f"There is no system {flow.system!r} in the catalog. Add it there, or choose another.")
+    procedure, _made = Procedure.objects.get_or_create(
+        key=flow.procedure, defaults={"title": flow.title, "system": system, "owner": by, "summary": flow.summary}
+    )
+    waiting = procedure.revisions.filter(state__in=[State.DRAFT, State.IN_REVIEW]).first()
+    if waiting is not None:
+        raise NotPossible(
+            f"Revision {waiting.number} of this procedure is {waiting.get_state_display()} by {waiting.author}. "
+            "Go on with that one, or withdraw it first."
+        )
+    newest = procedure.revisions.aggregate(newest=Max("number"))["newest"] or 0
+    revision = Revision(procedure=procedure, number=newest + 1, author=by, created_at=at, why=why)
+    write_rows(revision, flow)
+    return revision
+
+
+def draft_from(revision: Revision, *, by: User, at: datetime, why: str = "") -> Revision:
+    """A new draft that starts as a copy of ``revision``."""
+    return start_draft(flow_of(revision), by=by, at=at, why=why)
+
+
+@transaction.atomic
+def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str) -> Revision:
+    """Put ``flow`` into the draft. ``based_on`` is the checksum the editor started from.
+
+    Raises:
+        ChangedMeanwhile: the draft has another checksum by now.
+        NotPossible: the revision is no draft, or the flow belongs to another procedure.
+    """
+    require(by, Right.WRITE)
+    held = Revision.objects.select_for_update(of=("self",)).select_related("procedure").get(pk=revision.pk)
+    if not held.may_change:
+        raise NotPossible(f"Revision {held.number} is {held.get_state_display()}; make a new draft from it instead.")
+    if flow.procedure != held.procedure.key:
+        raise NotPossible(f"The key of a procedure never changes: write {held.procedure.key}, not {flow.procedure}.")
+    if held.checksum != based_on:
+        raise ChangedMeanwhile("This draft was saved by somebody else since you opened it. Both texts are kept below.")
+    write_rows(held, flow)
+    return held
+
+
+@transaction.atomic
+def ask_for_review(revision: Revision, *, by: User) -> None:
+    """Draft to review.
+
+    Raises:
+        NotPossible: the revision is no draft.
+        RefusedByChecks: it has errors.
+    """
+    require(by, Right.WRITE)
+    held = _held(revision, State.DRAFT)
+    errors = errors_of(findings_of(flow_of(held)))
+    if errors:
+        raise RefusedByChecks(errors)
+    held.state = State.IN_REVIEW
+    held.save(update_fields=["state"])
+
+
+@transaction.atomic
+def send_back(revision: Revision, *, by: User, why: str) -> None:
+    """Review to draft, with the reason kept."""
+    require(by, Right.PUBLISH)
+    held = _held(revision, State.IN_REVIEW)
+    held.state = State.DRAFT
+    held.why = f"{held.why}\n\nSent back by {by}: {why}".strip()
+    held.save(update_fields=["state", "why"])
+
+
+@transaction.atomic
+def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
+    """Put the revision in force; the one before it is replaced. Jobs under way keep theirs.
+
+    Raises:
+        NotPossible: it is neither draft nor in review, or a second person must review it.
+        RefusedByChecks: it has errors.
+    """
+    require(by, Right.PUBLISH)
+    held = _held(revision, State.DRAFT, State.IN_REVIEW)
+    if settings.REVIEW_BY_SECOND_PERSON and held.author_id == by.pk:
+        raise NotPossible("A second person must review and publish what you wrote.")
+    flow = flow_of(held)
+    errors = errors_of(findings_of(flow))
+    if errors:
+        raise RefusedByChecks(errors)
+    held.procedure.revisions.filter(state=State.PUBLISHED).update(state=State.REPLACED)
+    held.state = State.PUBLISHED
+    held.reviewer = by
+    held.published_at = at
+    held.checksum = checksum(flow)
+    held.save(update_fields=["state", "reviewer", "published_at", "checksum"])
+    _put_in_force(held.procedure, flow)
+    return held
+
+
+@transaction.atomic
+def withdraw(revision: Revision, *, by: User, at: datetime, why: str, for_safety: bool = False) -> None:
+    """Take a revision out of use. One withdrawn for safety stops the runs that follow it (see jobs).
+
+    Raises:
+        NotPossible: no reason was given, or it is withdrawn already.
+    """
+    require(by, Right.PUBLISH)
+    if not why.strip():
+        raise NotPossible("Say why it is withdrawn: the people who followed it will read this.")
+    held = _held(revision, State.DRAFT, State.IN_REVIEW, State.PUBLISHED, State.REPLACED)
+    held.state = State.WITHDRAWN
+    held.withdrawn_why = why.strip()
+    held.withdrawn_for_safety = for_safety
+    held.withdrawn_at = at
+    held.save(update_fields=["state", "withdrawn_why", "withdrawn_for_safety", "withdrawn_at"])
+
+
+def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revision | None:
+    """A draft from a procedure file; None if the newest revision says the same already.
+
+    Raises:
+        RefusedByChecks: the file has errors; nothing was stored.
+    """
+    newest = Revision.objects.filter(procedure__key=flow.procedure).order_by("-number").first()
+    if newest is not None and newest.state != State.WITHDRAWN and newest.checksum == checksum(flow):
+        return None
+    return start_draft(flow, by=by, at=at, why=why)
+
+
+def _held(revision: Revision, *states: Revision.State) -> Revision:
+    held = Revision.objects.select_for_update(of=("self",)).select_related("procedure", "author").get(pk=revision.pk)
+    if held.state not in states:
+        allowed = " or ".join(state.label for state in states)
+        raise NotPossible(f"Revision {held.number} is {held.get_state_display()}; this needs one that is {allowed}.")
+    return held
+
+
+def _put_in_force(procedure: Procedure, flow: Flow) -> None:
+    procedure.title = flow.title
+    procedure.summary = flow.summary
+    procedure.system = System.objects.get(path=flow.system)
+    procedure.codes = list(flow.codes)
+    procedure.save()
+    procedure.symptoms.set(Symptom.objects.filter(key__in=flow.symptoms))
+    procedure.platforms.set(Platform.objects.filter(path__in=flow.platforms))
+    for cause in flow.causes:
+        cause_for(cause.component, cause.mode)
