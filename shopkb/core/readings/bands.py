@@ -1,0 +1,147 @@
+"""Bands: the range of readings that gives an outcome, and whether the bands of a step fit together.
+
+A band is ``OP VALUE``, ``VALUE .. VALUE`` (half open: lower end in, upper end out) or ``over-limit`` for the display of
+a meter that cannot show so much. VALUEs are :class:`~shopkb.core.readings.expressions.Expression`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from shopkb.core.readings.coverage import BandFault, coverage_faults
+from shopkb.core.readings.expressions import RIGHT, Expression, Term, parse_expression, tidy
+from shopkb.core.readings.units import Quantity, ReadingError, quoted
+
+__all__ = ["Band", "BandFault", "Expression", "Interval", "Term", "band_faults", "parse_band", "shortly"]
+
+OVER_LIMIT = "over-limit"
+LONGEST = 200
+"""Characters the text of a band may have."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A band in numbers of one unit. ``over_limit`` stands for the meter's over-limit display alone."""
+
+    low: float = -math.inf
+    high: float = math.inf
+    low_open: bool = False
+    high_open: bool = True
+    over_limit: bool = False
+
+    def holds(self, number: float) -> bool:
+        if self.over_limit or math.isnan(number):
+            return False
+        above = number > self.low or (number == self.low and not self.low_open)
+        below = number < self.high or (number == self.high and not self.high_open)
+        return above and below
+
+    def words(self, unit_sign: str) -> str:
+        """``1 V or more, under 12.1 V``."""
+        if self.over_limit:
+            return "the meter shows over limit"
+        low, high = f"{shortly(self.low)} {unit_sign}", f"{shortly(self.high)} {unit_sign}"
+        low_words = f"more than {low}" if self.low_open else f"{low} or more"
+        high_words = f"under {high}" if self.high_open else f"{high} or less"
+        if math.isinf(self.low):
+            return "any reading" if math.isinf(self.high) else high_words
+        return low_words if math.isinf(self.high) else f"{low_words}, {high_words}"
+
+
+def shortly(number: float) -> str:
+    """A number for people: up to six figures, no exponent for anything a meter shows, no minus before zero."""
+    if number == 0:
+        return "0"
+    text = format(Decimal(f"{number:.6g}"), "f") if math.isfinite(number) else str(number)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The range of readings that gives an outcome; an end that is None is unbounded."""
+
+    low: Expression | None = None
+    high: Expression | None = None
+    low_open: bool = False
+    high_open: bool = True
+    over_limit: bool = False
+
+    def text(self) -> str:
+        """Canonical text; parsing it gives an equal band.
+
+        Raises:
+            ValueError: the band has two ends and is not half open, for which the file has no form.
+        """
+        if self.over_limit:
+            return OVER_LIMIT
+        if self.low is not None and self.high is not None:
+            if self.low_open or not self.high_open:
+                raise ValueError("a band with two ends has its lower end in and its upper end out")
+            return f"{self.low.text()} .. {self.high.text()}"
+        if self.low is not None:
+            return f"{'>' if self.low_open else '>='} {self.low.text()}"
+        if self.high is None:
+            raise ValueError("a band has at least one end")
+        return f"{'<' if self.high_open else '<='} {self.high.text()}"
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Names of the values its ends use."""
+        return frozenset().union(*(end.names for end in (self.low, self.high) if end is not None))
+
+    def resolve(self, values: Mapping[str, Quantity], unit: str) -> Interval:
+        """The band in numbers of ``unit``.
+
+        Raises:
+            ReadingError: a name has no value, or an end measures something else than ``unit`` does.
+        """
+        low = -math.inf if self.low is None else self.low.evaluate(values, unit)
+        high = math.inf if self.high is None else self.high.evaluate(values, unit)
+        return Interval(low, high, self.low_open, self.high_open, self.over_limit)
+
+
+def parse_band(text: str) -> Band:
+    """The band a text means.
+
+    Raises:
+        ReadingError: the text is not a band; message and hint say where and what would be right.
+    """
+    if len(text) > LONGEST:
+        raise ReadingError(f"{quoted(text)} is too long for a band", f"A band has at most {LONGEST} characters")
+    clean = tidy(text)
+    if not clean:
+        raise ReadingError("The band is empty", RIGHT)
+    if re.fullmatch("over[- ]?limit", clean, re.IGNORECASE) or clean in {"OL", "0L"}:
+        return Band(over_limit=True)
+    compared = re.match("(<=|>=|<|>)(?![<>=])", clean)
+    if compared:
+        end = parse_expression(clean[compared.end() :], text)
+        sign = compared[1]
+        if sign[0] == "<":
+            return Band(high=end, high_open=sign == "<")
+        return Band(low=end, low_open=sign == ">")
+    ends = re.split(r"\.{2,3}", clean)
+    if len(ends) != 2:
+        raise ReadingError(f"{quoted(text)} is not a band", RIGHT)
+    return Band(low=parse_expression(ends[0], text), high=parse_expression(ends[1], text))
+
+
+def band_faults(
+    bands: Sequence[tuple[str, Band]],
+    spec_quantity: str,
+    spec_unit: str,
+    ranges: Mapping[str, tuple[Quantity, Quantity]],
+) -> tuple[BandFault, ...]:
+    """What is wrong with the bands of one step taken together; empty if every reading falls in exactly one of them.
+
+    Args:
+        bands: outcome key and band of every outcome of the step.
+        spec_quantity: what the step measures. Voltages, currents and temperatures may be negative, others start at 0.
+        spec_unit: symbol of the display unit.
+        ranges: lowest and highest of each named value, equal for a constant. A name that is missing may be anything.
+    """
+    return coverage_faults(bands, spec_quantity, spec_unit, ranges)
