@@ -136,10 +136,12 @@ class Caution(models.Model):
 
     class Meta:
         ordering = ("key",)
-        constraints = models.CheckConstraint(
-            condition=models.Q(ask="") | models.Q(signal="DANGER"),
-            name="caution_asks_for_danger_only",
-            violation_error_message="Only a DANGER caution asks for a state. Choose DANGER or clear the question.",
+        constraints = (
+            models.CheckConstraint(
+                condition=models.Q(ask="") | models.Q(signal="DANGER"),
+                name="caution_asks_for_danger_only",
+                violation_error_message="Only a DANGER caution asks for a state. Choose DANGER or clear the question.",
+            ),
         )
 
     def __str__(self) -> str:
