@@ -1,0 +1,56 @@
+"""Template filters and tags of the page kit: ``{% load shopkb_web %}``."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from django import template
+from django.utils import timezone
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from shopkb.web import bars, words
+from shopkb.web.markdown import shown
+
+register = template.Library()
+
+register.filter("signal_class", words.signal_class)
+register.filter("minutes", words.minutes_words)
+register.filter("percent", words.percent)
+register.filter("percent_number", words.percent_number)
+register.filter("jobs_words", words.jobs_words)
+register.filter("chance_words", words.chance_words)
+
+
+@register.filter
+def md(text: str | None) -> SafeString:
+    """User text as safe HTML."""
+    return shown(text or "")
+
+
+@register.filter
+def reading(value: object, how: str = "") -> str:
+    """A quantity as a meter shows it; ``reading:"signed"`` for a difference."""
+    return words.reading_words(value, signed=how == "signed")
+
+
+@register.filter
+def when(moment: dt.datetime | dt.date | None) -> str:
+    """How long ago and at what date, in the shop's time zone."""
+    if moment is None:
+        return ""
+    if isinstance(moment, dt.datetime):
+        moment = timezone.localtime(moment)
+    return format_html(
+        '<time datetime="{}">{}</time>', moment.isoformat(), words.when_words(moment, timezone.localtime())
+    )
+
+
+@register.simple_tag
+def interval_bar(share: float, low: float, high: float) -> SafeString:
+    return mark_safe(bars.interval_bar(share, low, high))  # noqa: S308  (numbers only)
+
+
+@register.simple_tag
+def length_bar(share: float) -> SafeString:
+    return mark_safe(bars.length_bar(share))  # noqa: S308  (numbers only)
