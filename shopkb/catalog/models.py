@@ -10,7 +10,7 @@ from mptt.managers import TreeManager
 from mptt.models import MPTTModel, TreeForeignKey
 from mptt.querysets import TreeQuerySet
 
-from shopkb.catalog.validators import known_hazards, plain_key, trouble_codes, wordings
+from shopkb.catalog.validators import accuracies, known_hazards, plain_key, trouble_codes, wordings
 
 
 class NodeQuerySet(TreeQuerySet):
@@ -170,7 +170,7 @@ class Meter(models.Model):
 
     key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
-    accuracies = models.JSONField(default=list)
+    accuracies = models.JSONField(default=list, validators=[accuracies])
 
     class Meta:
         ordering = ("name",)

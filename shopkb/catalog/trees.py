@@ -1,0 +1,334 @@
+"""The one door for writes to the two trees, :class:`System` and :class:`Platform`.
+
+Nested-set numbers are computed from what is read, so two writers at once would corrupt them (law 8). Every function
+here opens a transaction, takes the tree's row of :class:`TreeLock`, reads what it decides on only then, and leaves
+``path`` right for the node and all below it. Who may write is checked when a person is given; commands give none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TypeVar
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import QuerySet, Value
+from django.db.models.functions import Concat, Substr
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Platform, System, TreeLock
+from shopkb.catalog.uses import uses_of
+from shopkb.catalog.validators import known_hazards, plain_key
+
+Node = TypeVar("Node", System, Platform)
+
+PATH_LENGTH = System._meta.get_field("path").max_length or 0
+NAME_LENGTH = System._meta.get_field("name").max_length or 0
+KEY_LENGTH = System._meta.get_field("key").max_length or 0
+
+
+class TreeRefusal(Exception):
+    """A tree write that was not done. The text is a sentence for the person who asked."""
+
+
+class FaultyNode(TreeRefusal):
+    """A key, name or hazard that the catalog does not take."""
+
+
+class DuplicateKey(TreeRefusal):
+    """A sibling has this key already."""
+
+
+class BelowItself(TreeRefusal):
+    """A node cannot hang below itself or one of its own descendants."""
+
+
+class StillInUse(TreeRefusal):
+    """A node that other records name cannot go."""
+
+
+class NodeGone(TreeRefusal):
+    """Somebody else removed the node meanwhile."""
+
+
+@dataclass(frozen=True, slots=True)
+class NodeValue:
+    """One node to load, with those below it. ``hazards`` mean something in the systems tree only."""
+
+    key: str
+    name: str
+    hazards: tuple[str, ...] = ()
+    children: tuple[NodeValue, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCount:
+    """How many rows a load added, changed, and found as they should be."""
+
+    added: int = 0
+    changed: int = 0
+    same: int = 0
+
+
+@contextmanager
+def locked(tree: type[System] | type[Platform]) -> Iterator[None]:
+    """A transaction that no other tree write overlaps. Nests in one already open.
+
+    SQLite takes no row locks; there the IMMEDIATE transaction itself is the lock.
+    """
+    with transaction.atomic():
+        TreeLock.objects.select_for_update().get_or_create(tree=tree._meta.model_name)
+        yield
+
+
+def add(
+    tree: type[Node],
+    *,
+    key: str,
+    name: str,
+    parent: Node | None = None,
+    hazards: Iterable[str] = (),
+    by: User | None = None,
+) -> Node:
+    """Add a node below ``parent``, or as a root.
+
+    Raises:
+        PermissionDenied: ``by`` may not change the catalog.
+        FaultyNode, DuplicateKey, NodeGone: see there.
+    """
+    _may(by)
+    brought = _checked(key, name, hazards)
+    with locked(tree):
+        above = _fresh(parent) if parent is not None else None
+        path = _path_below(tree, above, key)
+        node = tree(key=key, name=name.strip(), parent=above, path=path)
+        if isinstance(node, System):
+            node.hazards = brought
+        node.save()
+    return node
+
+
+def rename(node: Node, name: str, *, by: User | None = None) -> Node:
+    """Give a node another name. Its key, and so every path that others wrote down, stays.
+
+    Raises:
+        PermissionDenied, FaultyNode, NodeGone: as for :func:`add`.
+    """
+    _may(by)
+    _checked_name(name)
+    with locked(type(node)):
+        fresh = _fresh(node)
+        fresh.name = name.strip()
+        fresh.save()
+    return fresh
+
+
+def move(node: Node, under: Node | None, *, by: User | None = None) -> Node:
+    """Hang a node, with all below it, under another, or make it a root. Their paths change with it.
+
+    Raises:
+        PermissionDenied, DuplicateKey, FaultyNode, NodeGone: as for :func:`add`.
+        BelowItself: ``under`` is the node or stands below it.
+    """
+    _may(by)
+    with locked(type(node)):
+        fresh = _fresh(node)
+        target = _fresh(under) if under is not None else None
+        if fresh.parent_id == (target.pk if target else None):
+            return fresh
+        _refuse_below_itself(fresh, target)
+        old = fresh.path
+        fresh.path = _path_below(type(node), target, fresh.key)
+        _refuse_long_paths(fresh, old)
+        fresh.parent = target
+        fresh.save()
+        _below(type(node), old).update(path=Concat(Value(fresh.path), Substr("path", len(old) + 1)))
+    return fresh
+
+
+def remove(node: Node, *, by: User | None = None) -> None:
+    """Remove a node that nothing uses and nothing stands below.
+
+    Raises:
+        PermissionDenied, NodeGone: as for :func:`add`.
+        StillInUse: the sentence says by what.
+    """
+    _may(by)
+    with locked(type(node)):
+        fresh = _fresh(node)
+        uses = uses_of(fresh)
+        if uses:
+            raise StillInUse(
+                f"{fresh.name} cannot be removed. It is used by {uses}. Remove these or point them elsewhere first."
+            )
+        fresh.delete()
+
+
+def set_hazards(system: System, hazards: Iterable[str], *, by: User | None = None) -> System:
+    """Say which hazards a system brings to itself and all below it.
+
+    Raises:
+        PermissionDenied, FaultyNode, NodeGone: as for :func:`add`.
+    """
+    _may(by)
+    brought = _checked_hazards(hazards)
+    with locked(System):
+        fresh = _fresh(system)
+        fresh.hazards = brought
+        fresh.save()
+    return fresh
+
+
+def load(tree: type[Node], nodes: Sequence[NodeValue], *, by: User | None = None) -> LoadCount:
+    """Make the tree hold these nodes: missing ones are added, names and hazards set, nothing moved or removed.
+
+    Loading the same values again changes nothing.
+
+    Raises:
+        PermissionDenied: ``by`` may not change the catalog.
+        FaultyNode, DuplicateKey: a value is wrong; nothing is loaded.
+    """
+    _may(by)
+    _checked_values(nodes, above="")
+    with locked(tree):
+        rows = {row.path: row for row in tree.objects.all()}
+        count = LoadCount()
+        level: list[tuple[Node | None, NodeValue]] = [(None, value) for value in nodes]
+        while level:
+            count = _load_level(tree, rows, level, count)
+            level = [(rows[_path(parent, value.key)], child) for parent, value in level for child in value.children]
+        if count.added or count.changed:
+            tree.objects.rebuild()
+    return count
+
+
+def _load_level(
+    tree: type[Node], rows: dict[str, Node], level: Sequence[tuple[Node | None, NodeValue]], count: LoadCount
+) -> LoadCount:
+    """Store the nodes of one level, whose parents have rows by now. Puts new rows into ``rows``."""
+    new: list[Node] = []
+    touched: list[Node] = []
+    for parent, value in level:
+        path = _path(parent, value.key)
+        row = rows.get(path)
+        if row is None:
+            rows[path] = row = _unnumbered(tree, value, parent, path)
+            new.append(row)
+        elif (row.name, _hazards(row)) != (value.name.strip(), list(value.hazards)):
+            _take(row, value)
+            touched.append(row)
+    tree.objects.bulk_create(new, batch_size=500)
+    tree.objects.bulk_update(touched, ["name", "hazards"] if tree is System else ["name"], batch_size=500)
+    same = len(level) - len(new) - len(touched)
+    return LoadCount(count.added + len(new), count.changed + len(touched), count.same + same)
+
+
+def _may(by: User | None) -> None:
+    if by is not None:
+        require(by, Right.CATALOG)
+
+
+def _fresh(node: Node) -> Node:
+    """The node as it stands now that the lock is held."""
+    found = type(node).objects.filter(pk=node.pk).first()
+    if found is None:
+        raise NodeGone(f"{node.name} was removed by somebody else meanwhile. Open the list again.")
+    return found
+
+
+def _below(tree: type[Node], path: str) -> QuerySet[Node]:
+    return tree.objects.filter(path__startswith=f"{path}/").order_by()
+
+
+def _path(parent: Node | None, key: str) -> str:
+    return f"{parent.path}/{key}" if parent else key
+
+
+def _path_below(tree: type[Node], parent: Node | None, key: str) -> str:
+    path = _path(parent, key)
+    if tree.objects.filter(parent=parent, key=key).exists():
+        place = f"Below {parent.name}" if parent else "At the top of the tree"
+        raise DuplicateKey(f"{place} the key {key} is taken. Choose another key.")
+    if len(path) > PATH_LENGTH:
+        raise FaultyNode(f"The path {path} is longer than {PATH_LENGTH} characters. Use shorter keys.")
+    return path
+
+
+def _refuse_below_itself(node: Node, target: Node | None) -> None:
+    """Walks the parents rather than the numbers, so that it holds in a damaged tree too."""
+    step, seen = target, set[int]()
+    while step is not None and step.pk not in seen:
+        if step.pk == node.pk:
+            raise BelowItself(
+                f"{node.name} cannot hang below itself or what stands below it. Choose a place outside {node.name}."
+            )
+        seen.add(step.pk)
+        step = step.parent
+
+
+def _refuse_long_paths(node: Node, old: str) -> None:
+    longest = max((len(path) for path in _below(type(node), old).values_list("path", flat=True)), default=len(old))
+    if longest - len(old) + len(node.path) > PATH_LENGTH:
+        raise FaultyNode(
+            f"A path below {node.name} would be longer than {PATH_LENGTH} characters. Choose a place less deep."
+        )
+
+
+def _checked(key: str, name: str, hazards: Iterable[str]) -> list[str]:
+    try:
+        plain_key(key)
+    except ValidationError as fault:
+        raise FaultyNode(fault.message) from fault
+    if len(key) > KEY_LENGTH:
+        raise FaultyNode(f"The key {key} is longer than {KEY_LENGTH} characters. Write a shorter one.")
+    _checked_name(name)
+    return _checked_hazards(hazards)
+
+
+def _checked_name(name: str) -> None:
+    if not name.strip():
+        raise FaultyNode("A node needs a name. Write what people in the shop call it.")
+    if len(name.strip()) > NAME_LENGTH:
+        raise FaultyNode(f"The name {name.strip()} is longer than {NAME_LENGTH} characters. Write a shorter one.")
+
+
+def _checked_hazards(hazards: Iterable[str]) -> list[str]:
+    listed = list(hazards)
+    try:
+        known_hazards(listed)
+    except ValidationError as fault:
+        raise FaultyNode(fault.message) from fault
+    return listed
+
+
+def _checked_values(nodes: Sequence[NodeValue], above: str) -> None:
+    seen: set[str] = set()
+    for value in nodes:
+        _checked(value.key, value.name, value.hazards)
+        path = f"{above}/{value.key}" if above else value.key
+        if value.key in seen:
+            raise DuplicateKey(f"{path} is given twice. Give each key once among its siblings.")
+        if len(path) > PATH_LENGTH:
+            raise FaultyNode(f"The path {path} is longer than {PATH_LENGTH} characters. Use shorter keys.")
+        seen.add(value.key)
+        _checked_values(value.children, path)
+
+
+def _unnumbered(tree: type[Node], value: NodeValue, parent: Node | None, path: str) -> Node:
+    """A row whose nested-set numbers are placeholders until the rebuild at the end of the load."""
+    node = tree(key=value.key, parent=parent, path=path, lft=1, rght=2, tree_id=0, level=path.count("/"))
+    _take(node, value)
+    return node
+
+
+def _take(row: System | Platform, value: NodeValue) -> None:
+    row.name = value.name.strip()
+    if isinstance(row, System):
+        row.hazards = list(value.hazards)
+
+
+def _hazards(row: System | Platform) -> list[str]:
+    return list(row.hazards) if isinstance(row, System) else []
