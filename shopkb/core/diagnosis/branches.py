@@ -1,0 +1,104 @@
+"""How far each branch of a flow can be trusted on one platform, and what that rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from shopkb.core.diagnosis.counts import FlowCounts
+from shopkb.core.diagnosis.pooling import PlatformTree, PooledRate, is_within, platform_tree, pooled_rates
+from shopkb.core.diagnosis.rates import Array, NoEvidence
+from shopkb.core.diagnosis.strengths import learn_strengths
+
+ON_SCREEN, IN_EXPORTS = 0.8, 0.95
+"""Levels of the intervals people see, and of those they take away."""
+
+
+@dataclass(frozen=True, slots=True)
+class BranchEvidence:
+    """One branch on one platform and those below it, in whole jobs.
+
+    ``traffic`` took the branch; ``verified`` of them have a proven cause; ``jobs`` of those can be judged and
+    ``successes`` of these had a cause still reachable, ``by_elimination`` of them proven by elimination only.
+    ``rejected`` repaired what the branch named without a cure, ``came_back`` came back after a cure was claimed.
+    """
+
+    rate: PooledRate | NoEvidence
+    traffic: int
+    verified: int
+    jobs: int
+    successes: int
+    by_elimination: int
+    rejected: int
+    came_back: int
+
+    @property
+    def verified_share(self) -> float | None:
+        """Share of the traffic with a proven cause; ``None`` without traffic. Few verified jobs can mislead."""
+        return self.verified / self.traffic if self.traffic else None
+
+    @property
+    def words(self) -> str:
+        """What the rate rests on, in one sentence."""
+        if not isinstance(self.rate, PooledRate):
+            return "No closed job says anything about this branch yet."
+        if not self.jobs:
+            return "No verified job here took this branch; the figure is borrowed from related platforms."
+        jobs = "1 verified job" if self.jobs == 1 else f"{self.jobs} verified jobs"
+        reached = f"In {self.successes} of {jobs} that took this branch the proven cause could still be reached"
+        weak = f", {self.by_elimination} of them by elimination only" if self.by_elimination else ""
+        lent = f"; {self.rate.borrowed_share:.0%} of the figure is borrowed" if self.rate.borrowed_share >= 0.05 else ""
+        return f"{reached}{weak}{lent}."
+
+
+def branch_evidence(
+    counts: FlowCounts, platform: str = "", strengths: Sequence[float] = (), level: float = ON_SCREEN
+) -> dict[tuple[str, str], BranchEvidence]:
+    """Evidence of every branch, by (step, outcome), in the flow's order. ``strengths`` as for :func:`pooling.pool`.
+
+    A platform that no job has borrows everything from its relatives.
+    """
+    if not counts.branches:
+        return {}
+    here, path = counts.by_platform, "/".join(part for part in platform.split("/") if part)
+    tree, (wins, jobs) = _with_platform(counts.tree, path, here.weighted_wins, here.weighted_jobs)
+    rates = pooled_rates(tree, path, wins, jobs, strengths, level)
+    inside = [i for i, other in enumerate(counts.tree.paths) if is_within(other, path)]
+    columns = (
+        here.traffic, here.all_verified, here.jobs, here.wins, here.eliminated, here.rejected, here.came_back
+    )  # fmt: skip
+    whole = np.stack([column[inside].sum(axis=0) for column in columns]).astype(int).T.tolist()
+    return {branch: BranchEvidence(rates[place], *whole[place]) for place, branch in enumerate(counts.branches)}
+
+
+def _with_platform(tree: PlatformTree, path: str, *arrays: Array) -> tuple[PlatformTree, tuple[Array, ...]]:
+    if path in tree.index:
+        return tree, arrays
+    wider = platform_tree([*tree.paths, path])
+    places = [wider.index[old] for old in tree.paths]
+    spread = []
+    for array in arrays:
+        rows = np.zeros((len(wider.paths), *array.shape[1:]))
+        rows[places] = array
+        spread.append(rows)
+    return wider, tuple(spread)
+
+
+def branch_strengths(counts: Sequence[FlowCounts]) -> tuple[float, ...]:
+    """Strength of each level of the platform tree, from all branches of the shop's flows together.
+
+    The counts must share one tree: give :func:`counts.count` the same ``platforms``.
+
+    Raises:
+        ValueError: the trees differ.
+    """
+    if not counts:
+        return ()
+    tree = counts[0].tree
+    if any(one.tree.paths != tree.paths for one in counts):
+        raise ValueError("The flows were counted over different platform trees; give each the same platforms.")
+    wins = np.hstack([one.by_platform.weighted_wins for one in counts])
+    jobs = np.hstack([one.by_platform.weighted_jobs for one in counts])
+    return learn_strengths(tree.forest, np.stack([wins, jobs - wins], axis=-1))
