@@ -1,0 +1,217 @@
+"""Causes, tests and repairs as arrays: what all reasoning about an open job works on.
+
+A :class:`CauseModel` covers one procedure, or several that a job has followed (:func:`joined`). Causes are identities
+(:attr:`shopkb.core.flow.model.Cause.identity`), the last one always ``other``. One fault is assumed to explain the
+complaint, and readings not to depend on each other once the cause is given.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import ClassVar, NamedTuple
+
+import numpy as np
+
+from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.rates import Array
+from shopkb.core.flow.model import Proof
+
+
+class Branch(NamedTuple):
+    """One outcome of one test: a row of the table. ``names`` is the identity it names as the cause, if it does."""
+
+    procedure: str
+    step: str
+    outcome: str
+    title: str = ""
+    label: str = ""
+    names: str = ""
+    proof: Proof | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """One step as a test: its rows ``start`` to ``stop``, minutes and their variance, set-up state and steps needed."""
+
+    __test__: ClassVar[bool] = False  # not a pytest class
+
+    procedure: str
+    step: str
+    title: str
+    start: int
+    stop: int
+    minutes: float
+    variance: float = 0.0
+    access: str = ""
+    needs: tuple[str, ...] = ()
+
+
+class Repair(NamedTuple):
+    """One thing to put right and the causes (columns) it puts right. ``price`` is of parts, in the shop's currency."""
+
+    causes: tuple[int, ...]
+    correction: str
+    minutes: float
+    price: float = 0.0
+    access: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class CauseModel:
+    """``prior`` is by cause; ``table`` is branches x causes, P(outcome | cause), each test's rows summing to 1.
+
+    ``evidence`` has the shape of ``table``: the weighted verified jobs behind each figure. ``corrected`` names the
+    (procedure, step) whose likelihoods were corrected for selective verification.
+
+    Raises:
+        ValueError: the shapes do not fit, or a figure is no probability.
+    """
+
+    causes: tuple[str, ...]
+    prior: Array
+    branches: tuple[Branch, ...]
+    table: Array
+    tests: tuple[Test, ...]
+    repairs: tuple[Repair, ...] = ()
+    names: tuple[str, ...] = ()
+    evidence: Array | None = None
+    access_minutes: Mapping[str, float] = field(default_factory=dict)
+    corrected: tuple[tuple[str, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.table.shape != (len(self.branches), len(self.causes)) or self.prior.shape != (len(self.causes),):
+            raise ValueError("The table must have one row for each branch and one column for each cause.")
+        if not self.causes or not _probabilities(self.prior, np.array([0])):
+            raise ValueError("What is believed of the causes must be probabilities that sum to 1.")
+        if self.tests and not _probabilities(self.table, self.starts):
+            raise ValueError("The outcomes of each test must have probabilities that sum to 1 for every cause.")
+
+    @cached_property
+    def starts(self) -> np.typing.NDArray[np.intp]:
+        return np.array([test.start for test in self.tests], dtype=np.intp)
+
+    @cached_property
+    def row_of(self) -> dict[tuple[str, str, str], int]:
+        return {branch[:3]: row for row, branch in enumerate(self.branches)}
+
+    @cached_property
+    def test_of(self) -> dict[tuple[str, str], int]:
+        return {(test.procedure, test.step): place for place, test in enumerate(self.tests)}
+
+    @cached_property
+    def column_of(self) -> dict[str, int]:
+        return {identity: column for column, identity in enumerate(self.causes)}
+
+    @cached_property
+    def log_prior(self) -> Array:
+        return _log(self.prior)
+
+    @cached_property
+    def log_table(self) -> Array:
+        return _log(self.table)
+
+    @cached_property
+    def log_table_by_row(self) -> list[Array]:
+        """The rows of the log table, kept apart: adding a few rows is quicker than gathering them."""
+        return list(self.log_table)
+
+    @cached_property
+    def outcome_entropy(self) -> Array:
+        """Tests x causes: entropy in nats of the outcome once the cause is given."""
+        if not self.tests:
+            return np.zeros((0, len(self.causes)))
+        terms = self.table * np.where(self.table > 0, self.log_table, 0.0)
+        return -np.asarray(np.add.reduceat(terms, self.starts, axis=0))
+
+    @cached_property
+    def minutes(self) -> Array:
+        return np.array([test.minutes for test in self.tests])
+
+    @cached_property
+    def repair_matrix(self) -> Array:
+        """Causes x (repairs + 1): 1 where a repair puts a cause right; the last column holds what no repair does."""
+        matrix = np.zeros((len(self.causes), len(self.repairs) + 1))
+        for column, repair in enumerate(self.repairs):
+            matrix[list(repair.causes), column] = 1.0
+        matrix[:, -1] = matrix[:, :-1].sum(axis=1) == 0
+        return matrix
+
+    def name(self, identity: str) -> str:
+        """The cause as people say it."""
+        column = self.column_of.get(identity)
+        return self.names[column] if column is not None and self.names else identity
+
+
+def _probabilities(figures: Array, starts: np.typing.NDArray[np.intp]) -> bool:
+    if not np.all(np.isfinite(figures)) or np.any(figures < 0):
+        return False
+    return bool(np.all(np.abs(np.add.reduceat(figures, starts, axis=0) - 1) < 1e-6))
+
+
+def _log(figures: Array) -> Array:
+    logs = np.full(figures.shape, -math.inf)
+    np.log(figures, out=logs, where=figures > 0)
+    return logs
+
+
+def joined(models: Sequence[CauseModel]) -> CauseModel:
+    """One model for a job that followed several procedures, in that order.
+
+    What the first procedure leaves to ``other`` is shared out among the causes that only the next one knows, in
+    proportion to that one's own belief, and so on. To a test, a cause that its procedure does not know is ``other``.
+
+    Raises:
+        ValueError: no model is given, or two are of the same procedure.
+    """
+    if not models:
+        raise ValueError("At least one procedure must have been followed.")
+    model = models[0]
+    for further in models[1:]:
+        model = _joined(model, further)
+    return model
+
+
+def _joined(first: CauseModel, second: CauseModel) -> CauseModel:
+    if set(first.test_of) & set(second.test_of):
+        raise ValueError("A procedure was given twice; give each procedure once, with all its results.")
+    fresh = [column for column, identity in enumerate(second.causes) if identity not in first.column_of]
+    causes = (*first.causes[:-1], *(second.causes[column] for column in fresh), OTHER)
+    share = second.prior[[*fresh, -1]]
+    share = share / share.sum() if share.sum() > 0 else np.full(share.size, 1 / share.size)
+    from_first = [first.column_of.get(identity, len(first.causes) - 1) for identity in causes]
+    from_second = [second.column_of.get(identity, len(second.causes) - 1) for identity in causes]
+    place = {identity: column for column, identity in enumerate(causes)}
+    known = {causes[column] for repair in first.repairs for column in repair.causes if column < len(first.causes)}
+    moved = [replaced for repair in second.repairs if (replaced := _moved(repair, second, place, known)) is not None]
+    offset = len(first.branches)
+    return replace(
+        first,
+        causes=causes,
+        names=(*first.names[:-1], *(second.names[column] for column in fresh), first.names[-1])
+        if first.names and second.names
+        else (),
+        prior=np.r_[first.prior[:-1], first.prior[-1] * share],
+        branches=(*first.branches, *second.branches),
+        table=np.vstack([first.table[:, from_first], second.table[:, from_second]]),
+        evidence=None
+        if first.evidence is None or second.evidence is None
+        else np.vstack([first.evidence[:, from_first], second.evidence[:, from_second]]),
+        tests=(
+            *first.tests,
+            *(replace(test, start=test.start + offset, stop=test.stop + offset) for test in second.tests),
+        ),
+        repairs=(*first.repairs, *moved),
+        access_minutes={**second.access_minutes, **first.access_minutes},
+        corrected=first.corrected + second.corrected,
+    )
+
+
+def _moved(repair: Repair, model: CauseModel, place: Mapping[str, int], known: set[str]) -> Repair | None:
+    """The repair with its columns in the joined model, without causes that an earlier procedure repairs already."""
+    identities = [model.causes[column] for column in repair.causes if model.causes[column] not in known]
+    if not identities:
+        return None
+    return repair._replace(causes=tuple(place[identity] for identity in identities))

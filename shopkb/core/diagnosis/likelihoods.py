@@ -1,0 +1,265 @@
+"""How likely each outcome is under each cause: smoothed counts over a base that the flow itself provides.
+
+A new procedure thus reasons the way its writer does, and data overrule it. Dirichlet-multinomial conjugacy (Gelman and
+others, Bayesian Data Analysis, 3rd ed., section 3.4); correction for selective verification after C. Begg and
+R. Greenes, Biometrics 39, 1983, for many outcomes and causes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from shopkb.core.diagnosis.ageing import HALF_LIFE
+from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
+from shopkb.core.diagnosis.pooling import is_within, pool
+from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
+
+SMOOTHING: Final = 2.0
+"""Jobs that the base counts for. Choose from 0.5, 1, 2, 4, 8 by prequential log loss once there are 50 closed jobs."""
+
+FLOOR: Final = 0.005
+"""No outcome is less likely than this under any cause: no reading may make a cause impossible."""
+
+LEADS: Final = 0.95
+"""What the base gives the outcomes that still lead to a cause; the rest goes to those that do not."""
+
+USUAL_WEIGHT: Final[Mapping[Usual, float]] = {Usual.COMMON: 3.0, Usual.OCCASIONAL: 1.5, Usual.RARE: 0.5}
+OTHER_WEIGHT: Final = 0.5
+"""What the writer's words, and the unknown, count for in jobs before any job was closed."""
+
+STARTING_MINUTES: Final = 5.0
+"""A step's minutes where neither its writer nor any job says."""
+
+MINUTES_WEIGHT: Final = 2.0
+LEAST_MINUTES: Final = 0.25
+
+SHARES_DIFFER: Final = 0.20
+VERIFIED_ENOUGH: Final = 5
+
+
+def smooth(counts: Array, base: Array, strength: float = SMOOTHING, floor: float = FLOOR) -> Array:
+    """Posterior mean of P(outcome | cause) under a Dirichlet(strength x base) prior, floored and renormalised.
+
+    ``counts`` and ``base`` are outcomes x causes; every column of ``base`` sums to 1.
+    """
+    table = (counts + strength * base) / (counts.sum(axis=0) + strength)
+    table = np.maximum(table, floor)
+    floored: Array = table / table.sum(axis=0)
+    return floored
+
+
+def base_of(leads: Array, shares: Array) -> Array:
+    """What the flow says of the outcomes of one step before any job: outcomes x causes.
+
+    ``leads`` is 1 where a cause can still be found after an outcome, else 0; ``shares`` are the outcomes' overall
+    shares. Where no outcome or every outcome leads to a cause, the step says nothing about it.
+    """
+    q = shares / shares.sum()
+    there = q[:, None] * leads
+    elsewhere = q[:, None] * (1 - leads)
+    some, none = there.sum(axis=0), elsewhere.sum(axis=0)
+    split = (some > 0) & (none > 0)
+    telling = LEADS * there / np.where(split, some, 1) + (1 - LEADS) * elsewhere / np.where(split, none, 1)
+    base: Array = np.where(split, telling, q[:, None])
+    return base
+
+
+def corrected(verified: Array, traffic: Array) -> tuple[Array, Array]:
+    """Begg and Greenes: P(outcome | cause) and P(cause), from outcomes x causes verified and from all traffic.
+
+    Right as long as whether a job gets verified depends on its outcome, not on the cause beyond it. An outcome without
+    verified jobs is left out of account; a cause without any gets a column of zeros.
+    """
+    totals = verified.sum(axis=1, keepdims=True)
+    mass = traffic[:, None] * verified / np.where(totals > 0, totals, 1)
+    by_cause = mass.sum(axis=0)
+    everything = by_cause.sum()
+    table = mass / np.where(by_cause > 0, by_cause, 1)
+    return table, by_cause / everything if everything > 0 else by_cause
+
+
+def needs_correction(verified: Array, traffic: Array) -> bool:
+    """Whether the verified share differs by more than 20 points between outcomes that have at least 5 verified each.
+
+    ``verified`` and ``traffic`` are whole jobs by outcome; outcomes that no job took are left out of account.
+    """
+    met = traffic > 0
+    if met.sum() < 2 or np.any(verified[met] < VERIFIED_ENOUGH):
+        return False
+    shares = verified[met] / traffic[met]
+    return bool(shares.max() - shares.min() > SHARES_DIFFER)
+
+
+def learn(
+    counts: FlowCounts,
+    platform: str = "",
+    *,
+    smoothing: float = SMOOTHING,
+    prior_strengths: Sequence[float] = (),
+    access_minutes: Mapping[str, float] | None = None,
+) -> CauseModel:
+    """Everything that reasoning about one procedure on one platform takes, from its counts.
+
+    Likelihoods are shared by all platforms, priors are pooled over the platform tree with ``prior_strengths``.
+    ``access_minutes`` gives what each set-up state costs to reach.
+    """
+    flow = counts.flow
+    table = np.empty((len(counts.branches), len(counts.causes)))
+    was_corrected = []
+    for step in flow.steps:
+        rows = counts.rows_of_step[step.key]
+        if rows.stop > rows.start:
+            table[rows], yes = _step_table(counts, rows, smoothing)
+            was_corrected += [step.key] if yes else []
+    return CauseModel(
+        causes=counts.causes,
+        names=(*(_name(flow, identity) for identity in counts.causes[:-1]), "a cause this procedure does not know"),
+        prior=prior_of(counts, platform, prior_strengths),
+        branches=tuple(_branch(flow, step, place) for step in flow.steps for place in range(len(step.outcomes))),
+        table=table,
+        evidence=counts.verified.copy(),
+        tests=tuple(_test(counts, step) for step in flow.steps if step.outcomes),
+        repairs=_repairs(flow, counts.causes),
+        access_minutes=dict(access_minutes or {}),
+        corrected=tuple((flow.procedure, step) for step in was_corrected),
+    )
+
+
+def model_of(
+    flow: Flow,
+    tallies: Tallies,
+    platform: str = "",
+    *,
+    as_of: str,
+    half_life: float | None = HALF_LIFE,
+    proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
+    beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
+    access_minutes: Mapping[str, float] | None = None,
+) -> CauseModel:
+    """Count and learn in one go, with the usual settings. For a page that asks about one procedure."""
+    platforms = (platform,) if platform else ()
+    counts = count(
+        flow, tallies, as_of=as_of, half_life=half_life, proof_weights=proof_weights, beyond=beyond, platforms=platforms
+    )
+    return learn(counts, platform, access_minutes=access_minutes)
+
+
+def prior_of(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:
+    """P(cause) on a platform before any result, pooled over the platform tree; a starting belief from the writer's
+    words. Corrected for selective verification where the first step calls for it. Never 0 for any cause."""
+    runs = counts.runs * _start_correction(counts)
+    pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts))
+    path = "/".join(part for part in platform.split("/") if part)
+    while path not in counts.tree.index:
+        path = path.rpartition("/")[0]
+    prior: Array = pooled.mean[counts.tree.index[path]]
+    return prior
+
+
+def _starting_belief(counts: FlowCounts) -> Array:
+    weights = dict.fromkeys(counts.causes, 0.0)
+    for cause in counts.flow.causes:
+        weights[cause.identity] = max(weights[cause.identity], USUAL_WEIGHT[cause.usual])
+    weights[OTHER] = OTHER_WEIGHT
+    return np.array(list(weights.values()))
+
+
+def _start_correction(counts: FlowCounts) -> Array:
+    """Factor for each cause: its corrected share of the jobs over its share of the verified ones."""
+    rows = counts.rows_of_step.get(counts.flow.start)
+    ones = np.ones(len(counts.causes))
+    if rows is None or not _calls_for_correction(counts, rows):
+        return ones
+    _, right = corrected(counts.verified[rows], counts.traffic[rows])
+    raw = counts.verified[rows].sum(axis=0)
+    return np.where(raw > 0, right * raw.sum() / np.where(raw > 0, raw, 1), ones)
+
+
+def _calls_for_correction(counts: FlowCounts, rows: slice) -> bool:
+    here = counts.by_platform
+    return needs_correction(here.all_verified[:, rows].sum(axis=0), here.traffic[:, rows].sum(axis=0))
+
+
+def _step_table(counts: FlowCounts, rows: slice, smoothing: float) -> tuple[Array, bool]:
+    verified, traffic = counts.verified[rows], counts.traffic[rows]
+    leads = np.array([[float(cause in reach.causes) for cause in counts.causes] for reach in counts.reach[rows]])
+    base = base_of(leads, traffic + 1)
+    correct = _calls_for_correction(counts, rows)
+    if correct:
+        table, _ = corrected(verified, traffic)
+        verified = table * verified.sum(axis=0)
+    return smooth(verified, base, smoothing), correct
+
+
+def _name(flow: Flow, identity: str) -> str:
+    cause = next(cause for cause in flow.causes if cause.identity == identity)
+    component = cause.component.rpartition("/")[2].replace("-", " ")
+    return f"{component}, {cause.mode}" if cause.mode else component
+
+
+def _branch(flow: Flow, step: Step, place: int) -> Branch:
+    outcome = step.outcomes[place]
+    named = flow.cause_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.CAUSE else None
+    proof = outcome.proof or Proof.ELIMINATION if named else None
+    return Branch(
+        flow.procedure, step.key, outcome.key, step.title, outcome.label, named.identity if named else "", proof
+    )
+
+
+def _test(counts: FlowCounts, step: Step) -> Test:
+    timed, total, squares = counts.minutes[[s.key for s in counts.flow.steps].index(step.key)]
+    mean, variance = minutes_of(step.minutes, timed, total, squares)
+    rows = counts.rows_of_step[step.key]
+    return Test(
+        counts.flow.procedure, step.key, step.title, rows.start, rows.stop, mean, variance, step.access, step.needs
+    )
+
+
+def minutes_of(written: float | None, timed: float, total: float, squares: float) -> tuple[float, float]:
+    """Mean and variance of a step's minutes: what the writer said counts as two jobs that scatter by half of it."""
+    start = max(STARTING_MINUTES if written is None else written, LEAST_MINUTES)
+    jobs = MINUTES_WEIGHT + max(timed, 0.0)
+    mean = (MINUTES_WEIGHT * start + total) / jobs
+    scatter = MINUTES_WEIGHT * ((start / 2) ** 2 + start**2) + squares
+    return max(float(mean), LEAST_MINUTES), max(float(scatter / jobs - mean**2), 0.0)
+
+
+def _repairs(flow: Flow, causes: Sequence[str]) -> tuple[Repair, ...]:
+    """Causes that one correction of one component puts right are one repair."""
+    place = {identity: number for number, identity in enumerate(causes)}
+    groups: dict[tuple[str, str], list[Cause]] = {}
+    for cause in flow.causes:
+        words = " ".join(cause.correction.lower().split()).rstrip(".")
+        groups.setdefault((cause.component, words or f"#{cause.identity}"), []).append(cause)
+    access = _access_of(flow)
+    return tuple(
+        Repair(
+            causes=tuple(sorted({place[cause.identity] for cause in group})),
+            correction=group[0].correction,
+            minutes=max(STARTING_MINUTES if cause.minutes is None else cause.minutes for cause in group),
+            price=max(cause.price or 0.0 for cause in group),
+            access=next((access[cause.key] for cause in group if cause.key in access), ""),
+        )
+        for group in groups.values()
+    )
+
+
+def _access_of(flow: Flow) -> dict[str, str]:
+    """The set-up state in which each cause is worked on: that of a step on its component, else that which names it."""
+    found: dict[str, str] = {}
+    for step in flow.steps:
+        for outcome in step.outcomes:
+            if outcome.go.kind is GoKind.CAUSE and step.access:
+                found.setdefault(outcome.go.key, step.access)
+    for cause in flow.causes:
+        at = [step.access for step in flow.steps if step.at and step.access and is_within(cause.component, step.at)]
+        if at:
+            found[cause.key] = at[0]
+    return found

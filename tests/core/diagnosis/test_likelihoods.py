@@ -1,0 +1,276 @@
+"""Likelihoods and priors from counts. Oracles: the liver-scan verification (Drum and Christacopoulos 1972, corrected
+by Begg and Greenes 1983) and Dirichlet-multinomial conjugacy with scipy."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.stats import dirichlet
+
+from shopkb.core.diagnosis.cause_model import CauseModel, joined
+from shopkb.core.diagnosis.counts import OTHER, count
+from shopkb.core.diagnosis.likelihoods import (
+    base_of,
+    corrected,
+    minutes_of,
+    model_of,
+    needs_correction,
+    prior_of,
+    smooth,
+)
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
+from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tally, together, two_outcomes
+from tests.core.diagnosis.published import example
+
+SMOOTHING = example("dirichlet-smoothing")
+LIVER = example("verification-bias-liver-scan")
+
+
+def horn_model(*parts: Tallies, **changes: object) -> CauseModel:
+    return model_of(horn(), together(*parts), as_of="2026-11", **changes)  # type: ignore[arg-type]
+
+
+def test_smoothed_means_of_the_worked_example() -> None:
+    counts = np.array(SMOOTHING["inputs"]["counts"], dtype=float)[:, None]
+    base = np.array(SMOOTHING["inputs"]["base"])[:, None]
+    table = smooth(counts, base, SMOOTHING["inputs"]["alpha_total"], floor=0.0)
+    assert table[:, 0] == pytest.approx(SMOOTHING["expected"]["mean"], abs=SMOOTHING["tolerance"])
+
+
+@given(
+    counts=arrays(np.float64, (4, 1), elements=st.floats(0, 40)),
+    weights=arrays(np.float64, 4, elements=st.floats(0.1, 1)),
+    strength=st.floats(0.5, 8),
+)
+@settings(deadline=None)
+def test_smoothing_is_the_mean_of_the_dirichlet_posterior(
+    counts: np.ndarray, weights: np.ndarray, strength: float
+) -> None:
+    base = weights / weights.sum()
+    table = smooth(counts, base[:, None], strength, floor=0.0)
+    assert table[:, 0] == pytest.approx(dirichlet.mean(counts[:, 0] + strength * base))
+
+
+def test_selective_verification_is_corrected_as_published() -> None:
+    seen = LIVER["inputs"]["verified"]
+    verified = np.array(
+        [[seen["pos_disease"], seen["pos_healthy"]], [seen["neg_disease"], seen["neg_healthy"]]], dtype=float
+    )
+    traffic = verified.sum(axis=1) + [LIVER["inputs"]["unverified"][key] for key in ("pos", "neg")]
+    table, prior = corrected(verified, traffic)
+    expected, tolerance = LIVER["expected"], LIVER["tolerance"]
+    assert [table[0, 0], table[1, 1]] == pytest.approx(
+        [expected["corrected"]["sensitivity"], expected["corrected"]["specificity"]], abs=tolerance["exact"]
+    )
+    assert prior[0] == pytest.approx(expected["corrected"]["prevalence"], abs=tolerance["exact"])
+    assert [table[0, 0], table[1, 1]] == pytest.approx(
+        [expected["published_corrected"]["sensitivity"], expected["published_corrected"]["specificity"]],
+        abs=tolerance["published"],
+    )
+    raw = verified / verified.sum(axis=0)
+    assert [raw[0, 0], raw[1, 1]] == pytest.approx(
+        [expected["naive"]["sensitivity"], expected["naive"]["specificity"]], abs=tolerance["exact"]
+    )
+
+
+@given(arrays(np.float64, (3, 2), elements=st.integers(0, 30).map(float)))
+@settings(deadline=None)
+def test_nothing_to_correct_when_everybody_is_verified(verified: np.ndarray) -> None:
+    table, prior = corrected(verified, verified.sum(axis=1))
+    by_cause = verified.sum(axis=0)
+    assert table * by_cause == pytest.approx(verified)
+    assert prior * by_cause.sum() == pytest.approx(by_cause)
+
+
+@pytest.mark.parametrize(
+    ("verified", "traffic", "answer"),
+    [
+        ([20, 6], [20, 20], True),
+        ([20, 16], [20, 20], False),  # 20 points apart, not more
+        ([20, 4], [20, 20], False),  # fewer than five verified
+        ([20, 6, 0], [20, 20, 0], True),  # an outcome nobody met does not matter
+        ([20], [40], False),
+        ([0, 0], [0, 0], False),
+    ],
+)
+def test_when_the_correction_is_called_for(verified: list[int], traffic: list[int], answer: bool) -> None:
+    assert needs_correction(np.array(verified, dtype=float), np.array(traffic, dtype=float)) is answer
+
+
+def test_the_flow_itself_is_the_base() -> None:
+    base = base_of(np.array([[1.0, 1, 0], [1, 0, 0], [0, 0, 0]]), np.array([6.0, 3, 1]))
+    assert base[:, 0] == pytest.approx([0.95 * 6 / 9, 0.95 * 3 / 9, 0.05])
+    assert base[:, 1] == pytest.approx([0.95, 0.05 * 3 / 4, 0.05 / 4])
+    assert base[:, 2] == pytest.approx([0.6, 0.3, 0.1])
+    every = base_of(np.ones((2, 1)), np.array([1.0, 3]))
+    assert every[:, 0] == pytest.approx([0.25, 0.75])
+
+
+def test_a_new_procedure_reasons_as_its_writer_does() -> None:
+    found = horn_model()
+    row = {key[1:]: found.table[number] for key, number in found.row_of.items()}
+    column = found.column_of
+    assert row["supply", "full"][column[RELAY]] == pytest.approx(0.05)
+    assert row["supply", "full"][column[HORN]] == pytest.approx(0.95)
+    assert row["ground", "bad"][column[GROUND]] == pytest.approx(0.95)
+    assert row["ground", "bad"][column[OTHER]] == pytest.approx(0.5)
+    assert row["press", "click"][column[HORN]] == pytest.approx(0.95)
+    assert found.prior == pytest.approx(np.array([3, 1.5, 1.5, 0.5]) / 6.5)
+    assert found.name(HORN) == "horn, open circuit"
+    assert found.name(OTHER) == "a cause this procedure does not know"
+    assert found.name("unheard#of") == "unheard#of"
+
+
+def test_data_overrule_the_writer() -> None:
+    found = horn_model(tally("supply", "full", RELAY, 30), tally("supply", "weak", RELAY, 10))
+    row = found.row_of["horn-silent", "supply", "full"]
+    # The base gives full 0.05 and absent 0.95 / 12 (1 of the 12 shares that lead); 30 of 40 jobs say otherwise, and
+    # absent is lifted to the floor.
+    absent = 2 * 0.95 / 12 / 42
+    assert found.table[row, found.column_of[RELAY]] == pytest.approx((30 + 2 * 0.05) / 42 / (1 - absent + 0.005))
+
+
+def test_selective_verification_of_a_step_is_corrected_and_told() -> None:
+    parts = (
+        tally("ground", "good", HORN, 6), tally("ground", "good", GROUND, 2), tally("ground", "good", "", 32),
+        tally("ground", "bad", GROUND, 38), tally("ground", "bad", HORN, 2),
+    )  # fmt: skip
+    found = horn_model(*parts)
+    assert found.corrected == (("horn-silent", "ground"),)
+    row = found.row_of["horn-silent", "ground", "bad"]
+    # Raw 38 of 40; corrected 38 against 2 x 40/8 = 10; 40 jobs of weight stay 40, two of the base beside them.
+    assert found.table[row, found.column_of[GROUND]] == pytest.approx((40 * 38 / 48 + 2 * 0.95) / 42)
+
+
+def test_priors_are_corrected_where_the_first_step_calls_for_it() -> None:
+    parts = (
+        tally("press", "sounds", HORN, 5), tally("press", "sounds", "", 95), tally("press", "click", RELAY, 100),
+        tally("", "", HORN, 5, platform=""), tally("", "", RELAY, 100, platform=""), tally("", "", "", 95),
+    )  # fmt: skip
+    counts = count(horn(), together(*parts), as_of="2026-11", half_life=None)
+    prior = prior_of(counts)
+    assert prior[counts.causes.index(HORN)] == pytest.approx(0.5, abs=0.05)
+    plain = horn_model(*parts[3:5]).prior
+    assert plain[counts.causes.index(HORN)] < 0.2
+
+
+def test_priors_differ_by_platform_and_strangers_get_their_relatives() -> None:
+    parts = tally("", "", HORN, 20, platform="avocet/a1"), tally("", "", RELAY, 20, platform="dunlin/d4")
+    priors = {path: horn_model(*parts, platform=path).prior for path in ("avocet/a1", "dunlin/d4", "dunlin/d5", "")}
+    assert priors["avocet/a1"][0] > priors[""][0] > priors["dunlin/d5"][0] > priors["dunlin/d4"][0]
+    for prior in priors.values():
+        assert prior.sum() == pytest.approx(1)
+        assert np.all(prior > 0)
+
+
+@given(
+    outcomes=st.lists(
+        st.tuples(
+            st.sampled_from([("supply", "full"), ("supply", "weak"), ("ground", "bad"), ("press", "click")]),
+            st.sampled_from([HORN, GROUND, RELAY, "", "elsewhere#broken"]),
+            st.integers(0, 10**6),
+        ),
+        max_size=8,
+    )
+)
+@settings(deadline=None, max_examples=60)
+def test_every_likelihood_is_above_its_floor_and_sums_to_one(
+    outcomes: list[tuple[tuple[str, str], str, int]],
+) -> None:
+    found = horn_model(*(tally(*branch, cause, number) for branch, cause, number in outcomes))
+    assert np.all(found.table >= 0.005 / (1 + 3 * 0.005))
+    assert np.add.reduceat(found.table, found.starts, axis=0) == pytest.approx(np.ones((4, 4)))
+    assert np.all(np.isfinite(found.outcome_entropy)) and np.all(found.outcome_entropy >= 0)
+
+
+def test_two_causes_with_one_correction_are_one_repair() -> None:
+    causes = (
+        Cause("a", "body/x", "open circuit", correction="Fit a new x.", minutes=10, price=30),
+        Cause("b", "body/x", "short circuit", correction="Fit a  new X", minutes=12),
+        Cause("c", "body/y", "open circuit", correction="Fit a new x."),
+        Cause("d", "body/z", "loose"),
+    )
+    steps = (Step("s", "S", TestKind.LOOK, (Outcome("yes", "Yes", go("a", ["a"])),), at="body/x", access="lifted"),)
+    found = model_of(Flow("p", "P", "body", "s", steps, causes), {}, as_of="2026-11")
+    assert [(repair.causes, repair.minutes, repair.price, repair.access) for repair in found.repairs] == [
+        ((0, 1), 12, 30, "lifted"),
+        ((2,), 5, 0, ""),
+        ((3,), 5, 0, ""),
+    ]
+    assert found.repair_matrix.sum(axis=1) == pytest.approx(np.ones(5))
+    assert found.repair_matrix[-1, -1] == 1
+    assert found.branches[0].proof is Proof.ELIMINATION
+
+
+def test_two_causes_with_one_identity_are_one_cause() -> None:
+    causes = (Cause("a", "body/x", "Open ", Usual.RARE), Cause("b", "body/x", "open", Usual.COMMON))
+    steps = (Step("s", "S", TestKind.LOOK, (Outcome("yes", "Yes", go("b", ["b"])),)),)
+    found = model_of(Flow("p", "P", "body", "s", steps, causes), {}, as_of="2026-11")
+    assert found.causes == ("body/x#open", OTHER)
+    assert found.prior == pytest.approx([3 / 3.5, 0.5 / 3.5])
+
+
+def test_minutes_begin_with_the_writer_and_move_to_what_jobs_took() -> None:
+    assert minutes_of(4, 0, 0, 0) == pytest.approx((4, 4))
+    assert minutes_of(None, 0, 0, 0) == pytest.approx((5, 6.25))
+    mean, variance = minutes_of(4, 1000, 10_000, 104_000)
+    assert mean == pytest.approx(10, abs=0.02)
+    assert variance == pytest.approx(4, abs=0.1)
+    assert minutes_of(0, 0, 0, 0)[0] == 0.25
+    found = horn_model(tally("supply", "full", HORN, 2, timed=2, seconds=960, seconds_squared=460_800))
+    assert found.tests[1].minutes == pytest.approx((2 * 4 + 2 * 8) / 4)
+
+
+def test_nothing_known_at_all_leaves_other() -> None:
+    empty = model_of(Flow("p", "P", "body", "", ()), {}, as_of="2026-11")
+    assert empty.causes == (OTHER,)
+    assert empty.prior == pytest.approx([1.0])
+    assert empty.outcome_entropy.shape == (0, 1)
+
+
+def test_procedures_of_one_job_join_and_share_out_other() -> None:
+    first = model({"A": 0.6, OTHER: 0.4}, {"t": two_outcomes({"A": 0.9, OTHER: 0.5})})
+    second = model({"A": 0.5, "B": 0.3, OTHER: 0.2}, {"u": two_outcomes({"A": 0.1, "B": 0.8, OTHER: 0.4})})
+    both = joined([first, second])
+    assert both.causes == ("A", "B", OTHER)
+    assert both.prior == pytest.approx([0.6, 0.4 * 0.3 / 0.5, 0.4 * 0.2 / 0.5])
+    assert both.table[0] == pytest.approx([0.9, 0.5, 0.5])
+    assert both.table[2] == pytest.approx([0.1, 0.8, 0.4])
+    with pytest.raises(ValueError) as twice:
+        joined([first, first])
+    assert str(twice.value) == "A procedure was given twice; give each procedure once, with all its results."
+    with pytest.raises(ValueError) as nothing:
+        joined([])
+    assert str(nothing.value) == "At least one procedure must have been followed."
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"prior": np.array([0.5])}, "The table must have one row for each branch and one column for each cause."),
+        ({"prior": np.array([0.7, 0.7])}, "What is believed of the causes must be probabilities that sum to 1."),
+        ({"prior": np.array([1.5, -0.5])}, "What is believed of the causes must be probabilities that sum to 1."),
+        ({"prior": np.array([np.nan, 1])}, "What is believed of the causes must be probabilities that sum to 1."),
+        (
+            {"table": np.array([[0.9, 0.5], [0.9, 0.5]])},
+            "The outcomes of each test must have probabilities that sum to 1 for every cause.",
+        ),
+    ],
+)
+def test_figures_that_are_no_probabilities_are_refused(changes: dict[str, object], message: str) -> None:
+    with pytest.raises(ValueError) as caught:
+        model({"A": 0.6, OTHER: 0.4}, {"t": two_outcomes({"A": 0.9, OTHER: 0.5})}, **changes)
+    assert str(caught.value) == message
+
+
+def test_settings_left_alone_are_never_changed_by_use() -> None:
+    weights = MappingProxyType({"elimination": 0.0})
+    found = horn_model(tally("supply", "absent", RELAY, 9, proof="elimination"), proof_weights=weights)
+    assert found.evidence is not None
+    assert found.evidence.sum() == 0
