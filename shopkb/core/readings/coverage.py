@@ -137,7 +137,7 @@ def coverage_faults(bands: Bands, quantity: str, unit: str, ranges: Ranges) -> t
         span = _Span(key, band, bounds.line(band.low), bounds.line(band.high))
         empty = _empty_fault(span, bounds, quantity)
         faults += empty
-        if not empty:
+        if not any(fault.message.startswith("No reading") for fault in empty):
             spans.append(span)
     if not spans:
         return tuple(faults) or (_nothing_covered(bands),)

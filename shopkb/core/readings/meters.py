@@ -1,0 +1,222 @@
+"""Meters, and what a reading proves when the meter's accuracy is taken into account.
+
+A meter's accuracy is stated as +-(percent of reading + counts of the last digit). Taken as equally likely anywhere in
+that range it gives the standard uncertainty a / sqrt(3) (JCGM 100:2008, 4.3.7). A reading decides for an outcome only
+if it lies at least the expanded uncertainty U = 2u inside the limits of its band (guard band w = U, ILAC-G8:09/2019),
+which leaves under 2.5 % risk at one limit; the probability that the outcome is right follows from the normal law
+(JCGM 106:2012).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+from enum import StrEnum
+
+from shopkb.core.readings.bands import Band, Interval, shortly
+from shopkb.core.readings.expressions import difference
+from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading
+
+TOO_CLOSE_WORDS = "too close to the limit for this meter: measure again, with the better meter, or under load"
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Accuracy of one range: +-(``percent`` of the reading + ``counts`` of ``resolution``), up to ``top``."""
+
+    quantity: str
+    top: Quantity
+    percent: Decimal
+    counts: Decimal
+    resolution: Quantity
+
+    def holds(self, quantity: Quantity) -> bool:
+        return quantity.quantity == self.quantity and abs(quantity.exact(self.top.unit)) <= self.top.magnitude
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A meter of the shop and the accuracy of each of its ranges."""
+
+    key: str
+    name: str
+    accuracies: tuple[Accuracy, ...] = ()
+
+    def accuracy_for(self, quantity: Quantity) -> Accuracy | None:
+        """Accuracy of the smallest range that can show this, or None."""
+        fitting = [accuracy for accuracy in self.accuracies if accuracy.holds(quantity)]
+        return min(fitting, key=lambda accuracy: accuracy.top.exact(quantity.unit), default=None)
+
+
+class Verdict(StrEnum):
+    """How surely a reading decides between outcomes."""
+
+    CLEAR = "clear"
+    TOO_CLOSE = "too close to call"
+    UNJUDGED = "unjudged"
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Where a reading leads, and how surely.
+
+    ``outcome`` is empty if no band holds the reading. ``probability`` is that of the outcome, None if unjudged.
+    ``distance`` is the way to the nearest limit and ``margin`` the guard band U, both in the display unit.
+    ``neighbour`` is the other outcome a reading too close to call may belong to.
+    """
+
+    outcome: str
+    verdict: Verdict
+    probability: float | None
+    distance: Quantity | None
+    margin: Quantity | None
+    neighbour: str
+    words: str
+
+
+def limit_of_error(quantity: Quantity, accuracy: Accuracy) -> float:
+    """The accuracy's a, in the unit of ``quantity``: percent of the reading plus counts of the last digit."""
+    step = accuracy.resolution
+    shown = abs(quantity.to(step.unit).magnitude)
+    size = shown * accuracy.percent / 100 + accuracy.counts * step.magnitude
+    return float(difference(Quantity(size, step.unit), quantity.unit))
+
+
+def standard_uncertainty(quantity: Quantity, accuracy: Accuracy) -> float:
+    """a / sqrt(3), in the unit of ``quantity``."""
+    return limit_of_error(quantity, accuracy) / math.sqrt(3)
+
+
+def conformance_probability(interval: Interval, number: float, uncertainty: float) -> float:
+    """Probability that the true value lies in the interval, by the normal law around the reading.
+
+    ``number`` and ``uncertainty`` (standard) are in the unit of the interval; JCGM 106:2012. An over-limit interval
+    has probability 0, an uncertainty of 0 gives 0 or 1.
+    """
+    if interval.over_limit:
+        return 0.0
+    if uncertainty <= 0:
+        return float(interval.holds(number))
+    scale = uncertainty * math.sqrt(2)
+    # Tails on the far side of the reading are small numbers and keep their digits.
+    if number < interval.low:
+        return max(0.0, _tail((interval.low - number) / scale) - _tail((interval.high - number) / scale))
+    if number > interval.high:
+        return max(0.0, _tail((number - interval.high) / scale) - _tail((number - interval.low) / scale))
+    return max(0.0, 1.0 - _tail((number - interval.low) / scale) - _tail((interval.high - number) / scale))
+
+
+def _tail(distance: float) -> float:
+    return 0.5 * math.erfc(distance)
+
+
+def judge(
+    bands: Sequence[tuple[str, Band]],
+    reading: Reading,
+    values: Mapping[str, Quantity],
+    quantity: str,
+    unit: str,
+    meter: Meter | None,
+) -> Judgement:
+    """Where a reading leads and whether the meter is good enough to say so.
+
+    An over-limit display leads to the over-limit band, or else to the band that has no upper end.
+
+    Args:
+        bands: outcome key and band of every outcome of the step.
+        reading: what the meter showed.
+        values: named values used in the bands.
+        quantity: what the step measures.
+        unit: its display unit.
+        meter: the meter used, None if not said.
+
+    Raises:
+        ReadingError: a named value is missing, or something measures another quantity.
+    """
+    intervals = [(key, band.resolve(values, unit)) for key, band in bands]
+    if reading.quantity is None:
+        return _judge_over_limit(intervals, meter)
+    number = float(reading.quantity.exact(unit))
+    outcome = next((key for key, interval in intervals if interval.holds(number)), "")
+    limits = _limits(intervals, outcome, quantity)
+    nearest = min(limits, key=lambda limit: abs(number - limit), default=None)
+    accuracy = meter.accuracy_for(reading.quantity) if meter else None
+    away = None if nearest is None else _rounded(abs(number - nearest), reading.quantity, accuracy, unit)
+    where = _where(number, nearest, away, unit)
+    if accuracy is None:
+        why = "no meter was named" if meter is None else f"the accuracy of {meter.name} is not known here"
+        words = f"{where}; {why}, so the reading is taken as it stands"
+        return Judgement(outcome, Verdict.UNJUDGED, None, away, None, "", words)
+    error = float(difference(_size(limit_of_error(reading.quantity, accuracy), reading.quantity.unit), unit))
+    spread = error / math.sqrt(3)
+    chances = {key: conformance_probability(_open(each, quantity), number, spread) for key, each in intervals}
+    margin = _size(2 * spread, unit)
+    if nearest is not None and abs(number - nearest) < 2 * spread:
+        others = {key: chance for key, chance in chances.items() if key != outcome and chance > 0}
+        neighbour = max(others, key=lambda key: others[key], default="")
+        return Judgement(
+            outcome, Verdict.TOO_CLOSE, chances.get(outcome, 0.0), away, margin, neighbour, TOO_CLOSE_WORDS
+        )
+    good = shown(_rounded(error, reading.quantity, accuracy, unit))
+    words = f"{where}; this meter is good to ±{good} here"
+    return Judgement(outcome, Verdict.CLEAR, chances.get(outcome, 0.0), away, margin, "", words)
+
+
+def _judge_over_limit(intervals: Sequence[tuple[str, Interval]], meter: Meter | None) -> Judgement:
+    marked = [key for key, interval in intervals if interval.over_limit]
+    topless = [key for key, interval in intervals if not interval.over_limit and math.isinf(interval.high)]
+    outcome = (marked or topless or [""])[0]
+    known = meter is not None
+    verdict, probability = (Verdict.CLEAR, float(bool(outcome))) if known else (Verdict.UNJUDGED, None)
+    return Judgement(outcome, verdict, probability, None, None, "", "the meter shows over limit")
+
+
+def _open(interval: Interval, quantity: str) -> Interval:
+    """The interval without a lower end at or below 0 for what is never negative: that end decides nothing."""
+    if quantity in STARTS_AT_ZERO and interval.low <= 0 and interval.high > 0:
+        return Interval(-math.inf, interval.high, False, interval.high_open, interval.over_limit)
+    return interval
+
+
+def _limits(intervals: Sequence[tuple[str, Interval]], outcome: str, quantity: str) -> list[float]:
+    """Finite ends of the outcome's band, or of all bands if none holds the reading."""
+    chosen = [_open(each, quantity) for key, each in intervals if not each.over_limit and outcome in ("", key)]
+    return [end for each in chosen for end in (each.low, each.high) if math.isfinite(end)]
+
+
+def _size(number: float, unit: str) -> Quantity:
+    return Quantity(Decimal(f"{number:.6g}"), unit)
+
+
+def _rounded(number: float, quantity: Quantity, accuracy: Accuracy | None, unit: str) -> Quantity:
+    """A size with no more digits than the meter shows; never rounded down to nothing."""
+    step = difference(accuracy.resolution if accuracy else Quantity(_last_digit(quantity), quantity.unit), unit)
+    if accuracy:
+        step = min(step, difference(Quantity(_last_digit(quantity), quantity.unit), unit))
+    digits = -math.floor(math.log10(step)) if step > 0 else 6
+    places = Decimal(1).scaleb(-max(0, min(9, digits)))
+    size = Decimal(repr(number)).quantize(places, ROUND_HALF_UP)
+    if size == 0 and number > 0:
+        size = Decimal(f"{number:.1g}")
+    return Quantity(size, unit)
+
+
+def _last_digit(quantity: Quantity) -> Decimal:
+    exponent = quantity.magnitude.as_tuple().exponent
+    return Decimal(1).scaleb(exponent if isinstance(exponent, int) else 0)
+
+
+def shown(quantity: Quantity) -> str:
+    """A size for people, without zeros that say nothing: ``0.08 V``."""
+    return f"{shortly(float(quantity.magnitude))} {UNITS[quantity.unit].sign}"
+
+
+def _where(number: float, nearest: float | None, away: Quantity | None, unit: str) -> str:
+    if nearest is None or away is None:
+        return "no limit to be near to"
+    limit = f"{shortly(nearest)} {UNITS[unit].sign}"
+    if away.magnitude == 0:
+        return f"on the limit of {limit}"
+    return f"{shown(away)} {'under' if number < nearest else 'over'} {limit}"
