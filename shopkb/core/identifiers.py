@@ -1,0 +1,264 @@
+"""Identifiers typed by people: keys in files, diagnostic trouble codes, vehicle identification numbers.
+
+Sources: SAE J2012 / ISO 15031-6 for trouble codes; 49 CFR 565 and ISO 3779 for vehicle identification numbers.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+LONGEST_KEY = 60
+
+_LETTERS = "PCBU"
+_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
+
+_VIN_VALUES = dict(zip("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", map(int, "012345678912345678123457923456789"), strict=True))
+_VIN_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+_YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXY123456789"
+_DIGITS = "0123456789X"
+
+
+class IdentifierError(ValueError):
+    """A typed identifier that cannot be used: ``message`` says what is wrong, ``hint`` what would be right."""
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message, hint)
+        self.message = message
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message}. {self.hint}" if self.hint else self.message
+
+
+def _quoted(text: str) -> str:
+    shown = "".join(letter if letter.isprintable() else " " for letter in text)
+    return f"'{shown[:37]}...'" if len(shown) > 40 else f"'{shown}'"
+
+
+def check_key(text: str) -> str:
+    """The key of a procedure, step, outcome or cause, unchanged.
+
+    Lower case letters, digits and single hyphens, beginning with a letter or digit, at most 60 characters.
+
+    Raises:
+        IdentifierError: it has another form.
+    """
+    return _check(text, "-", "hyphen")
+
+
+def check_name(text: str) -> str:
+    """The name of a value in bands, unchanged: as a key, with underscores in place of hyphens, a letter first.
+
+    Raises:
+        IdentifierError: it has another form.
+    """
+    return _check(text, "_", "underscore")
+
+
+def _check(text: str, joint: str, joint_name: str) -> str:
+    what, first = ("key", "[a-z0-9]") if joint == "-" else ("name", "[a-z]")
+    if not text:
+        raise IdentifierError(f"The {what} is empty", f"Give one such as {joint.join(('horn', 'silent'))}")
+    if len(text) > LONGEST_KEY:
+        raise IdentifierError(
+            f"The {what} {_quoted(text)} has {len(text)} characters", f"Shorten it to at most {LONGEST_KEY}"
+        )
+    if not re.fullmatch(f"{first}[a-z0-9]*(?:{joint}[a-z0-9]+)*", text):
+        hint = f"Use small letters, digits and single {joint_name}s between them"
+        suggestion = suggest_key(text, joint)
+        if suggestion and re.fullmatch(f"{first}.*", suggestion):
+            hint += f", such as {suggestion}"
+        raise IdentifierError(f"{_quoted(text)} cannot be a {what}", hint)
+    return text
+
+
+def suggest_key(text: str, joint: str = "-") -> str:
+    """The nearest key to a title: ``Press the horn!`` gives ``press-the-horn``; empty if no letter or digit is left."""
+    words = re.findall("[a-z0-9]+", text.lower())
+    key = ""
+    for word in words:
+        longer = f"{key}{joint}{word}" if key else word[:LONGEST_KEY]
+        if len(longer) > LONGEST_KEY:
+            break
+        key = longer
+    return key
+
+
+class ControlledBy(StrEnum):
+    """Who gives a trouble code its meaning."""
+
+    STANDARD = "ISO/SAE"
+    MAKER = "maker"
+    RESERVED = "reserved"
+
+
+@dataclass(frozen=True, slots=True)
+class TroubleCode:
+    """A diagnostic trouble code as SAE J2012 / ISO 15031-6 write it: ``text`` is ``P0480``."""
+
+    text: str
+
+    def __post_init__(self) -> None:
+        if not _CODE.fullmatch(self.text):
+            raise _code_error(self.text)
+
+    @property
+    def number(self) -> int:
+        """The two bytes on the wire: system in bits 15 and 14, then characters 2 to 5 in 2, 4, 4 and 4 bits."""
+        return _LETTERS.index(self.text[0]) << 14 | int(self.text[1:], 16)
+
+    @classmethod
+    def from_number(cls, number: int) -> TroubleCode:
+        """The code of two bytes.
+
+        Raises:
+            IdentifierError: the number does not fit two bytes.
+        """
+        if not 0 <= number <= 0xFFFF:
+            raise IdentifierError(f"{number} is not a trouble code", "Give a number from 0 to 65535 (two bytes)")
+        return cls(f"{_LETTERS[number >> 14]}{number >> 12 & 3}{number & 0xFFF:03X}")
+
+    @property
+    def controlled_by(self) -> ControlledBy:
+        """Who gives it its meaning; U3 codes depend on the edition and count as reserved."""
+        family, group = self.text[0], self.text[1]
+        if family == "P" and group == "3":
+            return ControlledBy.MAKER if int(self.text[2], 16) < 4 else ControlledBy.STANDARD
+        if family == "P":
+            return ControlledBy.MAKER if group == "1" else ControlledBy.STANDARD
+        if group == "3":
+            return ControlledBy.RESERVED
+        return ControlledBy.STANDARD if group == "0" else ControlledBy.MAKER
+
+    def __str__(self) -> str:
+        return self.text
+
+
+def parse_trouble_code(text: str) -> TroubleCode:
+    """The code somebody typed. Lower case is folded to upper case, spaces around it are dropped; nothing else is.
+
+    Raises:
+        IdentifierError: it is not a trouble code; the message says which character is wrong.
+    """
+    return TroubleCode(text.strip().upper() if text.isascii() else text.strip())
+
+
+def _code_error(text: str) -> IdentifierError:
+    right = "A code is P, C, B or U, a figure from 0 to 3 and three of 0-9 or A-F, as in P0480"
+    if not text:
+        return IdentifierError("The trouble code is empty", right)
+    if len(text) != 5:
+        return IdentifierError(f"{_quoted(text)} has {len(text)} characters, a trouble code has 5", right)
+    if text[0] not in _LETTERS:
+        return IdentifierError(f"{_quoted(text)} starts with {_quoted(text[0])}", right)
+    if "O" in text[1:]:
+        return IdentifierError(
+            f"{_quoted(text)} has a letter O", f"Write the figure 0: {text[0]}{text[1:].replace('O', '0')}"
+        )
+    if text[1] not in "0123":
+        return IdentifierError(f"{_quoted(text)} has {_quoted(text[1])} as its second character", right)
+    wrong = next(letter for letter in text[2:] if letter not in "0123456789ABCDEF")
+    return IdentifierError(f"{_quoted(text)} has {_quoted(wrong)}, which is not a hexadecimal digit", right)
+
+
+class VinState(StrEnum):
+    """What the check digit says of a vehicle identification number."""
+
+    RIGHT = "right"
+    WRONG = "wrong"
+    NOT_CHECKABLE = "not checkable"
+    MALFORMED = "malformed"
+
+
+@dataclass(frozen=True, slots=True)
+class VinCheck:
+    """A checked VIN: ``vin`` tidied, ``expected`` the check digit worked out ("" if malformed), and words."""
+
+    vin: str
+    state: VinState
+    expected: str
+    words: str
+
+
+def check_vin(text: str) -> VinCheck:
+    """Check a vehicle identification number by its check digit (49 CFR 565).
+
+    Lower case is folded, spaces and hyphens are dropped. Outside the United States and Canada position 9 need not be
+    a check digit (ISO 3779): a letter other than X there is not checkable, and a wrong figure is a reason to look
+    again, never to refuse. A right digit proves little: characters of equal value (A, J and 1) can be exchanged.
+    """
+    vin = re.sub(r"[\s-]", "", text).upper() if text.isascii() else text.strip()
+    problem = _vin_problem(vin)
+    if problem:
+        return VinCheck(vin, VinState.MALFORMED, "", problem)
+    expected = _DIGITS[sum(_VIN_VALUES[letter] * weight for letter, weight in zip(vin, _VIN_WEIGHTS, strict=True)) % 11]
+    found = vin[8]
+    if found not in _DIGITS:
+        words = f"Position 9 holds {found}, which is no check digit: this number cannot be checked. Compare it by eye"
+        return VinCheck(vin, VinState.NOT_CHECKABLE, expected, words)
+    if vin == "1" * 17:
+        return VinCheck(
+            vin, VinState.RIGHT, expected, "The check digit is right, but seventeen ones are a test pattern"
+        )
+    if found == expected:
+        return VinCheck(vin, VinState.RIGHT, expected, f"The check digit {found} in position 9 is right")
+    words = (
+        f"Position 9 holds {found}, the other characters ask for {expected}: look for a mistyped or swapped character. "
+        "Vehicles made for markets without a check digit may keep the number as it is"
+    )
+    return VinCheck(vin, VinState.WRONG, expected, words)
+
+
+def _vin_problem(vin: str) -> str:
+    """Why the text cannot be a VIN, as a sentence; empty if it can."""
+    if not vin:
+        return "The number is empty: give all 17 characters"
+    if len(vin) != 17:
+        return f"The number has {len(vin)} characters, a vehicle identification number has 17"
+    for place, letter in enumerate(vin, start=1):
+        if letter in "IOQ":
+            instead = "the figure 1" if letter == "I" else "the figure 0"
+            return f"Position {place} holds {letter}, which is never used: it may be {instead}"
+        if letter not in _VIN_VALUES:
+            return f"Position {place} holds {_quoted(letter)}: only figures and letters without I, O and Q are used"
+    if len(set(vin)) == 1 and vin[0] != "1":
+        return (
+            f"Seventeen times {vin[0]} is no vehicle, even where the arithmetic fits: read the number from the vehicle"
+        )
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class ModelYear:
+    """Years position 10 can stand for, thirty years apart; one year if position 7 settles which."""
+
+    years: tuple[int, ...]
+    words: str
+
+
+def model_year(vin: str, *, heavy: bool = False) -> ModelYear:
+    """Model year by position 10 of a VIN (49 CFR 565.15), a rule of the United States and Canada.
+
+    Position 7 settles the cycle for vehicles up to 4536 kg: a letter means 2010 or later, a figure 2009 or earlier.
+
+    Args:
+        vin: 17 characters as :attr:`VinCheck.vin` gives them.
+        heavy: above 4536 kg, where position 7 does not settle the cycle.
+
+    Raises:
+        IdentifierError: the number is malformed.
+    """
+    check = check_vin(vin)
+    if check.state is VinState.MALFORMED:
+        raise IdentifierError("The model year cannot be read", check.words)
+    code = check.vin[9]
+    if code not in _YEAR_CODES:
+        return ModelYear((), f"Position 10 holds {code}, which stands for no model year")
+    first = 1980 + _YEAR_CODES.index(code)
+    second = first + 30
+    if heavy:
+        return ModelYear((first, second), f"Position 10 holds {code}: model year {first} or {second}")
+    year = second if check.vin[6].isalpha() else first
+    return ModelYear((year,), f"Position 10 holds {code}: model year {year}, if made for the United States or Canada")
