@@ -1,0 +1,30 @@
+"""All checks on a procedure, as a compiler checks code: what is open-ended, unreachable, unsafe or only a guess.
+
+A check finds; it never stops another. To add one, write a function with a rule in the file it belongs to, and test it
+for hit and miss.
+"""
+
+from __future__ import annotations
+
+from shopkb.core.flow.check_rules import CheckInfo
+from shopkb.core.flow.checks_catalog import CATALOG
+from shopkb.core.flow.checks_logic import LOGIC
+from shopkb.core.flow.checks_safety import SAFETY
+from shopkb.core.flow.checks_values import VALUES
+from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.hazards import Catalog
+from shopkb.core.flow.model import Flow
+
+_ALL = (*LOGIC, *VALUES, *CATALOG, *SAFETY)
+
+CHECKS: tuple[CheckInfo, ...] = tuple(check.info for check in _ALL)
+"""What every check is called, how grave it is, what it finds and why that matters."""
+
+
+def check_flow(flow: Flow, catalog: Catalog | None = None) -> tuple[Finding, ...]:
+    """Everything the checks find, errors first, then in the order of :data:`CHECKS`.
+
+    Without a catalog, whatever needs one (names, cautions, hazards) is left out.
+    """
+    found = [finding for check in _ALL for finding in check.findings(flow, catalog)]
+    return tuple(sorted(found, key=lambda finding: not finding.is_error))

@@ -1,0 +1,245 @@
+"""Two revisions of a procedure held against each other: what was kept, changed, added and removed.
+
+Evidence hangs on the keys of steps and outcomes. A key whose meaning changed would carry evidence for something else,
+so such a change is told apart from a mere rewording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import TypeVar
+
+from shopkb.core.flow.model import AskedValue, Cause, Flow, GoKind, Outcome, Step, Value
+
+TOLD_IN_FULL = 60
+"""Longest text, in characters, that is shown old and new; of a longer one it is only said that it changed."""
+
+
+class Change(StrEnum):
+    """What became of one key, gravest first."""
+
+    REMOVED = "removed"
+    MEANING = "changed in meaning"
+    ADDED = "added"
+    REROUTED = "rerouted"
+    REWORDED = "reworded"
+    KEPT = "kept"
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What became of one step, outcome or cause.
+
+    ``where`` is its place (``steps.supply.outcomes.full``), ``words`` the details, one sentence each. ``step`` and
+    ``outcome`` are keys, empty where they do not apply; ``cause`` likewise.
+    """
+
+    change: Change
+    where: str
+    words: tuple[str, ...] = ()
+    step: str = ""
+    outcome: str = ""
+    cause: str = ""
+
+    @property
+    def loses_evidence(self) -> bool:
+        """Whether evidence recorded under this key no longer speaks for what stands there now."""
+        return self.change in (Change.REMOVED, Change.MEANING)
+
+    def text(self) -> str:
+        """``steps.supply.outcomes.full rerouted: leads to ground, was direct``."""
+        return f"{self.where} {self.change}: {'; '.join(self.words)}" if self.words else f"{self.where} {self.change}"
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All differences between two flows, what was kept included, in the order of the newer flow, removed ones last."""
+
+    steps: tuple[Difference, ...]
+    outcomes: tuple[Difference, ...]
+    causes: tuple[Difference, ...]
+    procedure: tuple[str, ...] = ()
+
+    def of(self, change: Change) -> tuple[Difference, ...]:
+        """The differences of one kind: steps, then outcomes, then causes."""
+        return tuple(each for each in (*self.steps, *self.outcomes, *self.causes) if each.change is change)
+
+    @property
+    def lost(self) -> tuple[Difference, ...]:
+        """Keys whose evidence no longer speaks."""
+        return tuple(each for each in (*self.steps, *self.outcomes, *self.causes) if each.loses_evidence)
+
+    @property
+    def is_same(self) -> bool:
+        """Whether nothing changed at all."""
+        every = (*self.steps, *self.outcomes, *self.causes)
+        return not self.procedure and all(each.change is Change.KEPT for each in every)
+
+
+def compare(old: Flow, new: Flow) -> Comparison:
+    """What became of every step, outcome and cause of ``old``, and what ``new`` added.
+
+    A step changes its meaning with its kind of test, its component, or its reading (quantity, points, load); an
+    outcome with its band, with a value its band uses, or with the meaning of its step; a cause with its component or
+    failure mode.
+    """
+    pairs = list(_paired(old.steps, new.steps))
+    steps = tuple(_difference(_step_facts(was), _step_facts(now), step=key) for key, was, now in pairs)
+    return Comparison(
+        steps=steps,
+        outcomes=tuple(_outcomes(pairs, steps, old, new)),
+        causes=tuple(
+            _difference(_cause_facts(was), _cause_facts(now), cause=key)
+            for key, was, now in _paired(old.causes, new.causes)
+        ),
+        procedure=tuple(_changed(_procedure_facts(old), _procedure_facts(new))),
+    )
+
+
+Keyed = TypeVar("Keyed", Step, Outcome, Cause)
+Pair = tuple[str, Keyed | None, Keyed | None]
+
+
+def _paired(old: Iterable[Keyed], new: Iterable[Keyed]) -> Iterator[Pair[Keyed]]:
+    """Key, what stood under it, what stands under it now."""
+    before = {each.key: each for each in old}
+    for each in new:
+        yield each.key, before.pop(each.key, None), each
+    for each in before.values():
+        yield each.key, each, None
+
+
+def _outcomes(
+    pairs: Iterable[Pair[Step]], steps: Iterable[Difference], old: Flow, new: Flow
+) -> Iterator[Difference]:
+    for (step, was, now), told in zip(pairs, steps, strict=True):
+        for key, before, after in _paired(was.outcomes if was else (), now.outcomes if now else ()):
+            facts = _outcome_facts(before, old), _outcome_facts(after, new)
+            difference = _difference(*facts, step=step, outcome=key)
+            if told.change is Change.MEANING and before and after:
+                words = ("its step changed in meaning", *difference.words)
+                difference = replace(difference, change=Change.MEANING, words=words)
+            yield difference
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    """What is said under a key, by what it touches: the meaning of evidence, the way on, or only the wording."""
+
+    meaning: Mapping[str, str]
+    way: Mapping[str, str]
+    wording: Mapping[str, str]
+
+
+def _difference(
+    was: _Facts | None, now: _Facts | None, *, step: str = "", outcome: str = "", cause: str = ""
+) -> Difference:
+    place = f"causes.{cause}" if cause else f"steps.{step}.outcomes.{outcome}" if outcome else f"steps.{step}"
+    if was is None or now is None:
+        change = Change.ADDED if was is None else Change.REMOVED
+        return Difference(change, place, (), step, outcome, cause)
+    meaning = _changed(was.meaning, now.meaning)
+    way = _changed(was.way, now.way)
+    wording = _changed(was.wording, now.wording)
+    change = Change.KEPT
+    if meaning or way or wording:
+        change = Change.MEANING if meaning else Change.REROUTED if way else Change.REWORDED
+    return Difference(change, place, (*meaning, *way, *wording), step, outcome, cause)
+
+
+def _changed(was: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
+    """``minutes 4, was 3`` for each fact that differs; a longer text is only named."""
+    told = []
+    for fact in dict.fromkeys((*was, *now)):
+        before, after = was.get(fact, ""), now.get(fact, "")
+        if _flat(before) == _flat(after):
+            continue
+        if len(before) > TOLD_IN_FULL or len(after) > TOLD_IN_FULL or "\n" in before + after:
+            told.append(f"{fact} changed")
+        else:
+            told.append(f"{fact} {after or 'none'}, was {before or 'none'}")
+    return told
+
+
+def _flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _step_facts(step: Step | None) -> _Facts | None:
+    if step is None:
+        return None
+    reading = step.reading
+    meaning = {
+        "test": str(step.test),
+        "component": step.at,
+        "quantity": reading.quantity if reading else "",
+        "measured between": " and ".join(reading.between) if reading else "",
+        "load": ("with load" if reading.loaded else "without load") if reading else "",
+    }
+    wording = {
+        "title": step.title,
+        "access": step.access,
+        "minutes": _number(step.minutes),
+        "needs": ", ".join(step.needs),
+        "tools": ", ".join(step.tools),
+        "cautions": ", ".join(step.cautions),
+        "isolates": ", ".join(step.isolates),
+        "picture": step.picture,
+        "unit": reading.unit if reading else "",
+        "instruction": step.instruction,
+    }
+    return _Facts(meaning, {}, wording)
+
+
+def _outcome_facts(outcome: Outcome | None, flow: Flow) -> _Facts | None:
+    if outcome is None:
+        return None
+    meaning = {"band": outcome.band.text() if outcome.band else ""}
+    for name in sorted(outcome.band.names) if outcome.band else ():
+        meaning[f"value {name}"] = _value_text(flow.value_by_key.get(name))
+    way = {"leads to": outcome.go.text(), "proof": str(outcome.proof or "")}
+    if outcome.go.kind in (GoKind.STEP, GoKind.CAUSE):
+        way["leads to a"] = str(outcome.go.kind)
+    return _Facts(meaning, way, {"label": outcome.label, "note": outcome.note})
+
+
+def _value_text(value: Value | None) -> str:
+    if isinstance(value, AskedValue):
+        return f"asked in {value.unit}"
+    if value is None:
+        return ""
+    return ", ".join((value.compute, *(f"{name} {text}" for name, text in value.inputs)))
+
+
+def _cause_facts(cause: Cause | None) -> _Facts | None:
+    if cause is None:
+        return None
+    wording = {
+        "usual": str(cause.usual),
+        "correction": cause.correction,
+        "minutes": _number(cause.minutes),
+        "price": _number(cause.price),
+        "also": cause.also,
+    }
+    return _Facts({"component": cause.component, "failure mode": cause.mode.strip().lower()}, {}, wording)
+
+
+def _procedure_facts(flow: Flow) -> dict[str, str]:
+    values = {f"value {value.key}": _value_text(value) for value in flow.values}
+    return {
+        "title": flow.title,
+        "system": flow.system,
+        "start": flow.start,
+        "symptoms": ", ".join(flow.symptoms),
+        "codes": ", ".join(flow.codes),
+        "platforms": ", ".join(flow.platforms),
+        "summary": flow.summary,
+        "verify": flow.verify,
+        **values,
+    }
+
+
+def _number(number: float | None) -> str:
+    return "" if number is None else f"{number:g}"

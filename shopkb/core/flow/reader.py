@@ -1,0 +1,238 @@
+"""Procedure file to :class:`Flow`: every structural error in one pass, with line, field and what would be right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any
+
+from pydantic import ValidationError
+
+from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.model import (
+    AskedValue,
+    Cause,
+    ComputedValue,
+    Flow,
+    Go,
+    GoKind,
+    Outcome,
+    ReadingSpec,
+    Step,
+    Usual,
+    Value,
+)
+from shopkb.core.flow.scalars import OURS, did_you_mean, quoted, shown, spoken_list, what
+from shopkb.core.flow.schema import AskedEntry, CauseEntry, ComputedEntry, FlowFile, ReadingEntry, StepEntry, entry_at
+from shopkb.core.flow.yaml_tree import Place, Refused, compose, where_of
+
+FINDING_LIMIT = 200
+"""Findings told of one file; more would not be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOutcome:
+    """What reading gave: the flow, or None with the errors that stand in its way.
+
+    ``lines`` gives the line of each field by its ``where``, so that findings of the checks can name lines too.
+    """
+
+    flow: Flow | None
+    findings: tuple[Finding, ...] = ()
+    lines: Mapping[str, int] = field(default_factory=dict)
+
+
+def read_flow(data: bytes | str) -> ReadOutcome:
+    """Read a procedure file. Whatever the bytes, nothing is raised: ``flow`` is None exactly if there are findings."""
+    try:
+        composed = compose(data)
+    except Refused as refusal:
+        return ReadOutcome(None, (refusal.finding,))
+    lines = MappingProxyType(composed.lines)
+    findings = list(composed.findings)
+    try:
+        file = FlowFile.model_validate(composed.tree)
+    except ValidationError as error:
+        findings += _told(error, lines)
+        file = None
+    if findings or file is None:
+        return ReadOutcome(None, _sorted(findings), lines)
+    return ReadOutcome(_flow(file), (), lines)
+
+
+def with_lines(findings: Iterable[Finding], lines: Mapping[str, int]) -> tuple[Finding, ...]:
+    """The findings with the line of their field, or of the nearest group around it that stands in the file."""
+    return tuple(replace(finding, line=_nearest(finding.where, lines)) for finding in findings)
+
+
+def _nearest(where: str, lines: Mapping[str, int]) -> int | None:
+    while where:
+        if where in lines:
+            return lines[where]
+        where = where.rpartition(".")[0]
+    return None
+
+
+def _sorted(findings: list[Finding]) -> tuple[Finding, ...]:
+    ordered = sorted(findings, key=lambda finding: (finding.line or 0, finding.where))
+    if len(ordered) <= FINDING_LIMIT:
+        return tuple(ordered)
+    more = len(ordered) - FINDING_LIMIT
+    rest = Finding("file-more", Level.ERROR, "", f"{more} more errors are not listed", "Mend those above first.")
+    return (*ordered[:FINDING_LIMIT], rest)
+
+
+# What pydantic found, in our words -------------------------------------------------------------------------------
+
+
+def _told(error: ValidationError, lines: Mapping[str, int]) -> list[Finding]:
+    details = error.errors(include_url=False)
+    # Beyond the limit nobody reads the words, only the number counts.
+    told = [_finding(detail, lines) for detail in details[:FINDING_LIMIT]]
+    return told + [told[-1]] * (len(details) - len(told))
+
+
+def _finding(detail: Mapping[str, Any], lines: Mapping[str, int]) -> Finding:
+    place, kind = _place(detail["loc"])
+    identity, message, hint = _words(detail, place, kind)
+    where = where_of(place)
+    step = shown(str(place[1])) if len(place) > 1 and place[0] == "steps" else ""
+    return Finding(identity, Level.ERROR, where, message, hint, _nearest(where, lines), step)
+
+
+def _place(loc: tuple[str | int, ...]) -> tuple[Place, str]:
+    """The place in the file, without the marks pydantic adds for keys and kinds of values."""
+    if loc and loc[-1] == "[key]":
+        loc = loc[:-1]
+    if len(loc) > 2 and loc[0] == "values" and loc[2] in ("asked", "computed"):
+        return (*loc[:2], *loc[3:]), str(loc[2])
+    return loc, ""
+
+
+def _words(detail: Mapping[str, Any], place: Place, kind: str) -> tuple[str, str, str]:
+    """Finding id, message and hint for one error."""
+    context = detail.get("ctx", {})
+    match detail["type"]:
+        case t if t == OURS:
+            return context["id"], context["message"], context["hint"]
+        case "extra_forbidden":
+            return _unknown(place, kind)
+        case "missing":
+            return _missing(place, kind)
+        case "too_long":
+            return _too_many(place, context)
+        case "list_type":
+            given = detail["input"]
+            hint = f"Put it in square brackets: [{given}]." if _short(given) else "Put the entries in square brackets."
+            return "field-type", f"A list is needed, not {what(given)}", hint
+        case "string_type":
+            return "field-type", f"A text is needed, not {what(detail['input'])}", "Write the text behind the colon."
+        case _:
+            hint = "Write its fields below it, each with a key, a colon and a space."
+            return "field-type", f"A group of fields is needed, not {what(detail['input'])}", hint
+
+
+def _short(given: object) -> bool:
+    return isinstance(given, str) and 0 < len(given) <= 40 and given.isprintable()
+
+
+def _unknown(place: Place, kind: str) -> tuple[str, str, str]:
+    entry = entry_at(place[:-1], kind)
+    names, key = entry.field_names(), str(place[-1])
+    hint = f"{did_you_mean(key, names)}It can have {spoken_list(names, 'and')}."
+    return "field-unknown", f"{quoted(key)} is not a field of {entry.noun}", hint
+
+
+def _missing(place: Place, kind: str) -> tuple[str, str, str]:
+    entry = entry_at(place[:-1], kind)
+    name = str(place[-1])
+    if kind == "asked" and name == "ask":
+        return "field-missing", "A value needs ask or compute", "Add ask: and the question, or compute: and its name."
+    info = next(info for own, info in entry.model_fields.items() if name in (own, info.alias))
+    return "field-missing", f"{entry.noun.capitalize()} needs {name}", f"Add {name}: {info.description}."
+
+
+def _too_many(place: Place, context: Mapping[str, Any]) -> tuple[str, str, str]:
+    most, given = context["max_length"], context["actual_length"]
+    hints = {"steps": "Split the procedure and hand over.", "outcomes": "Split the step."}
+    hint = hints.get(str(place[-1]), "Remove some.")
+    return "field-too-many", f"There are {given} entries, at most {most} are possible", hint
+
+
+# The file as a flow ----------------------------------------------------------------------------------------------
+
+
+def _flow(file: FlowFile) -> Flow:
+    return Flow(
+        procedure=file.procedure,
+        title=file.title,
+        system=file.system,
+        start=file.start,
+        steps=tuple(_step(key, entry, file) for key, entry in file.steps.items()),
+        causes=tuple(_cause(key, entry) for key, entry in file.causes.items()),
+        values=tuple(_value(key, entry) for key, entry in file.values.items()),
+        symptoms=tuple(file.symptoms),
+        codes=tuple(file.codes),
+        platforms=tuple(file.platforms),
+        summary=file.summary,
+        verify=file.verify,
+    )
+
+
+def _step(key: str, entry: StepEntry, file: FlowFile) -> Step:
+    return Step(
+        key=key,
+        title=entry.title,
+        test=entry.test,
+        outcomes=tuple(
+            Outcome(name, each.label, _go(each.go, file), each.band, each.proof, each.note)
+            for name, each in entry.outcomes.items()
+        ),
+        at=entry.at,
+        access=entry.access,
+        minutes=entry.minutes,
+        instruction=entry.instruction,
+        tools=tuple(entry.tools),
+        needs=tuple(entry.needs),
+        cautions=tuple(entry.cautions),
+        isolates=tuple(entry.isolates),
+        picture=entry.picture,
+        reading=_reading(entry.reading),
+    )
+
+
+def _reading(entry: ReadingEntry | None) -> ReadingSpec | None:
+    if entry is None:
+        return None
+    return ReadingSpec(entry.quantity, entry.unit, tuple(entry.between), entry.loaded)
+
+
+def _go(text: str, file: FlowFile) -> Go:
+    if text == "out":
+        return Go(GoKind.OUT)
+    word, _, key = text.partition(" ")
+    if key:
+        return Go(GoKind.HAND_OVER, key)
+    if word in file.steps:
+        return Go(GoKind.STEP, word)
+    return Go(GoKind.CAUSE if word in file.causes else GoKind.NOWHERE, word)
+
+
+def _cause(key: str, entry: CauseEntry) -> Cause:
+    return Cause(
+        key,
+        entry.component,
+        entry.mode,
+        Usual(entry.usual),
+        entry.correction,
+        entry.minutes,
+        entry.price,
+        entry.also,
+    )
+
+
+def _value(key: str, entry: AskedEntry | ComputedEntry) -> Value:
+    if isinstance(entry, AskedEntry):
+        return AskedValue(key, entry.ask, entry.unit, entry.from_, entry.to)
+    return ComputedValue(key, entry.compute, tuple((entry.model_extra or {}).items()))

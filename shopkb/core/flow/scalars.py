@@ -1,0 +1,286 @@
+"""The kinds of single value a procedure file holds, each with its form, its limit and what to say when it is wrong.
+
+Each ``...Field`` is a pydantic field type: it takes the text that stands in the file and gives the value the flow
+needs. A wrong one raises :class:`pydantic_core.PydanticCustomError` of type :data:`OURS`, whose context carries our
+own finding id, message and hint.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable
+from difflib import get_close_matches
+from enum import StrEnum
+from typing import Annotated, TypeVar
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from shopkb.core.flow.model import Proof, TestKind, Usual
+from shopkb.core.readings.bands import Band, parse_band
+from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit, parse_quantity
+
+OURS = "ours"
+
+KEY_LIMIT = 64
+PATH_LIMIT = 255
+LINE_LIMIT = 120
+BAND_LIMIT = 200
+SUMMARY_LIMIT = 2_000
+"""Longest running text, in characters: rendering Markdown grows with the square of it."""
+
+KEY_FORM = r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*"
+NAME_FORM = r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*"
+PATH_FORM = r"[a-z0-9]+(?:-[a-z0-9]+)*(?:/[a-z0-9]+(?:-[a-z0-9]+)*)*"
+CODE_FORM = r"[PCBU][0-3][0-9A-F]{3}"
+"""ISO 15031-6: system letter, 0 to 3, three hexadecimal digits."""
+NUMBER_FORM = r"(?:0|[1-9][0-9]{0,8})(?:\.[0-9]{1,24})?"
+GO_FORM = rf"(?:{KEY_FORM}|hand-over {KEY_FORM}|out)"
+
+RESERVED_KEYS = frozenset({"out", "hand-over"})
+"""Words that ``go`` needs for itself, so neither a step nor a cause can be called so."""
+
+_UNWANTED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+
+
+def unwanted_character(text: str) -> re.Match[str] | None:
+    """The first character that no text may hold: controls other than tab and line ends, lone surrogates."""
+    return _UNWANTED.search(text)
+
+
+def name_character(character: str) -> str:
+    """``U+0007``: how to name a character that cannot be shown."""
+    return f"U+{ord(character):04X}"
+
+
+def shown(text: str, limit: int = KEY_LIMIT) -> str:
+    """The text as it can stand in a message: in one line, unprintable characters named, cut when it is long."""
+    start = " ".join(text[: 2 * limit].split())
+    flat = "".join(letter if letter.isprintable() else f"<{name_character(letter)}>" for letter in start)
+    return flat if len(flat) <= limit else f"{flat[: limit - 3].rstrip()}..."
+
+
+def quoted(text: str) -> str:
+    """The text in quotes, shortened, for use in a sentence."""
+    return f'"{shown(text, 40)}"'
+
+
+def spoken_list(words: Iterable[str], joint: str = "or") -> str:
+    """``a, b or c``."""
+    known = list(words)
+    return known[0] if len(known) == 1 else f"{', '.join(known[:-1])} {joint} {known[-1]}"
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """``Did you mean "title"? `` (with the space), or nothing when no known word is near."""
+    if len(word) > KEY_LIMIT:
+        return ""
+    near = get_close_matches(word.strip().lower(), list(known), n=1, cutoff=0.6)
+    return f'Did you mean "{near[0]}"? ' if near else ""
+
+
+def wrong(kind: str, message: str, hint: str) -> PydanticCustomError:
+    """An error that keeps our own finding id, message and hint."""
+    return PydanticCustomError(OURS, "{message}", {"id": kind, "message": message, "hint": hint})
+
+
+def _form(kind: str, form: str, limit: int, noun: str, hint: str) -> Callable[[str], str]:
+    pattern = re.compile(form)
+
+    def check(text: str) -> str:
+        if len(text) > limit:
+            raise wrong("field-too-long", f"The text has {len(text)} characters", f"Use at most {limit}.")
+        if not pattern.fullmatch(text):
+            raise wrong(kind, f"{quoted(text)} is not {noun}", hint)
+        return text
+
+    return check
+
+
+def _schema(form: str, limit: int) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "pattern": f"^{form}$", "maxLength": limit})
+
+
+_KEY_HINT = "Use lower-case letters, digits and single hyphens, a letter first, such as relay-contacts."
+_PATH_HINT = "Use keys joined by slashes, such as body/horn."
+_check_key = _form("field-key", KEY_FORM, KEY_LIMIT, "a key", _KEY_HINT)
+
+
+def _node_key(text: str) -> str:
+    if text in RESERVED_KEYS:
+        raise wrong("field-key", f'"{text}" cannot be a key here: go needs the word', "Choose another key.")
+    return _check_key(text)
+
+
+def _name(text: str) -> str:
+    checked = _check_name(text)
+    try:
+        find_unit(checked)
+    except ReadingError:
+        return checked
+    raise wrong("field-key", f"{quoted(text)} is a unit, so no value can have it as its name", "Choose a longer name.")
+
+
+_check_name = _form(
+    "field-key",
+    NAME_FORM,
+    KEY_LIMIT,
+    "a name for a value",
+    "Use lower-case letters, digits and single underscores, a letter first, such as feed_drop.",
+)
+
+
+def _words(limit: int, *, lines: bool = False, needed: bool = True) -> Callable[[str], str]:
+    def check(text: str) -> str:
+        if bad := unwanted_character(text):
+            character = name_character(bad.group())
+            raise wrong("field-character", f"The text holds {character}, which cannot be shown", "Remove it.")
+        if len(text) > limit:
+            raise wrong("field-too-long", f"The text has {len(text)} characters", f"Use at most {limit}.")
+        if not lines and len(text.splitlines()) > 1:
+            raise wrong("field-text", "The text runs over several lines", "Write it in one line.")
+        if needed and not text.strip():
+            raise wrong("field-text", "The text is empty", "Write at least one word, or leave the field out.")
+        return text
+
+    return check
+
+
+def _number(highest: int) -> Callable[[object], object]:
+    pattern = re.compile(NUMBER_FORM)
+
+    def check(given: object) -> object:
+        if not isinstance(given, str):
+            raise wrong("field-number", f"A number is needed, not {what(given)}", "Write digits, such as 4 or 2.5.")
+        if "," in given and pattern.fullmatch(given.replace(",", ".", 1)):
+            raise wrong("field-number", f"{quoted(given)} has a comma", f"Write {given.replace(',', '.', 1)}.")
+        if not pattern.fullmatch(given):
+            raise wrong("field-number", f"{quoted(given)} is not a number from 0 up", "Write digits, such as 4 or 2.5.")
+        if float(given) > highest:
+            raise wrong("field-number", f"{given} is too high", f"Use at most {highest}.")
+        return float(given)
+
+    return check
+
+
+def _truth(given: object) -> object:
+    if given in ("true", "false"):
+        return given == "true"
+    raise wrong("field-choice", f"{_first_capital(what(given))} is neither true nor false", "Write true or false.")
+
+
+E = TypeVar("E", bound=StrEnum)
+
+
+def _choice(kind: type[E], noun: str) -> Callable[[object], object]:
+    known = [str(member) for member in kind]
+
+    def check(given: object) -> object:
+        if given in known:
+            return kind(str(given))
+        near = did_you_mean(given, known) if isinstance(given, str) else ""
+        raise wrong("field-choice", f"{_first_capital(what(given))} is not {noun}", f"{near}Use {spoken_list(known)}.")
+
+    return check
+
+
+def what(given: object) -> str:
+    """What stands in the file, in words."""
+    if isinstance(given, str):
+        return quoted(given) if given.strip() else "an empty text"
+    if isinstance(given, dict):
+        return "a group of fields"
+    return "a list" if isinstance(given, list) else "nothing"
+
+
+def _first_capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+T = TypeVar("T")
+
+
+def _parsed(kind: str, noun: str, parse: Callable[[str], T]) -> Callable[[object], T]:
+    def check(given: object) -> T:
+        if not isinstance(given, str):
+            raise wrong(kind, f"{noun.capitalize()} is needed, not {what(given)}", f"Write {noun} as a text.")
+        if len(given) > BAND_LIMIT:
+            raise wrong("field-too-long", f"The text has {len(given)} characters", f"Use at most {BAND_LIMIT}.")
+        try:
+            return parse(given)
+        except ReadingError as error:
+            raise wrong(kind, error.message, _stopped(error.hint)) from None
+
+    return check
+
+
+def _stopped(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "?")) or not sentence else f"{sentence}."
+
+
+def _quantity_name(text: str) -> str:
+    if text not in QUANTITIES:
+        hint = f"{did_you_mean(text, QUANTITIES)}Use {spoken_list(QUANTITIES)}."
+        raise wrong("field-choice", f"{_first_capital(what(text))} is not a quantity", hint)
+    return text
+
+
+def _unit_symbol(text: str) -> str:
+    return find_unit(text).symbol
+
+
+def _quantity(text: str) -> Quantity:
+    return parse_quantity(text)
+
+
+def _band(text: str) -> Band:
+    band = parse_band(text)
+    if len(band.text()) > BAND_LIMIT:  # its canonical text is what is written, and must be readable again
+        raise ReadingError("The band is too long", f"Use at most {BAND_LIMIT} characters")
+    return band
+
+
+_check_code = _form(
+    "field-code", CODE_FORM, 5, "a trouble code", "Use P, C, B or U, a digit 0 to 3 and three more, such as P0480."
+)
+_check_go = _form(
+    "field-go", GO_FORM, 2 * KEY_LIMIT, "a place to go", "Use the key of a step or cause, hand-over PROCEDURE, or out."
+)
+_check_path = _form("field-path", PATH_FORM, PATH_LIMIT, "a path", _PATH_HINT)
+
+KeyField = Annotated[str, AfterValidator(_check_key), _schema(KEY_FORM, KEY_LIMIT)]
+NodeKeyField = Annotated[str, AfterValidator(_node_key), _schema(KEY_FORM, KEY_LIMIT)]
+NameField = Annotated[str, AfterValidator(_name), _schema(NAME_FORM, KEY_LIMIT)]
+PathField = Annotated[str, AfterValidator(_check_path), _schema(PATH_FORM, PATH_LIMIT)]
+CodeField = Annotated[str, AfterValidator(_check_code), _schema(CODE_FORM, 5)]
+GoField = Annotated[str, AfterValidator(_check_go), _schema(GO_FORM, 2 * KEY_LIMIT)]
+LineField = Annotated[str, AfterValidator(_words(LINE_LIMIT)), Field(json_schema_extra={"maxLength": LINE_LIMIT})]
+NoteField = Annotated[
+    str,
+    AfterValidator(_words(SUMMARY_LIMIT, lines=True, needed=False)),
+    Field(json_schema_extra={"maxLength": SUMMARY_LIMIT}),
+]
+MinutesField = Annotated[float, BeforeValidator(_number(10_000)), Field(json_schema_extra={"minimum": 0})]
+PriceField = Annotated[float, BeforeValidator(_number(1_000_000)), Field(json_schema_extra={"minimum": 0})]
+TruthField = Annotated[bool, BeforeValidator(_truth)]
+TestField = Annotated[TestKind, BeforeValidator(_choice(TestKind, "a kind of test"))]
+UsualField = Annotated[Usual, BeforeValidator(_choice(Usual, "how usual a cause is"))]
+ProofField = Annotated[Proof, BeforeValidator(_choice(Proof, "a proof"))]
+QuantityNameField = Annotated[
+    str, AfterValidator(_quantity_name), WithJsonSchema({"type": "string", "enum": sorted(QUANTITIES)})
+]
+UnitField = Annotated[
+    str,
+    PlainValidator(_parsed("field-unit", "a unit", _unit_symbol)),
+    WithJsonSchema({"type": "string", "description": "a unit such as V, mV, ohm, degC, kPa"}),
+]
+QuantityField = Annotated[
+    Quantity,
+    PlainValidator(_parsed("field-quantity", "a number with its unit", _quantity)),
+    WithJsonSchema({"type": "string", "description": "a number with its unit, such as 12.6 V"}),
+]
+BandField = Annotated[
+    Band,
+    PlainValidator(_parsed("field-band", "a band", _band)),
+    WithJsonSchema({"type": "string", "description": 'such as "< 1 V", "1 V .. battery - drop * 1.3", over-limit'}),
+]
