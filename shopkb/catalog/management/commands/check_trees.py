@@ -59,4 +59,4 @@ class Command(BaseCommand):
         for line in report.repairs:
             self.stdout.write(f"{report.tree}: repair: {line}")
         if not report.findings:
-            self.stdout.write(f"{report.tree}: whole, {report.nodes} nodes.")
+            self.stdout.write(f"{report.tree}: whole, nodes: {report.nodes}.")

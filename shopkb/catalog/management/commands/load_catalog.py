@@ -16,7 +16,7 @@ USAGE = 2
 
 class Command(BaseCommand):
     help = (
-        "Loads the catalog from a folder of YAML files: systems, platforms, symptoms, cautions, access, causes, meters. "
+        "Loads systems, platforms, symptoms, cautions, access, causes and meters from a folder of YAML files. "
         "Ends with 0 when it is loaded, 1 when a file has faults, 2 when there is no such folder."
     )
 
