@@ -28,6 +28,7 @@ LONGEST = 2_000
 MOST_BRACKETS = 60
 """Opening square brackets in one text; a run of more than eight is refused too."""
 
+_NESTED_ON_A_LINE = re.compile(r"^[ \t]*(?:(?:[*+-]|[0-9]+\.)[ \t]+){9}", re.MULTILINE)
 _BRACKET_RUN = re.compile(r"\[{9,}")
 _TEXT_TAGS = {"a", "br", "code", "em", "hr", "img", "li", "ol", "p", "pre", "strong", "ul"}
 _TABLE_TAGS = {"table", "tbody", "td", "th", "thead", "tr"}
@@ -57,6 +58,10 @@ def validate_text(text: str) -> None:
             "This text has too many opening square brackets. "
             f"At most {MOST_BRACKETS}, and no more than eight in a row, would be right.",
             code="brackets",
+        )
+    if _NESTED_ON_A_LINE.search(text):
+        raise ValidationError(
+            "This text has a list inside a list more than eight deep on one line. Begin a new line.", code="nested"
         )
     if any(unicodedata.category(letter) in {"Cc", "Cs"} and letter not in "\t\n\r" for letter in text):
         raise ValidationError("This text holds a character that cannot be printed. Type it again.", code="control")
@@ -143,7 +148,7 @@ def to_html(text: str) -> SafeString:
 def _shown(text: str, media: str) -> SafeString:
     try:
         return to_html(text)
-    except ValidationError:
+    except (ValidationError, RecursionError):
         return mark_safe(linebreaks(text, autoescape=True))  # noqa: S308  (escaped)
 
 

@@ -7,6 +7,7 @@ as far as every range still gets room for its limits; narrower ranges are widene
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,10 +20,14 @@ from shopkb.core.readings.bands import Interval, shortly
 LEAST_SHARE = 0.17
 """Part of the line that the narrowest range gets, while there is room for it."""
 
-_BEFORE_BOX = 80.0
+_BEFORE_BOX = 72.0
 """Percent at which the line ends where a box for the over-limit display follows."""
 
 _WORDS_TOO_LONG = " too-long"
+_LOWER = " lower"
+_PERCENT_A_LETTER = 3.0
+"""Width of a letter of a limit, in percent of the line, on the narrowest phone."""
+
 _LETTERS_ACROSS = 78
 """Letters of a range's words that fit on the whole line of a wide page."""
 
@@ -49,11 +54,15 @@ class LegendEntry:
 
 @dataclass(frozen=True, slots=True)
 class NumberLine:
-    """What ``web/_numberline.html`` shows. ``listed``: the words do not fit under the line at any width."""
+    """What ``web/_numberline.html`` shows. ``listed``: the words do not fit under the line at any width.
+
+    ``stepped``: on a phone the limits need two rows.
+    """
 
     svg: SafeString
     legend: tuple[LegendEntry, ...]
     listed: bool
+    stepped: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +100,7 @@ def number_line(
         segments: ranges in the order of the answers, limits in one unit. An over-limit range is a box of its own.
         unit_sign: the unit as people see it.
         reading: in the same unit.
-        spread: what the meter may be off by, in the same unit; drawn as a bracket round the reading.
+        spread: what the meter may be off by, in the same unit; drawn as a bar under the pointer.
         over_limit: the meter shows its over-limit sign in place of a reading.
 
     Raises:
@@ -115,8 +124,8 @@ def number_line(
     entries = tuple(one.entry for one in drawn)
     said = escape(_said(entries, unit_sign, reading, over_limit))
     svg = f'<svg role="img" aria-label="{said}" focusable="false">{"".join(parts)}</svg>'
-    listed = _WORDS_TOO_LONG in svg
-    return NumberLine(mark_safe(svg), entries, listed)  # noqa: S308  (every text escaped above)
+    listed, stepped = (any(mark in part for part in parts) for mark in (f'{_WORDS_TOO_LONG}"', f'{_LOWER}"'))
+    return NumberLine(mark_safe(svg), entries, listed, stepped)  # noqa: S308  (every text escaped above)
 
 
 def _refuse_nonsense(segments: Sequence[Segment], reading: float | None, spread: float) -> None:
@@ -131,7 +140,8 @@ def _refuse_nonsense(segments: Sequence[Segment], reading: float | None, spread:
 def _entry(segment: Segment, key: str, unit_sign: str, reading: float | None, over_limit: bool) -> LegendEntry:
     interval = segment.interval
     held = interval.over_limit if over_limit else reading is not None and interval.holds(reading)
-    return LegendEntry(key, segment.label, segment.text or interval.words(unit_sign), held)
+    words = segment.text or re.sub(r"-(?=\d)", "−", interval.words(unit_sign))
+    return LegendEntry(key, segment.label, words, held)
 
 
 def _scale_of(ranges: Sequence[Segment], reading: float | None, end: float) -> _Scale:
@@ -185,14 +195,28 @@ def _line(ranges: Sequence[_Drawn], scale: _Scale, unit_sign: str) -> list[str]:
         start = scale.places[0] if math.isinf(interval.low) else scale.place(interval.low)
         stop = scale.places[-1] if math.isinf(interval.high) else scale.place(interval.high)
         parts.append(_box(one, "", start, stop))
-    for value in _limits([one.segment for one in ranges]):
-        place = scale.place(value)
-        anchor = ' class="first"' if place < 2 else ' class="last"' if place > 98 else ""
-        text = escape(f"{shortly(value)} {unit_sign}".replace("-", "−").strip())
+    limits = _limits([one.segment for one in ranges])
+    texts = [f"{shortly(value)} {unit_sign}".replace("-", "−").strip() for value in limits]
+    places = [scale.place(value) for value in limits]
+    for place, text, lower in zip(places, texts, _lowered(places, texts), strict=True):
+        end = " first" if place < 2 else " last" if place > 98 else ""
         where = _number(place)
         parts.append(f'<line class="limit" x1="{where}%" x2="{where}%" y1="22" y2="53"/>')
-        parts.append(f'<text{anchor} x="{where}%" y="67">{text}</text>')
+        parts.append(f'<text class="at{end}{_LOWER if lower else ""}" x="{where}%" y="67">{escape(text)}</text>')
     return parts
+
+
+def _lowered(places: Sequence[float], texts: Sequence[str]) -> list[bool]:
+    """Which limits step down a row on a phone, where they would run into the one before."""
+    lowered: list[bool] = []
+    for index, place in enumerate(places):
+        before = index - 1
+        if before < 0 or lowered[before]:
+            lowered.append(False)
+            continue
+        needed = (len(texts[before]) + len(texts[index])) / 2 + 1
+        lowered.append(place - places[before] < needed * _PERCENT_A_LETTER)
+    return lowered
 
 
 def _box(one: _Drawn, caption: str, start: float, stop: float) -> str:
@@ -215,7 +239,7 @@ def _box(one: _Drawn, caption: str, start: float, stop: float) -> str:
 
 
 def _marker(where: str) -> str:
-    return f'<svg x="{where}%" y="5" overflow="visible"><path class="pointer" d="M-9 0H9L0 17z"/></svg>'
+    return f'<svg x="{where}%" y="0" overflow="visible"><path class="pointer" d="M-9 0H9L0 15z"/></svg>'
 
 
 def _pointer(reading: float, spread: float, scale: _Scale) -> list[str]:
@@ -223,8 +247,7 @@ def _pointer(reading: float, spread: float, scale: _Scale) -> list[str]:
     parts = [_marker(where)]
     if spread > 0:
         low, high = _number(scale.place(reading - spread)), _number(scale.place(reading + spread))
-        parts.append(f'<line class="spread" x1="{low}%" x2="{high}%" y1="3" y2="3"/>')
-        parts.extend(f'<line class="spread" x1="{x}%" x2="{x}%" y1="0" y2="7"/>' for x in (low, high))
+        parts.append(f'<line class="spread" x1="{low}%" x2="{high}%" y1="20" y2="20"/>')
     return parts
 
 

@@ -63,7 +63,7 @@ def jobs_words(count: float) -> str:
 
 def chance_words(share: float) -> str:
     """A probability in a word, for the figure beside it. The cuts are ours."""
-    for least, word in ((0.8, "very likely"), (0.5, "likely"), (0.2, "possible"), (0.05, "unlikely")):
+    for least, word in ((0.8, "very likely"), (0.5, "likely"), (0.15, "possible"), (0.05, "unlikely")):
         if share >= least:
             return word
     return "very unlikely"

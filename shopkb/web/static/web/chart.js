@@ -24,7 +24,7 @@
     set(frame, Math.min(1, (view.clientWidth - 32) / size.width));
   }
   function toNow(frame) {
-    var now = frame.querySelector(".node.now"), view = frame.querySelector(".chart-window");
+    var now = frame.querySelector(".node.now") || frame.querySelector(".node"), view = frame.querySelector(".chart-window");
     if (!now) { return; }
     var at = now.getBoundingClientRect(), box = view.getBoundingClientRect();
     view.scrollTop += at.top - box.top - (view.clientHeight - at.height) / 2;
@@ -34,7 +34,7 @@
     if (frame.dataset.scale || !frame.querySelector("svg")) { return; }
     frame.querySelectorAll(".chart-tools [data-chart]").forEach(function (button) { button.hidden = false; });
     var size = natural(frame.querySelector("svg")), view = frame.querySelector(".chart-window");
-    set(frame, Math.min(1, Math.max(0.7, (view.clientWidth - 32) / size.width)));
+    set(frame, Math.min(1, Math.max(0.85, (view.clientWidth - 32) / size.width)));
     toNow(frame);
   }
   function startAll() { document.querySelectorAll(".chart").forEach(start); }
