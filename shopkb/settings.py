@@ -37,6 +37,7 @@ INSTALLED_APPS = [
     "shopkb.evidence",
     "shopkb.procedures",
     "shopkb.jobs",
+    "shopkb.reports",
     "shopkb.demo",
 ]
 
@@ -63,6 +64,7 @@ TEMPLATES: list[dict[str, Any]] = [
         "BACKEND": "django.template.backends.django.DjangoTemplates",
         "APP_DIRS": True,
         "OPTIONS": {
+            "builtins": ["shopkb.web.templatetags.shopkb_web", "shopkb.procedures.templatetags.procedure_words"],
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
@@ -90,6 +92,8 @@ DATABASES: dict[str, Any] = {
 }
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["OPTIONS"] = SQLITE_OPTIONS
+    # A file, not memory: the tests run threads against it.
+    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "accounts.User"

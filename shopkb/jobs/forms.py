@@ -1,0 +1,182 @@
+"""Forms of jobs: they hand back values of the domain."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from typing import Any
+
+from django import forms
+
+from shopkb.catalog.models import Cause, Platform, Symptom
+from shopkb.core.flow.model import Proof
+from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
+from shopkb.jobs.intake import Intake, normal_registration
+from shopkb.jobs.models import Job, Result, Verification
+
+
+class PlatformField(forms.ModelChoiceField):
+    def label_from_instance(self, row: Platform) -> str:
+        return f"{'– ' * row.level}{row.name}"
+
+
+class CauseField(forms.ModelChoiceField):
+    def label_from_instance(self, row: Cause) -> str:
+        return f"{row.component.name}: {row.mode}"
+
+
+class CausesField(forms.ModelMultipleChoiceField):
+    def label_from_instance(self, row: Cause) -> str:
+        return f"{row.component.name}: {row.mode}"
+
+
+class Once(forms.Form):
+    """A form that may be sent twice: it carries the id its browser made, so the second sending changes nothing."""
+
+    client_id = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4)
+
+
+class IntakeForm(Once):
+    """What is taken down when a vehicle comes in."""
+
+    registration = forms.CharField(max_length=20, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    platform = PlatformField(label="Vehicle", queryset=Platform.objects.order_by("tree_id", "lft"), empty_label=None)
+    vin = forms.CharField(
+        label="VIN",
+        max_length=40,
+        required=False,
+        help_text="17 characters. Its check digit is told, never demanded.",
+        widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters", "class": "mono"}),
+    )
+    year = forms.IntegerField(min_value=1950, max_value=2100, required=False)
+    odometer = forms.IntegerField(label="Odometer, km", min_value=0, max_value=9_999_999, required=False)
+    complaint = forms.CharField(
+        label="Complaint, in the customer's words", max_length=2000, widget=forms.Textarea(attrs={"rows": 3})
+    )
+    circumstances = forms.CharField(
+        label="When and how it happens", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    )
+    symptom = forms.ModelChoiceField(queryset=Symptom.objects.all(), required=False, empty_label="not chosen yet")
+    codes = forms.CharField(
+        label="Trouble codes present",
+        required=False,
+        max_length=300,
+        help_text="As the scan tool shows them, such as P0480, with blanks or commas between.",
+        widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters", "class": "mono"}),
+    )
+    complaint_verified = forms.ChoiceField(
+        label="Complaint verified", choices=Job.Verified.choices, initial=Job.Verified.NOT_YET, widget=forms.RadioSelect
+    )
+
+    def clean_registration(self) -> str:
+        return normal_registration(self.cleaned_data["registration"])
+
+    def clean_vin(self) -> str:
+        typed = self.cleaned_data["vin"]
+        if not typed.strip():
+            return ""
+        checked = check_vin(typed)
+        if checked.state is VinState.MALFORMED:
+            raise forms.ValidationError(checked.words)
+        return checked.vin
+
+    def clean_codes(self) -> list[str]:
+        codes = []
+        for part in re.split(r"[\s,;]+", self.cleaned_data["codes"].strip()):
+            if not part:
+                continue
+            try:
+                codes.append(parse_trouble_code(part).text)
+            except IdentifierError as error:
+                raise forms.ValidationError(str(error)) from error
+        return list(dict.fromkeys(codes))
+
+    def intake(self, comeback_of: Job | None = None) -> Intake:
+        data = self.cleaned_data
+        return Intake(
+            registration=data["registration"],
+            platform=data["platform"],
+            complaint=data["complaint"],
+            client_id=data["client_id"],
+            vin=data["vin"],
+            year=data["year"],
+            circumstances=data["circumstances"],
+            symptom=data["symptom"],
+            codes=data["codes"],
+            odometer=data["odometer"],
+            complaint_verified=Job.Verified(data["complaint_verified"]),
+            comeback_of=comeback_of,
+        )
+
+
+class RepairForm(Once):
+    """A cause, how it was proven, what was done, what else was found."""
+
+    cause = CauseField(queryset=Cause.objects.select_related("component").order_by("component__name", "mode"))
+    proof = forms.ChoiceField(
+        label="How it was proven",
+        choices=[
+            (Proof.MEASURED.value, "measured"),
+            (Proof.SUBSTITUTED.value, "substituted: another part in its place"),
+            (Proof.SEEN.value, "seen"),
+            (Proof.ELIMINATION.value, "only by elimination, which is weak"),
+        ],
+        widget=forms.RadioSelect,
+    )
+    correction = forms.CharField(label="What was done", max_length=2000, widget=forms.Textarea(attrs={"rows": 3}))
+    parts = forms.CharField(label="Parts fitted", max_length=1000, required=False)
+    minutes = forms.IntegerField(label="Minutes the repair took", min_value=0, max_value=6000, required=False)
+    also_found = forms.CharField(
+        label="What else was found",
+        max_length=2000,
+        required=False,
+        help_text="The burnt terminal, the motor that draws too much: what killed the part kills the next one.",
+        widget=forms.Textarea(attrs={"rows": 2}),
+    )
+    also = CausesField(
+        label="Causes found together with it",
+        queryset=Cause.objects.select_related("component").order_by("component__name", "mode"),
+        required=False,
+        widget=forms.SelectMultiple(attrs={"size": 6}),
+    )
+
+
+class VerificationForm(Once):
+    """Whether the complaint is gone."""
+
+    cured = forms.ChoiceField(
+        label="The conditions of the complaint, repeated: is it gone?",
+        choices=[
+            (Verification.Cured.YES.value, "cured: it is gone"),
+            (Verification.Cured.NO.value, "not cured: it is still there"),
+            (Verification.Cured.NOT_CHECKED.value, "not checked"),
+        ],
+        widget=forms.RadioSelect,
+    )
+    how = forms.CharField(
+        label="How it was checked", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("cured") in (Verification.Cured.YES, Verification.Cured.NO) and not data.get("how", "").strip():
+            self.add_error("how", "Say how it was checked: the conditions of the complaint, repeated.")
+        return data
+
+
+class CloseForm(forms.Form):
+    disposition = forms.ChoiceField(label="Close the job as", choices=Job.Disposition.choices, widget=forms.RadioSelect)
+    note = forms.CharField(label="Anything to add", max_length=2000, required=False)
+
+
+class SkipForm(Once):
+    """Leaving a step out, for one of the honest reasons, and the way to go on without its result."""
+
+    skipped = forms.ChoiceField(label="Why it cannot be done", choices=Result.Skip.choices, widget=forms.RadioSelect)
+    onward = forms.ChoiceField(label="Go on as if the answer were", widget=forms.RadioSelect)
+    note = forms.CharField(label="Note", max_length=2000, required=False)
+
+    def __init__(self, *args: Any, outcomes: list[tuple[str, str]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["onward"].choices = outcomes
+

@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import json
+from argparse import ArgumentParser
+from collections.abc import Iterator
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from shopkb.core.diagnosis.cases import ClosedCase
+from shopkb.evidence.learning import kept, rebuild, total_of
+from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.models import Job
+
+EVERY = 1000
+
+
+class Command(BaseCommand):
+    help = (
+        "Count all closed jobs again and compare with the tallies kept. Exit 0 equal (or rebuilt), "
+        "1 they differ and --dry-run left them as they are."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--dry-run", action="store_true", help="Compare only.")
+        parser.add_argument("--json", action="store_true", help="Tell the outcome as JSON on standard output.")
+
+    def handle(self, *args: Any, dry_run: bool, **options: Any) -> None:
+        self.quiet = options["json"]
+        held = kept()
+        counted = total_of(self._cases())
+        differing = sorted(key for key in held.keys() | counted.keys() if held.get(key) != counted.get(key))
+        if differing and not dry_run:
+            rebuild(self._cases())
+        told = {
+            "tallies": len(counted),
+            "differing": len(differing),
+            "first": [str(key) for key in differing[:5]],
+            "rebuilt": bool(differing) and not dry_run,
+        }
+        if options["json"]:
+            self.stdout.write(json.dumps(told, indent=2))
+        else:
+            self.stdout.write(f"{told['tallies']} tallies counted, {told['differing']} differed.")
+            for line in told["first"]:
+                self.stdout.write(f"  {line}")
+            if differing:
+                self.stdout.write("Nothing was changed: dry run." if dry_run else "Rebuilt.")
+        if differing and dry_run:
+            raise SystemExit(1)
+
+    def _cases(self) -> Iterator[ClosedCase]:
+        total = Job.objects.closed().count()
+        for number, case in enumerate(closed_cases(), start=1):
+            if not self.quiet and number % EVERY == 0:
+                self.stderr.write(f"{number} of {total} closed jobs")
+            yield case

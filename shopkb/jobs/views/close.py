@@ -1,0 +1,167 @@
+"""Repairing, verifying, closing, and the write-up."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.causes import cause_for
+from shopkb.core.flow.model import Proof
+from shopkb.evidence.counts import branch_notes, tallies
+from shopkb.jobs import closing
+from shopkb.jobs.cases import latest_verification
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
+from shopkb.jobs.models import Job, Repair, Result, Verification
+from shopkb.jobs.views.place import cause_words, place_of
+from shopkb.jobs.views.take_in import job_context
+from shopkb.procedures.drawing import Look, drawn
+from shopkb.procedures.storing import flow_of
+
+
+@require_http_methods(["GET", "POST"])
+def repair(request: HttpRequest, pk: int) -> HttpResponse:
+    """Record a repair. ``?result=`` starts from the end that was reached."""
+    require(request.user, Right.WORK)
+    job = get_object_or_404(Job.objects.for_list(), pk=pk)
+    number = request.GET.get("result", "")
+    result = Result.objects.filter(run__job=job, pk=int(number)).first() if number.isdigit() else None
+    form = RepairForm(request.POST or None, initial=_suggested(result))
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        done = closing.Done(
+            cause=data["cause"],
+            proof=Proof(data["proof"]),
+            correction=data["correction"],
+            client_id=data["client_id"],
+            result=result,
+            parts=data["parts"],
+            minutes=data["minutes"],
+            also_found=data["also_found"],
+            also=list(data["also"]),
+        )
+        try:
+            stored = closing.record_repair(job, done, by=request.user, at=timezone.now())
+        except NotPossible as error:
+            form.add_error(None, str(error))
+        else:
+            return redirect("jobs:verify", stored.pk)
+    context = {"form": form, "job": job, "result": result, "hint": _hint(result), "section": "jobs"}
+    return render(request, "jobs/repair.html", context, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def verify(request: HttpRequest, pk: int) -> HttpResponse:
+    """Repeat the conditions of the complaint and say whether it is gone."""
+    require(request.user, Right.WORK)
+    held = get_object_or_404(
+        Repair.objects.select_related("job__vehicle__platform", "cause__component", "result__run__revision__procedure"),
+        pk=pk,
+    )
+    form = VerificationForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        cured = Verification.Cured(data["cured"])
+        try:
+            closing.verify_repair(
+                held, cured, how=data["how"], by=request.user, at=timezone.now(), client_id=data["client_id"]
+            )
+        except NotPossible as error:
+            form.add_error(None, str(error))
+        else:
+            if cured == Verification.Cured.NO:
+                messages.warning(
+                    request, f"{held.cause} is ruled out. Everything recorded is kept; go on from here."
+                )
+            return redirect("jobs:job", held.job_id)
+    how = flow_of(held.result.run.revision).verify if held.result else ""
+    context = {"form": form, "repair": held, "job": held.job, "conditions": how, "section": "jobs"}
+    return render(request, "jobs/verify.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+def close(request: HttpRequest, pk: int) -> HttpResponse:
+    """Close the job; its evidence counts at once."""
+    job = get_object_or_404(Job.objects.for_list(), pk=pk)
+    form = CloseForm(request.POST)
+    if form.is_valid():
+        data = form.cleaned_data
+        try:
+            closing.close_job(
+                job, Job.Disposition(data["disposition"]), by=request.user, at=timezone.now(), note=data["note"]
+            )
+        except NotPossible as error:
+            form.add_error(None, str(error))
+        else:
+            messages.success(request, "Closed. What it showed is on the charts of the procedures it followed.")
+            return redirect("jobs:write-up", pk)
+    return render(request, "jobs/job.html", job_context(job, form), status=422)
+
+
+@require_POST
+def reopen(request: HttpRequest, pk: int) -> HttpResponse:
+    """Open a closed job again; what it taught is taken back."""
+    try:
+        closing.reopen_job(get_object_or_404(Job, pk=pk), by=request.user)
+    except NotPossible as error:
+        messages.error(request, str(error))
+    else:
+        messages.success(request, "Open again. What it taught has been taken back until it is closed.")
+    return redirect("jobs:job", pk)
+
+
+@require_safe
+def write_up(request: HttpRequest, pk: int) -> HttpResponse:
+    """Complaint, cause, correction, readings and path on one printable page."""
+    job = get_object_or_404(Job.objects.for_list().select_related("closed_by", "comeback_of"), pk=pk)
+    repairs = list(
+        job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also__component")
+    )
+    places = [place_of(run.pk) for run in job.runs.order_by("pk")]
+    context = {
+        "job": job,
+        "repairs": [(row, latest_verification(row)) for row in repairs],
+        "runs": [(place, place.answers()) for place in places],
+        "section": "jobs",
+    }
+    return render(request, "jobs/write_up.html", context)
+
+
+@require_safe
+def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
+    """The procedure's chart with this job's path in heavy ink."""
+    place = place_of(pk)
+    notes = branch_notes(place.flow, tallies(place.flow.procedure))
+    look = Look(notes=notes, path=place.way.path, now=place.way.current)
+    context = {"run": place.run, "job": place.run.job, "flow": place.flow, "drawn": drawn(place.flow, look)}
+    return render(request, "jobs/chart.html", context)
+
+
+def _suggested(result: Result | None) -> dict[str, object]:
+    """What the end that was reached says about cause, proof and correction."""
+    if result is None or not result.outcome:
+        return {}
+    flow = flow_of(result.run.revision)
+    outcome = flow.step_by_key[result.step].outcome(result.outcome)
+    cause = flow.cause_by_key.get(outcome.go.key)
+    if cause is None:
+        return {}
+    return {
+        "cause": cause_for(cause.component, cause.mode),
+        "proof": outcome.proof.value if outcome.proof else "",
+        "correction": cause.correction,
+        "minutes": round(cause.minutes) if cause.minutes is not None else None,
+    }
+
+
+def _hint(result: Result | None) -> dict[str, str]:
+    """What killed it and what else to inspect, from the procedure."""
+    if result is None or not result.outcome:
+        return {}
+    flow = flow_of(result.run.revision)
+    cause = flow.cause_by_key.get(flow.step_by_key[result.step].outcome(result.outcome).go.key)
+    return {"also": cause.also, "words": cause_words(flow, cause.key)} if cause else {}

@@ -1,0 +1,67 @@
+"""A run read once: where it stands, and the words for where it leads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.shortcuts import get_object_or_404
+
+from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
+from shopkb.core.flow.walk import Walk
+from shopkb.jobs.models import Result, Run
+from shopkb.jobs.standing import standing_results, walk_of
+from shopkb.procedures.storing import flow_of
+
+
+@dataclass(frozen=True)
+class Place:
+    """A run, read once: where it stands and everything recorded."""
+
+    run: Run
+    flow: Flow
+    rows: list[Result]
+    way: Walk
+
+    @property
+    def standing(self) -> list[Result]:
+        """The results that count, in the order they were recorded."""
+        return standing_results(self.flow, self.rows)
+
+    def answers(self) -> list[tuple[Step, Result, str]]:
+        """Each step that counts, its result, and the answer in words."""
+        return [(self.flow.step_by_key[row.step], row, answer_words(self.flow, row)) for row in self.standing]
+
+
+def place_of(pk: int) -> Place:
+    """The run with this number. Queries: run with job and vehicle, results, and the flow the first time."""
+    run = get_object_or_404(
+        Run.objects.select_related("job__vehicle__platform", "revision__procedure", "holder"), pk=pk
+    )
+    flow = flow_of(run.revision)
+    rows = list(run.results.select_related("who").order_by("pk"))
+    return Place(run, flow, rows, walk_of(flow, rows))
+
+
+def leads_to(flow: Flow, outcome: Outcome) -> str:
+    """Where an outcome leads, in words."""
+    go = outcome.go
+    if go.kind is GoKind.STEP and go.key in flow.step_by_key:
+        return f"next: {flow.step_by_key[go.key].title}"
+    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
+        return f"cause: {cause_words(flow, go.key)}"
+    if go.kind is GoKind.HAND_OVER:
+        return "goes on in another procedure"
+    return "leaves this procedure"
+
+
+def cause_words(flow: Flow, key: str) -> str:
+    """``fan resistor: open circuit`` from the path of the component."""
+    cause = flow.cause_by_key[key]
+    return f"{cause.component.rpartition('/')[2].replace('-', ' ')}: {cause.mode}"
+
+
+def answer_words(flow: Flow, row: Result) -> str:
+    """The outcome's label, or why the step was left out."""
+    if not row.outcome:
+        return f"left out: {row.get_skipped_display()}"
+    return flow.step_by_key[row.step].outcome(row.outcome).label

@@ -1,0 +1,135 @@
+"""The list of jobs, taking one in, and the job's own page."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shopkb.accounts.roles import Right, require
+from shopkb.core.identifiers import check_vin
+from shopkb.jobs import closing, intake
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.forms import CloseForm, IntakeForm
+from shopkb.jobs.models import Job, Run, Verification
+from shopkb.procedures.choosing import offers
+from shopkb.procedures.models import Procedure
+from shopkb.web.htmx import render_page_or_part
+
+PAGE = 30
+
+
+@require_safe
+def job_list(request: HttpRequest) -> HttpResponse:
+    """Open jobs first to hand; closed ones by filter; search by registration, VIN, number or complaint."""
+    words = request.GET.get("words", "").strip()[:100]
+    state = request.GET.get("state", "open")
+    jobs = Job.objects.for_list()
+    if state in Job.State.values:
+        jobs = jobs.filter(state=state)
+    if words:
+        jobs = jobs.holding(words)
+    page = Paginator(jobs, PAGE).get_page(request.GET.get("page"))
+    context = {"page": page, "words": words, "state": state, "section": "jobs"}
+    return render_page_or_part(request, "jobs/list.html", "jobs/_rows.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+def new_job(request: HttpRequest) -> HttpResponse:
+    """Take a vehicle in. ``?comeback_of=`` links it to the job that did not last, ``?procedure=`` starts one at once."""
+    require(request.user, Right.WORK)
+    earlier = _earlier(request)
+    procedure = Procedure.objects.filter(key=request.GET.get("procedure", "")).first()
+    form = IntakeForm(request.POST or None, initial=_initial(earlier, procedure))
+    if request.method == "POST" and form.is_valid():
+        try:
+            job = intake.open_job(form.intake(earlier), by=request.user, at=timezone.now())
+        except NotPossible as error:
+            form.add_error(None, str(error))
+        else:
+            return redirect("jobs:job", job.pk)
+    context = {"form": form, "earlier": earlier, "procedure": procedure, "section": "jobs"}
+    return render(request, "jobs/new.html", context, status=422 if form.errors else 200)
+
+
+@require_safe
+def job_page(request: HttpRequest, pk: int) -> HttpResponse:
+    """Everything of one job, and what can be done next."""
+    job = get_object_or_404(Job.objects.for_list().select_related("closed_by", "comeback_of"), pk=pk)
+    return render(request, "jobs/job.html", job_context(job))
+
+
+def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, object]:
+    """What the job's page shows."""
+    runs = list(job.runs.select_related("revision__procedure", "holder").order_by("pk"))
+    followed = {run.revision.procedure_id for run in runs if run.state == Run.State.UNDER_WAY}
+    found = offers(
+        words=f"{job.complaint} {job.circumstances}",
+        symptom=job.symptom.key if job.symptom else "",
+        codes=job.codes,
+        platform=job.platform.path,
+        limit=8,
+    )
+    repairs = list(
+        job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also").order_by("pk")
+    )
+    return {
+        "job": job,
+        "vin": check_vin(job.vehicle.vin) if job.vehicle.vin else None,
+        "runs": runs,
+        "offers": [offer for offer in found if offer.procedure.pk not in followed] if job.is_open else [],
+        "ends": closing.causes_named(job)[:4] if job.is_open else [],
+        "repairs": [(repair, closing.latest_verification(repair)) for repair in repairs],
+        "client_id": uuid.uuid4(),
+        "close_form": close_form or CloseForm(initial={"disposition": _likely(job, repairs)}),
+        "comebacks": list(job.comebacks.all()),
+        "section": "jobs",
+    }
+
+
+@require_POST
+def note_complaint(request: HttpRequest, pk: int) -> HttpResponse:
+    """Say whether the complaint could be brought about."""
+    job = get_object_or_404(Job, pk=pk)
+    said = request.POST.get("complaint_verified", "")
+    if said in Job.Verified.values:
+        try:
+            intake.note_complaint(job, Job.Verified(said), by=request.user)
+        except NotPossible as error:
+            messages.error(request, str(error))
+    return redirect("jobs:job", pk)
+
+
+def _likely(job: Job, repairs: list[object]) -> str:
+    if not repairs:
+        return Job.Disposition.NOT_PRESENT if job.complaint_verified == Job.Verified.NO else ""
+    latest = [closing.latest_verification(repair) for repair in repairs]  # type: ignore[arg-type]
+    cured = any(row is not None and row.cured == Verification.Cured.YES for row in latest)
+    return Job.Disposition.CURED if cured else Job.Disposition.NOT_CHECKED
+
+
+def _earlier(request: HttpRequest) -> Job | None:
+    number = request.GET.get("comeback_of", "")
+    return get_object_or_404(Job.objects.for_list(), pk=int(number)) if number.isdigit() else None
+
+
+def _initial(earlier: Job | None, procedure: Procedure | None) -> dict[str, object]:
+    initial: dict[str, object] = {}
+    if earlier:
+        vehicle = earlier.vehicle
+        initial = {
+            "registration": vehicle.registration,
+            "vin": vehicle.vin,
+            "year": vehicle.year,
+            "platform": vehicle.platform_id,
+            "complaint": earlier.complaint,
+            "symptom": earlier.symptom_id,
+        }
+    elif procedure:
+        initial = {"symptom": procedure.symptoms.first()}
+    return initial

@@ -1,0 +1,88 @@
+"""Charts for pages and downloads: remembered by what they say, drawn outside transactions, never a failed page."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from django.conf import settings
+from django.core.cache import cache
+from django.utils.safestring import SafeString, mark_safe
+
+from shopkb.catalog.models import System
+from shopkb.charts.dot import flow_dot
+from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.notes import BranchNote
+from shopkb.charts.outline import OutlineStep, outline
+from shopkb.charts.render import Form, inline_svg, render
+from shopkb.core.flow.model import Flow
+from shopkb.procedures.models import Procedure
+
+KEEP_SECONDS = 24 * 60 * 60
+
+
+@dataclass(frozen=True)
+class Look:
+    """What is shown of a flow beside the flow itself."""
+
+    notes: Mapping[tuple[str, str], BranchNote] = field(default_factory=dict)
+    path: Sequence[tuple[str, str]] = ()
+    now: str = ""
+    links: Mapping[str, str] = field(default_factory=dict)
+    possible: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A chart for a page: the drawing, or the reason why there is none, and the same content as a nested list."""
+
+    svg: SafeString
+    reason: str
+    outline: OutlineStep | None
+
+
+def dot_text(flow: Flow, look: Look) -> str:
+    """The chart as DOT. Two queries: titles of procedures handed over to, names of components.
+
+    Raises:
+        ChartUnavailable: too many steps or branches.
+    """
+    handed = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind == "hand-over"}
+    titles = dict(Procedure.objects.filter(key__in=handed).values_list("key", "title")) if handed else {}
+    paths = {cause.component for cause in flow.causes}
+    components = dict(System.objects.filter(path__in=paths).values_list("path", "name"))
+    return flow_dot(
+        flow,
+        notes=look.notes,
+        path=look.path,
+        now=look.now,
+        links=look.links,
+        titles=titles,
+        possible=look.possible,
+        components=components,
+    )
+
+
+def drawn(flow: Flow, look: Look) -> Drawn:
+    """The chart for a page. A drawing that fails leaves the list and says why."""
+    listed = outline(flow, notes=look.notes, path=look.path, now=look.now)
+    try:
+        svg = inline_svg(chart_bytes(dot_text(flow, look), "svg"))
+    except ChartUnavailable as error:
+        return Drawn(mark_safe(""), str(error), listed)
+    return Drawn(mark_safe(svg), "", listed)  # noqa: S308 - our own renderer's output, checked by inline_svg
+
+
+def chart_bytes(dot: str, form: Form) -> bytes:
+    """The drawing, from memory when the same was drawn before.
+
+    Raises:
+        ChartUnavailable: Graphviz is missing, failed or took too long.
+    """
+    key = f"chart:{form}:{hashlib.sha256(dot.encode()).hexdigest()}"
+    held = cache.get(key)
+    if held is None:
+        held = render(dot, form, seconds=settings.DRAWING_SECONDS)
+        cache.set(key, held, KEEP_SECONDS)
+    return bytes(held)

@@ -1,0 +1,105 @@
+"""Procedure files in and out of the shop, for commands and pages: read, check, store, write."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.reader import read_flow
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Revision
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One file, read and checked. ``flow`` is ``None`` when it could not be read."""
+
+    path: Path
+    flow: Flow | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def errors(self) -> tuple[Finding, ...]:
+        return publishing.errors_of(self.findings)
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What became of one file: ``draft``, ``published`` or ``unchanged``."""
+
+    path: Path
+    key: str
+    number: int
+    became: str
+
+
+def flow_files(places: Iterable[Path]) -> Iterator[Path]:
+    """Files as named, and every ``.yaml`` or ``.yml`` below folders, sorted."""
+    for place in places:
+        if place.is_dir():
+            yield from sorted(path for path in place.rglob("*") if path.suffix in (".yaml", ".yml"))
+        else:
+            yield place
+
+
+def check_files(paths: Iterable[Path]) -> list[Checked]:
+    """Read and check files together, so that they may hand over to each other.
+
+    Raises:
+        OSError: a file cannot be opened.
+    """
+    read = [(path, read_flow(path.read_bytes())) for path in paths]
+    together = frozenset(outcome.flow.procedure for _path, outcome in read if outcome.flow is not None)
+    checked = []
+    for path, outcome in read:
+        if outcome.flow is None:
+            checked.append(Checked(path, None, outcome.findings))
+            continue
+        found = publishing.findings_of(outcome.flow, further=together)
+        placed = tuple(replace(finding, line=line_of(finding.where, outcome.lines)) for finding in found)
+        checked.append(Checked(path, outcome.flow, outcome.findings + placed))
+    return checked
+
+
+def line_of(where: str, lines: dict[str, int]) -> int | None:
+    """The line of a place, or of the nearest thing around it."""
+    parts = where.split(".") if where else []
+    while parts:
+        line = lines.get(".".join(parts))
+        if line is not None:
+            return line
+        parts.pop()
+    return lines.get("")
+
+
+@transaction.atomic
+def store(
+    checked: Iterable[Checked], *, by: User, at: datetime, why: str = "", publish_by: User | None = None
+) -> list[Stored]:
+    """Store files that are right, all or none. ``publish_by``: who reviewed them, to put them in force at once.
+
+    Raises:
+        RefusedByChecks: a file has errors.
+    """
+    stored = []
+    for file in checked:
+        if file.flow is None or file.errors:
+            raise publishing.RefusedByChecks(file.errors or file.findings)
+        revision = publishing.import_flow(file.flow, by=by, at=at, why=why)
+        if revision is None:
+            newest = Revision.objects.filter(procedure__key=file.flow.procedure).order_by("-number")[0]
+            stored.append(Stored(file.path, file.flow.procedure, newest.number, "unchanged"))
+            continue
+        became = "draft"
+        if publish_by is not None:
+            publishing.publish(revision, by=publish_by, at=at)
+            became = "published"
+        stored.append(Stored(file.path, file.flow.procedure, revision.number, became))
+    return stored

@@ -1,0 +1,20 @@
+from django.urls import path
+
+from shopkb.procedures.views import browse, write
+
+app_name = "procedures"
+urlpatterns = [
+    path("", browse.procedure_list, name="list"),
+    path("new/", write.new_from_text, name="new"),
+    path("<slug:key>/", browse.procedure_page, name="procedure"),
+    path("<slug:key>/<int:number>/", browse.revision_page, name="revision"),
+    path("<slug:key>/<int:number>/steps/<slug:step>/", browse.step_page, name="step"),
+    path("<slug:key>/<int:number>/chart.<slug:form>", browse.chart_file, name="chart"),
+    path("<slug:key>/<int:number>/file", browse.procedure_file, name="file"),
+    path("<slug:key>/<int:number>/text/", write.edit_text, name="text"),
+    path("<slug:key>/<int:number>/draft/", write.new_draft, name="draft"),
+    path("<slug:key>/<int:number>/review/", write.ask_for_review, name="review"),
+    path("<slug:key>/<int:number>/back/", write.send_back, name="send-back"),
+    path("<slug:key>/<int:number>/publish/", write.publish, name="publish"),
+    path("<slug:key>/<int:number>/withdraw/", write.withdraw, name="withdraw"),
+]

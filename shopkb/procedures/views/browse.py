@@ -1,0 +1,140 @@
+"""Finding a procedure and reading it."""
+
+from __future__ import annotations
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.views.decorators.http import require_safe
+
+from shopkb.accounts.roles import Right
+from shopkb.catalog.models import Symptom
+from shopkb.charts.limits import ChartUnavailable
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.writer import write_flow
+from shopkb.evidence.counts import branch_notes, records, tallies
+from shopkb.procedures.choosing import offers
+from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.publishing import findings_of
+from shopkb.procedures.storing import flow_of
+from shopkb.web.htmx import render_page_or_part
+
+MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}
+
+
+@require_safe
+def procedure_list(request: HttpRequest) -> HttpResponse:
+    """Procedures in force, found by words, symptom or part of a trouble code."""
+    words = request.GET.get("words", "").strip()[:200]
+    symptom = request.GET.get("symptom", "")
+    code = request.GET.get("code", "").strip().upper()[:10]
+    found = offers(words=words, symptom=symptom, codes=[code] if code else [], limit=100)
+    context = {
+        "offers": found,
+        "words": words,
+        "symptom": symptom,
+        "code": code,
+        "symptoms": Symptom.objects.only("key", "name"),
+        "drafts": _drafts(request),
+    }
+    return render_page_or_part(request, "procedures/list.html", "procedures/_offers.html", context)
+
+
+@require_safe
+def procedure_page(request: HttpRequest, key: str) -> HttpResponse:
+    """The revision in force: chart with evidence, the same as a list, its causes and revisions."""
+    procedure = get_object_or_404(Procedure.objects.for_list(), key=key)
+    revision = procedure.in_force or procedure.revisions.order_by("-number").first()
+    if revision is None:
+        raise Http404
+    return _page(request, procedure, revision)
+
+
+@require_safe
+def revision_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """One revision of a procedure, whatever its state."""
+    procedure = get_object_or_404(Procedure.objects.for_list(), key=key)
+    revision = get_object_or_404(procedure.revisions.select_related("author", "reviewer"), number=number)
+    return _page(request, procedure, revision)
+
+
+@require_safe
+def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse:
+    """One step of a revision, as the person at the vehicle sees it, with the evidence of its branches."""
+    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    flow = flow_of(revision)
+    if step not in flow.step_by_key:
+        raise Http404
+    notes = branch_notes(flow, tallies(key))
+    return render(
+        request,
+        "procedures/step.html",
+        {
+            "procedure": revision.procedure,
+            "revision": revision,
+            "step": flow.step_by_key[step],
+            "number": flow.number_by_step[step],
+            "branches": [(outcome, notes[(step, outcome.key)]) for outcome in flow.step_by_key[step].outcomes],
+            "flow": flow,
+        },
+    )
+
+
+@require_safe
+def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpResponse:
+    """The chart as a file: SVG, PDF, PNG, or its DOT text."""
+    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    flow = flow_of(revision)
+    name = f"{key}-{number}.{form}"
+    try:
+        dot = dot_text(flow, Look(notes=branch_notes(flow, tallies(key))))
+        if form == "dot":
+            return _file(dot.encode(), "text/vnd.graphviz; charset=utf-8", name)
+        if form not in MEDIA:
+            raise Http404
+        return _file(chart_bytes(dot, form), MEDIA[form], name)
+    except ChartUnavailable as error:
+        return render(request, "procedures/no_chart.html", {"reason": str(error), "revision": revision}, status=503)
+
+
+@require_safe
+def procedure_file(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """The revision as a procedure file."""
+    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    text = write_flow(flow_of(revision))
+    return _file(text.encode(), "application/yaml; charset=utf-8", f"{key}.yaml")
+
+
+def step_links(flow: Flow, revision: Revision) -> dict[str, str]:
+    """Address of each step's page, by step key."""
+    return {
+        step.key: reverse("procedures:step", args=[flow.procedure, revision.number, step.key]) for step in flow.steps
+    }
+
+
+def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
+    flow = flow_of(revision)
+    notes = branch_notes(flow, tallies(procedure.key))
+    context = {
+        "procedure": procedure,
+        "revision": revision,
+        "flow": flow,
+        "drawn": drawn(flow, Look(notes=notes, links=step_links(flow, revision))),
+        "record": records([procedure.key]).get(procedure.key),
+        "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
+        "findings": findings_of(flow) if revision.state in ("draft", "in-review") else (),
+    }
+    return render(request, "procedures/procedure.html", context)
+
+
+def _drafts(request: HttpRequest) -> list[Revision]:
+    if not request.user.may(Right.WRITE):
+        return []
+    waiting = Revision.objects.filter(state__in=[Revision.State.DRAFT, Revision.State.IN_REVIEW])
+    return list(waiting.select_related("procedure", "author"))
+
+
+def _file(body: bytes, kind: str, name: str) -> HttpResponse:
+    return HttpResponse(body, content_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})
+

@@ -1,0 +1,55 @@
+"""The front page of each role."""
+
+from __future__ import annotations
+
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.contrib.auth.decorators import login_not_required
+from django.views.decorators.http import require_safe
+
+from shopkb.accounts.roles import Right
+from shopkb.jobs.models import Job, Run
+from shopkb.procedures.models import Procedure, Revision
+
+LATEST = 8
+
+
+@require_safe
+def home(request: HttpRequest) -> HttpResponse:
+    """Own runs and open jobs for everyone; drafts for writers; the month's figures for managers."""
+    user = request.user
+    context: dict[str, object] = {
+        "runs": Run.objects.under_way()
+        .filter(holder=user, job__state=Job.State.OPEN)
+        .select_related("job__vehicle", "revision"),
+        "jobs": Job.objects.open().for_list()[:LATEST],
+    }
+    if user.may(Right.WRITE):
+        waiting = Q(state=Revision.State.IN_REVIEW) | Q(state=Revision.State.DRAFT, author=user)
+        context["revisions"] = Revision.objects.filter(waiting).select_related("procedure", "author")
+    if user.may(Right.REPORT):
+        context["month"] = _month()
+        context["shelf"] = Procedure.objects.published().count()
+    return render(request, "reports/home.html", context)
+
+
+@login_not_required
+@require_safe
+def health(request: HttpRequest) -> JsonResponse:
+    """Whether the server and its database answer."""
+    return JsonResponse({"ok": True, "procedures": Procedure.objects.count()})
+
+
+def _month() -> list[dict[str, object]]:
+    """Jobs closed this month by how they were closed. One query."""
+    start = timezone.localtime().replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+    rows = (
+        Job.objects.closed()
+        .filter(closed_at__gte=start)
+        .values("disposition")
+        .annotate(jobs=Count("pk"))
+        .order_by("-jobs", "disposition")
+    )
+    return [{"words": Job.Disposition(row["disposition"]).label, "jobs": row["jobs"]} for row in rows]
