@@ -132,12 +132,22 @@ class CauseModel:
 
     @cached_property
     def repair_matrix(self) -> Array:
-        """Causes x (repairs + 1): 1 where a repair puts a cause right; the last column holds what no repair does."""
+        """Causes x (repairs + 1): 1 where a repair puts a cause right; the last column holds what no repair does.
+
+        Without any repair each cause stands for itself.
+        """
+        if not self.repairs:
+            return np.eye(len(self.causes))
         matrix = np.zeros((len(self.causes), len(self.repairs) + 1))
         for column, repair in enumerate(self.repairs):
             matrix[list(repair.causes), column] = 1.0
         matrix[:, -1] = matrix[:, :-1].sum(axis=1) == 0
         return matrix
+
+    @cached_property
+    def one_cause_each(self) -> bool:
+        """Whether every repair is for one cause, so that telling causes apart is telling repairs apart."""
+        return bool(np.all(self.repair_matrix.sum(axis=0) <= 1))
 
     def name(self, identity: str) -> str:
         """The cause as people say it."""

@@ -169,10 +169,13 @@ def test_reasons_in_words_strongest_first() -> None:
     assert found[0].cause == GROUND
     assert found[0].name == "ground, high resistance"
     assert found[0].believed_at_first == pytest.approx(1.5 / 6.5)
-    # bad: 0.95 against (3 x 0.05 + 1.5 x 0.5 + 0.5 x 0.5) / 5; full: 0.95 against (3 x 0.95 + 1.5 x 0.05 + 0.5 / 3) / 5.
+    # bad: 0.95 against (3 x 0.05 + 1.5 x 0.5 + 0.5 x 0.5) / 5
+    # full: 0.95 against (3 x 0.95 + 1.5 x 0.05 + 0.5 / 3) / 5
     assert [reason.words for reason in found[0].speaks_for] == [
-        "Voltage drop of the horn ground: Drop too high \N{EN DASH} 4 times likelier with this cause than with the others.",
-        "Voltage at the horn connector: Full supply \N{EN DASH} 1.5 times likelier with this cause than with the others.",
+        "Voltage drop of the horn ground: Drop too high \N{EN DASH} 4 times likelier with this cause than with "
+        "the others.",
+        "Voltage at the horn connector: Full supply \N{EN DASH} 1.5 times likelier with this cause than with "
+        "the others.",
     ]
     assert found[0].speaks_for[0].times > found[0].speaks_for[1].times > 1.25
     against = {possible.cause: possible.speaks_against for possible in found}[RELAY]

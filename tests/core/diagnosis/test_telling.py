@@ -1,0 +1,255 @@
+"""What to do next. Oracles: J. Quinlan's table of 14 days, scikit-learn's mutual information, an exact dynamic
+programme over every plan (here for three small problems, in tests/simulation for hundreds)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sklearn.metrics import mutual_info_score
+
+from shopkb.core.diagnosis.cases import CaseResult
+from shopkb.core.diagnosis.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.likelihoods import model_of
+from shopkb.core.diagnosis.repairs import Prices
+from shopkb.core.diagnosis.telling import LN2, Advice, advise, gini_drop, telling_power
+from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
+from tests.core.diagnosis.published import example
+from tests.core.diagnosis.test_posterior import tennis
+
+CHOICE = example("next-test-choice")
+CAR = example("value-of-two-tests")
+DAYS = example("tennis-information-gain")
+ACCESS = {"cabin": 0.0, "bumper-off": 12.0}
+
+
+def choice() -> CauseModel:
+    inputs = CHOICE["inputs"]
+    tests = {name: two_outcomes(test["p_pos"]) for name, test in inputs["tests"].items()}
+    minutes = {name: test["minutes"] for name, test in inputs["tests"].items()}
+    repairs = [Repair((i,), f"Fit {c}.", inputs["repair_minutes"][c]) for i, c in enumerate(inputs["prior"])]
+    return model(inputs["prior"], tests, minutes, repairs)
+
+
+@pytest.mark.parametrize("attribute", ["outlook", "temperature", "humidity", "wind"])
+def test_information_gain_and_gini_of_the_fourteen_days(attribute: str) -> None:
+    one = tennis()
+    place = [test.step for test in one.tests].index(attribute)
+    bits = telling_power(one, one.prior)[place]
+    expected, tolerance = DAYS["expected"], DAYS["tolerance"]
+    assert bits == pytest.approx(expected["information_gain_bits"][attribute], abs=tolerance["exact"])
+    assert bits == pytest.approx(expected["published_information_gain"][attribute], abs=tolerance["published"])
+    assert gini_drop(one, one.prior)[place] == pytest.approx(expected["gini_gain"][attribute], abs=tolerance["exact"])
+    column = DAYS["inputs"]["columns"].index(attribute)
+    rows = DAYS["inputs"]["rows"]
+    assert bits == pytest.approx(mutual_info_score([r[column] for r in rows], [r[-1] for r in rows]) / LN2)
+
+
+def test_value_of_a_three_outcome_and_a_two_outcome_test() -> None:
+    inputs = CAR["inputs"]
+    tests = {
+        test: {
+            outcome: {"defect": chance["given_defect"], "sound": chance["given_no_defect"]}
+            for outcome, chance in inputs[test].items()
+        }
+        for test in ("test1", "test2")
+    }
+    one = model({"defect": inputs["prior_defect"], "sound": 1 - inputs["prior_defect"]}, tests)
+    bits, gini = telling_power(one, one.prior), gini_drop(one, one.prior)
+    for place, name in enumerate(("test1", "test2")):
+        expected = CAR["expected"][name]
+        assert bits[place] == pytest.approx(expected["gain_bits"], abs=CAR["tolerance"])
+        assert gini[place] == pytest.approx(expected["gini_drop"], abs=CAR["tolerance"])
+
+
+def test_one_step_ahead_as_in_the_worked_example() -> None:
+    found = advise(choice(), ahead=1)
+    assert found.without_tests == pytest.approx(CHOICE["expected"]["expected_cost_repairs_only"])
+    gini = gini_drop(choice(), choice().prior)
+    for option in found.tests:
+        expected = CHOICE["expected"]["tests"][option.step]
+        assert option.bits == pytest.approx(expected["gain_bits"], abs=CHOICE["tolerance"])
+        assert option.bits_per_minute == pytest.approx(expected["bits_per_minute"], abs=CHOICE["tolerance"])
+        assert option.expected == pytest.approx(expected["expected_cost_with_test"], abs=CHOICE["tolerance"])
+        assert option.saves == pytest.approx(expected["saves"], abs=1e-8)
+        place = ["T1", "T2", "T3"].index(option.step)
+        assert gini[place] == pytest.approx(expected["gini_drop"], abs=CHOICE["tolerance"])
+    assert found.test is not None
+    assert found.test.step == "T1"
+
+
+def test_two_steps_ahead_never_looks_dearer_than_one() -> None:
+    one = {option.step: option.expected for option in advise(choice(), ahead=1).tests}
+    two = {option.step: option.expected for option in advise(choice(), ahead=2).tests}
+    assert all(two[step] <= one[step] + 1e-9 for step in one)
+    assert two["T2"] < one["T2"]
+
+
+def horn_advice(*results: CaseResult, **settings: object) -> Advice:
+    one = model_of(horn(), {}, as_of="2026-11", access_minutes=ACCESS)
+    return advise(one, results, **settings)  # type: ignore[arg-type]
+
+
+def test_a_step_waits_for_what_it_needs() -> None:
+    assert {option.step for option in horn_advice().tests} == {"press", "ground", "direct"}
+    after = horn_advice(result("press", "click"))
+    assert {option.step for option in after.tests} == {"supply", "ground", "direct"}
+    skipped = horn_advice(result("press", "", skipped="no time"))
+    assert "supply" not in {option.step for option in skipped.tests}
+
+
+def test_set_up_is_charged_until_it_is_reached() -> None:
+    before = {option.step: option.setup for option in horn_advice(result("press", "click")).tests}
+    assert before == {"supply": 12, "ground": 12, "direct": 12}
+    after = horn_advice(result("press", "click"), result("ground", "good"))
+    assert {option.step: option.setup for option in after.tests} == {"supply": 0, "direct": 0}
+    resumed = horn_advice(result("press", "click"), result("ground", "good"), opened=frozenset())
+    assert {option.setup for option in resumed.tests} == {12}
+
+
+def test_never_past_a_safety_precondition() -> None:
+    allowed = {("horn-silent", "press"), ("horn-silent", "ground")}
+    found = horn_advice(result("press", "click"), allowed=allowed)
+    assert {option.step for option in found.tests} == {"ground"}
+    none = horn_advice(result("press", "click"), allowed=frozenset())
+    assert none.tests == () and none.test is None
+    assert none.nothing_left
+    assert none.repair is not None
+
+
+def test_planning_does_not_lean_on_steps_that_are_not_allowed() -> None:
+    """With only press allowed, two steps ahead equals one: there is no second test to plan with."""
+    allowed = {("horn-silent", "press")}
+    assert horn_advice(allowed=allowed, ahead=2).tests[0].expected == pytest.approx(
+        horn_advice(allowed=allowed, ahead=1).tests[0].expected
+    )
+
+
+def test_nothing_left_worth_testing_is_said() -> None:
+    results = [result("press", "click"), result("supply", "full"), result("ground", "bad")]
+    done = horn_advice(*results, result("direct", "silent"))
+    assert done.tests == () and done.nothing_left
+    assert done.repair is not None
+    assert done.words.startswith("Nothing left worth testing: ")
+    assert done.words.endswith(f"It cures with a probability of {done.repair.cures:.0%}.")
+
+
+def test_cheap_repairs_are_fitted_and_dear_ones_tested_for() -> None:
+    def chosen(price: float) -> Advice:
+        chances = two_outcomes({"A": 0.95, "B": 0.05, OTHER: 0.5})
+        repairs = [Repair((0,), "Fit A.", 2, price), Repair((1,), "Fit B.", 2, price)]
+        return advise(model({"A": 0.55, "B": 0.4, OTHER: 0.05}, {"t": chances}, {"t": 10}, repairs))
+
+    assert chosen(0).repair is not None and chosen(0).nothing_left
+    assert chosen(200).test is not None and not chosen(200).nothing_left
+
+
+def test_prove_before_you_fit_tests_on_until_a_cause_is_proven() -> None:
+    chances = two_outcomes({"A": 0.95, "B": 0.05, OTHER: 0.5})
+    repairs = [Repair((0,), "Fit A.", 2, 0), Repair((1,), "Fit B.", 2, 0)]
+    cheap = model({"A": 0.55, "B": 0.4, OTHER: 0.05}, {"t": chances}, {"t": 10}, repairs)
+    found = advise(cheap, prices=Prices(prove_first=True))
+    assert found.test is not None and found.test.step == "t"
+    assert found.test.saves < 0
+    over = advise(cheap, [CaseResult("p", "t", "yes")], prices=Prices(prove_first=True))
+    assert over.repair is not None and not over.repair.proven
+    # 0.55 x 0.95 against 0.4 x 0.05 + 0.05 x 0.5
+    chance = "It cures with a probability of 92%."
+    assert over.words == f"Nothing left worth testing: Fit A. {chance} It has not been proven."
+
+
+def test_a_named_cause_is_proven_by_measuring_and_not_by_elimination() -> None:
+    rule = Prices(prove_first=True)
+    measured = horn_advice(result("press", "click"), result("supply", "weak"), prices=rule)
+    assert measured.repair is not None
+    assert (measured.repair.causes, measured.repair.proven) == ((RELAY,), True)
+    guessed = horn_advice(result("press", "click"), result("supply", "absent"), prices=rule)
+    assert guessed.repair is None and guessed.test is not None
+
+
+def test_a_repair_without_a_cure_is_not_advised_again() -> None:
+    results = [result("press", "click"), result("supply", "full"), result("ground", "bad")]
+    found = horn_advice(*results, not_cured=[GROUND])
+    assert GROUND not in {cause for option in found.repairs for cause in option.causes if not option.looks_further}
+    everything = horn_advice(*results, result("direct", "silent"), not_cured=[GROUND, HORN, RELAY])
+    assert everything.repair is not None and everything.repair.looks_further
+    assert everything.words == (
+        "Nothing left worth testing: look further; that the cause is none of those listed has a probability of 100%."
+    )
+
+
+def test_bits_that_separate_causes_of_one_repair_are_worth_nothing() -> None:
+    chances = two_outcomes({"A": 0.99, "B": 0.01, OTHER: 0.5})
+    alone = model({"A": 0.5, "B": 0.5, OTHER: 0.0}, {"t": chances}, {}, [Repair((0,), "a", 5), Repair((1,), "b", 5)])
+    same = model({"A": 0.5, "B": 0.5, OTHER: 0.0}, {"t": chances}, {}, [Repair((0, 1), "both", 5)])
+    assert telling_power(alone, alone.prior)[0] > 0.9
+    assert telling_power(same, same.prior)[0] == pytest.approx(0, abs=1e-12)
+    assert advise(same).test is None
+
+
+def test_words_of_a_test() -> None:
+    found = horn_advice(result("press", "click"), prices=Prices(hourly_rate=10))
+    option = next(option for option in found.tests if option.step == "ground")
+    assert option.words == (
+        f"Voltage drop of the horn ground: 2 minutes and 12 to get there; {option.bits:.2f} bits; "
+        f"saves {option.saves:.0f} minutes on average."
+    )
+
+
+@st.composite
+def any_models(draw: st.DrawFn) -> CauseModel:
+    causes = [*(f"c{i}" for i in range(draw(st.integers(1, 5)))), OTHER]
+    weights = [draw(st.integers(0, 9)) for _ in causes[:-1]] + [1]
+    prior = {cause: weight / sum(weights) for cause, weight in zip(causes, weights, strict=True)}
+    tests = {
+        f"t{i}": two_outcomes({cause: draw(st.sampled_from([0.0, 0.05, 0.4, 0.9, 1.0])) for cause in causes})
+        for i in range(draw(st.integers(0, 4)))
+    }
+    minutes = {test: draw(st.floats(0.25, 30)) for test in tests}
+    repairs = [Repair((i,), f"fit {i}", draw(st.floats(0, 90))) for i in range(len(causes) - 1)]
+    return model(prior, tests, minutes, repairs)
+
+
+@given(any_models())
+@settings(deadline=None, max_examples=80)
+def test_whatever_the_figures_the_advice_is_finite_and_sound(one: CauseModel) -> None:
+    found = advise(one)
+    assert (found.test is None) != (found.repair is None)
+    for option in found.tests:
+        assert np.isfinite(option.expected) and 0 <= option.bits <= 1 + 1e-9
+    for repair in found.repairs:
+        assert np.isfinite(repair.expected) and 0 <= repair.cures <= 1 + 1e-9
+    chosen = found.test.expected if found.test else found.repair.expected  # type: ignore[union-attr]
+    assert chosen <= found.without_tests + 1e-9
+
+
+def information(joint: np.ndarray) -> float:
+    """Mutual information in bits from a joint table."""
+    product = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return float(np.where(joint > 0, joint * np.log2(joint / product), 0.0).sum())
+
+
+@given(any_models())
+@settings(deadline=None, max_examples=80)
+def test_telling_power_is_mutual_information_with_the_repair(one: CauseModel) -> None:
+    grouped = CauseModel(
+        one.causes,
+        one.prior,
+        one.branches,
+        one.table,
+        one.tests,
+        (Repair(tuple(range(len(one.causes) - 1)), "all", 1),),
+    )
+    for each in (one, grouped):
+        joint = (each.table * each.prior) @ each.repair_matrix
+        expected = [information(joint[test.start : test.stop]) for test in each.tests]
+        assert telling_power(each, each.prior) == pytest.approx(expected, abs=1e-9)
+
+
+def test_only_one_or_two_actions_ahead() -> None:
+    with pytest.raises(ValueError) as caught:
+        advise(choice(), ahead=3)
+    assert str(caught.value) == "One or two actions can be looked ahead; got 3."
