@@ -1,0 +1,66 @@
+"""What closed jobs say about a branch, as the chart and the outline write it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+BranchKey = tuple[str, str]
+"""A step key and an outcome key."""
+
+
+@dataclass(frozen=True, slots=True)
+class BranchNote:
+    """The evidence of one branch.
+
+    Attributes:
+        jobs: verified jobs that took the branch.
+        successes: of these, the jobs whose confirmed cause could still be reached through it; a fraction when
+            evidence is weighted.
+        traffic: all jobs that took the branch, verified or not.
+        low: lower end of the interval of the success rate, 0 to 1, or None.
+        high: upper end of it, 0 to 1, or None.
+    """
+
+    jobs: int
+    successes: float
+    traffic: int
+    low: float | None = None
+    high: float | None = None
+
+
+BranchNotes = Mapping[BranchKey, BranchNote]
+
+
+def whole_or_tenths(number: float) -> str:
+    """``30`` for 30.0, ``29.5`` for 29.46: whole numbers when whole, tenths otherwise."""
+    return f"{number:.1f}".removesuffix(".0")
+
+
+def rate_words(note: BranchNote | None) -> str:
+    """``30 of 41``, or nothing while no verified job has taken the branch."""
+    return f"{whole_or_tenths(note.successes)} of {note.jobs}" if note and note.jobs else ""
+
+
+def evidence_words(note: BranchNote | None) -> str:
+    """One or two sentences: the rate with its interval in percent, and the traffic when it differs from the jobs."""
+    if note is None or not (note.jobs or note.traffic):
+        return "No jobs yet."
+    words = "No verified jobs yet."
+    if note.jobs:
+        words = f"Right in {rate_words(note)} verified jobs"
+        if note.low is not None and note.high is not None:
+            words += f", {note.low * 100:.0f} to {note.high * 100:.0f} %"
+        words += "."
+    return words if note.traffic == note.jobs else f"{words} Taken in {note.traffic}."
+
+
+def possible_words(probability: float) -> str:
+    """``still possible 0.71``; probabilities near the ends are not rounded to a certainty that is not there."""
+    if probability <= 0:
+        return "ruled out"
+    if probability < 0.005:
+        return "still possible, under 0.01"
+    if 0.995 <= probability < 1:
+        return "still possible, over 0.99"
+    return f"still possible {probability:.2f}"

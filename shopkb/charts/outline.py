@@ -1,0 +1,165 @@
+"""The chart's content as a nested list: for screen readers, and for a computer without Graphviz.
+
+Every step stands once in full, where it is first led to; later mentions say where. What the drawing says by width,
+dash or ink is said in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from shopkb.charts.notes import BranchKey, BranchNote, BranchNotes, possible_words, rate_words
+from shopkb.charts.view import YOU_ARE_HERE, View, cause_name
+from shopkb.charts.words import KIND_WORDS, proof_words
+from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
+
+MOST_NESTED = 8
+
+
+@dataclass(frozen=True, slots=True)
+class OutlineBranch:
+    """One branch of a step.
+
+    Attributes:
+        key: the outcome's key.
+        label: the outcome's label.
+        rate_words: ``30 of 41 jobs``, or ``no jobs yet``.
+        goes_to_words: ``step 7``, ``step 7, above``, ``step 7, below``, or the end with its proof.
+        child: the step it leads to, where this is its first mention.
+        seen_before: it leads to a step that stands in full above.
+        taken: a job's path follows it.
+        marks_words: ``taken on this job``, or empty.
+    """
+
+    key: str
+    label: str
+    rate_words: str
+    goes_to_words: str
+    child: OutlineStep | None
+    seen_before: bool
+    taken: bool = False
+    marks_words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OutlineStep:
+    """One step with all its branches. ``marks_words`` is ``you are here``, ``done on this job`` or empty."""
+
+    number: int
+    key: str
+    title: str
+    kind_words: str
+    branches: tuple[OutlineBranch, ...]
+    now: bool = False
+    taken: bool = False
+    marks_words: str = ""
+
+
+def outline(
+    flow: Flow,
+    notes: BranchNotes | None = None,
+    path: Sequence[BranchKey] = (),
+    now: str = "",
+    *,
+    titles: Mapping[str, str] | None = None,
+    possible: Mapping[str, float] | None = None,
+    components: Mapping[str, str] | None = None,
+) -> tuple[OutlineStep, ...]:
+    """The steps as nested lists: first the start, then what it left for later, then what nothing leads to.
+
+    Lists are nested eight deep at most, since no one can follow more by ear: a step further down stands in the
+    outermost list, and its branch says ``step 12, below``. The parameters are those of
+    :func:`shopkb.charts.dot.flow_dot`. A loop in a draft ends at ``step 3, above``.
+    """
+    view = View(notes or {}, tuple(path), now, {}, titles or {}, possible or {}, components or {})
+    return _Teller(flow, view).roots()
+
+
+class _Teller:
+    """Walks a flow depth first and remembers which steps have been told."""
+
+    def __init__(self, flow: Flow, view: View) -> None:
+        self.flow = flow
+        self.view = view
+        self.told: set[str] = set()
+        self.later: dict[str, Step] = {}
+        self.visited = frozenset(step for step, _ in view.path)
+
+    def roots(self) -> tuple[OutlineStep, ...]:
+        """The start, what was left for later, and whatever neither reaches."""
+        steps = self.flow.steps
+        start = [self.flow.step_by_key[self.flow.start]] if self.flow.start in self.flow.step_by_key else []
+        led_to = {outcome.go.key for step in steps for outcome in step.outcomes}
+        unled = [step for step in steps if step.key not in led_to]
+        found: list[OutlineStep] = []
+        for step in (*start, *unled, *steps):  # the last for loops that nothing leads into
+            self.later[step.key] = step
+            while self.later:
+                following = self.later.pop(next(iter(self.later)))
+                if following.key not in self.told:
+                    found.append(self.step(following, 1))
+        return tuple(found)
+
+    def step(self, step: Step, depth: int) -> OutlineStep:
+        """One step in full."""
+        self.told.add(step.key)
+        self.later.pop(step.key, None)
+        here = step.key == self.view.now
+        done = step.key in self.visited
+        return OutlineStep(
+            number=self.flow.number_by_step[step.key],
+            key=step.key,
+            title=step.title,
+            kind_words=KIND_WORDS[step.test],
+            branches=tuple(self.branch(step, outcome, depth) for outcome in step.outcomes),
+            now=here,
+            taken=done,
+            marks_words=YOU_ARE_HERE if here else "done on this job" if done else "",
+        )
+
+    def branch(self, step: Step, outcome: Outcome, depth: int) -> OutlineBranch:
+        """One branch, with the step it leads to if that has not been told yet."""
+        target = self.flow.step_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.STEP else None
+        seen = target is not None and target.key in self.told
+        taken = (step.key, outcome.key) in self.view.taken
+        child = None
+        if target is None:
+            words = _end_words(self.flow, outcome, self.view)
+        else:
+            words = f"step {self.flow.number_by_step[target.key]}"
+            if seen:
+                words += ", above"
+            elif depth < MOST_NESTED:
+                child = self.step(target, depth + 1)
+            else:
+                self.later.setdefault(target.key, target)
+                words += ", below"
+        return OutlineBranch(
+            key=outcome.key,
+            label=outcome.label,
+            rate_words=_rate(self.view.notes.get((step.key, outcome.key))),
+            goes_to_words=words,
+            child=child,
+            seen_before=seen,
+            taken=taken,
+            marks_words="taken on this job" if taken else "",
+        )
+
+
+def _rate(note: BranchNote | None) -> str:
+    if note is None or not note.jobs:
+        return "no jobs yet"
+    return f"{rate_words(note)} {'job' if note.jobs == 1 else 'jobs'}"
+
+
+def _end_words(flow: Flow, outcome: Outcome, view: View) -> str:
+    go = outcome.go
+    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
+        words = f"cause: {cause_name(flow.cause_by_key[go.key], view)}; {proof_words([outcome.proof])}"
+        return f"{words}; {possible_words(view.possible[go.key])}" if go.key in view.possible else words
+    if go.kind is GoKind.HAND_OVER and go.key:
+        return f"go on with the procedure: {view.titles.get(go.key) or go.key.replace('-', ' ')}"
+    if go.kind is GoKind.OUT:
+        return f"leave: {outcome.note}" if outcome.note else "leave without a cause"
+    return f"leads nowhere: no step or cause {go.key}" if go.key else "leads nowhere yet"

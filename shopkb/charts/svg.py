@@ -1,0 +1,123 @@
+"""Reading back our own renderer's SVG, and making it fit to stand inside a page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from xml.etree import ElementTree
+
+from shopkb.charts.dot_text import lines_shown
+from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.view import site_path
+
+SVG = "http://www.w3.org/2000/svg"
+XLINK = "http://www.w3.org/1999/xlink"
+_DRAWN = frozenset({"svg", "g", "a", "title", "text", "path", "polygon", "polyline", "ellipse"})
+_STYLED = re.compile(r"url\(|expression|javascript:", re.IGNORECASE)
+
+ElementTree.register_namespace("", SVG)
+ElementTree.register_namespace("xlink", XLINK)
+
+
+def texts(svg: bytes) -> dict[str, tuple[str, ...]]:
+    """The lines of text that each node and edge of a drawing shows, by id; blank lines left out.
+
+    Raises:
+        ChartUnavailable: the drawing is not well-formed.
+    """
+    return {group.get("id", ""): _lines(group) for group in _groups(_root(svg))}
+
+
+def ends(svg: bytes) -> dict[str, tuple[str, str]]:
+    """The names of the nodes at the tail and head of each edge of a drawing, by the edge's id."""
+    found = {}
+    for group in _groups(_root(svg)):
+        if "edge" in group.get("class", "").split():
+            tail, _, head = (group.findtext(f"{{{SVG}}}title") or "").partition("->")
+            found[group.get("id", "")] = (tail, head)
+    return found
+
+
+def inline_svg(svg: bytes, title: str = "") -> str:
+    """The drawing from ``<svg`` on, as one image with a name, safe to put in a page.
+
+    It is an image to a screen reader, or a group where it holds links, since what is inside an image cannot be
+    reached. Node and edge names made for the drawing give way to the words of their tooltips.
+
+    Args:
+        svg: what :func:`shopkb.charts.render.render` returned.
+        title: the accessible name; by default the words of the start.
+
+    Raises:
+        ChartUnavailable: it holds anything but plain shapes, text and links to this site.
+    """
+    root = _root(svg)
+    _refuse_active(root)
+    for group in _groups(root):
+        _speak(group)
+    _name(root, title)
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _root(svg: bytes) -> ElementTree.Element:
+    try:
+        return ElementTree.fromstring(svg[max(svg.find(b"<svg"), 0) :])  # noqa: S314 - our own renderer wrote it
+    except ElementTree.ParseError as error:
+        raise ChartUnavailable("The chart could not be drawn.", f"not well-formed: {error}") from error
+
+
+def _groups(root: ElementTree.Element) -> Iterator[ElementTree.Element]:
+    for group in root.iter(f"{{{SVG}}}g"):
+        if {"node", "edge"} & set(group.get("class", "").split()):
+            yield group
+
+
+def _lines(group: ElementTree.Element) -> tuple[str, ...]:
+    return lines_shown("".join(text.itertext()) for text in group.iter(f"{{{SVG}}}text"))
+
+
+def _refuse_active(root: ElementTree.Element) -> None:
+    for element in root.iter():
+        name = element.tag.removeprefix(f"{{{SVG}}}")
+        if name not in _DRAWN:
+            raise ChartUnavailable("The chart is not safe to show.", f"element {name}")
+        for key, value in element.attrib.items():
+            _refuse_attribute(key.rpartition("}")[2].lower(), value)
+
+
+def _refuse_attribute(key: str, value: str) -> None:
+    if key.startswith("on") or key == "style" or (key not in ("title", "href") and _STYLED.search(value)):
+        raise ChartUnavailable("The chart is not safe to show.", f"attribute {key}={value}")
+    if key == "href":
+        try:
+            site_path(value)
+        except ValueError as error:
+            raise ChartUnavailable("The chart is not safe to show.", str(error)) from error
+
+
+def _speak(group: ElementTree.Element) -> None:
+    """Put a tooltip's words into the group's title, and keep only those links that lead somewhere."""
+    title = group.find(f"{{{SVG}}}title")
+    for holder in list(group.iter()):
+        for link in holder.findall(f"{{{SVG}}}a"):
+            words = link.attrib.pop(f"{{{XLINK}}}title", "")
+            link.attrib.pop("target", None)
+            if title is not None and words:
+                title.text = words
+            if f"{{{XLINK}}}href" not in link.attrib:
+                link.tag = f"{{{SVG}}}g"
+
+
+def _name(root: ElementTree.Element, title: str) -> None:
+    graph = root.find(f"{{{SVG}}}g")
+    start = root.find(f".//{{{SVG}}}g[@id='start']")
+    words = title or (" ".join(_lines(start)) if start is not None else "Flowchart")
+    named = graph.find(f"{{{SVG}}}title") if graph is not None else None
+    if graph is not None and named is not None:
+        graph.remove(named)
+    name = ElementTree.Element(f"{{{SVG}}}title", {"id": "chart-title"})
+    name.text = words
+    root.insert(0, name)
+    has_links = root.find(f".//{{{SVG}}}a") is not None
+    root.set("role", "group" if has_links else "img")
+    root.set("aria-labelledby", "chart-title")

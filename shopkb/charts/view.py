@@ -1,0 +1,78 @@
+"""What is shown of a flow beside the flow itself, the ids of what is drawn, and the inks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from shopkb.charts.notes import BranchKey, BranchNotes
+from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
+
+FONTS = "Atkinson Hyperlegible Next,DejaVu Sans,Verdana,Arial,sans-serif"
+INK, SOFT, FAINT = "#16202B", "#44505C", "#7A8590"
+CARD, TINT, AMBER = "#FFFFFF", "#E6EFF1", "#F2B84B"
+LABEL_SIZE = 12.0
+YOU_ARE_HERE = "you are here"
+
+
+@dataclass(frozen=True)
+class View:
+    """What is shown of a flow beside the flow itself. The parameters of :func:`flow_dot` under the same names."""
+
+    notes: BranchNotes = field(default_factory=dict)
+    path: tuple[BranchKey, ...] = ()
+    now: str = ""
+    links: Mapping[str, str] = field(default_factory=dict)
+    titles: Mapping[str, str] = field(default_factory=dict)
+    possible: Mapping[str, float] = field(default_factory=dict)
+    components: Mapping[str, str] = field(default_factory=dict)
+
+    @cached_property
+    def taken(self) -> frozenset[BranchKey]:
+        return frozenset(self.path)
+
+    @cached_property
+    def busiest(self) -> int:
+        return max((note.traffic for note in self.notes.values()), default=0)
+
+
+def node_id(flow: Flow, key: str) -> str:
+    """``step-KEY`` or ``cause-KEY``: the id in the drawing of a key, which is unique over both."""
+    return f"cause-{key}" if key in flow.cause_by_key and key not in flow.step_by_key else f"step-{key}"
+
+
+def edge_id(step: str, outcome: str) -> str:
+    """``branch-STEP_OUTCOME``. Keys hold hyphens and no underscore, so that two branches never share an id."""
+    return f"branch-{step}_{outcome}"
+
+
+def end_id(flow: Flow, step: Step, outcome: Outcome) -> str:
+    """The id of the node that a branch leads to."""
+    go = outcome.go
+    if go.kind is GoKind.STEP and go.key in flow.step_by_key:
+        return f"step-{go.key}"
+    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
+        return f"cause-{go.key}"
+    if go.kind is GoKind.HAND_OVER and go.key:
+        return f"hand-over-{go.key}"
+    return f"{'out' if go.kind is GoKind.OUT else 'nowhere'}-{step.key}_{outcome.key}"
+
+
+def cause_name(cause: Cause, view: View) -> str:
+    """``fan motor, open circuit``."""
+    name = view.components.get(cause.component) or cause.component.rsplit("/", 1)[-1].replace("-", " ")
+    return f"{name}, {cause.mode}" if cause.mode else name
+
+
+def site_path(address: str) -> str:
+    """The address, if it is a path on this site.
+
+    Raises:
+        ValueError: it has a scheme or a host, or could be read as having one.
+    """
+    # Browsers drop tabs and line ends and take a backslash for a slash when they look for a host.
+    hides = any(character.isspace() or not character.isprintable() or character == "\\" for character in address)
+    if hides or not address.startswith("/") or address.startswith("//"):
+        raise ValueError(f"A chart links only to paths on this site, such as /procedures/horn/, not to {address!r}")
+    return address
