@@ -14,9 +14,7 @@ class User(AbstractUser):
 
     class Meta(AbstractUser.Meta):
         constraints = [
-            models.CheckConstraint(
-                name="user_role_known", condition=models.Q(role__in=[role.value for role in Role])
-            )
+            models.CheckConstraint(name="user_role_known", condition=models.Q(role__in=[role.value for role in Role]))
         ]
 
     def __str__(self) -> str:

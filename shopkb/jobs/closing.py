@@ -88,9 +88,7 @@ def verify_repair(
     _open_job(repair.job)
     if cured != Verification.Cured.NOT_CHECKED and not how.strip():
         raise NotPossible("Say how it was checked: the conditions of the complaint, repeated.")
-    return Verification.objects.create(
-        repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id
-    )
+    return Verification.objects.create(repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id)
 
 
 @transaction.atomic

@@ -330,7 +330,11 @@ def _fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quant
     if reading.quantity is not None:
         in_unit = reading.quantity.to(step.reading.unit)
         result.reading, result.unit = in_unit.magnitude, in_unit.unit
-    result.proposed, result.verdict, result.judgement = judgement.outcome, judgement.verdict.value, judgement.words[:300]
+    result.proposed, result.verdict, result.judgement = (
+        judgement.outcome,
+        judgement.verdict.value,
+        judgement.words[:300],
+    )
     if judgement.outcome and judgement.outcome != answer.outcome:
         _needs_reason(result, answer, "The reading gives another answer. Say why you choose this one; both are kept.")
 
@@ -358,4 +362,3 @@ def _same(before: Result, run: Run, answer: Answer) -> Recorded:
     if sent != held:
         raise OtherBody("This answer was sent before with another content. Reload the page and answer again.")
     return Recorded(before, again=True)
-

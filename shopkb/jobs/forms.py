@@ -179,4 +179,3 @@ class SkipForm(Once):
     def __init__(self, *args: Any, outcomes: list[tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["onward"].choices = outcomes
-

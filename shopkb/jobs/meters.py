@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from decimal import Decimal
 from functools import lru_cache
-import json
 
 from shopkb.catalog.models import Meter as MeterRow
 from shopkb.core.readings.meters import Accuracy, Meter

@@ -248,5 +248,3 @@ class Verification(models.Model):
 
     def __str__(self) -> str:
         return f"{self.repair_id}: {self.cured}"
-
-

@@ -17,8 +17,49 @@ PART_OF_CODE = 3
 """Letters and figures a part of a trouble code must have before it is searched for."""
 
 STOP_WORDS = frozenset(
-    "a an and as at but by does for from has have i in is isn it its me my no not of off on or out so that the then "
-    "there this to up very was when while with won".split()
+    [
+        "a",
+        "an",
+        "and",
+        "as",
+        "at",
+        "but",
+        "by",
+        "does",
+        "for",
+        "from",
+        "has",
+        "have",
+        "i",
+        "in",
+        "is",
+        "isn",
+        "it",
+        "its",
+        "me",
+        "my",
+        "no",
+        "not",
+        "of",
+        "off",
+        "on",
+        "or",
+        "out",
+        "so",
+        "that",
+        "the",
+        "then",
+        "there",
+        "this",
+        "to",
+        "up",
+        "very",
+        "was",
+        "when",
+        "while",
+        "with",
+        "won",
+    ]
 )
 
 
@@ -92,9 +133,7 @@ def matched(asked: Iterable[str], offered: Iterable[str]) -> list[str]:
     return sorted(word for word in asked if word in offered or any(alike(word, other) for other in offered))
 
 
-def _fit(
-    procedure: Procedure, asked: frozenset[str], symptom: str, codes: Sequence[str]
-) -> tuple[float, list[str]]:
+def _fit(procedure: Procedure, asked: frozenset[str], symptom: str, codes: Sequence[str]) -> tuple[float, list[str]]:
     score, reasons = 0.0, []
     symptoms = list(procedure.symptoms.all())
     if symptom and symptom in {row.key for row in symptoms}:

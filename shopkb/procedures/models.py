@@ -103,9 +103,7 @@ class Revision(models.Model):
         ordering = ["procedure", "-number"]
         constraints = [
             models.UniqueConstraint(fields=["procedure", "number"], name="revision_number_once"),
-            models.UniqueConstraint(
-                fields=["procedure"], condition=Q(state="published"), name="revision_one_in_force"
-            ),
+            models.UniqueConstraint(fields=["procedure"], condition=Q(state="published"), name="revision_one_in_force"),
         ]
 
     def __str__(self) -> str:

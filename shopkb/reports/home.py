@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from django.contrib.auth.decorators import login_not_required
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.utils import timezone
-from django.contrib.auth.decorators import login_not_required
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right

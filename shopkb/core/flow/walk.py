@@ -68,28 +68,3 @@ def _walk(flow: Flow, entries: Sequence[Entry], standing: list[int]) -> Walk:
         current = outcome.go.key if outcome.go.key in flow.step_by_key else ""
         return Walk(tuple(standing), path, current)
     return Walk(tuple(standing), path, "", outcome, last_step)
-
-
-def steps_left(flow: Flow, start: str) -> tuple[int, int]:
-    """Fewest and most steps from ``start`` (itself included) to an end. (0, 0) where there is none.
-
-    Loops are cut: a way never visits a step twice.
-    """
-    lengths: dict[str, tuple[int, int]] = {}
-
-    def visit(key: str, above: frozenset[str]) -> tuple[int, int]:
-        if key in lengths:
-            return lengths[key]
-        step = flow.step_by_key.get(key)
-        if step is None or key in above:
-            return (0, 0)
-        ways = [
-            visit(outcome.go.key, above | {key}) if outcome.go.kind is GoKind.STEP else (0, 0) for outcome in step.outcomes
-        ]
-        shortest = 1 + min((way[0] for way in ways), default=0)
-        longest = 1 + max((way[1] for way in ways), default=0)
-        lengths[key] = (shortest, longest)
-        return lengths[key]
-
-    return visit(start, frozenset())
-

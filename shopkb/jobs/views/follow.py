@@ -104,9 +104,7 @@ def skip(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     form = SkipForm(request.POST or None, outcomes=outcomes)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
-        given = Answer(
-            step, data["client_id"], skipped=data["skipped"], onward=data["onward"], note=data["note"]
-        )
+        given = Answer(step, data["client_id"], skipped=data["skipped"], onward=data["onward"], note=data["note"])
         try:
             following.record(place.run, given, by=request.user, at=timezone.now())
         except NotPossible as error:

@@ -137,4 +137,3 @@ def _drafts(request: HttpRequest) -> list[Revision]:
 
 def _file(body: bytes, kind: str, name: str) -> HttpResponse:
     return HttpResponse(body, content_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})
-

@@ -33,7 +33,10 @@ class TextForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 32, "spellcheck": "false", "class": "code"}),
     )
     why = forms.CharField(
-        label="What changed and why", max_length=500, required=False, widget=forms.TextInput(attrs={"autocomplete": "off"})
+        label="What changed and why",
+        max_length=500,
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
 
 
@@ -70,9 +73,7 @@ def edit_text(request: HttpRequest, key: str, number: int) -> HttpResponse:
         if read.flow is None:
             return _text_page(request, form, read.findings, revision=revision, status=422)
         try:
-            publishing.save_draft(
-                revision, read.flow, by=request.user, based_on=request.POST.get("based_on", "")
-            )
+            publishing.save_draft(revision, read.flow, by=request.user, based_on=request.POST.get("based_on", ""))
             return redirect("procedures:revision", key, number)
         except NotPossible as error:
             form.add_error(None, str(error))
@@ -155,9 +156,7 @@ def _do(
 
 
 def _revision(key: str, number: int) -> Revision:
-    return get_object_or_404(
-        Revision.objects.select_related("procedure", "author"), procedure__key=key, number=number
-    )
+    return get_object_or_404(Revision.objects.select_related("procedure", "author"), procedure__key=key, number=number)
 
 
 def _text_page(

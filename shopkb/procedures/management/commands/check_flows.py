@@ -9,7 +9,9 @@ from shopkb.procedures.management.commands import _files
 
 
 class Command(BaseCommand):
-    help = "Check procedure files against the format, the catalog and the safety rules. Exit 0 right, 1 errors, 2 no file."
+    help = (
+        "Check procedure files against the format, the catalog and the safety rules. Exit 0 right, 1 errors, 2 no file."
+    )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         _files.add_places(parser)

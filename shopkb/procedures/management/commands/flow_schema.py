@@ -25,7 +25,9 @@ class Command(BaseCommand):
             return
         checks = [{"id": row.id, "level": str(row.level), "title": row.title, "why": row.why} for row in CHECKS]
         fields = [asdict(row) for row in field_help()]
-        computations = [{"computation": name, "input": given, "words": told} for name, given, told in computation_help()]
+        computations = [
+            {"computation": name, "input": given, "words": told} for name, given, told in computation_help()
+        ]
         if options["json"]:
             self.stdout.write(dumped({"fields": fields, "computations": computations, "checks": checks}))
             return
@@ -33,5 +35,3 @@ class Command(BaseCommand):
             self.stdout.write(f"\n{title}\n")
             for row in rows:
                 self.stdout.write("  " + " | ".join(str(value) for value in row.values() if value not in ("", None)))
-
-

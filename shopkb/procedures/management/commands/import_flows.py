@@ -41,7 +41,10 @@ class Command(BaseCommand):
         except (NotPossible, PermissionDenied) as error:
             raise CommandError(str(error), returncode=1) from error
         if options["json"]:
-            rows = [{"file": str(row.path), "procedure": row.key, "revision": row.number, "became": row.became} for row in stored]
+            rows = [
+                {"file": str(row.path), "procedure": row.key, "revision": row.number, "became": row.became}
+                for row in stored
+            ]
             self.stdout.write(_files.dumped({"dry_run": options["dry_run"], "stored": rows}))
             return
         for row in stored:
