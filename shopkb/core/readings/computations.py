@@ -30,7 +30,7 @@ class Input:
 
 @dataclass(frozen=True)
 class Expected:
-    """What should be measured: ``value``, the ends a sound part may lie between, and how it came about in a sentence."""
+    """What should be measured: ``value``, the ends a sound part may lie between, and how in a sentence."""
 
     low: Quantity | None
     value: Quantity
@@ -92,8 +92,10 @@ def read_inputs(
     numbers: dict[str, float] = {}
     texts: dict[str, str] = {}
     for each in computation.inputs:
-        given = inputs.get(each.name, each.default)
+        given = inputs.get(each.name, "")
         if isinstance(given, str) and not given.strip():
+            given = each.default
+        if given == "":
             if each.needed:
                 raise ReadingError(f"{computation.name} needs {each.name}, {each.words}", f"Give {_right(each)}")
         elif each.choices:

@@ -143,7 +143,8 @@ def judge(
     limits = _limits(intervals, outcome, quantity)
     nearest = min(limits, key=lambda limit: abs(number - limit), default=None)
     accuracy = meter.accuracy_for(reading.quantity) if meter else None
-    away = None if nearest is None else _rounded(abs(number - nearest), reading.quantity, accuracy, unit)
+    steps = [_last_digit(reading.quantity), *([accuracy.resolution] if accuracy else [])]
+    away = None if nearest is None else _rounded(abs(number - nearest), steps, unit)
     where = _where(number, nearest, away, unit)
     if accuracy is None:
         why = "no meter was named" if meter is None else f"the accuracy of {meter.name} is not known here"
@@ -159,7 +160,7 @@ def judge(
         return Judgement(
             outcome, Verdict.TOO_CLOSE, chances.get(outcome, 0.0), away, margin, neighbour, TOO_CLOSE_WORDS
         )
-    good = shown(_rounded(error, reading.quantity, accuracy, unit))
+    good = shown(_rounded(error, [accuracy.resolution], unit))
     words = f"{where}; this meter is good to ±{good} here"
     return Judgement(outcome, Verdict.CLEAR, chances.get(outcome, 0.0), away, margin, "", words)
 
@@ -190,22 +191,19 @@ def _size(number: float, unit: str) -> Quantity:
     return Quantity(Decimal(f"{number:.6g}"), unit)
 
 
-def _rounded(number: float, quantity: Quantity, accuracy: Accuracy | None, unit: str) -> Quantity:
-    """A size with no more digits than the meter shows; never rounded down to nothing."""
-    step = difference(accuracy.resolution if accuracy else Quantity(_last_digit(quantity), quantity.unit), unit)
-    if accuracy:
-        step = min(step, difference(Quantity(_last_digit(quantity), quantity.unit), unit))
-    digits = -math.floor(math.log10(step)) if step > 0 else 6
-    places = Decimal(1).scaleb(-max(0, min(9, digits)))
+def _rounded(number: float, steps: Sequence[Quantity], unit: str) -> Quantity:
+    """A size with the digits of the finest of the steps, given in any unit; never rounded to nothing."""
+    step = min(difference(each, unit) for each in steps)
+    places = Decimal(1).scaleb(-max(0, min(9, -math.floor(math.log10(step)))))
     size = Decimal(repr(number)).quantize(places, ROUND_HALF_UP)
     if size == 0 and number > 0:
         size = Decimal(f"{number:.1g}")
     return Quantity(size, unit)
 
 
-def _last_digit(quantity: Quantity) -> Decimal:
+def _last_digit(quantity: Quantity) -> Quantity:
     exponent = quantity.magnitude.as_tuple().exponent
-    return Decimal(1).scaleb(exponent if isinstance(exponent, int) else 0)
+    return Quantity(Decimal(1).scaleb(exponent if isinstance(exponent, int) else 0), quantity.unit)
 
 
 def shown(quantity: Quantity) -> str:

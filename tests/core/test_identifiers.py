@@ -1,0 +1,251 @@
+"""Keys, trouble codes and vehicle identification numbers, against published examples."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shopkb.core.identifiers import (
+    ControlledBy,
+    IdentifierError,
+    TroubleCode,
+    VinState,
+    check_key,
+    check_name,
+    check_vin,
+    model_year,
+    parse_trouble_code,
+    suggest_key,
+)
+from tests.core.readings.published import rows
+
+CODE_FORM = "A code is P, C, B or U, a figure from 0 to 3 and three of 0-9 or A-F, as in P0480"
+VIN_LETTERS = "".join(row["character"] for row in rows("vin_transliteration"))
+
+
+@pytest.mark.parametrize("key", ["horn-silent", "a", "3-way-valve", "x" * 60])
+def test_keys(key: str) -> None:
+    assert check_key(key) == key
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("", "The key is empty. Give one such as horn-silent"),
+        ("Horn silent", "'Horn silent' cannot be a key. Use small letters, digits and single hyphens between them, "
+         "such as horn-silent"),
+        ("horn--silent", "'horn--silent' cannot be a key. Use small letters, digits and single hyphens between them, "
+         "such as horn-silent"),
+        ("-horn", "'-horn' cannot be a key. Use small letters, digits and single hyphens between them, such as horn"),
+        ("horn\n", "'horn ' cannot be a key. Use small letters, digits and single hyphens between them, such as horn"),
+        ("ü", "'ü' cannot be a key. Use small letters, digits and single hyphens between them"),
+        ("x" * 61, f"The key '{'x' * 37}...' has 61 characters. Shorten it to at most 60"),
+    ],
+)  # fmt: skip
+def test_keys_refused(key: str, words: str) -> None:
+    with pytest.raises(IdentifierError) as error:
+        check_key(key)
+    assert str(error.value) == words
+
+
+def test_names_of_values() -> None:
+    assert check_name("feed_drop") == "feed_drop"
+    with pytest.raises(IdentifierError) as error:
+        check_name("feed-drop")
+    assert str(error.value) == (
+        "'feed-drop' cannot be a name. Use small letters, digits and single underscores between them, such as feed_drop"
+    )
+    with pytest.raises(IdentifierError) as digit:
+        check_name("3v")
+    assert str(digit.value) == "'3v' cannot be a name. Use small letters, digits and single underscores between them"
+
+
+@given(st.text(max_size=200))
+@settings(deadline=None)
+def test_a_suggested_key_is_a_key(title: str) -> None:
+    suggested = suggest_key(title)
+    if suggested:
+        assert check_key(suggested) == suggested
+    else:
+        assert not re.search("[a-z0-9]", title.lower())
+
+
+# --- trouble codes --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("row", rows("dtc_encoding_examples"), ids=lambda row: row["code"])
+def test_published_codes_in_two_bytes_and_back(row: dict[str, str]) -> None:
+    # OC10; SAE J2012 / ISO 15031-6 structure.
+    code = parse_trouble_code(row["code"])
+    assert code.number == int(row["hex"], 16) == int(row["decimal"])
+    assert TroubleCode.from_number(code.number) == code
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("P4480", f"'P4480' has '4' as its second character. {CODE_FORM}"),
+        ("X0480", f"'X0480' starts with 'X'. {CODE_FORM}"),
+        ("P048", f"'P048' has 4 characters, a trouble code has 5. {CODE_FORM}"),
+        ("P04800", f"'P04800' has 6 characters, a trouble code has 5. {CODE_FORM}"),
+        ("P04G0", f"'P04G0' has 'G', which is not a hexadecimal digit. {CODE_FORM}"),
+        ("PO480", "'PO480' has a letter O. Write the figure 0: P0480"),
+        ("", f"The trouble code is empty. {CODE_FORM}"),
+    ],
+)
+def test_codes_refused(text: str, words: str) -> None:
+    with pytest.raises(IdentifierError) as error:
+        parse_trouble_code(text)
+    assert str(error.value) == words
+
+
+def test_every_published_bad_code_is_refused_or_folded() -> None:
+    # Lower case is folded; everything else in the table is refused.
+    for row in rows("dtc_bad_examples"):
+        if row["text"] == "p0480":
+            assert parse_trouble_code(row["text"]).text == "P0480"
+        else:
+            with pytest.raises(IdentifierError):
+                parse_trouble_code(row["text"])
+
+
+def test_who_controls_a_code() -> None:
+    assert {row["prefix"] for row in rows("dtc_ownership")} == {
+        "P0", "P1", "P2", "P3000-P33FF", "P3400-P3FFF", "B0", "B1", "B2", "B3", "C0", "C1", "C2", "C3",
+        "U0", "U1", "U2", "U3",
+    }  # fmt: skip
+    for row in rows("dtc_ownership"):
+        expected = ControlledBy.RESERVED if row["prefix"] == "U3" else ControlledBy(row["controlled_by"])
+        ends = row["prefix"].split("-") if "-" in row["prefix"] else [f"{row['prefix']}000", f"{row['prefix']}FFF"]
+        assert {parse_trouble_code(end).controlled_by for end in ends} == {expected}
+
+
+@given(st.integers(0, 0xFFFF))
+@settings(deadline=None)
+def test_two_bytes_there_and_back(number: int) -> None:
+    assert TroubleCode.from_number(number).number == number
+    pattern = next(row["values"] for row in rows("dtc_format") if row["part"] == "pattern")
+    assert re.fullmatch(pattern, TroubleCode.from_number(number).text)
+
+
+@pytest.mark.parametrize("number", [-1, 0x10000])
+def test_numbers_beyond_two_bytes(number: int) -> None:
+    with pytest.raises(IdentifierError) as error:
+        TroubleCode.from_number(number)
+    assert str(error.value) == f"{number} is not a trouble code. Give a number from 0 to 65535 (two bytes)"
+
+
+# --- vehicle identification numbers ---------------------------------------------------------------------------------
+
+STATES = {
+    "valid": VinState.RIGHT,
+    "valid_but_altered": VinState.RIGHT,
+    "wrong_check_digit": VinState.WRONG,
+    "bad_length": VinState.MALFORMED,
+    "bad_character": VinState.MALFORMED,
+    "valid_but_nonsense": VinState.MALFORMED,
+    "no_check_digit": VinState.NOT_CHECKABLE,
+}
+
+
+@pytest.mark.parametrize("row", rows("vin_examples"), ids=lambda row: row["vin"])
+def test_published_vins(row: dict[str, str]) -> None:
+    # OC08; 49 CFR 565 samples and made-up faults.
+    found = check_vin(row["vin"])
+    assert found.state is STATES[row["expected"]]
+    if found.state is not VinState.MALFORMED:
+        assert found.expected == row["computed_check_digit"]
+
+
+@pytest.mark.parametrize(
+    ("text", "state", "words"),
+    [
+        ("1G4AH59H45G118341", VinState.RIGHT, "The check digit 4 in position 9 is right"),
+        (" 1g4ah59h4-5g118341 ", VinState.RIGHT, "The check digit 4 in position 9 is right"),
+        (
+            "1G4AH59H45G118314",
+            VinState.WRONG,
+            "Position 9 holds 4, the other characters ask for 1: look for a mistyped or swapped character. "
+            "Vehicles made for markets without a check digit may keep the number as it is",
+        ),
+        (
+            "XAAZZZ99ZTS000001",
+            VinState.NOT_CHECKABLE,
+            "Position 9 holds Z, which is no check digit: this number cannot be checked. Compare it by eye",
+        ),
+        ("1G4AH59H45GI18341", VinState.MALFORMED, "Position 12 holds I, which is never used: it may be the figure 1"),
+        ("1G4AH59H45GO18341", VinState.MALFORMED, "Position 12 holds O, which is never used: it may be the figure 0"),
+        ("1G4AH59H45G118", VinState.MALFORMED, "The number has 14 characters, a vehicle identification number has 17"),
+        (
+            "1G4AH59H45G1183é1",
+            VinState.MALFORMED,
+            "Position 16 holds 'é': only figures and letters without I, O and Q are used",
+        ),
+        ("", VinState.MALFORMED, "The number is empty: give all 17 characters"),
+        (
+            "0" * 17,
+            VinState.MALFORMED,
+            "Seventeen times 0 is no vehicle, even where the arithmetic fits: read the number from the vehicle",
+        ),
+        ("1" * 17, VinState.RIGHT, "The check digit is right, but seventeen ones are a test pattern"),
+    ],
+)
+def test_vin_words(text: str, state: VinState, words: str) -> None:
+    found = check_vin(text)
+    assert (found.state, found.words) == (state, words)
+
+
+@given(st.text(max_size=40))
+@settings(deadline=None)
+def test_any_text_is_a_vin_or_malformed(text: str) -> None:
+    found = check_vin(text)
+    assert found.words
+    assert (found.expected == "") == (found.state is VinState.MALFORMED)
+
+
+@given(
+    st.lists(st.sampled_from(VIN_LETTERS), min_size=17, max_size=17), st.integers(0, 16), st.sampled_from(VIN_LETTERS)
+)
+@settings(deadline=None)
+def test_a_changed_character_is_seen_unless_its_value_is_the_same(letters: list[str], place: int, other: str) -> None:
+    # The digit computed from the published values and weights; no weight shares a factor with 11.
+    values = {row["character"]: int(row["value"]) for row in rows("vin_transliteration")}
+    weights = [int(row["weight"]) for row in rows("vin_weights")]
+    letters[8] = "0123456789X"[
+        sum(values[letter] * weight for letter, weight in zip(letters, weights, strict=True)) % 11
+    ]
+    right = check_vin("".join(letters))
+    if len(set(letters)) > 1:
+        assert right.state is VinState.RIGHT
+    changed = [*letters[:place], other, *letters[place + 1 :]]
+    if place != 8 and len(set(changed)) > 1:
+        same = values[other] == values[letters[place]]
+        assert (check_vin("".join(changed)).state is VinState.RIGHT) == same
+
+
+@pytest.mark.parametrize("row", rows("vin_model_year"), ids=lambda row: row["code"])
+def test_model_years(row: dict[str, str]) -> None:
+    # 49 CFR 565.15: a figure in position 7 means the first cycle, a letter the second; OC09 is code A.
+    first, second = int(row["model_year_first_cycle"]), int(row["model_year_second_cycle"])
+    assert model_year(f"1G4AH59H4{row['code']}G118341").years == (first,)
+    assert model_year(f"1G4AH5AH4{row['code']}G118341").years == (second,)
+    heavy = model_year(f"1G4AH5AH4{row['code']}G118341", heavy=True)
+    assert heavy.years == (first, second)
+    assert heavy.words == f"Position 10 holds {row['code']}: model year {first} or {second}"
+
+
+@pytest.mark.parametrize("code", ["U", "Z", "0"])
+def test_codes_that_stand_for_no_year(code: str) -> None:
+    found = model_year(f"1G4AH59H4{code}G118341")
+    assert (found.years, found.words) == ((), f"Position 10 holds {code}, which stands for no model year")
+
+
+def test_a_malformed_number_has_no_year() -> None:
+    with pytest.raises(IdentifierError) as error:
+        model_year("123")
+    assert str(error.value) == (
+        "The model year cannot be read. The number has 3 characters, a vehicle identification number has 17"
+    )
