@@ -1,0 +1,95 @@
+"""Everything a change must pass, in one command: ``python -m tests``.
+
+Lint, types, migrations, deployment settings, then the tests: all of them on SQLite, and those that touch the database
+once more on PostgreSQL. Nothing is skipped: a missing browser or server is said with the way to get it, and fails.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+PYTHON = sys.executable
+BIN = Path(PYTHON).parent
+ON_BOTH = ["accounts", "catalog", "demo", "evidence", "jobs", "procedures", "reports", "upkeep", "journeys"]
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "chrome")
+
+
+def say(words: str) -> None:
+    sys.stdout.write(f"\n== {words}\n")
+    sys.stdout.flush()
+
+
+def run(words: str, *command: str | Path, **environment: str) -> bool:
+    """Run one check; say what it was and how long it took."""
+    say(words)
+    begun = time.monotonic()
+    done = subprocess.run([str(part) for part in command], cwd=ROOT, env={**os.environ, **environment}, check=False)
+    say(f"{words}: {'passed' if done.returncode == 0 else 'FAILED'} in {time.monotonic() - begun:.0f} s")
+    return done.returncode == 0
+
+
+def browser() -> str | None:
+    """The Chromium to test with: ``SHOPKB_CHROMIUM``, else the first found on the PATH."""
+    return os.environ.get("SHOPKB_CHROMIUM") or next((found for name in CHROMIUM if (found := shutil.which(name))), None)
+
+
+@contextmanager
+def postgres() -> Iterator[str | None]:
+    """Address of a PostgreSQL to test on: ``SHOPKB_TEST_POSTGRES``, else a throwaway one of our own."""
+    given = os.environ.get("SHOPKB_TEST_POSTGRES")
+    if given:
+        yield given
+        return
+    script = ROOT / ".ci" / "postgres"
+    with tempfile.TemporaryDirectory(prefix="shopkb-pg-") as notes:
+        folder = str(Path(notes) / "server")
+        started = subprocess.run(["bash", script, "start", folder], capture_output=True, text=True, check=False)
+        if started.returncode != 0:
+            sys.stderr.write(started.stderr)
+            yield None
+            return
+        try:
+            yield started.stdout.strip().splitlines()[-1]
+        finally:
+            subprocess.run(["bash", script, "stop", folder], check=False)
+
+
+def main() -> int:
+    chromium = browser()
+    if chromium is None:
+        sys.stderr.write("No Chromium found. Install it (Debian: apt install chromium) or set SHOPKB_CHROMIUM.\n")
+        return 1
+    with tempfile.TemporaryDirectory(prefix="shopkb-tests-") as data, postgres() as address:
+        place = {"SHOPKB_DATA_DIR": data, "SHOPKB_CHROMIUM": chromium, "PYTHONWARNINGS": "error"}
+        deploy = {**place, "SHOPKB_HTTPS": "yes", "SHOPKB_SECRET_KEY": "only-for-this-check-" + "k3y" * 12}
+        pytest = [PYTHON, "-m", "pytest", "-q", "-n", "2", "--dist", "loadfile"]
+        steps = [
+            run("Lint", BIN / "ruff", "check", "."),
+            run("Format", BIN / "ruff", "format", "--check", "."),
+            run("Types", BIN / "mypy"),
+            run("Migrations", PYTHON, "manage.py", "makemigrations", "--check", "--dry-run", **place),
+            run("System checks", PYTHON, "manage.py", "check", "--database", "default", **place),
+            run("Deployment", PYTHON, "manage.py", "check", "--deploy", "--fail-level", "WARNING", **deploy),
+            run("Tests on SQLite", *pytest, **{**place, "PYTHONWARNINGS": ""}),
+        ]
+        if address is None:
+            sys.stderr.write("No PostgreSQL 15 or newer. Install it (Debian: apt install postgresql).\n")
+            return 1
+        both = [str(Path("tests") / name) for name in ON_BOTH if (ROOT / "tests" / name).is_dir()]
+        steps.append(
+            run("Tests on PostgreSQL", *pytest, *both, **{**place, "PYTHONWARNINGS": "", "DATABASE_URL": address})
+        )
+    return 0 if all(steps) else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
