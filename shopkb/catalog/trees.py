@@ -27,7 +27,6 @@ Node = TypeVar("Node", System, Platform)
 
 PATH_LENGTH = System._meta.get_field("path").max_length or 0
 NAME_LENGTH = System._meta.get_field("name").max_length or 0
-KEY_LENGTH = System._meta.get_field("key").max_length or 0
 
 
 class TreeRefusal(Exception):
@@ -282,8 +281,6 @@ def _checked(key: str, name: str, hazards: Iterable[str]) -> list[str]:
         plain_key(key)
     except ValidationError as fault:
         raise FaultyNode(fault.message) from fault
-    if len(key) > KEY_LENGTH:
-        raise FaultyNode(f"The key {key} is longer than {KEY_LENGTH} characters. Write a shorter one.")
     _checked_name(name)
     return _checked_hazards(hazards)
 

@@ -5,24 +5,19 @@ Each raises :class:`django.core.exceptions.ValidationError` with one sentence th
 
 from __future__ import annotations
 
-import re
-from decimal import Decimal, InvalidOperation
-
 from django.core.exceptions import ValidationError
 
+from shopkb.catalog.meters import accuracy_value
 from shopkb.core.flow.hazards import HAZARDS
-from shopkb.core.readings.units import ReadingError, parse_quantity
-
-KEY = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
-CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")  # ISO 15031-6 / SAE J2012: system letter, origin digit, three hex digits
+from shopkb.core.identifiers import IdentifierError, TroubleCode, check_key
+from shopkb.core.readings.units import ReadingError
 
 
 def plain_key(value: object) -> None:
-    if not isinstance(value, str) or not KEY.fullmatch(value):
-        raise ValidationError(
-            f"{value!r} is no key. Write lower-case letters and digits, words joined by single hyphens, "
-            "such as horn-relay."
-        )
+    try:
+        check_key(str(value))
+    except IdentifierError as fault:
+        raise ValidationError(f"{fault}.") from fault
 
 
 def known_hazards(value: object) -> None:
@@ -44,41 +39,21 @@ def trouble_codes(value: object) -> None:
     if not isinstance(value, list):
         raise ValidationError("Trouble codes are a list.")
     for code in value:
-        if not isinstance(code, str) or not CODE.fullmatch(code):
-            raise ValidationError(
-                f"{code!r} is no trouble code. Write P, C, B or U, a digit from 0 to 3 and three of 0-9 or A-F, "
-                "such as P0480."
-            )
+        try:
+            TroubleCode(str(code))
+        except IdentifierError as fault:
+            raise ValidationError(f"{fault}.") from fault
     _once(value)
 
 
-ACCURACY_PARTS = ("quantity", "top", "percent", "counts", "resolution")
-
-
 def accuracies(value: object) -> None:
-    """A list of ranges, each ``{quantity: voltage, top: 60 V, percent: 0.1, counts: 2, resolution: 10 mV}``: the
-    limit of error is percent of the reading plus counts of the resolution."""
-    if not isinstance(value, list) or not value:
-        raise ValidationError("A meter needs at least one range.")
+    if not isinstance(value, list) or not value or not all(isinstance(part, dict) for part in value):
+        raise ValidationError("A meter needs a list of ranges, at least one.")
     for number, part in enumerate(value, start=1):
-        if not isinstance(part, dict) or set(part) != set(ACCURACY_PARTS):
-            raise ValidationError(f"Range {number} needs these and nothing else: {', '.join(ACCURACY_PARTS)}.")
-        for name in ("top", "resolution"):
-            try:
-                parse_quantity(str(part[name]), quantity=str(part["quantity"]))
-            except ReadingError as fault:
-                raise ValidationError(f"Range {number}, {name}: {fault}.") from fault
-        for name in ("percent", "counts"):
-            if not _is_amount(part[name]):
-                raise ValidationError(f"Range {number}, {name}: {part[name]!r} is no number from 0 up, such as 0.5.")
-
-
-def _is_amount(value: object) -> bool:
-    try:
-        number = Decimal(str(value))
-    except InvalidOperation:
-        return False
-    return number.is_finite() and number >= 0
+        try:
+            accuracy_value(part)
+        except ReadingError as fault:
+            raise ValidationError(f"Range {number}: {fault}.") from fault
 
 
 def _once(values: list[str]) -> None:

@@ -49,12 +49,12 @@ def test_a_stale_parent_does_no_harm(body: System) -> None:
     [
         (
             {"key": "Horn relay", "name": "Relay"},
-            "'Horn relay' is no key. Write lower-case letters and digits, words joined by single hyphens, "
+            "'Horn relay' cannot be a key. Use small letters, digits and single hyphens between them, "
             "such as horn-relay.",
         ),
         (
             {"key": "k" * 61, "name": "Relay"},
-            f"The key {'k' * 61} is longer than 60 characters. Write a shorter one.",
+            f"The key '{'k' * 37}...' has 61 characters. Shorten it to at most 60.",
         ),
         ({"key": "relay", "name": "  "}, "A node needs a name. Write what people in the shop call it."),
         (

@@ -1,0 +1,45 @@
+"""The shop's meters as the values that judge readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING, Any
+
+from shopkb.core.readings.meters import Accuracy, Meter
+from shopkb.core.readings.units import ReadingError, parse_quantity
+
+if TYPE_CHECKING:
+    from shopkb.catalog import models
+
+PARTS = ("quantity", "top", "percent", "counts", "resolution")
+"""What a range is made of: ``{quantity: voltage, top: 60 V, percent: 0.1, counts: 2, resolution: 10 mV}``."""
+
+
+def meter_value(row: models.Meter) -> Meter:
+    """The meter with the accuracy of each of its ranges."""
+    return Meter(row.key, row.name, tuple(accuracy_value(part) for part in row.accuracies))
+
+
+def accuracy_value(part: Mapping[str, Any]) -> Accuracy:
+    """One range: limit of error = percent of the reading + counts of the resolution, up to top.
+
+    Raises:
+        ReadingError: a part is missing, unknown, or not what it should be.
+    """
+    if set(part) != set(PARTS):
+        raise ReadingError("A range is not complete", f"It needs these and nothing else: {', '.join(PARTS)}")
+    quantity = str(part["quantity"])
+    top = parse_quantity(str(part["top"]), quantity=quantity)
+    resolution = parse_quantity(str(part["resolution"]), quantity=quantity)
+    return Accuracy(quantity, top, _amount(part, "percent"), _amount(part, "counts"), resolution)
+
+
+def _amount(part: Mapping[str, Any], name: str) -> Decimal:
+    try:
+        number = Decimal(str(part[name]))
+    except InvalidOperation:
+        number = Decimal(-1)
+    if not number.is_finite() or number < 0:
+        raise ReadingError(f"{part[name]!r} cannot be the {name}", "Give a number from 0 up, such as 0.5")
+    return number
