@@ -101,7 +101,7 @@ def test_field_ties_help_and_error_to_the_control() -> None:
 def test_choices_are_a_group_and_optional_fields_say_so() -> None:
     html = part("field", field=Intake()["verified"])
     assert html.startswith('<fieldset class="field">')
-    assert '<legend>Verified <span class="optional">(if known)</span></legend>' in html
+    assert '<legend>Verified <span class="optional">(optional)</span></legend>' in html
     tick = part("field", field=Intake()["cold"])
     assert re.search(r'<label for="id_cold"><input [^>]+> <span>Engine was cold</span></label>', tick)
 

@@ -1,0 +1,176 @@
+"""The kit in a real browser: scripts work under our content rules, targets are large, nothing scrolls sideways.
+
+Pages are served from memory by request interception; no server and no database take part.
+"""
+
+from __future__ import annotations
+
+import mimetypes
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Literal
+from urllib.parse import urlsplit
+
+import django_htmx
+import pytest
+from django.template import engines
+from playwright.sync_api import Browser, Page, Route, sync_playwright
+
+from shopkb.core.readings.bands import Interval
+from shopkb.web.numberline import Segment, number_line
+from shopkb.web.security import CONTENT_SECURITY_POLICY
+
+from .styles import FOLDER
+
+pytestmark = pytest.mark.journey
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+STATIC = (FOLDER / "static", Path(django_htmx.__file__).parent / "static")
+RULES = "; ".join(f"{name} {' '.join(sources)}" for name, sources in CONTENT_SECURITY_POLICY["DIRECTIVES"].items())
+
+STEP = """{% extends "base.html" %}{% load static %}{% block body_class %}vehicle{% endblock %}
+{% block head %}<script src="{% static 'web/pad.js' %}" defer></script>
+<script src="{% static 'web/chart.js' %}" defer></script>{% endblock %}
+{% block main %}<h1>Feed at the fan connector</h1>
+{% include "web/_caution.html" with word="WARNING" text="The fan can start by itself. Hands out of its arc." %}
+<form class="reading"><label for="r">Reading</label><div class="entry"><input id="r" inputmode="decimal"></div>
+{% include "web/_pad.html" with target="r" %}{% include "web/_numberline.html" %}</form>
+<form><ul class="answers"><li>{% include "web/_answer.html" with key="1" label="Low" goes="to the resistor" %}</li></ul>
+</form>{% include "web/_chart.html" with now=True %}{% endblock %}
+{% block bar %}<a class="button" href="/">Back</a><button>Cannot do this</button>{% endblock %}"""
+CHART = (
+    '<svg width="900pt" height="600pt" viewBox="0 0 900 600"><g class="graph"><polygon points="0,0 900,0 900,600"/>'
+    '<g class="node step now"><polygon points="700,500 800,500 800,560 700,560"/><text x="720" y="530">7</text></g>'
+    "</g></svg>"
+)
+Open = Callable[..., Page]
+
+
+def _answer(route: Route) -> None:
+    path = urlsplit(route.request.url).path
+    if path.startswith("/static/"):
+        found = next(root / path[8:] for root in STATIC if (root / path[8:]).is_file())
+        route.fulfill(path=found, content_type=mimetypes.guess_type(found.name)[0] or "application/octet-stream")
+        return
+    line = number_line([Segment("Low", Interval(1, 12.1)), Segment("Full supply", Interval(12.1, 16))], "V", 11.86)
+    html = (
+        engines["django"].from_string(STEP).render({"line": line, "svg": engines["django"].from_string(CHART).render()})
+    )
+    route.fulfill(body=html, content_type="text/html", headers={"Content-Security-Policy": RULES})
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS.split())
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(browser: Browser) -> Iterator[Open]:
+    """Opens the page at a width; at the end, the browser must have had nothing to complain of."""
+    complaints: list[str] = []
+    contexts = []
+
+    def open_at(width: int, scheme: Literal["light", "dark"] = "light") -> Page:
+        context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        contexts.append(context)
+        context.route("**/*", _answer)
+        page = context.new_page()
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto("http://shop.test/step")
+        return page
+
+    yield open_at
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+@pytest.mark.parametrize("width", [320, 390, 820, 1440])
+def test_nothing_scrolls_sideways(opened: Open, width: int) -> None:
+    """WCAG 2.2, 1.4.10: 320 px. The chart scrolls in a window of its own."""
+    page = opened(width)
+    assert page.evaluate("document.documentElement.scrollWidth") == width
+
+
+@pytest.mark.parametrize(("width", "answer"), [(390, 80), (820, 96)])
+def test_targets_are_large_enough_for_gloves(opened: Open, width: int, answer: int) -> None:
+    page = opened(width)
+    heights = page.evaluate(
+        "[...document.querySelectorAll('button, a.button, input')].filter(e => e.offsetParent)"
+        ".map(e => [e.className, e.getBoundingClientRect().height, e.getBoundingClientRect().width])"
+    )
+    assert len(heights) > 15
+    assert all(height >= 48 and wide >= 48 for _, height, wide in heights)
+    assert [height >= answer for name, height, _ in heights if name.startswith("answer")] == [True]
+
+
+def test_the_pad_types_digits_sign_and_point(opened: Open) -> None:
+    page = opened(390)
+    for name in ("1", "2", "Decimal point", "Decimal point", "4", "Plus or minus", "Delete", "5"):
+        page.get_by_role("button", name=name, exact=True).click()
+    assert page.input_value("#r") == "-12.5"
+    page.get_by_role("button", name="Plus or minus").click()
+    assert page.input_value("#r") == "12.5"
+    page.get_by_role("button", name="Clear").click()
+    assert page.input_value("#r") == ""
+
+
+def test_the_theme_is_chosen_and_kept(opened: Open) -> None:
+    page = opened(820)
+    ground = "getComputedStyle(document.body).backgroundColor"
+    assert page.evaluate(ground) == "rgb(247, 245, 240)"
+    page.get_by_role("button", name="Dark").click()
+    assert page.evaluate(ground) == "rgb(16, 22, 28)"
+    page.reload()
+    assert page.evaluate(ground) == "rgb(16, 22, 28)"
+    assert page.get_by_role("button", name="Dark").get_attribute("aria-pressed") == "true"
+    page.get_by_role("button", name="As the device").click()
+    assert page.evaluate(ground) == "rgb(247, 245, 240)"
+
+
+def test_the_device_decides_until_somebody_chooses(opened: Open) -> None:
+    page = opened(820, "dark")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(16, 22, 28)"
+    page.get_by_role("button", name="Light").click()
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(247, 245, 240)"
+
+
+def test_the_chart_opens_where_you_are_and_grows_by_buttons(opened: Open) -> None:
+    page = opened(390)
+    seen = """(() => { const now = document.querySelector('.node.now').getBoundingClientRect();
+        const box = document.querySelector('.chart-window').getBoundingClientRect();
+        return now.left >= box.left && now.right <= box.right && now.top >= box.top && now.bottom <= box.bottom; })()"""
+    width = "document.querySelector('.chart-window svg').getBoundingClientRect().width"
+    assert page.evaluate(seen)
+    first = page.evaluate(width)
+    page.get_by_role("button", name="Larger").click()
+    assert page.evaluate(width) == pytest.approx(first * 1.25)
+    page.get_by_role("button", name="Whole width").click()
+    assert page.evaluate(width) <= 390
+    page.get_by_role("button", name="Larger").click()
+    page.get_by_role("button", name="To where you are").click()
+    assert page.evaluate(seen)
+
+
+def test_words_of_the_number_line_keep_their_size(opened: Open) -> None:
+    """No scaling with the drawing: the same size on a phone as on a wide page, and the words move below."""
+    size = "getComputedStyle(document.querySelector('.number-line text')).fontSize"
+    assert opened(320).evaluate(size) == opened(1440).evaluate(size) == "16.8px"
+    assert opened(320).locator(".number-line .legend").is_visible()
+    assert not opened(1440).locator(".number-line .legend").is_visible()
+
+
+def test_the_signal_word_stands_above_its_text_on_a_phone(opened: Open) -> None:
+    gap = """(() => { const [word, says] = ['.word', '.says'].map(
+        name => document.querySelector('.caution ' + name).getBoundingClientRect());
+        return [says.top - word.bottom, says.left - word.right]; })()"""
+    assert opened(390).evaluate(gap)[0] >= 0
+    assert opened(820).evaluate(gap)[1] >= 0
