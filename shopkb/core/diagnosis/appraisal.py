@@ -1,0 +1,249 @@
+"""What a procedure costs and how often it is right: the mass of every cause sent through the flow, exact.
+
+Forward: mass, mass x minutes and mass x minutes squared by cause at every step, merging where ways meet. Backward: what
+still lies ahead from every step under each cause, which gives the derivative of the result by every likelihood. Equal
+to enumerating all paths. Outcomes are taken as independent given the cause, and a step's minutes as the same on
+every way to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from shopkb.core.diagnosis.cause_model import CauseModel, Test
+from shopkb.core.diagnosis.rates import Array
+from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.core.flow.paths import loops, order
+
+Node = tuple[str, frozenset[str]]
+"""A step, with the set-up states reached before it (those that cost minutes)."""
+
+TRUST: Final = 2.0
+"""Jobs that the base of a likelihood counts for when its uncertainty is told (as in smoothing)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Passing:
+    """A branch of the flow: the share of all runs that take it, and P(cause) there; zeros where no run comes."""
+
+    traffic: float
+    posterior: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """How much one step's likelihoods under one cause matter.
+
+    ``minutes_spread`` and ``right_spread`` are what their uncertainty alone adds to the standard deviation of the
+    expected minutes and of the chance of a right end (delta method). ``outcome`` is the one where a little more
+    probability, taken from the step's other outcomes in proportion, changes the minutes most: by ``minutes_slope``
+    for each point of 1.
+    """
+
+    step: str
+    cause: str
+    outcome: str
+    minutes_slope: float
+    right_slope: float
+    minutes_spread: float
+    right_spread: float
+
+
+@dataclass(frozen=True, eq=False)
+class Appraisal:
+    """Expected minutes to an end, their standard deviation from run to run, and the chances of the four ends.
+
+    ``right`` names the cause it is, ``wrong`` another one; ``dead_end`` leaves without a cause; ``handed_over`` goes
+    on in another procedure. They sum to 1. ``matters`` lists the (step, cause) whose uncertainty moves the expected
+    minutes most, first.
+    """
+
+    minutes: float
+    deviation: float
+    right: float
+    wrong: float
+    dead_end: float
+    handed_over: float
+    branches: Mapping[tuple[str, str], Passing]
+    matters: tuple[Matter, ...]
+
+
+def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> Appraisal:
+    """Send the causes through ``flow``. O(branches x causes x set-up states met).
+
+    ``model`` must hold the flow's steps (:func:`likelihoods.learn` of the same flow). An outcome that leads nowhere,
+    as in a draft, counts as a dead end. ``what_matters`` may be left out to save half of the time.
+
+    Raises:
+        ValueError: the flow has no start, has a loop, or has steps that the model lacks.
+    """
+    _check(flow, model)
+    passage = _Passage(flow, model)
+    passage.forward()
+    minutes, square = float(passage.first.sum()), float(passage.second.sum())
+    return Appraisal(
+        minutes=minutes,
+        deviation=max(square - minutes**2, 0.0) ** 0.5,
+        right=passage.right,
+        wrong=passage.wrong,
+        dead_end=passage.dead_end,
+        handed_over=passage.handed_over,
+        branches={key: _passing(mass) for key, mass in passage.traffic.items()},
+        matters=passage.matters() if what_matters else (),
+    )
+
+
+def _check(flow: Flow, model: CauseModel) -> None:
+    if flow.start not in flow.step_by_key:
+        raise ValueError(f"{flow.title or flow.procedure} has no first step, so there is nothing to appraise.")
+    found = loops(flow)
+    if found:
+        raise ValueError(f"A loop has no expected minutes: {found[0].step} leads back to {found[0].steps[0]}.")
+    missing = [
+        f"{step.key}, {outcome.key}"
+        for step in flow.steps
+        for outcome in step.outcomes
+        if (flow.procedure, step.key, outcome.key) not in model.row_of
+    ]
+    if missing:
+        raise ValueError(f"Nothing was learned about {missing[0]}; learn from this revision before appraising it.")
+
+
+def _passing(mass: Array) -> Passing:
+    total = float(mass.sum())
+    return Passing(total, mass / total if total > 0 else np.zeros_like(mass))
+
+
+class _Passage:
+    """Both passes over one flow. Moments are 3 x causes: mass, mass x minutes, mass x minutes squared."""
+
+    def __init__(self, flow: Flow, model: CauseModel) -> None:
+        self.flow, self.model = flow, model
+        self.arriving: dict[Node, Array] = {}
+        self.first = np.zeros(len(model.causes))
+        self.second = np.zeros(len(model.causes))
+        self.right = self.wrong = self.dead_end = self.handed_over = 0.0
+        self.traffic = {
+            (step.key, outcome.key): np.zeros(len(model.causes)) for step in flow.steps for outcome in step.outcomes
+        }
+        self.spread: dict[tuple[str, int], list[Array]] = {}
+
+    def test(self, step: str) -> Test:
+        return self.model.tests[self.model.test_of[self.flow.procedure, step]]
+
+    def node_after(self, node: Node) -> frozenset[str]:
+        access = self.test(node[0]).access
+        return node[1] | {access} if self.model.access_minutes.get(access, 0.0) > 0 else node[1]
+
+    def minutes(self, node: Node) -> tuple[float, float]:
+        test = self.test(node[0])
+        setup = 0.0 if test.access in node[1] else self.model.access_minutes.get(test.access, 0.0)
+        return test.minutes + setup, test.variance
+
+    def forward(self) -> None:
+        moments = np.zeros((3, len(self.model.causes)))
+        moments[0] = self.model.prior
+        self.arriving[self.flow.start, frozenset()] = moments
+        self.nodes: list[Node] = []
+        for key in order(self.flow):
+            for node in [node for node in self.arriving if node[0] == key]:
+                self.nodes.append(node)
+                self._leave(node)
+
+    def _leave(self, node: Node) -> None:
+        mean, variance = self.minutes(node)
+        mass, first, second = self.arriving[node]
+        if not self.flow.step_by_key[node[0]].outcomes:
+            self._end(Go(GoKind.NOWHERE), self.arriving[node])
+            return
+        moved = np.stack([mass, first + mean * mass, second + 2 * mean * first + (mean**2 + variance) * mass])
+        after = self.node_after(node)
+        for outcome in self.flow.step_by_key[node[0]].outcomes:
+            row = self.model.row_of[self.flow.procedure, node[0], outcome.key]
+            part = moved * self.model.table[row]
+            self.traffic[node[0], outcome.key] += part[0]
+            if outcome.go.kind is GoKind.STEP and outcome.go.key in self.flow.step_by_key:
+                there = (outcome.go.key, after)
+                self.arriving[there] = self.arriving[there] + part if there in self.arriving else part
+            else:
+                self._end(outcome.go, part)
+
+    def _end(self, go: Go, part: Array) -> None:
+        self.first += part[1]
+        self.second += part[2]
+        total = float(part[0].sum())
+        if go.kind is GoKind.CAUSE and go.key in self.flow.cause_by_key:
+            hit = float(part[0][self.model.column_of[self.flow.cause_by_key[go.key].identity]])
+            self.right += hit
+            self.wrong += total - hit
+        elif go.kind is GoKind.HAND_OVER:
+            self.handed_over += total
+        else:
+            self.dead_end += total
+
+    def backward(self) -> None:
+        """For each node and cause: minutes still ahead, and the chance of a right end."""
+        self.ahead: dict[Node, tuple[Array, Array]] = {}
+        for node in reversed(self.nodes):
+            mean, _ = self.minutes(node)
+            step = self.flow.step_by_key[node[0]]
+            ahead = [self._beyond(outcome.go, self.node_after(node)) for outcome in step.outcomes]
+            minutes = np.full(len(self.model.causes), mean if ahead else 0.0)
+            right = np.zeros(len(self.model.causes))
+            for outcome, (later, good) in zip(step.outcomes, ahead, strict=True):
+                chances = self.model.table[self.model.row_of[self.flow.procedure, step.key, outcome.key]]
+                minutes, right = minutes + chances * later, right + chances * good
+            self.ahead[node] = minutes, right
+
+    def _beyond(self, go: Go, after: frozenset[str]) -> tuple[Array, Array]:
+        nothing = np.zeros(len(self.model.causes))
+        if go.kind is GoKind.STEP and go.key in self.flow.step_by_key:
+            return self.ahead[go.key, after]
+        if go.kind is GoKind.CAUSE and go.key in self.flow.cause_by_key:
+            right = nothing.copy()
+            right[self.model.column_of[self.flow.cause_by_key[go.key].identity]] = 1.0
+            return nothing, right
+        return nothing, nothing
+
+    def matters(self) -> tuple[Matter, ...]:
+        self.backward()
+        found = []
+        for step in self.flow.steps:
+            nodes = [node for node in self.nodes if node[0] == step.key]
+            if nodes and len(step.outcomes) > 1:
+                found += self._step_matters(step.key, nodes)
+        return tuple(sorted(found, key=lambda one: (-one.minutes_spread, one.step, one.cause)))
+
+    def _step_matters(self, key: str, nodes: list[Node]) -> list[Matter]:
+        """Derivatives by theta(o, c) are mass x what lies ahead of o; moving probability to o takes it from the others
+        in proportion, so the mean over outcomes is taken off and 1 - theta divides."""
+        step, test = self.flow.step_by_key[key], self.test(key)
+        chances = self.model.table[test.start : test.stop]
+        slopes = np.zeros((2, *chances.shape))
+        for node in nodes:
+            ahead = [self._beyond(outcome.go, self.node_after(node)) for outcome in step.outcomes]
+            mass = self.arriving[node][0]
+            slopes[0] += mass * np.stack([later for later, _ in ahead])
+            slopes[1] += mass * np.stack([good for _, good in ahead])
+        centred = slopes - (chances * slopes).sum(axis=1, keepdims=True)
+        jobs = self._jobs(test)
+        spread = np.sqrt((chances * centred**2).sum(axis=1) / (jobs + TRUST + 1))
+        moved = centred / np.maximum(1 - chances, 1e-12)
+        strongest = np.abs(moved[0]).argmax(axis=0)
+        return [
+            Matter(
+                key, cause, step.outcomes[o].key, float(moved[0, o, c]), float(moved[1, o, c]),
+                float(spread[0, c]), float(spread[1, c]),
+            )
+            for c, (cause, o) in enumerate(zip(self.model.causes, strongest.tolist(), strict=True))
+        ]  # fmt: skip
+
+    def _jobs(self, test: Test) -> Array:
+        if self.model.evidence is None:
+            return np.zeros(len(self.model.causes))
+        jobs: Array = self.model.evidence[test.start : test.stop].sum(axis=0)
+        return jobs
