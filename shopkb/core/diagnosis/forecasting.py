@@ -1,0 +1,106 @@
+"""Forecasts about closed jobs as they would have been given then: each from the evidence of the months before."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from typing import Final
+
+import numpy as np
+
+from shopkb.core.diagnosis.ageing import HALF_LIFE
+from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, count
+from shopkb.core.diagnosis.likelihoods import SMOOTHING, learn
+from shopkb.core.diagnosis.posterior import posterior
+from shopkb.core.diagnosis.quality import Forecast, Scores, scores
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge
+from shopkb.core.flow.model import Flow, GoKind
+
+SMOOTHINGS: Final = (0.5, 1.0, 2.0, 4.0, 8.0)
+ENOUGH_TO_CHOOSE: Final = 50
+
+
+def forecasts(
+    flow: Flow,
+    cases: Iterable[ClosedCase],
+    *,
+    half_life: float | None = HALF_LIFE,
+    smoothing: float = SMOOTHING,
+    proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
+) -> list[Forecast]:
+    """One forecast for each verified case that followed ``flow``, in order of month and job.
+
+    All cases enter the evidence, also those that may not speak for a cause; but only those of earlier months than the
+    job's, as they stand today (a cure that has come back since is none). A model is learned for each month and
+    platform: O(months x tallies + cases).
+    """
+    known: dict[TallyKey, TallySums] = {}
+    found: list[Forecast] = []
+    ordered = sorted(_followed(flow, cases), key=lambda case: (case.month, case.job))
+    for month, group in groupby(ordered, key=lambda case: case.month):
+        these = list(group)
+        models = _models(flow, known, month, these, half_life, smoothing, proof_weights)
+        found += [_forecast(flow, models[case.platform], case) for case in these if case.verified]
+        known = merge([known, *(contributions(case) for case in these)])
+    return found
+
+
+def best_smoothing(flow: Flow, cases: Sequence[ClosedCase], half_life: float | None = HALF_LIFE) -> float:
+    """The smoothing with the least prequential log loss; the usual one below 50 verified cases."""
+    if sum(case.verified for case in _followed(flow, cases)) < ENOUGH_TO_CHOOSE:
+        return SMOOTHING
+    losses: dict[float, float] = {}
+    for smoothing in SMOOTHINGS:
+        found = scores(forecasts(flow, cases, smoothing=smoothing, half_life=half_life))
+        losses[smoothing] = found.log_loss if isinstance(found, Scores) else float("inf")
+    return min(losses, key=lambda smoothing: losses[smoothing])
+
+
+def _followed(flow: Flow, cases: Iterable[ClosedCase]) -> list[ClosedCase]:
+    return [case for case in cases if flow.procedure in case.procedures]
+
+
+def _models(
+    flow: Flow,
+    known: Tallies,
+    month: str,
+    cases: Sequence[ClosedCase],
+    half_life: float | None,
+    smoothing: float,
+    proof_weights: Mapping[str, float],
+) -> dict[str, CauseModel]:
+    platforms = tuple(sorted({case.platform for case in cases}))
+    counts = count(
+        flow, known, as_of=month, half_life=half_life, proof_weights=proof_weights,
+        platforms=tuple(path for path in platforms if path),
+    )  # fmt: skip
+    return {platform: learn(counts, platform, smoothing=smoothing) for platform in platforms}
+
+
+def _forecast(flow: Flow, model: CauseModel, case: ClosedCase) -> Forecast:
+    mine = [result for result in case.results if result.procedure == flow.procedure]
+    seconds = [result.seconds for result in mine]
+    known = [value for value in seconds if value is not None]
+    return Forecast(
+        job=case.job,
+        month=case.month,
+        probabilities=posterior(model, mine),
+        at_first=model.prior,
+        truth=model.column_of.get(case.cause, model.column_of[OTHER]),
+        named=_named(flow, model, mine),
+        minutes=float(np.sum(known)) / 60 if known and len(known) == len(seconds) else None,
+    )
+
+
+def _named(flow: Flow, model: CauseModel, results: Sequence[CaseResult]) -> int | None:
+    """Column of the cause that the last result named, if it did."""
+    last = next((result for result in reversed(results) if result.outcome), None)
+    step = flow.step_by_key.get(last.step) if last else None
+    if last is None or step is None:
+        return None
+    go = next((outcome.go for outcome in step.outcomes if outcome.key == last.outcome), None)
+    if go is None or go.kind is not GoKind.CAUSE or go.key not in flow.cause_by_key:
+        return None
+    return model.column_of[flow.cause_by_key[go.key].identity]

@@ -1,0 +1,186 @@
+"""Scores. Oracles: scikit-learn's Brier and log loss, printed single values (an encyclopedia's Brier article), Murphy's
+identity, and numbers that follow by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from sklearn.metrics import brier_score_loss
+from sklearn.metrics import log_loss as sklearn_log_loss
+
+from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.forecasting import best_smoothing, forecasts
+from shopkb.core.diagnosis.quality import (
+    Forecast,
+    Scores,
+    all_pairs,
+    brier,
+    brier_of_two,
+    isolation,
+    log_loss,
+    murphy,
+    outcomes,
+    reliability,
+    scores,
+)
+from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate
+from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
+from tests.core.diagnosis.published import example
+
+EXAMPLE = example("brier-log-loss")
+TEN = {key: np.array(value, dtype=float) for key, value in EXAMPLE["inputs"]["ten"].items()}
+
+
+def test_printed_single_values() -> None:
+    found = [brier_of_two(np.array([row["p"]]), np.array([row["o"]])) for row in EXAMPLE["inputs"]["single"]]
+    assert found == pytest.approx(EXAMPLE["expected"]["single"], abs=EXAMPLE["tolerance"])
+
+
+def test_ten_forecasts_and_their_three_parts() -> None:
+    expected, tolerance = EXAMPLE["expected"]["ten"], EXAMPLE["tolerance"]
+    assert brier_of_two(TEN["p"], TEN["o"]) == pytest.approx(expected["brier"], abs=tolerance)
+    assert murphy(TEN["p"], TEN["o"]) == pytest.approx(
+        (expected["reliability"], expected["resolution"], expected["uncertainty"]), abs=tolerance
+    )
+    both = np.stack([1 - TEN["p"], TEN["p"]], axis=1)
+    assert log_loss(both, TEN["o"].astype(np.intp)) == pytest.approx(expected["log_loss_nats"], abs=tolerance)
+    assert brier(both, TEN["o"].astype(np.intp)) == pytest.approx(2 * expected["brier"], abs=tolerance)
+
+
+def test_many_causes() -> None:
+    p = np.array(EXAMPLE["inputs"]["multi"]["p"])
+    truth = np.array(EXAMPLE["inputs"]["multi"]["true_index"])
+    expected = EXAMPLE["expected"]["multi"]
+    assert brier(p, truth) == pytest.approx(expected["brier_sum_over_causes"], abs=EXAMPLE["tolerance"])
+    assert log_loss(p, truth) == pytest.approx(expected["log_loss_nats"], abs=EXAMPLE["tolerance"])
+
+
+chances = arrays(np.float64, 12, elements=st.sampled_from([0.05, 0.2, 0.5, 0.8, 0.99]))
+
+
+@given(chances, arrays(np.int64, 12, elements=st.integers(0, 1)))
+@settings(deadline=None)
+def test_scores_equal_scikit_learn_and_add_up(p: np.ndarray, happened: np.ndarray) -> None:
+    assert brier_of_two(p, happened) == pytest.approx(brier_score_loss(happened, p, pos_label=1))
+    both = np.stack([1 - p, p], axis=1)
+    assert log_loss(both, happened, floor=0) == pytest.approx(sklearn_log_loss(happened, both, labels=[0, 1]))
+    parts = murphy(p, happened.astype(float))
+    assert parts[0] - parts[1] + parts[2] == pytest.approx(brier_of_two(p, happened))
+
+
+def test_bins_say_so_when_they_are_off_and_when_they_are_few() -> None:
+    p = np.r_[np.full(40, 0.8), np.full(40, 0.2), np.full(40, 0.05), np.full(5, 1.0)]
+    happened = np.r_[np.ones(20), np.zeros(20), np.ones(20), np.zeros(20), np.ones(2), np.zeros(38), np.ones(5)]
+    found = reliability(p, happened)
+    assert [(one.n, one.verdict) for one in found] == [
+        (40, "as said"),
+        (40, "true more often than said"),
+        (0, "nothing said"),
+        (0, "nothing said"),
+        (40, "true less often than said"),
+        (5, "too few to say"),
+    ]
+    assert (found[4].mean, found[4].share) == (pytest.approx(0.8), 0.5)
+    assert (found[2].mean, found[2].share, found[2].interval) == (None, None, None)
+    assert sum(one.n for one in reliability(*all_pairs([]))) == 0
+
+
+def forecast(p: list[float], truth: int, named: int | None = None, minutes: float | None = None) -> Forecast:
+    return Forecast(1, "2026-11", np.array(p), np.full(3, 1 / 3), truth, named, minutes)
+
+
+def test_scores_of_forecasts_and_what_they_must_beat() -> None:
+    found = scores([forecast([0.7, 0.2, 0.1], 0, 0), forecast([0.2, 0.5, 0.3], 2, 1), forecast([0.1, 0.1, 0.8], 2)])
+    assert isinstance(found, Scores)
+    assert (found.jobs, found.brier) == (3, pytest.approx(0.3266666667))
+    assert found.log_loss == pytest.approx(0.5945970999)
+    assert found.brier_at_first == pytest.approx(2 / 3)
+    assert found.brier_of_ends == pytest.approx((0 + 2) / 2)
+    assert scores([]) is NO_EVIDENCE
+    alone = scores([forecast([0.7, 0.2, 0.1], 0)])
+    assert isinstance(alone, Scores) and alone.brier_of_ends is None
+
+
+def test_isolation_and_ambiguity() -> None:
+    found = isolation(
+        [
+            forecast([0.96, 0.02, 0.02], 0, 0, 10),
+            forecast([0.6, 0.36, 0.04], 1, 0, 20),
+            forecast([1 / 3, 1 / 3, 1 / 3], 2),
+        ]
+    )
+    assert isinstance(found.isolated, Rate)
+    assert (found.isolated.successes, found.isolated.n) == (1, 3)
+    assert [rate.successes for rate in found.within.values() if isinstance(rate, Rate)] == [1, 2, 3]
+    assert found.ambiguity == pytest.approx((1 + 2 + 3) / 3)
+    assert found.effective is not None and 1.5 < found.effective < 2.2
+    assert found.minutes == 15
+    nothing = isolation([])
+    assert (nothing.isolated, nothing.ambiguity, nothing.minutes) == (NO_EVIDENCE, None, None)
+
+
+def case(
+    number: int, cause: str = "", *, month: str = "2026-10", outcome: str = "full", **changes: object
+) -> ClosedCase:
+    results = [CaseResult("horn-silent", "press", "click", seconds=60)]
+    if outcome:
+        results.append(CaseResult("horn-silent", "supply", outcome, seconds=240))
+    return ClosedCase(
+        **{
+            "job": number, "platform": "avocet/a1", "month": month, "cause": cause,
+            "proof": "measured" if cause else "", "claimed": cause, "results": tuple(results), **changes,
+        }  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def test_wrong_parts_and_comebacks() -> None:
+    end = RejectedEnd("horn-silent", "supply", "weak", "relay-contacts")
+    found = outcomes(
+        [case(1, RELAY), case(2, HORN, rejected=(end, end)), case(3), case(4, claimed=HORN, came_back=True)]
+    )
+    assert all(isinstance(rate, Rate) for rate in (found.wrong_parts, found.comebacks, found.verified))
+    rates = [rate for rate in (found.wrong_parts, found.comebacks, found.verified) if isinstance(rate, Rate)]
+    assert [(rate.successes, rate.n) for rate in rates] == [(1, 3), (1, 3), (2, 4)]
+    assert outcomes([]).comebacks is NO_EVIDENCE
+
+
+def test_a_forecast_knows_only_earlier_months() -> None:
+    first = [case(number, RELAY, month="2026-08", outcome="weak") for number in range(1, 9)]
+    found = forecasts(horn(), [*first, case(20, RELAY, month="2026-09", outcome="weak")], half_life=None)
+    assert [one.job for one in found] == [*range(1, 9), 20]
+    assert np.array_equal(found[0].probabilities, found[7].probabilities)
+    assert found[8].probabilities[2] > found[0].probabilities[2]
+    assert found[0].at_first == pytest.approx(np.array([3, 1.5, 1.5, 0.5]) / 6.5)
+    assert (found[0].truth, found[0].named, found[0].minutes) == (2, 2, 5.0)
+
+
+def test_forecasts_of_unknown_causes_other_ends_and_other_procedures() -> None:
+    strange = case(1, "body/horn/wire#chafed")
+    elsewhere = ClosedCase(2, "avocet/a1", "2026-10", HORN, "measured", results=(CaseResult("horn-weak", "x", "y"),))
+    unverified = case(3)
+    (found,) = forecasts(horn(), [strange, elsewhere, unverified])
+    assert (found.job, found.truth, found.named) == (1, 3, None)
+    timeless = ClosedCase(4, "", "2026-10", HORN, "seen", results=(CaseResult("horn-silent", "gone", "x"),))
+    (without,) = forecasts(horn(), [timeless])
+    assert (without.named, without.minutes) == (None, None)
+
+
+def test_learning_beats_the_belief_before_any_result() -> None:
+    """A made-up shop of 120 jobs whose readings follow the flow in nine of ten jobs."""
+    rng = np.random.default_rng(5)
+    cases = []
+    for number in range(120):
+        cause = (HORN, GROUND, RELAY)[rng.choice(3, p=[0.2, 0.3, 0.5])]
+        honest = rng.random() < 0.9
+        outcome = "weak" if (cause == RELAY) == honest else "full"
+        cases.append(case(number, cause, month=f"2026-{1 + number // 12:02d}", outcome=outcome))
+    found = scores(forecasts(horn(), cases))
+    assert isinstance(found, Scores)
+    assert found.jobs == 120
+    assert found.brier < found.brier_at_first
+    assert found.log_loss < found.log_loss_at_first
+    assert best_smoothing(horn(), cases) in (0.5, 1.0, 2.0, 4.0, 8.0)
+    assert best_smoothing(horn(), cases[:40]) == 2.0
