@@ -21,7 +21,7 @@ class NodeQuerySet(TreeQuerySet):
 class TreeNode(MPTTModel):
     """A node with a key that is unique among its siblings and the path of keys from its root."""
 
-    key = models.SlugField(max_length=60, validators=[plain_key])
+    key = models.CharField(max_length=60, validators=[plain_key])
     name = models.CharField(max_length=120)
     path = models.CharField(max_length=300, unique=True, editable=False)
     parent = TreeForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="children")
@@ -80,7 +80,7 @@ class SymptomQuerySet(models.QuerySet["Symptom"]):
 class Symptom(models.Model):
     """A catalogued form of complaint, with the words customers use for it."""
 
-    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
+    key = models.CharField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     system = models.ForeignKey(System, on_delete=models.PROTECT, null=True, blank=True, related_name="symptoms")
     words = models.JSONField(default=list, blank=True, validators=[wordings], help_text="Everyday wordings.")
@@ -127,7 +127,7 @@ class Caution(models.Model):
         CAUTION = "CAUTION"
         NOTICE = "NOTICE"
 
-    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
+    key = models.CharField(max_length=60, unique=True, validators=[plain_key])
     signal = models.CharField(max_length=10, choices=Signal)
     title = models.CharField(max_length=120)
     text = models.TextField(max_length=1000)
@@ -151,7 +151,7 @@ class Caution(models.Model):
 class Access(models.Model):
     """A set-up state of the vehicle, what it costs to reach, and the hazards it brings."""
 
-    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
+    key = models.CharField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     minutes = models.DecimalField(max_digits=5, decimal_places=1, default=0)
     hazards = models.JSONField(default=list, blank=True, validators=[known_hazards], help_text="What it brings.")
@@ -168,7 +168,7 @@ class Access(models.Model):
 class Meter(models.Model):
     """One of the shop's meters with its accuracy: a list of ranges, each ± (% of reading + counts)."""
 
-    key = models.SlugField(max_length=60, unique=True, validators=[plain_key])
+    key = models.CharField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     accuracies = models.JSONField(default=list, validators=[accuracies])
 

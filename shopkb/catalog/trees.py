@@ -225,6 +225,18 @@ def _load_level(
     return LoadCount(count.added + len(new), count.changed + len(touched), count.same + same)
 
 
+def refuse_place(node: Node | None, tree: type[Node], key: str, parent: Node | None) -> None:
+    """Say before a write, for a form, what the write would refuse: a taken key, a place below itself.
+
+    Raises:
+        DuplicateKey, BelowItself, FaultyNode: as the write would.
+    """
+    if node is not None:
+        _refuse_below_itself(node, parent)
+    if node is None or node.parent_id != (parent.pk if parent else None):
+        _path_below(tree, parent, key)
+
+
 def _may(by: User | None) -> None:
     if by is not None:
         require(by, Right.CATALOG)

@@ -19,7 +19,7 @@ class Migration(migrations.Migration):
             name='Meter',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
+                ('key', models.CharField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
                 ('name', models.CharField(max_length=120)),
                 ('accuracies', models.JSONField(default=list, validators=[shopkb.catalog.validators.accuracies])),
             ],
@@ -37,7 +37,7 @@ class Migration(migrations.Migration):
             name='Access',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
+                ('key', models.CharField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
                 ('name', models.CharField(max_length=120)),
                 ('minutes', models.DecimalField(decimal_places=1, default=0, max_digits=5)),
                 ('hazards', models.JSONField(blank=True, default=list, help_text='What it brings.', validators=[shopkb.catalog.validators.known_hazards])),
@@ -52,7 +52,7 @@ class Migration(migrations.Migration):
             name='Caution',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
+                ('key', models.CharField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
                 ('signal', models.CharField(choices=[('DANGER', 'Danger'), ('WARNING', 'Warning'), ('CAUTION', 'Caution'), ('NOTICE', 'Notice')], max_length=10)),
                 ('title', models.CharField(max_length=120)),
                 ('text', models.TextField(max_length=1000)),
@@ -68,7 +68,7 @@ class Migration(migrations.Migration):
             name='System',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(max_length=60, validators=[shopkb.catalog.validators.plain_key])),
+                ('key', models.CharField(max_length=60, validators=[shopkb.catalog.validators.plain_key])),
                 ('name', models.CharField(max_length=120)),
                 ('path', models.CharField(editable=False, max_length=300, unique=True)),
                 ('hazards', models.JSONField(blank=True, default=list, help_text='What it brings to itself and all below it.', validators=[shopkb.catalog.validators.known_hazards])),
@@ -86,7 +86,7 @@ class Migration(migrations.Migration):
             name='Symptom',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
+                ('key', models.CharField(max_length=60, unique=True, validators=[shopkb.catalog.validators.plain_key])),
                 ('name', models.CharField(max_length=120)),
                 ('words', models.JSONField(blank=True, default=list, help_text='Everyday wordings.', validators=[shopkb.catalog.validators.wordings])),
                 ('codes', models.JSONField(blank=True, default=list, help_text='Trouble codes that suggest it.', validators=[shopkb.catalog.validators.trouble_codes])),
@@ -108,7 +108,7 @@ class Migration(migrations.Migration):
             name='Platform',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(max_length=60, validators=[shopkb.catalog.validators.plain_key])),
+                ('key', models.CharField(max_length=60, validators=[shopkb.catalog.validators.plain_key])),
                 ('name', models.CharField(max_length=120)),
                 ('path', models.CharField(editable=False, max_length=300, unique=True)),
                 ('lft', models.PositiveIntegerField(editable=False)),

@@ -1,0 +1,180 @@
+"""The catalog in Django's admin. Trees are written through :mod:`shopkb.catalog.trees`; nothing is dragged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from django import forms
+from django.contrib import admin, messages
+from django.db import models, transaction
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+
+from shopkb.catalog import trees
+from shopkb.catalog.forms import (
+    AccessForm,
+    CauseForm,
+    CautionForm,
+    MeterForm,
+    PathChoiceField,
+    PlatformForm,
+    SymptomForm,
+    SystemForm,
+)
+from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System, TreeNode
+from shopkb.catalog.uses import uses_of
+
+
+class CatalogAdmin(admin.ModelAdmin):
+    """Keys stay once made, since procedure files name them; what is in use stays, and says by what."""
+
+    def formfield_for_foreignkey(
+        self, db_field: Any, request: HttpRequest, **options: Any
+    ) -> forms.ModelChoiceField | None:
+        if issubclass(db_field.related_model, TreeNode):
+            options.setdefault("form_class", PathChoiceField)
+            options.setdefault("queryset", db_field.related_model.objects.order_by("path"))
+            return models.ForeignKey.formfield(db_field, **options)
+        return super().formfield_for_foreignkey(db_field, request, **options)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Sequence[Any]:
+        own = tuple(super().get_readonly_fields(request, obj))
+        has_key = any(field.name == "key" for field in self.model._meta.fields)
+        return (*own, "key") if obj is not None and has_key else own
+
+    def delete_model(self, request: HttpRequest, obj: Any) -> None:
+        uses = uses_of(obj)
+        if uses:
+            raise trees.StillInUse(
+                f"{obj} cannot be removed. It is used by {uses}. Remove these or point them elsewhere first."
+            )
+        super().delete_model(request, obj)
+
+    def delete_queryset(self, request: HttpRequest, queryset: models.QuerySet[Any]) -> None:
+        for obj in queryset:
+            self.delete_model(request, obj)
+
+    def changelist_view(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponse:
+        return self._or_said(request, lambda: super(CatalogAdmin, self).changelist_view(request, extra_context))
+
+    def changeform_view(self, request: HttpRequest, *args: Any, **options: Any) -> HttpResponse:
+        return self._or_said(request, lambda: super(CatalogAdmin, self).changeform_view(request, *args, **options))
+
+    def delete_view(self, request: HttpRequest, *args: Any, **options: Any) -> HttpResponse:
+        return self._or_said(request, lambda: super(CatalogAdmin, self).delete_view(request, *args, **options))
+
+    def _or_said(self, request: HttpRequest, view: Callable[[], HttpResponse]) -> HttpResponse:
+        """What the view answers; if a write is refused, nothing of it is kept and the reason is shown."""
+        if request.method != "POST":
+            return view()
+        try:
+            with transaction.atomic():
+                return view()
+        except trees.TreeRefusal as refusal:
+            self.message_user(request, str(refusal), level=messages.ERROR)
+            return HttpResponseRedirect(request.get_full_path())
+
+
+class TreeAdmin(CatalogAdmin):
+    ordering = ("tree_id", "lft")
+    search_fields = ("name", "path")
+    readonly_fields = ("path",)
+    list_display = ("in_tree", "path")
+    list_per_page = 500
+
+    @admin.display(description="name")
+    def in_tree(self, node: TreeNode) -> str:
+        """The level as text: an indent by style would be dropped by our content security policy."""
+        return f"{'— ' * node.level}{node.name}"
+
+    def save_model(self, request: HttpRequest, obj: Any, form: forms.ModelForm, change: bool) -> None:
+        hazards = obj.hazards if isinstance(obj, System) else ()
+        by: Any = request.user
+        if not change:
+            node = trees.add(type(obj), key=obj.key, name=obj.name, parent=obj.parent, hazards=hazards, by=by)
+            obj.pk, obj._state.adding = node.pk, False
+        else:
+            with trees.locked(type(obj)):
+                if "name" in form.changed_data:
+                    trees.rename(obj, obj.name, by=by)
+                if "parent" in form.changed_data:
+                    trees.move(obj, obj.parent, by=by)
+                if "hazards" in form.changed_data:
+                    trees.set_hazards(obj, hazards, by=by)
+        obj.refresh_from_db()
+
+    def delete_model(self, request: HttpRequest, obj: Any) -> None:
+        by: Any = request.user
+        trees.remove(obj, by=by)
+
+
+@admin.register(System)
+class SystemAdmin(TreeAdmin):
+    form = SystemForm
+    fields = ("name", "key", "parent", "hazards", "path")
+    list_display = ("in_tree", "path", "own_hazards")
+
+    @admin.display(description="hazards")
+    def own_hazards(self, node: System) -> str:
+        return ", ".join(node.hazards)
+
+
+@admin.register(Platform)
+class PlatformAdmin(TreeAdmin):
+    form = PlatformForm
+    fields = ("name", "key", "parent", "path")
+
+
+@admin.register(Symptom)
+class SymptomAdmin(CatalogAdmin):
+    form = SymptomForm
+    list_display = ("name", "key", "system", "codes_said")
+    list_select_related = ("system",)
+    search_fields = ("name", "key", "words", "codes")
+
+    @admin.display(description="trouble codes")
+    def codes_said(self, symptom: Symptom) -> str:
+        return ", ".join(symptom.codes)
+
+
+@admin.register(Cause)
+class CauseAdmin(CatalogAdmin):
+    form = CauseForm
+    list_display = ("__str__", "place")
+    list_select_related = ("component",)
+    search_fields = ("component__path", "component__name", "mode")
+    ordering = ("component__path", "mode")
+
+    @admin.display(description="component", ordering="component__path")
+    def place(self, cause: Cause) -> str:
+        return cause.component.path
+
+
+@admin.register(Caution)
+class CautionAdmin(CatalogAdmin):
+    form = CautionForm
+    list_display = ("title", "signal", "key", "covers")
+    list_filter = ("signal",)
+    search_fields = ("title", "key", "text", "hazards")
+
+    @admin.display(description="hazards")
+    def covers(self, caution: Caution) -> str:
+        return ", ".join(caution.hazards)
+
+
+@admin.register(Access)
+class AccessAdmin(CatalogAdmin):
+    form = AccessForm
+    list_display = ("name", "key", "minutes", "brings")
+    search_fields = ("name", "key", "hazards")
+
+    @admin.display(description="hazards")
+    def brings(self, access: Access) -> str:
+        return ", ".join(access.hazards)
+
+
+@admin.register(Meter)
+class MeterAdmin(CatalogAdmin):
+    form = MeterForm
+    list_display = ("name", "key")
+    search_fields = ("name", "key")

@@ -1,0 +1,165 @@
+"""Forms of the catalog: lists as check boxes or as lines of text, systems by their path."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from shopkb.catalog import trees
+from shopkb.catalog.meters import PARTS
+from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
+from shopkb.core.flow.hazards import HAZARDS
+
+SEPARATOR = ";"
+
+
+class HazardsField(forms.MultipleChoiceField):
+    """Hazards to tick; hands back the list of their keys in the order of :data:`HAZARDS`."""
+
+    def __init__(self, **options: Any) -> None:
+        choices = [(key, f"{words} ({key})") for key, words in HAZARDS.items()]
+        super().__init__(choices=choices, required=False, widget=forms.CheckboxSelectMultiple, **options)
+
+
+class LinesField(forms.CharField):
+    """A list of texts, one a line. Blank lines and blanks at the ends do not count."""
+
+    def __init__(self, **options: Any) -> None:
+        options.setdefault("required", False)
+        super().__init__(widget=forms.Textarea(attrs={"rows": 6}), **options)
+
+    def prepare_value(self, value: Any) -> Any:
+        return "\n".join(value) if isinstance(value, list) else value
+
+    def to_python(self, value: Any) -> Any:
+        return [line.strip() for line in str(value or "").splitlines() if line.strip()]
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        return (initial or []) != self.to_python(data)
+
+
+class CodesField(LinesField):
+    """Trouble codes, one a line, in capitals whatever was typed."""
+
+    def to_python(self, value: Any) -> Any:
+        return [line.upper() for line in super().to_python(value)]
+
+
+class AccuraciesField(LinesField):
+    """Ranges of a meter, one a line: ``voltage; 60 V; 0.1; 2; 10 mV``."""
+
+    def prepare_value(self, value: Any) -> Any:
+        if not isinstance(value, list):
+            return value
+        return "\n".join(f"{SEPARATOR} ".join(str(part.get(name, "")) for name in PARTS) for part in value)
+
+    def to_python(self, value: Any) -> Any:
+        return [self._range(number, line) for number, line in enumerate(super().to_python(value), start=1)]
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        return (self.prepare_value(initial or []) or "").splitlines() != LinesField.to_python(self, data)
+
+    def _range(self, number: int, line: str) -> dict[str, Any]:
+        parts = [part.strip() for part in line.split(SEPARATOR)]
+        if len(parts) != len(PARTS):
+            raise ValidationError(
+                f"Line {number} has {len(parts)} of {len(PARTS)} parts. Write, separated by semicolons: "
+                f"{', '.join(PARTS)}.",
+                code="parts",
+            )
+        return {
+            name: _as_number(part) if name in ("percent", "counts") else part
+            for name, part in zip(PARTS, parts, strict=True)
+        }
+
+
+def _as_number(text: str) -> int | float | str:
+    """A number as a catalog file would give it; what is none stays a text, for the validator to name."""
+    for kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            continue
+    return text
+
+
+class PathChoiceField(forms.ModelChoiceField):
+    """A node of a tree, shown by its path and name."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        return f"{obj.path}: {obj.name}"
+
+
+class NodeForm(forms.ModelForm):
+    """What both trees share. The write itself is done by :mod:`shopkb.catalog.trees`."""
+
+    def clean(self) -> dict[str, Any] | None:
+        cleaned = super().clean()
+        tree = self._meta.model
+        stored = tree.objects.filter(pk=self.instance.pk).first()
+        key = self.instance.key if self.instance.pk else self.cleaned_data.get("key")
+        if key and "parent" in self.cleaned_data:
+            try:
+                trees.refuse_place(stored, tree, key, self.cleaned_data["parent"])
+            except trees.TreeRefusal as refusal:
+                self.add_error("key" if "key" in self.fields else "parent", str(refusal))
+        return cleaned
+
+
+class SystemForm(NodeForm):
+    hazards = HazardsField(help_text="What it brings to itself and all below it.")
+
+    class Meta:
+        model = System
+        fields = ("name", "key", "parent", "hazards")
+
+
+class PlatformForm(NodeForm):
+    class Meta:
+        model = Platform
+        fields = ("name", "key", "parent")
+
+
+class SymptomForm(forms.ModelForm):
+    words = LinesField(help_text="Everyday wordings, one a line.")
+    codes = CodesField(help_text="Trouble codes that suggest it, one a line, such as P0480.")
+
+    class Meta:
+        model = Symptom
+        fields = ("name", "key", "system", "words", "codes")
+
+
+class CauseForm(forms.ModelForm):
+    class Meta:
+        model = Cause
+        fields = ("component", "mode")
+
+
+class CautionForm(forms.ModelForm):
+    hazards = HazardsField(help_text="The hazards it covers.")
+
+    class Meta:
+        model = Caution
+        fields = ("key", "signal", "title", "text", "hazards", "ask")
+
+
+class AccessForm(forms.ModelForm):
+    hazards = HazardsField(help_text="What it brings.")
+
+    class Meta:
+        model = Access
+        fields = ("name", "key", "minutes", "hazards")
+
+
+class MeterForm(forms.ModelForm):
+    accuracies = AccuraciesField(
+        required=True,
+        help_text="Ranges, one a line: quantity; top; percent of reading; counts; resolution. "
+        "Such as voltage; 60 V; 0.1; 2; 10 mV",
+    )
+
+    class Meta:
+        model = Meter
+        fields = ("name", "key", "accuracies")
