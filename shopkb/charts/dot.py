@@ -40,10 +40,10 @@ def flow_dot(
 ) -> str:
     """The flow, faulty drafts included, as DOT text.
 
-    Classes on nodes: ``start``, ``step``, ``cause``, ``hand-over``, ``out end`` or ``nowhere``; the sign (``terminator``,
-    ``decision``, ``manual-operation``, ``process``, ``predefined-process``); ``now``, ``taken``, ``thin`` (a job's
-    path is shown and this is not on it), ``weak`` (a cause proven by elimination only). On edges: ``branch`` or
-    ``lead-in``; ``taken``, ``thin``, ``weak``.
+    Classes on nodes: ``start``, ``step``, ``cause``, ``hand-over``, ``out end`` or ``nowhere``; the sign
+    (``terminator``, ``decision``, ``manual-operation``, ``process``, ``predefined-process``); ``now``, ``taken``,
+    ``thin`` (a job's path is shown and this is not on it), ``weak`` (a cause proven by elimination only). On edges:
+    ``branch`` or ``lead-in``; ``taken``, ``thin``, ``weak``.
 
     Args:
         flow: the procedure.

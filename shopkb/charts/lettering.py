@@ -8,11 +8,19 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
+from functools import lru_cache
 
 MOST_CHARACTERS = 300
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 LINE_HEIGHT = 1.19  # em, as Graphviz spaces lines
 
+_SPACE = re.compile(r"[^\S\u00a0]")
+# Control characters, surrogates, and the non-characters at the end of every plane (Unicode 15, 23.7).
+_UNREADABLE = re.compile(
+    "[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef"
+    + "".join(f"{chr(plane << 16 | 0xFFFE)}{chr(plane << 16 | 0xFFFF)}" for plane in range(17))
+    + "]"
+)
 _JOINERS = "\u200c\u200d"
 _NARROW = re.compile(r"[iIljtfr1.,:;'|!()\[\]/\\ \-]")
 _BROAD = re.compile(r"[mwMW%@\u2014]")
@@ -28,16 +36,7 @@ def clean(text: str) -> str:
 
 def printable(text: str) -> str:
     """The text with every white space a space or no-break space, and U+FFFD for what XML cannot hold."""
-    return "".join(map(_readable, text))
-
-
-def _readable(character: str) -> str:
-    if character.isspace():
-        return character if character == "\N{NO-BREAK SPACE}" else " "
-    code = ord(character)
-    if unicodedata.category(character) in ("Cc", "Cs") or code & 0xFFFE == 0xFFFE or 0xFDD0 <= code <= 0xFDEF:
-        return REPLACEMENT
-    return character
+    return _UNREADABLE.sub(REPLACEMENT, _SPACE.sub(" ", text))
 
 
 def shortened(text: str, most: int = MOST_CHARACTERS) -> str:
@@ -46,11 +45,13 @@ def shortened(text: str, most: int = MOST_CHARACTERS) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
+@lru_cache(maxsize=4096)
 def columns(text: str) -> int:
     """Columns the text takes: two for a wide East Asian character or emoji, none for a combining mark."""
     return sum(map(_columns_of, text))
 
 
+@lru_cache(maxsize=4096)
 def _columns_of(character: str) -> int:
     if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
         return 0
@@ -65,12 +66,15 @@ def wrap(text: str, width: int) -> tuple[str, ...]:
 def fill(words: Sequence[str], first: int, width: int) -> tuple[str, ...]:
     """As :func:`wrap`, of words that stay whole where they can, with a narrower first line."""
     lines: list[str] = []
+    used = 0
     for word in words:
-        room = first if len(lines) == 1 else width
-        if lines and columns(lines[-1]) + 1 + columns(word) <= room:
+        needs = columns(word)
+        if lines and used + 1 + needs <= (first if len(lines) == 1 else width):
             lines[-1] += f" {word}"
+            used += 1 + needs
         else:
-            lines.extend(_pieces(word, width))
+            lines.extend(_pieces(word, width) if needs > width else [word])
+            used = columns(lines[-1])
     return tuple(lines)
 
 
@@ -108,11 +112,13 @@ def balanced(text: str, width: int) -> tuple[str, ...]:
     return lines
 
 
+@lru_cache(maxsize=4096)
 def line_width(line: str, size: float) -> float:
     """Width of a line in points at a font size in points, estimated."""
     return size * sum(map(_em, line))
 
 
+@lru_cache(maxsize=4096)
 def _em(character: str) -> float:
     across = _columns_of(character)
     if across != 1:

@@ -19,8 +19,9 @@ _ROUNDED_DASHED, _DASHED = "rounded,filled,dashed", "filled,dashed"
 
 @dataclass(frozen=True, slots=True)
 class _Drawn:
-    """One node before it is written. ``role`` holds its first class names; ``marks`` are further ones that change its ink.
+    """One node before it is written.
 
+    ``role`` holds its first class names, ``marks`` further ones that change its ink;
     ``link`` is the key to look for in the links of the view.
     """
 

@@ -63,8 +63,8 @@ def step_lines(sign: Sign, number: int, title: str, remarks: tuple[str, ...] = (
     words = [f"{number}{GAP}{first}", *others]
     choices = {
         (*fill(words, max(9, round(width * share)), width), *remarks)
-        for width in range(12, 29)
-        for share in (0.5, 0.7, 0.85, 1)
+        for width in range(12, 29, 2)
+        for share in (0.5, 0.7, 1)
     }
     return min(choices, key=lambda lines: (_burden(decision_size(lines)), lines))
 
