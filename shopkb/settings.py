@@ -136,6 +136,7 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=True)
 CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
 HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
+PROVE_BEFORE_FIT = environment.switch("SHOPKB_PROVE_BEFORE_FIT", default=True)
 DRAWING_SECONDS = environment.number("SHOPKB_DRAWING_SECONDS", 5)
 
 LOGGING = {

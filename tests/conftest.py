@@ -28,11 +28,13 @@ def _fresh_memory() -> Iterator[None]:
     """Nothing remembered from another test's rows: numbers are given out again after a roll-back."""
     from django.core.cache import cache
 
+    from shopkb.evidence import insight
     from shopkb.procedures import storing
 
     yield
     cache.clear()
     storing._remembered.cache_clear()
+    insight.forget()
 
 
 def person(name: str, role: str) -> User:

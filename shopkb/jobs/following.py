@@ -34,7 +34,7 @@ LONG_BREAK = timedelta(minutes=30)
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What the technician says of one step: an outcome, or a reason to skip it and the outcome assumed for the way on."""
+    """What the technician says of one step: an outcome, or why it is skipped and the outcome assumed for the way on."""
 
     step: str
     client_id: UUID

@@ -11,12 +11,13 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.causes import cause_for
 from shopkb.core.flow.model import Proof
-from shopkb.evidence.counts import branch_notes, tallies
+from shopkb.evidence.insight import insight
 from shopkb.jobs import closing
 from shopkb.jobs.cases import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
+from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.views.place import cause_words, place_of
 from shopkb.jobs.views.take_in import job_context
 from shopkb.procedures.drawing import Look, drawn
@@ -133,9 +134,17 @@ def write_up(request: HttpRequest, pk: int) -> HttpResponse:
 def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
     """The procedure's chart with this job's path in heavy ink."""
     place = place_of(pk)
-    notes = branch_notes(place.flow, tallies(place.flow.procedure))
-    look = Look(notes=notes, path=place.way.path, now=place.way.current)
-    context = {"run": place.run, "job": place.run.job, "flow": place.flow, "drawn": drawn(place.flow, look)}
+    job, flow, now = place.run.job, place.flow, timezone.now()
+    month = timezone.localtime(now).strftime("%Y-%m")
+    learned = insight(flow, place.run.revision.checksum, platform=job.platform.path, month=month)
+    reasoning = reason_about(job, at=now) if job.is_open else None
+    look = Look(
+        notes=learned.notes,
+        path=place.way.path,
+        now=place.way.current,
+        possible=reasoning.probability_by_cause(flow) if reasoning else {},
+    )
+    context = {"run": place.run, "job": job, "flow": flow, "drawn": drawn(flow, look), "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from django.contrib import messages
@@ -13,18 +14,31 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution, Meter
-from shopkb.core.flow.model import Flow, GoKind, Step
+from shopkb.core.flow.model import ComputedValue, Flow, GoKind, Step
 from shopkb.core.flow.paths import steps_left
+from shopkb.core.readings.expected import compute
 from shopkb.core.readings.meters import Judgement, Verdict
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
+from shopkb.core.readings.units import (
+    QUANTITIES,
+    UNITS,
+    Quantity,
+    ReadingError,
+    format_quantity,
+    parse_reading,
+)
 from shopkb.jobs import following
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.following import Answer
 from shopkb.jobs.forms import SkipForm
 from shopkb.jobs.models import Job, Run
+from shopkb.jobs.reasoning import Reasoning, reason_about
 from shopkb.jobs.views.place import Place, cause_words, leads_to, place_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.web.numberline import NumberLine, Segment, number_line
+from shopkb.web.words import minutes_words
+
+LEAST_SAVED = 1.0
+"""Minutes by which another order must be quicker before it is said."""
 
 METER = "meter"
 """Session key: the meter chosen for the day."""
@@ -64,9 +78,11 @@ def step_page(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     return _step_page(request, place, place.flow.step_by_key[step])
 
 
-@require_POST
+@require_http_methods(["GET", "POST"])
 def answer(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     """Store one answer; a refusal shows the step again with everything that was typed."""
+    if request.method == "GET":  # the address of a refused answer, loaded again
+        return redirect("jobs:step", pk, step)
     require(request.user, Right.WORK)
     place = place_of(pk)
     if step not in place.flow.step_by_key:
@@ -115,9 +131,11 @@ def skip(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     return render(request, "jobs/skip.html", context, status=422 if form.errors else 200)
 
 
-@require_POST
+@require_http_methods(["GET", "POST"])
 def value(request: HttpRequest, pk: int, key: str) -> HttpResponse:
     """Store a value that is asked once a run."""
+    if request.method == "GET":
+        return redirect("jobs:run", pk)
     place = place_of(pk)
     step = place.flow.step_by_key.get(request.POST.get("step", ""))
     try:
@@ -201,6 +219,7 @@ def _step_page(
     earlier = next((row for row in place.standing if row.step == step.key), None)
     on_way = step.key == place.way.current or any(key == step.key for key, _route in place.way.path)
     proposed = judgement.outcome if judgement else ""
+    reasoning = reason_about(place.run.job, at=timezone.now())
     context = {
         "run": place.run,
         "job": place.run.job,
@@ -216,6 +235,8 @@ def _step_page(
         "typed": typed,
         "unit": unit or (step.reading.unit if step.reading else ""),
         "judgement": judgement,
+        "shown": _shown(typed, unit, step),
+        "expectations": _expectations(place.flow, step, values),
         "verdict": _verdict(step, judgement),
         "line": line,
         "unreadable": unreadable,
@@ -230,6 +251,8 @@ def _step_page(
         "client_id": given.client_id if given and not refused else uuid.uuid4(),
         "held": place.run.holder_id == request.user.pk,
         "newer": _newer(place.run),
+        "reasoning": reasoning,
+        "better": _better(place, step, reasoning),
     }
     return render(request, "jobs/step.html", context, status=status)
 
@@ -308,6 +331,46 @@ def _previous(place: Place, step: Step) -> str:
     return path[-1] if path else ""
 
 
+def _better(place: Place, step: Step, reasoning: Reasoning | None) -> dict[str, object] | None:
+    """The most telling next test where it beats the written one by a minute or more, with the way to it."""
+    if reasoning is None or reasoning.advice.test is None or step.key != place.way.current:
+        return None
+    test = reasoning.advice.test
+    written = next((option for option in reasoning.advice.tests if option.step == step.key), None)
+    if test.procedure != place.flow.procedure or test.step == step.key or written is None:
+        return None
+    saved = written.expected - test.expected
+    if saved < LEAST_SAVED:
+        return None
+    words = (
+        f"{minutes_words(test.minutes + test.setup)}, and about {minutes_words(saved)} quicker to the cure on average "
+        f"than the written next step. It tells {test.bits:.1f} bits, the written one {written.bits:.1f}."
+    )
+    return {"step": test.step, "title": test.title, "words": words, "number": place.flow.number_by_step[test.step]}
+
+
+def _shown(typed: str, unit: str, step: Step) -> str:
+    """What was typed, as a meter shows it."""
+    if step.reading is None or not typed.strip():
+        return ""
+    try:
+        reading = parse_reading(typed, step.reading.quantity, unit or step.reading.unit)
+    except ReadingError:
+        return typed
+    return "over limit" if reading.quantity is None else format_quantity(reading.quantity)
+
+
+def _expectations(flow: Flow, step: Step, values: Mapping[str, Quantity]) -> list[str]:
+    """How each computed limit of this step was worked out, one sentence each."""
+    names = {name for outcome in step.outcomes if outcome.band for name in outcome.band.names}
+    told = []
+    for value in flow.values:
+        if value.key in names and isinstance(value, ComputedValue) and value.key in values:
+            expected = compute(value.compute, dict(value.inputs), values)
+            told.append(f"Expected {value.key.replace('_', ' ')}: {format_quantity(expected.value)}. {expected.how}")
+    return told
+
+
 def _newer(run: Run) -> Revision | None:
     if run.revision.state == Revision.State.PUBLISHED:
         return None
@@ -336,6 +399,7 @@ def _end_context(place: Place) -> dict[str, object]:
         "isolated": list(dict.fromkeys(isolated)),
         "path": place.answers(),
         "client_id": uuid.uuid4(),
+        "reasoning": reason_about(place.run.job, at=timezone.now()) if place.run.job.is_open else None,
     }
 
 

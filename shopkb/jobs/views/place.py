@@ -35,7 +35,10 @@ class Place:
 def place_of(pk: int) -> Place:
     """The run with this number. Queries: run with job and vehicle, results, and the flow the first time."""
     run = get_object_or_404(
-        Run.objects.select_related("job__vehicle__platform", "revision__procedure", "holder"), pk=pk
+        Run.objects.select_related(
+            "job__vehicle__platform", "job__platform", "job__symptom", "revision__procedure", "holder"
+        ),
+        pk=pk,
     )
     flow = flow_of(run.revision)
     rows = list(run.results.select_related("who").order_by("pk"))

@@ -17,6 +17,7 @@ from shopkb.jobs import closing, intake
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
 from shopkb.jobs.models import Job, Run, Verification
+from shopkb.jobs.reasoning import reason_about
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
@@ -41,7 +42,7 @@ def job_list(request: HttpRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 def new_job(request: HttpRequest) -> HttpResponse:
-    """Take a vehicle in. ``?comeback_of=`` links it to the job that did not last, ``?procedure=`` starts one at once."""
+    """Take a vehicle in. ``?comeback_of=`` links it to the job that did not last, ``?procedure=`` comes from one."""
     require(request.user, Right.WORK)
     earlier = _earlier(request)
     procedure = Procedure.objects.filter(key=request.GET.get("procedure", "")).first()
@@ -88,6 +89,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "client_id": uuid.uuid4(),
         "close_form": close_form or CloseForm(initial={"disposition": _likely(job, repairs)}),
         "comebacks": list(job.comebacks.all()),
+        "reasoning": reason_about(job, at=timezone.now()) if job.is_open and runs else None,
         "section": "jobs",
     }
 

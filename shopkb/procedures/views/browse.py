@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right
@@ -12,7 +13,8 @@ from shopkb.catalog.models import Symptom
 from shopkb.charts.limits import ChartUnavailable
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.writer import write_flow
-from shopkb.evidence.counts import branch_notes, records, tallies
+from shopkb.evidence.counts import records
+from shopkb.evidence.insight import Insight, insight
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
 from shopkb.procedures.models import Procedure, Revision
@@ -66,7 +68,7 @@ def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpRes
     flow = flow_of(revision)
     if step not in flow.step_by_key:
         raise Http404
-    notes = branch_notes(flow, tallies(key))
+    learned = _insight(flow, revision)
     return render(
         request,
         "procedures/step.html",
@@ -75,7 +77,9 @@ def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpRes
             "revision": revision,
             "step": flow.step_by_key[step],
             "number": flow.number_by_step[step],
-            "branches": [(outcome, notes[(step, outcome.key)]) for outcome in flow.step_by_key[step].outcomes],
+            "branches": [
+                (outcome, learned.branches[(step, outcome.key)]) for outcome in flow.step_by_key[step].outcomes
+            ],
             "flow": flow,
         },
     )
@@ -88,7 +92,7 @@ def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpRe
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
     try:
-        dot = dot_text(flow, Look(notes=branch_notes(flow, tallies(key))))
+        dot = dot_text(flow, Look(notes=_insight(flow, revision).notes))
         if form == "dot":
             return _file(dot.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
@@ -115,17 +119,24 @@ def step_links(flow: Flow, revision: Revision) -> dict[str, str]:
 
 def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
-    notes = branch_notes(flow, tallies(procedure.key))
+    learned = _insight(flow, revision)
     context = {
         "procedure": procedure,
         "revision": revision,
         "flow": flow,
-        "drawn": drawn(flow, Look(notes=notes, links=step_links(flow, revision))),
+        "drawn": drawn(flow, Look(notes=learned.notes, links=step_links(flow, revision))),
+        "appraisal": learned.appraisal,
+        "verified_jobs": learned.verified_jobs,
         "record": records([procedure.key]).get(procedure.key),
         "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
         "findings": findings_of(flow) if revision.state in ("draft", "in-review") else (),
     }
     return render(request, "procedures/procedure.html", context)
+
+
+def _insight(flow: Flow, revision: Revision) -> Insight:
+    """What closed jobs say on all platforms, as of today."""
+    return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"))
 
 
 def _drafts(request: HttpRequest) -> list[Revision]:

@@ -30,7 +30,7 @@ class TextForm(forms.Form):
         label="Procedure file",
         strip=False,
         max_length=LONGEST,
-        widget=forms.Textarea(attrs={"rows": 32, "spellcheck": "false", "class": "code"}),
+        widget=forms.Textarea(attrs={"rows": 32, "spellcheck": "false", "class": "text-file"}),
     )
     why = forms.CharField(
         label="What changed and why",

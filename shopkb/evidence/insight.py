@@ -1,0 +1,111 @@
+"""What closed jobs teach about one procedure on one platform, remembered until the tallies change.
+
+One query tells whether anything changed; two more read what is needed when it did. The cost of a page therefore does
+not grow with the number of closed jobs, only with the number of different tallies, and only after a closing.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from threading import Lock
+
+from django.conf import settings
+from django.db.models import Sum
+
+from shopkb.catalog.models import Access
+from shopkb.charts.notes import BranchNote
+from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.branches import BranchEvidence, branch_evidence
+from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.likelihoods import learn
+from shopkb.core.diagnosis.pooling import PooledRate
+from shopkb.core.diagnosis.repairs import Prices
+from shopkb.core.diagnosis.tallies import TallyKey, TallySums
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.paths import loops
+from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp
+from shopkb.evidence.models import Tally
+
+REMEMBERED = 64
+
+
+@dataclass(frozen=True, eq=False)
+class Insight:
+    """What is learned of one flow on one platform as of a month.
+
+    ``appraisal`` is ``None`` for a draft that cannot be passed through (a loop, a missing start).
+    """
+
+    model: CauseModel
+    branches: Mapping[tuple[str, str], BranchEvidence]
+    appraisal: Appraisal | None
+    verified_jobs: int = 0
+
+    @property
+    def notes(self) -> dict[tuple[str, str], BranchNote]:
+        """The evidence of each branch as a chart writes it."""
+        return {key: _note(found) for key, found in self.branches.items()}
+
+
+_memory: OrderedDict[tuple[str, str, str, str, int], Insight] = OrderedDict()
+_lock = Lock()
+
+
+def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Insight:
+    """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``)."""
+    key = (flow.procedure, checksum, platform, month, stamp())
+    with _lock:
+        held = _memory.get(key)
+        if held is not None:
+            _memory.move_to_end(key)
+            return held
+    learned = _learn(flow, platform, month)
+    with _lock:
+        _memory[key] = learned
+        while len(_memory) > REMEMBERED:
+            _memory.popitem(last=False)
+    return learned
+
+
+def forget() -> None:
+    """Empty the memory: for tests, whose databases start their counting afresh."""
+    with _lock:
+        _memory.clear()
+
+
+def prices() -> Prices:
+    """What an hour costs and whether the shop proves before it fits, from the settings."""
+    return Prices(hourly_rate=float(settings.HOURLY_RATE), prove_first=settings.PROVE_BEFORE_FIT)
+
+
+def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
+    """The procedure's tallies by platform and month. One query."""
+    rows = (
+        Tally.objects.of(procedure)
+        .values(*KEY_FIELDS)
+        .annotate(**{f"sum_{name}": Sum(name) for name in SUM_FIELDS})
+        .order_by()
+    )
+    return {
+        TallyKey(*(row[name] for name in KEY_FIELDS)): TallySums(*(row[f"sum_{name}"] for name in SUM_FIELDS))
+        for row in rows
+    }
+
+
+def _learn(flow: Flow, platform: str, month: str) -> Insight:
+    minutes = {row.key: float(row.minutes) for row in Access.objects.all()}
+    platforms = (platform,) if platform else ()
+    found = full_tallies(flow.procedure)
+    counts = count(flow, found, as_of=month, platforms=platforms)
+    model = learn(counts, platform, access_minutes=minutes)
+    passable = flow.start in flow.step_by_key and not loops(flow)
+    verified = sum(sums.count for key, sums in found.items() if not key.step and key.cause)
+    return Insight(model, branch_evidence(counts, platform), appraise(flow, model) if passable else None, verified)
+
+
+def _note(found: BranchEvidence) -> BranchNote:
+    low, high = (found.rate.low, found.rate.high) if isinstance(found.rate, PooledRate) and found.jobs else (None, None)
+    return BranchNote(jobs=found.jobs, successes=found.successes, traffic=found.traffic, low=low, high=high)

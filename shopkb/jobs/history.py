@@ -1,0 +1,167 @@
+"""The bulk door for jobs that are over: many at once, with the invariants of the one-by-one doors.
+
+Past jobs are stored in chunks, each in a transaction of its own with the evidence it brings, so that nothing is half
+learned and nobody waits long. The number of statements of a chunk does not grow with what its jobs hold, except for
+SQLite's limit of values in one statement. Memory does not grow with the number of chunks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.core.diagnosis.tallies import TallyKey, TallySums, take_back
+from shopkb.core.diagnosis.tallies import merge as merged
+from shopkb.evidence.learning import add_evidence, total_of
+from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.intake import normal_registration
+from shopkb.jobs.models import Job, Repair, Result, Run, RunValue, Vehicle, Verification
+from shopkb.jobs.past import PastJob
+from shopkb.jobs.past_rows import JobRows, Names, rows_of
+
+CHUNK = 400
+"""Jobs in one transaction: some tenths of a second on a small PC."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredHistory:
+    """How many past jobs were stored, with how many results, and how many were there before."""
+
+    jobs: int = 0
+    results: int = 0
+    again: int = 0
+
+    def __add__(self, other: StoredHistory) -> StoredHistory:
+        return StoredHistory(self.jobs + other.jobs, self.results + other.results, self.again + other.again)
+
+
+def store_history(jobs: Iterable[PastJob], *, by: User, chunk: int = CHUNK) -> Iterator[StoredHistory]:
+    """Store past jobs and let them teach; yields the sum so far after each chunk. The same job twice is one job.
+
+    They must come in the order in which they were opened, so that numbers follow time, and a comeback after the job
+    that it came back from. Each procedure is the revision now in force.
+
+    Raises:
+        PermissionDenied: ``by`` may not run the shop's upkeep.
+        NotPossible: a job is not what the doors would have let through; its chunk is not stored, those before are.
+    """
+    require(by, Right.UPKEEP)
+    names = Names.read()
+    coming = iter(jobs)
+    done, latest = StoredHistory(), None
+    while batch := list(islice(coming, chunk)):
+        for past in batch:
+            if latest is not None and past.opened_at < latest:
+                raise NotPossible(f"{past.name}: it was opened before the one before it. Give the oldest first.")
+            latest = past.opened_at
+        done += _store(batch, names)
+        yield done
+
+
+@transaction.atomic
+def _store(batch: Sequence[PastJob], names: Names) -> StoredHistory:
+    ids = {past.client_id for past in batch}
+    there = set(Job.objects.filter(client_id__in=ids).values_list("client_id", flat=True))
+    fresh = {past.client_id: past for past in batch if past.client_id not in there}
+    rows = [rows_of(past, names) for past in fresh.values()]
+    earlier = _earlier_jobs(fresh.values())
+    said_before = _evidence_of(earlier)
+    _store_vehicles(rows)
+    _store_jobs(rows, {job.client_id: job for job in earlier})
+    _store_runs(rows)
+    _store_repairs(rows)
+    add_evidence(merged([take_back(said_before), _evidence_of([*earlier, *(row.job for row in rows)])]))
+    results = sum(len(run.results) for row in rows for run in row.runs)
+    return StoredHistory(len(rows), results, len(batch) - len(rows))
+
+
+def _evidence_of(jobs: Sequence[Job]) -> dict[TallyKey, TallySums]:
+    if not jobs:
+        return {}
+    return total_of(closed_cases(Job.objects.filter(pk__in=[job.pk for job in jobs])))
+
+
+def _earlier_jobs(batch: Iterable[PastJob]) -> list[Job]:
+    """Stored jobs that jobs of this batch came back from; locked, as their evidence is about to change."""
+    wanted = {past.comeback_of for past in batch if past.comeback_of is not None}
+    if not wanted:
+        return []
+    return list(Job.objects.select_for_update(of=("self",)).select_related("vehicle").filter(client_id__in=wanted))
+
+
+def _store_vehicles(rows: Sequence[JobRows]) -> None:
+    """The vehicles, made where they are new; what is known of one already stays."""
+    registrations = {normal_registration(row.past.registration): row.past for row in rows}
+    vehicles = {vehicle.registration: vehicle for vehicle in Vehicle.objects.filter(registration__in=registrations)}
+    platforms = {row.past.registration: row.job.platform_id for row in rows}
+    made = Vehicle.objects.bulk_create(
+        Vehicle(registration=name, vin=past.vin, platform_id=platforms[past.registration], year=past.year)
+        for name, past in registrations.items()
+        if name not in vehicles
+    )
+    vehicles |= {vehicle.registration: vehicle for vehicle in made}
+    for row in rows:
+        row.job.vehicle = vehicles[normal_registration(row.past.registration)]
+
+
+def _store_jobs(rows: Sequence[JobRows], stored: dict[object, Job]) -> None:
+    """Jobs, then the links of comebacks: an earlier job of the same batch has a number only now."""
+    Job.objects.bulk_create(row.job for row in rows)
+    known = stored | {row.job.client_id: row.job for row in rows}
+    linked = [row.job for row in rows if row.past.comeback_of is not None]
+    for row in rows:
+        if row.past.comeback_of is not None:
+            row.job.comeback_of = _checked_earlier(row, known.get(row.past.comeback_of))
+    Job.objects.bulk_update(linked, ["comeback_of"])
+
+
+def _checked_earlier(row: JobRows, earlier: Job | None) -> Job:
+    if earlier is None:
+        raise NotPossible(f"{row.past.name}: the job that it came back from is not stored. Store that one first.")
+    if earlier.is_open or earlier.closed_at is None or earlier.closed_at > row.past.opened_at:
+        raise NotPossible(f"{row.past.name}: {earlier} was not closed yet when it came back.")
+    if earlier.vehicle_id != row.job.vehicle_id:
+        raise NotPossible(f"{row.past.name}: {earlier} was another vehicle ({earlier.vehicle}).")
+    return earlier
+
+
+def _store_runs(rows: Sequence[JobRows]) -> None:
+    runs = [run for row in rows for run in row.runs]
+    for row in rows:
+        for run in row.runs:
+            run.run.job = row.job
+    Run.objects.bulk_create(run.run for run in runs)
+    for run in runs:
+        for part in (*run.values, *run.results):
+            part.run = run.run
+    RunValue.objects.bulk_create(value for run in runs for value in run.values)
+    Result.objects.bulk_create(result for run in runs for result in run.results)
+    replacing = []
+    for run in runs:
+        for result, earlier in zip(run.results, run.replaces, strict=True):
+            if earlier is not None:
+                result.replaces = run.results[earlier]
+                replacing.append(result)
+    Result.objects.bulk_update(replacing, ["replaces"])
+
+
+def _store_repairs(rows: Sequence[JobRows]) -> None:
+    repairs = [repair for row in rows for repair in row.repairs]
+    for row in rows:
+        for part in row.repairs:
+            part.repair.job = row.job
+            if part.found_at is not None:
+                run, result = part.found_at
+                part.repair.result = row.runs[run].results[result]
+    Repair.objects.bulk_create(part.repair for part in repairs)
+    for part in repairs:
+        part.verification.repair = part.repair
+    Verification.objects.bulk_create(part.verification for part in repairs)
+    link = Repair.also.through
+    link.objects.bulk_create(link(repair_id=part.repair.pk, cause_id=cause) for part in repairs for cause in part.also)

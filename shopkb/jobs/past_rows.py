@@ -1,0 +1,255 @@
+"""Past jobs as rows not yet stored, held to what the one-by-one doors demand. Nothing is written here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TypeVar
+from uuid import UUID, uuid5
+
+from shopkb.accounts.models import User
+from shopkb.catalog.causes import cause_for
+from shopkb.catalog.models import Cause, Meter, Platform, Symptom
+from shopkb.core.flow.model import AskedValue, Flow
+from shopkb.core.flow.walk import Entry, Walk, walk
+from shopkb.core.readings.units import Quantity
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.following import Answer, _fill, _seconds_since, read_value, with_computed
+from shopkb.jobs.models import Job, Repair, Result, Run, RunValue, Verification
+from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
+
+Found = TypeVar("Found")
+
+
+@dataclass(eq=False)
+class Names:
+    """Everything that past jobs call by name, read once: a constant number of queries."""
+
+    people: Mapping[str, User]
+    platforms: Mapping[str, int]
+    symptoms: Mapping[str, int]
+    meters: Mapping[str, Meter]
+    procedures: Mapping[str, tuple[Revision, Flow]]
+    causes: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def read(cls) -> Names:
+        in_force = Revision.objects.filter(state=Revision.State.PUBLISHED).select_related("procedure")
+        return cls(
+            people={person.username: person for person in User.objects.all()},
+            platforms=dict(Platform.objects.order_by().values_list("path", "pk")),
+            symptoms=dict(Symptom.objects.order_by().values_list("key", "pk")),
+            meters={meter.key: meter for meter in Meter.objects.all()},
+            procedures={revision.procedure.key: (revision, flow_of(revision)) for revision in in_force},
+            causes={cause.identity: cause.pk for cause in Cause.objects.select_related("component")},
+        )
+
+    def cause(self, identity: str) -> int:
+        """The cause with this identity, made if only its component is known."""
+        if identity not in self.causes:
+            component, _, mode = identity.partition("#")
+            self.causes[identity] = cause_for(component, mode).pk
+        return self.causes[identity]
+
+
+@dataclass(eq=False)
+class RunRows:
+    run: Run
+    results: list[Result]
+    values: list[RunValue]
+    replaces: list[int | None]
+    """For each result, the place of the one it replaces."""
+
+
+@dataclass(eq=False)
+class RepairRows:
+    repair: Repair
+    verification: Verification
+    also: tuple[int, ...]
+    found_at: tuple[int, int] | None
+
+
+@dataclass(eq=False)
+class JobRows:
+    """One past job's rows, in the order in which they are to be stored."""
+
+    past: PastJob
+    job: Job
+    runs: list[RunRows]
+    repairs: list[RepairRows]
+
+
+def rows_of(past: PastJob, names: Names) -> JobRows:
+    """Rows of one past job; the vehicle and the earlier job are filled in by whoever stores them.
+
+    Raises:
+        NotPossible: the doors would have refused it; the sentence names the job and says what is wrong.
+    """
+    try:
+        job = _job(past, names)
+        _disposition_fits(past)
+        runs = [_run(past, place, run, names) for place, run in enumerate(past.runs)]
+        repairs = [_repair(past, place, repair, names) for place, repair in enumerate(past.repairs)]
+    except NotPossible as error:
+        raise NotPossible(f"{past.name}: {error}") from error
+    return JobRows(past, job, runs, repairs)
+
+
+def _job(past: PastJob, names: Names) -> Job:
+    if past.closed_at < past.opened_at:
+        raise NotPossible("It was closed before it was opened.")
+    if not past.complaint.strip():
+        raise NotPossible("The complaint is not said.")
+    return Job(
+        platform_id=_known(names.platforms, past.platform, "platform"),
+        complaint=past.complaint.strip(),
+        circumstances=past.circumstances.strip(),
+        symptom_id=_known(names.symptoms, past.symptom, "symptom") if past.symptom else None,
+        codes=list(past.codes),
+        odometer=past.odometer,
+        complaint_verified=Job.Verified(past.complaint_verified).value,
+        state=Job.State.CLOSED,
+        disposition=Job.Disposition(past.disposition).value,
+        closing_note=past.closing_note.strip(),
+        opened_by_id=_known(names.people, past.opened_by, "person").pk,
+        opened_at=past.opened_at,
+        closed_by_id=_known(names.people, past.closed_by, "person").pk,
+        closed_at=past.closed_at,
+        client_id=past.client_id,
+    )
+
+
+def _disposition_fits(past: PastJob) -> None:
+    cured = any(repair.cured == Verification.Cured.YES for repair in past.repairs)
+    if past.disposition == Job.Disposition.CURED and not cured:
+        raise NotPossible("It was closed as cured, and no repair is said to have cured it.")
+    if past.disposition == Job.Disposition.NOT_CHECKED and not past.repairs:
+        raise NotPossible("It was closed as repaired, and no repair is recorded.")
+    if past.disposition == Job.Disposition.NOT_PRESENT and past.repairs:
+        raise NotPossible("It was closed as nothing repaired, and a repair is recorded.")
+
+
+def _run(past: PastJob, place: int, said: PastRun, names: Names) -> RunRows:
+    revision, flow = _known(names.procedures, said.procedure, "published procedure")
+    run = Run(
+        revision_id=revision.pk,
+        holder_id=_known(names.people, said.holder, "person").pk,
+        started_at=said.started_at,
+        client_id=_id(past, f"run {place}"),
+    )
+    values, known = _values(past, place, said, flow, names)
+    rows = RunRows(run, [], values, [])
+    way = walk(flow, ())
+    for number, result in enumerate(said.results):
+        _add_result(rows, result, flow, way, known, names)
+        rows.results[-1].client_id = _id(past, f"run {place} result {number}")
+        way = walk(flow, [Entry(row.step, row.outcome or row.onward) for row in rows.results])
+    _end(run, said, way, rows.results, past)
+    return rows
+
+
+def _values(
+    past: PastJob, place: int, said: PastRun, flow: Flow, names: Names
+) -> tuple[list[RunValue], Mapping[str, Quantity]]:
+    rows, asked = [], {}
+    for number, value in enumerate(said.values):
+        asks = flow.value_by_key.get(value.key)
+        if not isinstance(asks, AskedValue):
+            raise NotPossible(f"The procedure {said.procedure} does not ask for a value called {value.key!r}.")
+        asked[value.key] = quantity = read_value(asks, value.typed)
+        rows.append(
+            RunValue(
+                key=value.key,
+                typed=value.typed.strip(),
+                magnitude=quantity.magnitude,
+                unit=quantity.unit,
+                who_id=_known(names.people, value.who, "person").pk,
+                at=value.at,
+                client_id=_id(past, f"run {place} value {number}"),
+            )
+        )
+    return rows, with_computed(flow, asked) if asked else {}
+
+
+def _add_result(
+    rows: RunRows, said: PastResult, flow: Flow, way: Walk, known: Mapping[str, Quantity], names: Names
+) -> None:
+    step = flow.step_by_key.get(said.step)
+    on_way = [key for key, _route in way.path]
+    if step is None or (said.step != way.current and said.step not in on_way):
+        raise NotPossible(f"The result of {said.step!r} is not on the way taken; {way.current!r} was the step to do.")
+    before = rows.results[-1].at if rows.results else rows.run.started_at
+    if said.at < before:
+        raise NotPossible(f"The result of {said.step!r} is older than the one before it.")
+    who = _known(names.people, said.who, "person")
+    result = Result(step=said.step, who_id=who.pk, at=said.at, note=said.note.strip())
+    answer = Answer(
+        step=said.step,
+        client_id=rows.run.client_id,
+        outcome=said.outcome,
+        skipped=said.skipped,
+        onward=said.onward,
+        typed=said.typed,
+        meter=_known(names.meters, said.meter, "meter") if said.meter else None,
+        override_why=said.override_why,
+    )
+    _fill(result, step, answer, known)
+    result.seconds = _seconds_since(rows.run, rows.results, who, said.at)
+    rows.replaces.append(way.standing[on_way.index(said.step)] if said.step in on_way else None)
+    rows.results.append(result)
+
+
+def _end(run: Run, said: PastRun, way: Walk, results: list[Result], past: PastJob) -> None:
+    last = results[-1].at if results else run.started_at
+    if last > past.closed_at or run.started_at < past.opened_at:
+        raise NotPossible(f"The procedure {said.procedure} was not followed while the job was open.")
+    if said.stopped_why:
+        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, said.stopped_why[:200], last
+    elif way.current:
+        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, "The job was closed.", past.closed_at
+    else:
+        run.state, run.ended_at = Run.State.ENDED, last
+
+
+def _repair(past: PastJob, place: int, said: PastRepair, names: Names) -> RepairRows:
+    if not said.correction.strip():
+        raise NotPossible("A repair does not say what was done to put it right.")
+    cured = Verification.Cured(said.cured)
+    if cured != Verification.Cured.NOT_CHECKED and not said.how.strip():
+        raise NotPossible("A repair does not say how it was checked.")
+    if not past.opened_at <= said.at <= said.verified_at <= past.closed_at:
+        raise NotPossible("A repair and its check do not lie between opening and closing.")
+    who = _known(names.people, said.who, "person").pk
+    repair = Repair(
+        cause_id=names.cause(said.cause),
+        proof=said.proof.value,
+        correction=said.correction.strip(),
+        parts=said.parts.strip(),
+        minutes=said.minutes,
+        also_found=said.also_found.strip(),
+        who_id=who,
+        at=said.at,
+        client_id=_id(past, f"repair {place}"),
+    )
+    verification = Verification(
+        cured=cured.value,
+        how=said.how.strip(),
+        who_id=who,
+        at=said.verified_at,
+        client_id=_id(past, f"verification {place}"),
+    )
+    return RepairRows(repair, verification, tuple(names.cause(identity) for identity in said.also), said.found_at)
+
+
+def _id(past: PastJob, part: str) -> UUID:
+    """The client id of a part of the job: the same every time, so that storing twice is storing once."""
+    return uuid5(past.client_id, part)
+
+
+def _known(known: Mapping[str, Found], name: str, what: str) -> Found:
+    try:
+        return known[name]
+    except KeyError:
+        raise NotPossible(f"There is no {what} called {name!r} in this shop.") from None

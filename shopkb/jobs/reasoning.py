@@ -1,0 +1,115 @@
+"""What is still possible on an open job, and the most telling next test, from everything recorded in all its runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.core.cache import cache
+from django.utils import timezone
+
+from shopkb.catalog.facts import facts
+from shopkb.core.diagnosis.cases import CaseResult
+from shopkb.core.diagnosis.cause_model import joined
+from shopkb.core.diagnosis.posterior import Possible, explained
+from shopkb.core.diagnosis.telling import Advice, advise
+from shopkb.core.flow.hazards import Catalog
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.paths import next_steps
+from shopkb.core.flow.precautions import steps_made_safe
+from shopkb.evidence.insight import insight, prices
+from shopkb.jobs.closing import ruled_out
+from shopkb.jobs.models import Job, Result, Run
+from shopkb.jobs.standing import standing_results, walk_of
+from shopkb.procedures.storing import flow_of
+
+SHOWN = 5
+LEAST = 0.01
+FACTS_SECONDS = 60
+"""How long the catalog is remembered for advice; the checks of a publication always read it afresh."""
+
+
+@dataclass(frozen=True)
+class Reasoning:
+    """What the tool says of its own accord about an open job.
+
+    ``shown`` holds the likeliest causes, ``rest`` the probability of all others together.
+    """
+
+    possible: tuple[Possible, ...]
+    shown: tuple[Possible, ...]
+    rest: float
+    advice: Advice
+    jobs: int
+
+    def probability_by_cause(self, flow: Flow) -> dict[str, float]:
+        """Probability by the flow's own cause keys, for its chart."""
+        by_identity = {row.cause: row.probability for row in self.possible}
+        return {cause.key: by_identity[cause.identity] for cause in flow.causes if cause.identity in by_identity}
+
+
+def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: datetime) -> Reasoning | None:
+    """Think over a job with at least one run. ``runs`` come with their flows and all their results in order."""
+    if not runs:
+        return None
+    month = timezone.localtime(at).strftime("%Y-%m")
+    platform = job.platform.path
+    learned = [
+        insight(flow, run.revision.checksum, platform=platform, month=month)
+        for run, flow in {flow.procedure: (run, flow) for run, flow, _rows in runs}.values()
+    ]
+    model = joined([each.model for each in learned])
+    results: list[CaseResult] = []
+    allowed: set[tuple[str, str]] = set()
+    catalog = _facts()
+    for _run, flow, rows in runs:
+        standing = standing_results(flow, rows)
+        results += [CaseResult(flow.procedure, row.step, row.outcome, row.skipped) for row in standing]
+        done = frozenset(row.step for row in standing)
+        ahead = _ahead(flow, rows)
+        allowed |= {(flow.procedure, key) for key in steps_made_safe(flow, catalog, done) & ahead}
+        allowed -= {(flow.procedure, row.step) for row in standing if row.skipped}
+    not_cured = [repair.cause.identity for repair in ruled_out(job)]
+    possible = explained(model, results, not_cured)
+    shown = tuple(row for row in possible[:SHOWN] if row.probability >= LEAST)
+    return Reasoning(
+        possible=possible,
+        shown=shown,
+        rest=max(0.0, 1.0 - sum(row.probability for row in shown)),
+        advice=advise(model, results, not_cured, prices=prices(), allowed=allowed),
+        jobs=sum(each.verified_jobs for each in learned),
+    )
+
+
+def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
+    """The same, reading the job's runs first."""
+    runs = job.runs.select_related("revision__procedure").prefetch_related("results").order_by("pk")
+    return reason(
+        job, [(run, flow_of(run.revision), sorted(run.results.all(), key=lambda row: row.pk)) for run in runs], at=at
+    )
+
+
+def _ahead(flow: Flow, rows: Sequence[Result]) -> frozenset[str]:
+    """Steps that can still come on the written way; all of them once it has come to an end.
+
+    A step off the way taken may presuppose an answer that was not given.
+    """
+    current = walk_of(flow, rows).current
+    if not current:
+        return frozenset(flow.step_by_key)
+    found, pending = {current}, [current]
+    while pending:
+        for key in next_steps(flow, pending.pop()):
+            if key not in found:
+                found.add(key)
+                pending.append(key)
+    return frozenset(found)
+
+
+def _facts() -> Catalog:
+    held = cache.get("catalog-facts")
+    if held is None:
+        held = facts()
+        cache.set("catalog-facts", held, FACTS_SECONDS)
+    return held  # type: ignore[no-any-return]
