@@ -11,26 +11,42 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 
 from shopkb.core.readings.bands import Band, Interval, shortly
 from shopkb.core.readings.expressions import difference
-from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading
+from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading, ReadingError
 
 TOO_CLOSE_WORDS = "too close to the limit for this meter: measure again, with the better meter, or under load"
 
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """Accuracy of one range: +-(``percent`` of the reading + ``counts`` of ``resolution``), up to ``top``."""
+    """Accuracy of one range: +-(``percent`` of the reading + ``counts`` of ``resolution``), up to ``top``.
+
+    Raises:
+        ReadingError: the top or the resolution is of another quantity or not above 0, or a figure is negative.
+    """
 
     quantity: str
     top: Quantity
     percent: Decimal
     counts: Decimal
     resolution: Quantity
+
+    def __post_init__(self) -> None:
+        for name, size in (("top", self.top), ("resolution", self.resolution)):
+            if size.quantity != self.quantity:
+                raise ReadingError(
+                    f"The {name} of a {self.quantity} range cannot be {size}",
+                    f"Give a {name} that is a {self.quantity}",
+                )
+            if size.magnitude <= 0:
+                raise ReadingError(f"The {name} of a range cannot be {size}", f"Give a {name} above 0")
+        if self.percent < 0 or self.counts < 0:
+            raise ReadingError("An accuracy cannot be negative", "Give percent and counts of 0 or more")
 
     def holds(self, quantity: Quantity) -> bool:
         return quantity.quantity == self.quantity and abs(quantity.exact(self.top.unit)) <= self.top.magnitude
@@ -135,12 +151,12 @@ def judge(
     Raises:
         ReadingError: a named value is missing, or something measures another quantity.
     """
-    intervals = [(key, band.resolve(values, unit)) for key, band in bands]
+    intervals = [(key, _open(band.resolve(values, unit), quantity)) for key, band in bands]
     if reading.quantity is None:
         return _judge_over_limit(intervals, meter)
     number = float(reading.quantity.exact(unit))
     outcome = next((key for key, interval in intervals if interval.holds(number)), "")
-    limits = _limits(intervals, outcome, quantity)
+    limits = _limits(intervals, outcome)
     nearest = min(limits, key=lambda limit: abs(number - limit), default=None)
     accuracy = meter.accuracy_for(reading.quantity) if meter else None
     steps = [_last_digit(reading.quantity), *([accuracy.resolution] if accuracy else [])]
@@ -152,7 +168,7 @@ def judge(
         return Judgement(outcome, Verdict.UNJUDGED, None, away, None, "", words)
     error = float(difference(_size(limit_of_error(reading.quantity, accuracy), reading.quantity.unit), unit))
     spread = error / math.sqrt(3)
-    chances = {key: conformance_probability(_open(each, quantity), number, spread) for key, each in intervals}
+    chances = {key: conformance_probability(each, number, spread) for key, each in intervals}
     margin = _size(2 * spread, unit)
     if nearest is not None and abs(number - nearest) < 2 * spread:
         others = {key: chance for key, chance in chances.items() if key != outcome and chance > 0}
@@ -175,15 +191,19 @@ def _judge_over_limit(intervals: Sequence[tuple[str, Interval]], meter: Meter | 
 
 
 def _open(interval: Interval, quantity: str) -> Interval:
-    """The interval without a lower end at or below 0 for what is never negative: that end decides nothing."""
-    if quantity in STARTS_AT_ZERO and interval.low <= 0 and interval.high > 0:
-        return Interval(-math.inf, interval.high, False, interval.high_open, interval.over_limit)
+    """The interval with no lower end at 0 for what is never negative.
+
+    That end decides nothing, and a meter that shows -0.02 ohm with its leads together means 0.
+    """
+    holds_zero = interval.low < 0 or (interval.low == 0 and not interval.low_open)
+    if quantity in STARTS_AT_ZERO and holds_zero and interval.high > 0:
+        return replace(interval, low=-math.inf, low_open=False)
     return interval
 
 
-def _limits(intervals: Sequence[tuple[str, Interval]], outcome: str, quantity: str) -> list[float]:
+def _limits(intervals: Sequence[tuple[str, Interval]], outcome: str) -> list[float]:
     """Finite ends of the outcome's band, or of all bands if none holds the reading."""
-    chosen = [_open(each, quantity) for key, each in intervals if not each.over_limit and outcome in ("", key)]
+    chosen = [each for key, each in intervals if not each.over_limit and outcome in ("", key)]
     return [end for each in chosen for end in (each.low, each.high) if math.isfinite(end)]
 
 

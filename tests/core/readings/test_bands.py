@@ -341,6 +341,25 @@ def test_no_faults_if_and_only_if_every_reading_has_one_band(bands: list[Band]) 
     assert (found == ()) == partition, [each.message for each in found]
 
 
+ohms = st.integers(-2, 4).map(lambda number: Expression((Term(1, Quantity(Decimal(number), "ohm")),)))
+ohm_band = st.one_of(
+    st.builds(lambda end, loose: Band(high=end, high_open=loose), ohms, st.booleans()),
+    st.builds(lambda end, loose: Band(low=end, low_open=loose), ohms, st.booleans()),
+    st.builds(lambda low, high: Band(low, high), ohms, ohms),
+)
+
+
+@given(st.lists(ohm_band, min_size=1, max_size=4))
+@settings(deadline=None, max_examples=300)
+def test_of_what_is_never_negative_only_readings_from_zero_count(bands: list[Band]) -> None:
+    found = band_faults([(f"o{place}", band) for place, band in enumerate(bands)], "resistance", "ohm", {})
+    intervals = [band.resolve({}, "ohm") for band in bands]
+    readings = [step / 2 for step in range(12)]  # every end and every place between two ends, and beyond
+    once = all(sum(each.holds(reading) for each in intervals) == 1 for reading in readings)
+    used = all(any(each.holds(reading) for reading in readings) for each in intervals)
+    assert (found == ()) == (once and used), [each.message for each in found]
+
+
 @given(chains())
 @settings(deadline=None)
 def test_text_and_back(bands: list[Band]) -> None:

@@ -205,6 +205,14 @@ def test_zero_is_no_limit_for_what_is_never_negative() -> None:
     assert found.probability == pytest.approx(1.0)
 
 
+def test_leads_together_may_show_a_little_below_zero() -> None:
+    bands = [("closed", parse_band("0 ohm .. 5 ohm")), ("high", parse_band(">= 5 ohm"))]
+    found = judge(bands, parse_reading("-0.2", "resistance", "ohm"), {}, "resistance", "ohm", METER)
+    assert (found.outcome, found.verdict) == ("closed", Verdict.CLEAR)
+    nothing = [("nothing", parse_band("<= 0 ohm")), ("some", parse_band("> 0 ohm"))]
+    assert judge(nothing, parse_reading("0", "resistance", "ohm"), {}, "resistance", "ohm", None).outcome == "nothing"
+
+
 def test_a_temperature_in_another_unit_than_the_meter_states() -> None:
     # 212 degF are 100 degC: a = 1 percent of 100 + 0.2 = 1.2 K = 2.16 degF of difference.
     found = judge([("hot", parse_band(">= 200 degF"))], parse_reading("212", "temperature", "degF"), {},
@@ -220,6 +228,27 @@ def test_missing_values_and_other_quantities_are_refused() -> None:
     assert str(error.value) == "battery has no value yet. Give battery in V first"
     with pytest.raises(ReadingError):
         judge(DROP, Reading(parse_quantity("3 ohm")), {}, "voltage", "V", METER)
+
+
+@pytest.mark.parametrize(
+    ("percent", "counts", "resolution", "top", "words"),
+    [
+        ("0.5", "2", "0 V", "20 V", "The resolution of a range cannot be 0 V. Give a resolution above 0"),
+        ("0.5", "2", "0.01 V", "-20 V", "The top of a range cannot be -20 V. Give a top above 0"),
+        (
+            "0.5",
+            "2",
+            "0.01 V",
+            "20 A",
+            "The top of a voltage range cannot be 20 A. Give a top that is a voltage",
+        ),
+        ("-1", "2", "0.01 V", "20 V", "An accuracy cannot be negative. Give percent and counts of 0 or more"),
+    ],
+)
+def test_accuracies_that_no_meter_has(percent: str, counts: str, resolution: str, top: str, words: str) -> None:
+    with pytest.raises(ReadingError) as error:
+        accuracy(percent, counts, resolution, top)
+    assert str(error.value) == words
 
 
 @given(st.decimals(min_value=-20, max_value=20, places=3), st.integers(-15, 15), st.integers(1, 5))
