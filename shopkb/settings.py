@@ -38,6 +38,7 @@ INSTALLED_APPS = [
     "shopkb.procedures",
     "shopkb.jobs",
     "shopkb.reports",
+    "shopkb.upkeep",
     "shopkb.demo",
 ]
 
