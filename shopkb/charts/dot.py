@@ -20,7 +20,7 @@ from shopkb.core.flow.model import Flow
 __all__ = ["edge_id", "flow_dot", "node_id", "statements"]
 
 _SETTINGS = (
-    'graph [rankdir="TB", bgcolor="transparent", ordering="out", nodesep="0.3", ranksep="0.03", pad="0.06"];',
+    'graph [rankdir="TB", bgcolor="transparent", ordering="out", nodesep="0.24", ranksep="0.03", pad="0.06"];',
     f'node [fontname="{FONTS}", fontsize="{TEXT_SIZE:g}", fontcolor="{INK}", color="{INK}", style="filled", '
     f'fillcolor="{CARD}", penwidth="1.3", height="0.36", width="0.6"];',
     f'edge [fontname="{FONTS}", fontsize="{LABEL_SIZE:g}", fontcolor="{INK}", color="{SOFT}", arrowsize="0.7"];',

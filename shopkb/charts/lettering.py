@@ -40,9 +40,13 @@ def printable(text: str) -> str:
 
 
 def shortened(text: str, most: int = MOST_CHARACTERS) -> str:
-    """Cleaned text of at most so many characters; a cut is shown by an ellipsis."""
+    """Cleaned text of at most so many characters, cut after a whole word if one ends near, with an ellipsis."""
     text = clean(text)
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+    if len(text) <= most:
+        return text
+    kept = text[: most - 1]
+    whole = text[:most].rpartition(" ")[0]
+    return (whole if len(whole) > most * 2 // 3 else kept).rstrip(" ,;:") + "…"
 
 
 @lru_cache(maxsize=4096)

@@ -91,7 +91,7 @@ def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: View
         return _Drawn(name, "hand-over", Sign.PREDEFINED_PROCESS, lines, tooltip, go.text(), marks)
     if go.kind is GoKind.OUT:
         note = outcome.note or "Leave without a cause"
-        return _Drawn(name, "out end", Sign.TERMINATOR, balanced(shortened(note, 90), 22), note, marks=marks)
+        return _Drawn(name, "out end", Sign.TERMINATOR, balanced(shortened(note, 120), 24), note, marks=marks)
     words = f"leads nowhere: no step or cause {shortened(go.key, 60)}" if go.key else "leads nowhere yet"
     return _Drawn(name, "nowhere", Sign.PROCESS, balanced(words, 20), words, marks=marks)
 

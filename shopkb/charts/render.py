@@ -16,19 +16,13 @@ from typing import Literal
 from shopkb.charts.dot_text import labels
 from shopkb.charts.draw import NOT_INSTALLED
 from shopkb.charts.limits import ChartUnavailable
-from shopkb.charts.svg import inline_svg, texts
+from shopkb.charts.paper import MARGIN, room_for
+from shopkb.charts.svg import full_size, inline_svg, texts
 
 __all__ = ["ChartUnavailable", "Form", "inline_svg", "render", "texts"]
 
 Form = Literal["svg", "pdf", "png"]
 
-A4_MARGIN = 0.39  # inches, 10 mm
-A4_ROOM = "7.48,10.9"  # inches of A4 portrait (ISO 216) inside the margins; a larger chart is scaled down to it
-SETTINGS: dict[Form, tuple[str, ...]] = {
-    "svg": (),
-    "pdf": (f"size={A4_ROOM}", f"margin={A4_MARGIN}", "bgcolor=white"),
-    "png": ("bgcolor=white",),
-}
 PYTHON: tuple[str, ...] = (sys.executable, "-I")
 _MARKS = {"svg": b"<svg", "pdf": b"%PDF", "png": b"\x89PNG"}
 
@@ -36,24 +30,33 @@ _MARKS = {"svg": b"<svg", "pdf": b"%PDF", "png": b"\x89PNG"}
 def render(dot: str, form: Form, *, seconds: float = 5.0) -> bytes:
     """Draw DOT text written by :func:`shopkb.charts.dot.flow_dot`.
 
-    A PDF fits A4 portrait. An SVG is checked: every node and branch must show exactly the text that went in.
+    Every node and branch must show exactly the text that went in, or there is no chart. A PDF fits A4 portrait if
+    that leaves it legible, else the least larger sheet (:mod:`shopkb.charts.paper`).
 
     Args:
         dot: the graph.
         form: svg, pdf or png.
-        seconds: limit for the whole drawing.
+        seconds: limit for laying out once. A PDF or PNG is laid out twice, first as the SVG that is checked.
 
     Raises:
         ChartUnavailable: Graphviz is missing, failed, took too long or drew a text wrongly.
     """
-    drawing = _drawn(dot.encode("utf-8"), form, seconds)
-    if form == "svg" and (wrong := _wrong_texts(dot, drawing)):
+    svg = _drawn(dot.encode("utf-8"), "svg", (), seconds)
+    if wrong := _wrong_texts(dot, svg):
         raise ChartUnavailable("The chart came out with a wrong text and is not shown.", detail=f"texts of {wrong}")
-    return drawing
+    return svg if form == "svg" else _drawn(dot.encode("utf-8"), form, _settings(form, svg), seconds)
 
 
-def _drawn(dot: bytes, form: Form, seconds: float) -> bytes:
-    for command in _commands(form):
+def _settings(form: Form, svg: bytes) -> tuple[str, ...]:
+    """Attributes of the whole graph for a form that is not shown in a page."""
+    if form != "pdf":
+        return ("bgcolor=white",)
+    across, down = room_for(*full_size(svg))
+    return (f"size={across:.2f},{down:.2f}", f"margin={MARGIN}", "bgcolor=white")
+
+
+def _drawn(dot: bytes, form: Form, settings: Sequence[str], seconds: float) -> bytes:
+    for command in _commands(form, settings):
         child = _run(command, dot, seconds)
         if child.returncode == NOT_INSTALLED and command[0] == PYTHON[0]:
             continue
@@ -64,9 +67,8 @@ def _drawn(dot: bytes, form: Form, seconds: float) -> bytes:
     raise ChartUnavailable("Charts need Graphviz, and this computer has none.")
 
 
-def _commands(form: Form) -> list[Sequence[str]]:
+def _commands(form: Form, settings: Sequence[str] = ()) -> list[Sequence[str]]:
     """The programs to try, in order."""
-    settings = SETTINGS[form]
     commands: list[Sequence[str]] = [[*PYTHON, str(Path(__file__).with_name("draw.py")), form, *settings]]
     if program := shutil.which("dot"):
         commands.append([program, f"-T{form}", *(f"-G{setting}" for setting in settings)])

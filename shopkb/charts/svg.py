@@ -38,6 +38,20 @@ def ends(svg: bytes) -> dict[str, tuple[str, str]]:
     return found
 
 
+def full_size(svg: bytes) -> tuple[float, float]:
+    """Width and height of a drawing in points.
+
+    Raises:
+        ChartUnavailable: the drawing is not well-formed or does not say.
+    """
+    root = _root(svg)
+    try:
+        width, height = (float(root.get(side, "").removesuffix("pt")) for side in ("width", "height"))
+    except ValueError as error:
+        raise ChartUnavailable("The chart could not be drawn.", f"no size: {error}") from error
+    return width, height
+
+
 def inline_svg(svg: bytes, title: str = "") -> str:
     """The drawing from ``<svg`` on, as one image with a name, safe to put in a page.
 

@@ -23,7 +23,9 @@ def test_what_xml_cannot_hold_is_shown_as_the_replacement_character(character: s
 
 
 def test_a_long_text_is_cut_with_an_ellipsis() -> None:
-    assert shortened("Feed at the connector", 10) == "Feed at t…"
+    assert shortened("Feed at the connector", 14) == "Feed at the…"
+    assert shortened("Feedattheconnector", 10) == "Feedatthe…"
+    assert shortened("Feed it, at the connector", 12) == "Feed it, at…"
     assert shortened("Feed", 10) == "Feed"
 
 

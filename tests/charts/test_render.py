@@ -18,7 +18,7 @@ from shopkb.charts.dot_text import labels
 from shopkb.charts.lettering import clean
 from shopkb.charts.limits import ChartUnavailable
 from shopkb.charts.render import inline_svg, render, texts
-from shopkb.charts.svg import ends
+from shopkb.charts.svg import ends, full_size
 from shopkb.core.flow.model import Go, GoKind, Outcome, Step, TestKind
 from tests.charts.drawing import HOSTILE, elements, labelled, small, svg_of
 from tests.charts.sample import COMPONENTS, FAN, LINKS, NOTES, NOW, PATH, POSSIBLE, TITLES
@@ -195,6 +195,16 @@ def test_fourteen_steps_are_legible_on_a4(dot: str, least: float) -> None:
     assert 12 * (height - 2 * MARGIN) / float(drawn.removesuffix("pt")) >= least
 
 
+def test_a_wide_chart_lies_on_a_larger_sheet_and_stays_legible() -> None:
+    flow = small(*(Outcome(f"o{index}", "fan stays still", Go(GoKind.OUT)) for index in range(9)))
+    dot = flow_dot(flow)
+    width, height = pdf_size(render(dot, "pdf"))
+    drawn = full_size(render(dot, "svg"))[0]
+    assert 12 * (width - 2 * MARGIN) / drawn >= 6.5
+    assert width > height
+    assert width <= 1190.55  # A3 landscape, ISO 216: 420 mm
+
+
 def test_a_small_chart_is_not_blown_up() -> None:
     flow = small(Outcome("x", "x", Go(GoKind.OUT)))
     width, height = pdf_size(render(flow_dot(flow), "pdf"))
@@ -262,7 +272,7 @@ def test_the_dot_program_stands_in(no_pygraphviz: None, fake_dot: Path, tmp_path
     assert texts(render(FAN_DOT, "svg")) == labels(FAN_DOT)
     assert (tmp_path / "seen").read_text() == "-Tsvg"
     assert render(FAN_DOT, "pdf").startswith(b"%PDF-")
-    assert (tmp_path / "seen").read_text() == "-Tpdf -Gsize=7.48,10.9 -Gmargin=0.39 -Gbgcolor=white"
+    assert (tmp_path / "seen").read_text() == "-Tpdf -Gsize=7.47,10.89 -Gmargin=0.39 -Gbgcolor=white"
 
 
 @pytest.mark.parametrize("script", ["echo no font >&2; exit 1", "exit 0", "kill -SEGV $$", "echo Syntax error"])
