@@ -15,7 +15,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
-from ruamel.yaml.events import AliasEvent
+from ruamel.yaml.events import AliasEvent, MappingEndEvent, MappingStartEvent, SequenceEndEvent, SequenceStartEvent
 
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
@@ -24,6 +24,8 @@ SIZE_LIMIT = 1024 * 1024
 """Bytes a file may have."""
 DEPTH_LIMIT = 12
 """Levels a tree may have."""
+NESTING_LIMIT = 100
+"""Lists and groups inside each other; a tree needs two for each level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,16 +139,27 @@ def _loaded(path: Path) -> Any:
     except UnicodeDecodeError as fault:
         raise _Unreadable(f"The file is not UTF-8 text, first at byte {fault.start}. Save it as UTF-8.") from fault
     try:
-        if any(isinstance(event, AliasEvent) for event in _yaml().parse(text)):
-            raise _Unreadable("The file repeats parts by alias (*name). Write each part out.")
+        _refuse_growth(text)
         return _yaml().load(text)
     except YAMLError as fault:
         mark = getattr(fault, "problem_mark", None)
         line = f"Line {mark.line + 1}: " if mark is not None else ""
         problem = getattr(fault, "problem", None) or "not YAML"
         raise _Unreadable(f"{line}cannot be read as YAML ({problem}).") from fault
-    except RecursionError as fault:
-        raise _Unreadable("The file is nested too deep to be read.") from fault
+
+
+def _refuse_growth(text: str) -> None:
+    """Refuse aliases and deep nesting, which make a small file large or slow, before anything is built of it."""
+    depth = 0
+    for event in _yaml().parse(text):
+        if isinstance(event, AliasEvent):
+            raise _Unreadable("The file repeats parts by alias (*name). Write each part out.")
+        if isinstance(event, SequenceStartEvent | MappingStartEvent):
+            depth += 1
+        elif isinstance(event, SequenceEndEvent | MappingEndEvent):
+            depth -= 1
+        if depth > NESTING_LIMIT:
+            raise _Unreadable("The file is nested too deep to be read. Make it flatter.")
 
 
 def _yaml() -> YAML:

@@ -1,0 +1,74 @@
+from __future__ import annotations
+
+import pytest
+
+from shopkb.catalog import trees
+from shopkb.catalog.facts import facts, platform_ancestry
+from shopkb.catalog.models import Access, Caution, Platform, Symptom, System
+from shopkb.catalog.trees import NodeValue
+from shopkb.core.flow.hazards import AccessView, CautionView
+
+SYSTEMS = (
+    NodeValue(
+        "cooling",
+        "Cooling",
+        ("hot-coolant",),
+        (NodeValue("fan", "Fan", ("self-starting-fan",), (NodeValue("motor", "Motor"),)), NodeValue("hoses", "Hoses")),
+    ),
+    NodeValue("body", "Body"),
+)
+
+
+@pytest.fixture
+def shop(db: None) -> None:
+    trees.load(System, SYSTEMS)
+    trees.load(Platform, (NodeValue("avocet", "Avocet", children=(NodeValue("dunlin", "Dunlin"),)),))
+    Caution.objects.create(key="hot", signal="WARNING", title="Hot", text="Let it cool.", hazards=["hot-coolant"])
+    Access.objects.create(key="bumper-off", name="Bumper off", minutes="12.5", hazards=["lifted-vehicle"])
+    Symptom.objects.create(key="overheats", name="Engine overheats")
+
+
+def test_hazards_reach_all_below(shop: None) -> None:
+    assert facts().systems == {
+        "cooling": {"hot-coolant"},
+        "cooling/fan": {"hot-coolant", "self-starting-fan"},
+        "cooling/fan/motor": {"hot-coolant", "self-starting-fan"},
+        "cooling/hoses": {"hot-coolant"},
+        "body": frozenset(),
+    }
+
+
+def test_hazards_follow_a_move(shop: None) -> None:
+    trees.move(System.objects.get(key="fan"), System.objects.get(key="body"))
+    assert facts().systems["body/fan/motor"] == {"self-starting-fan"}
+
+
+def test_what_else_the_checks_see(shop: None) -> None:
+    seen = facts(["horn-silent"])
+    assert seen.access == {"bumper-off": AccessView("bumper-off", "Bumper off", 12.5, frozenset({"lifted-vehicle"}))}
+    assert seen.cautions == {"hot": CautionView("hot", "WARNING", frozenset({"hot-coolant"}), "Let it cool.")}
+    assert seen.symptoms == {"overheats"}
+    assert seen.platforms == {"avocet", "avocet/dunlin"}
+    assert seen.procedures == {"horn-silent"}
+
+
+def test_five_queries_however_large(shop: None, django_assert_num_queries) -> None:
+    with django_assert_num_queries(5):
+        facts()
+    trees.load(System, [NodeValue(f"n{number}", "N", children=(NodeValue("c", "C"),)) for number in range(50)])
+    with django_assert_num_queries(5):
+        facts()
+
+
+@pytest.mark.parametrize(
+    ("path", "line"),
+    [("", ()), ("avocet", ("avocet",)), ("avocet/dunlin/mk1", ("avocet", "avocet/dunlin", "avocet/dunlin/mk1"))],
+)
+def test_the_line_of_a_platform(path: str, line: tuple[str, ...]) -> None:
+    assert platform_ancestry(path) == line
+
+
+def test_the_line_agrees_with_the_tree(shop: None) -> None:
+    for platform in Platform.objects.all():
+        above = platform.get_ancestors(include_self=True).values_list("path", flat=True)
+        assert platform_ancestry(platform.path) == tuple(above)
