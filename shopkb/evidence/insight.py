@@ -27,7 +27,7 @@ from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp
-from shopkb.evidence.models import Tally
+from shopkb.evidence.models import StrengthFit, Tally
 
 REMEMBERED = 64
 
@@ -81,6 +81,12 @@ def prices() -> Prices:
     return Prices(hourly_rate=float(settings.HOURLY_RATE), prove_first=settings.PROVE_BEFORE_FIT)
 
 
+def strengths_in_force() -> tuple[float, ...]:
+    """The latest fit, top level first; empty before the first, which means the usual ones. One query."""
+    fit = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("strengths", flat=True).first()
+    return tuple(fit or ())
+
+
 def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     """The procedure's tallies by platform and month. One query."""
     rows = (
@@ -100,10 +106,13 @@ def _learn(flow: Flow, platform: str, month: str) -> Insight:
     platforms = (platform,) if platform else ()
     found = full_tallies(flow.procedure)
     counts = count(flow, found, as_of=month, platforms=platforms)
-    model = learn(counts, platform, access_minutes=minutes)
+    fitted = strengths_in_force()
+    model = learn(counts, platform, access_minutes=minutes, prior_strengths=fitted)
     passable = flow.start in flow.step_by_key and not loops(flow)
     verified = sum(sums.count for key, sums in found.items() if not key.step and key.cause)
-    return Insight(model, branch_evidence(counts, platform), appraise(flow, model) if passable else None, verified)
+    return Insight(
+        model, branch_evidence(counts, platform, fitted), appraise(flow, model) if passable else None, verified
+    )
 
 
 def _note(found: BranchEvidence) -> BranchNote:

@@ -5,7 +5,8 @@ Call it inside the transaction that closes, reopens or links a job, so that evid
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from itertools import islice
 
 from django.db import transaction
@@ -13,7 +14,7 @@ from django.db.models import F
 
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
-from shopkb.evidence.models import EvidenceLock, Tally
+from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
 SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected")
@@ -54,6 +55,17 @@ def stamp() -> int:
     """A number that grows with every change of the tallies; readers cache by it. One query."""
     held = EvidenceLock.objects.filter(pk="tallies").values_list("stamp", flat=True).first()
     return held or 0
+
+
+@transaction.atomic
+def keep_strengths(
+    strengths: Sequence[float], *, at: datetime, as_of: str, procedures: int, verified_jobs: int
+) -> StrengthFit:
+    """Store a fit; figures read from now on use it."""
+    _lock()
+    return StrengthFit.objects.create(
+        fitted_at=at, as_of=as_of, strengths=list(strengths), procedures=procedures, verified_jobs=verified_jobs
+    )
 
 
 @transaction.atomic

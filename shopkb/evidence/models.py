@@ -49,3 +49,36 @@ class EvidenceLock(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} {self.stamp}"
+
+
+class StrengthFit(models.Model):
+    """How alike related platforms are, level by level of the tree, as fitted on a day. The latest counts."""
+
+    fitted_at = models.DateTimeField()
+    as_of = models.CharField(max_length=7)
+    strengths = models.JSONField(help_text="One number a level below the roots, top first.")
+    procedures = models.PositiveIntegerField()
+    verified_jobs = models.PositiveIntegerField()
+
+    class Meta:
+        ordering = ["-fitted_at", "-id"]
+
+    def __str__(self) -> str:
+        return f"strengths of {self.fitted_at:%Y-%m-%d}"
+
+
+class QualityRecord(models.Model):
+    """How honest the probabilities of a procedure were in a month, and how often parts were wrong."""
+
+    procedure = models.CharField(max_length=60)
+    month = models.CharField(max_length=7)
+    measured_at = models.DateTimeField()
+    verified_jobs = models.PositiveIntegerField()
+    figures = models.JSONField()
+
+    class Meta:
+        ordering = ["procedure", "month"]
+        constraints = [models.UniqueConstraint(fields=["procedure", "month"], name="quality_procedure_month_once")]
+
+    def __str__(self) -> str:
+        return f"{self.procedure} {self.month}"

@@ -65,12 +65,15 @@ def start_run(
 
     Raises:
         NotPossible: the job is closed, or no revision is in force.
+        OtherBody: the client id was used to start something else.
     """
     require(by, Right.WORK)
-    before = Run.objects.filter(client_id=client_id).first()
-    if before is not None:
-        return before
     held = Job.objects.select_for_update().get(pk=job.pk)
+    before = Run.objects.filter(client_id=client_id).select_related("revision").first()
+    if before is not None:
+        if (before.job_id, before.revision.procedure_id) != (held.pk, procedure.pk):
+            raise OtherBody("Another procedure was started with this. Reload the page and choose again.")
+        return before
     if not held.is_open:
         raise NotPossible(f"{held} is closed. Reopen it, or open a new job as its comeback.")
     revision = Revision.objects.filter(procedure=procedure, state=Revision.State.PUBLISHED).first()
@@ -167,6 +170,8 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
     held = _held(run)
     if held.state == Run.State.STOPPED:
         return
+    if held.state == Run.State.ENDED:
+        raise NotPossible("This procedure has come to its end, so there is nothing left to leave.")
     held.state, held.stopped_why, held.ended_at = Run.State.STOPPED, why.strip()[:200], at
     held.save(update_fields=["state", "stopped_why", "ended_at"])
 
@@ -176,10 +181,11 @@ def move_to_newest(run: Run, *, by: User) -> Revision:
     """Go on with the revision now in force, keeping every result whose step and outcome it still has.
 
     Raises:
-        NotPossible: the run is on the revision in force already, or none is in force.
+        NotPossible: the job is closed, the run was left, or there is no other revision in force.
     """
     require(by, Right.WORK)
     held = _held(run)
+    _still_open(held)
     newest = Revision.objects.filter(procedure=held.revision.procedure, state=Revision.State.PUBLISHED).first()
     if newest is None or newest.pk == held.revision_id:
         raise NotPossible("There is no newer published revision to move to.")
@@ -267,7 +273,11 @@ def read_and_judge(
 
 
 def _held(run: Run) -> Run:
-    """The run's row, locked: answers from two devices are taken one after the other."""
+    """The run's row, locked: answers from two devices are taken one after the other.
+
+    The job's row is locked first, as closing does, so that no answer slips in behind what a closed job has taught.
+    """
+    Job.objects.select_for_update().get(pk=run.job_id)
     return (
         Run.objects.select_for_update(of=("self",))
         .select_related("job", "revision__procedure", "holder")
@@ -276,17 +286,21 @@ def _held(run: Run) -> Run:
 
 
 def _may_go_on(run: Run, by: User) -> None:
-    if not run.job.is_open:
-        raise NotPossible(f"{run.job} is closed; nothing more can be recorded on it.")
-    if run.revision.withdrawn_for_safety:
+    if run.job.is_open and run.revision.withdrawn_for_safety:
         raise NotPossible(
             f"Stop: this procedure was withdrawn for safety. {run.revision.withdrawn_why} "
             "What you recorded so far is kept."
         )
-    if run.state == Run.State.STOPPED:
-        raise NotPossible(f"This procedure was left: {run.stopped_why} Start it again from the job.")
+    _still_open(run)
     if run.holder_id != by.pk:
         raise NotPossible(f"{run.holder} holds this run. Take it over first, then answer.")
+
+
+def _still_open(run: Run) -> None:
+    if not run.job.is_open:
+        raise NotPossible(f"{run.job} is closed; nothing more can be recorded on it.")
+    if run.state == Run.State.STOPPED:
+        raise NotPossible(f"This procedure was left: {run.stopped_why} Start it again from the job.")
 
 
 def _allowed_step(flow: Flow, way: Walk, rows: list[Result], answer: Answer) -> Step:

@@ -38,6 +38,20 @@ class JobQuerySet(models.QuerySet["Job"]):
     def for_list(self) -> Self:
         return self.select_related("vehicle__platform", "symptom", "opened_by")
 
+    def answered(self, procedure: str, step: str, outcome: str = "") -> Self:
+        """Jobs on which this step was answered (with this outcome) and the answer was not replaced since."""
+        given = Result.objects.filter(
+            run__job=models.OuterRef("pk"),
+            run__revision__procedure__key=procedure,
+            step=step,
+            replaced_by__isnull=True,
+        )
+        return self.filter(models.Exists(given.filter(outcome=outcome) if outcome else given))
+
+    def that_followed(self, procedure: str) -> Self:
+        runs = Run.objects.filter(job=models.OuterRef("pk"), revision__procedure__key=procedure)
+        return self.filter(models.Exists(runs))
+
     def holding(self, words: str) -> Self:
         """Jobs whose registration, complaint, VIN or number holds these words."""
         match = (

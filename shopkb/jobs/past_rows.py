@@ -221,6 +221,10 @@ def _repair(past: PastJob, place: int, said: PastRepair, names: Names) -> Repair
         raise NotPossible("A repair does not say how it was checked.")
     if not past.opened_at <= said.at <= said.verified_at <= past.closed_at:
         raise NotPossible("A repair and its check do not lie between opening and closing.")
+    if said.found_at is not None:
+        run, result = said.found_at
+        if not (0 <= run < len(past.runs) and 0 <= result < len(past.runs[run].results)):
+            raise NotPossible("A repair names a result that is not recorded.")
     who = _known(names.people, said.who, "person").pk
     repair = Repair(
         cause_id=names.cause(said.cause),

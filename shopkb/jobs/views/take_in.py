@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import dataclass
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -16,7 +17,7 @@ from shopkb.core.identifiers import check_vin
 from shopkb.jobs import closing, intake
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
-from shopkb.jobs.models import Job, Run, Verification
+from shopkb.jobs.models import Job, JobQuerySet, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.models import Procedure
@@ -35,9 +36,30 @@ def job_list(request: HttpRequest) -> HttpResponse:
         jobs = jobs.filter(state=state)
     if words:
         jobs = jobs.holding(words)
+    behind = _Behind.of(request)
+    if behind.procedure:
+        jobs = behind.narrowed(jobs)
     page = Paginator(jobs, PAGE).get_page(request.GET.get("page"))
-    context = {"page": page, "words": words, "state": state, "section": "jobs"}
+    context = {"page": page, "words": words, "state": state, "section": "jobs", "behind": behind}
     return render_page_or_part(request, "jobs/list.html", "jobs/_rows.html", context)
+
+
+@dataclass(frozen=True)
+class _Behind:
+    """The jobs behind a figure: those that followed a procedure, answered a step, or took a branch."""
+
+    procedure: str
+    step: str
+    outcome: str
+
+    @classmethod
+    def of(cls, request: HttpRequest) -> _Behind:
+        return cls(*(request.GET.get(name, "")[:60] for name in ("procedure", "step", "outcome")))
+
+    def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
+        if self.step:
+            return jobs.answered(self.procedure, self.step, self.outcome)
+        return jobs.that_followed(self.procedure)
 
 
 @require_http_methods(["GET", "POST"])

@@ -1,0 +1,117 @@
+"""Fitting and scoring over all closed jobs: run at night, stored and dated, read by the pages."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from shopkb.core.diagnosis.branches import branch_strengths
+from shopkb.core.diagnosis.cases import ClosedCase
+from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.forecasting import forecasts
+from shopkb.core.diagnosis.quality import Forecast, Scores, all_pairs, isolation, outcomes, reliability, scores
+from shopkb.core.diagnosis.rates import Rate
+from shopkb.core.flow.model import Flow
+from shopkb.evidence.insight import full_tallies
+from shopkb.evidence.learning import keep_strengths
+from shopkb.evidence.models import QualityRecord, StrengthFit
+from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.models import Job
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was stored for one procedure: months, and verified jobs scored."""
+
+    procedure: str
+    months: int
+    verified_jobs: int
+
+
+def flows_in_force() -> list[Flow]:
+    rows = Revision.objects.filter(state=Revision.State.PUBLISHED).select_related("procedure")
+    return [flow_of(row) for row in rows.order_by("procedure__key")]
+
+
+def fit_strengths(*, at: datetime, store: bool = True) -> StrengthFit:
+    """Fit how alike related platforms are, over every branch of the procedures in force, and keep the result."""
+    month = timezone.localtime(at).strftime("%Y-%m")
+    flows = flows_in_force()
+    found = {flow.procedure: full_tallies(flow.procedure) for flow in flows}
+    platforms = tuple(sorted({key.platform for tallies in found.values() for key in tallies if key.platform}))
+    counts = [count(flow, found[flow.procedure], as_of=month, platforms=platforms) for flow in flows]
+    strengths = branch_strengths(counts)
+    verified = sum(
+        sums.count for tallies in found.values() for key, sums in tallies.items() if not key.step and key.cause
+    )
+    told: dict[str, Any] = {"at": at, "as_of": month, "procedures": len(flows), "verified_jobs": verified}
+    if store:
+        return keep_strengths(strengths, **told)
+    return StrengthFit(
+        fitted_at=at, as_of=month, strengths=list(strengths), procedures=len(flows), verified_jobs=verified
+    )
+
+
+def measure_quality(*, at: datetime, store: bool = True) -> Iterator[Measured]:
+    """Score, procedure by procedure, what would have been said of each closed job before its cause was known."""
+    for flow in flows_in_force():
+        jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
+        cases = list(closed_cases(jobs))
+        records = _records(flow, cases, at)
+        if store:
+            with transaction.atomic():
+                QualityRecord.objects.filter(procedure=flow.procedure).delete()
+                QualityRecord.objects.bulk_create(records)
+        yield Measured(flow.procedure, len(records), sum(record.verified_jobs for record in records))
+
+
+def _records(flow: Flow, cases: Sequence[ClosedCase], at: datetime) -> list[QualityRecord]:
+    by_month: dict[str, list[ClosedCase]] = defaultdict(list)
+    for case in cases:
+        by_month[case.month].append(case)
+    said: dict[str, list[Forecast]] = defaultdict(list)
+    for forecast in forecasts(flow, cases):
+        said[forecast.month].append(forecast)
+    return [
+        QualityRecord(
+            procedure=flow.procedure,
+            month=month,
+            measured_at=at,
+            verified_jobs=len(said[month]),
+            figures=figures(said[month], by_month[month]),
+        )
+        for month in sorted(by_month)
+    ]
+
+
+def figures(said: Sequence[Forecast], cases: Sequence[ClosedCase]) -> dict[str, Any]:
+    """All figures of section f of the mathematics as plain data; ``None`` where nothing can be said."""
+    scored = scores(said)
+    how_well = isolation(said)
+    became = outcomes(cases)
+    p, happened = all_pairs(said)
+    return {
+        "jobs": len(cases),
+        "scores": asdict(scored) if isinstance(scored, Scores) else None,
+        "bins": [asdict(each) for each in reliability(p, happened)],
+        "isolated": _rate(how_well.isolated),
+        "within": {str(size): _rate(rate) for size, rate in how_well.within.items()},
+        "ambiguity": how_well.ambiguity,
+        "effective": how_well.effective,
+        "minutes": how_well.minutes,
+        "wrong_parts": _rate(became.wrong_parts),
+        "comebacks": _rate(became.comebacks),
+        "verified": _rate(became.verified),
+    }
+
+
+def _rate(rate: object) -> dict[str, float] | None:
+    return asdict(rate) if isinstance(rate, Rate) else None
