@@ -39,7 +39,7 @@ class Drawn:
 
     svg: SafeString
     reason: str
-    outline: OutlineStep | None
+    outline: tuple[OutlineStep, ...]
 
 
 def dot_text(flow: Flow, look: Look) -> str:
@@ -48,27 +48,23 @@ def dot_text(flow: Flow, look: Look) -> str:
     Raises:
         ChartUnavailable: too many steps or branches.
     """
-    handed = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind == "hand-over"}
-    titles = dict(Procedure.objects.filter(key__in=handed).values_list("key", "title")) if handed else {}
-    paths = {cause.component for cause in flow.causes}
-    components = dict(System.objects.filter(path__in=paths).values_list("path", "name"))
-    return flow_dot(
-        flow,
-        notes=look.notes,
-        path=look.path,
-        now=look.now,
-        links=look.links,
-        titles=titles,
-        possible=look.possible,
-        components=components,
-    )
+    return _dot(flow, look, _names(flow))
 
 
 def drawn(flow: Flow, look: Look) -> Drawn:
     """The chart for a page. A drawing that fails leaves the list and says why."""
-    listed = outline(flow, notes=look.notes, path=look.path, now=look.now)
+    names = _names(flow)
+    listed = outline(
+        flow,
+        look.notes,
+        look.path,
+        look.now,
+        titles=names.procedures,
+        possible=look.possible,
+        components=names.components,
+    )
     try:
-        svg = inline_svg(chart_bytes(dot_text(flow, look), "svg"))
+        svg = inline_svg(chart_bytes(_dot(flow, look, names), "svg"))
     except ChartUnavailable as error:
         return Drawn(mark_safe(""), str(error), listed)
     return Drawn(mark_safe(svg), "", listed)  # noqa: S308 - our own renderer's output, checked by inline_svg
@@ -86,3 +82,32 @@ def chart_bytes(dot: str, form: Form) -> bytes:
         held = render(dot, form, seconds=settings.DRAWING_SECONDS)
         cache.set(key, held, KEEP_SECONDS)
     return bytes(held)
+
+
+@dataclass(frozen=True, slots=True)
+class _Names:
+    procedures: dict[str, str]
+    components: dict[str, str]
+
+
+def _names(flow: Flow) -> _Names:
+    """Titles of procedures handed over to, names of components: at most two queries."""
+    handed = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind == "hand-over"}
+    paths = {cause.component for cause in flow.causes}
+    return _Names(
+        dict(Procedure.objects.filter(key__in=handed).values_list("key", "title")) if handed else {},
+        dict(System.objects.filter(path__in=paths).values_list("path", "name")) if paths else {},
+    )
+
+
+def _dot(flow: Flow, look: Look, names: _Names) -> str:
+    return flow_dot(
+        flow,
+        notes=look.notes,
+        path=look.path,
+        now=look.now,
+        links=look.links,
+        titles=names.procedures,
+        possible=look.possible,
+        components=names.components,
+    )
