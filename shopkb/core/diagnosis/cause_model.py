@@ -11,13 +11,17 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import ClassVar, NamedTuple
+from typing import ClassVar, Final, NamedTuple
 
 import numpy as np
 
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.rates import Array
 from shopkb.core.flow.model import Proof
+
+
+IMPOSSIBLE: Final = -1e4
+"""Stands for the logarithm of 0 in likelihoods: finite, so that nothing is ever undefined."""
 
 
 class Branch(NamedTuple):
@@ -107,11 +111,13 @@ class CauseModel:
 
     @cached_property
     def log_prior(self) -> Array:
-        return _log(self.prior)
+        return _log(self.prior, -math.inf)
 
     @cached_property
     def log_table(self) -> Array:
-        return _log(self.table)
+        """Logs of the table, 0 as :data:`IMPOSSIBLE`: should a record be impossible under every cause, those that
+        contradict it least are left."""
+        return _log(self.table, IMPOSSIBLE)
 
     @cached_property
     def log_table_by_row(self) -> list[Array]:
@@ -123,7 +129,7 @@ class CauseModel:
         """Tests x causes: entropy in nats of the outcome once the cause is given."""
         if not self.tests:
             return np.zeros((0, len(self.causes)))
-        terms = self.table * np.where(self.table > 0, self.log_table, 0.0)
+        terms = self.table * self.log_table
         return -np.asarray(np.add.reduceat(terms, self.starts, axis=0))
 
     @cached_property
@@ -161,8 +167,8 @@ def _probabilities(figures: Array, starts: np.typing.NDArray[np.intp]) -> bool:
     return bool(np.all(np.abs(np.add.reduceat(figures, starts, axis=0) - 1) < 1e-6))
 
 
-def _log(figures: Array) -> Array:
-    logs = np.full(figures.shape, -math.inf)
+def _log(figures: Array, of_zero: float) -> Array:
+    logs = np.full(figures.shape, of_zero)
     np.log(figures, out=logs, where=figures > 0)
     return logs
 

@@ -131,23 +131,25 @@ def pool(forest: Forest, counts: Array, strengths: Sequence[float] = (), root_pr
         ValueError: a count is negative or not finite, a strength or part of the root prior is not above 0.
     """
     _check(counts, strengths, root_prior)
-    below = counts.astype(np.float64, copy=True)
+    # Kinds first inside: with the two kinds of a success rate innermost, every operation would crawl.
+    below = np.array(np.moveaxis(counts, -1, 0), dtype=np.float64, order="C")
     told = np.empty_like(below)
     for depth in range(len(forest.levels) - 1, 0, -1):
         level, (starts, parents) = forest.levels[depth], forest.families[depth]
         kappa = strength_at(strengths, depth)
-        jobs = below[level].sum(axis=-1, keepdims=True)
-        told[level] = below[level] * np.minimum(1.0, (kappa + 1) / (jobs + kappa))
-        below[parents] += np.add.reduceat(told[level], starts, axis=0)
+        jobs = below[:, level].sum(axis=0)
+        np.multiply(below[:, level], np.minimum(1.0, (kappa + 1) / (jobs + kappa)), out=told[:, level])
+        below[:, parents] += np.add.reduceat(told[:, level], starts, axis=1)
     prior = np.empty_like(below)
-    prior[forest.levels[0]] = root_prior
+    prior[:, forest.levels[0]] = root_prior.reshape(-1, *(1,) * (below.ndim - 1))
     for depth in range(1, len(forest.levels)):
         level = forest.levels[depth]
         parents, kappa = forest.parent[level], strength_at(strengths, depth)
-        without = prior[parents] + np.maximum(below[parents] - told[level], 0.0)
-        total = without.sum(axis=-1, keepdims=True)
-        prior[level] = without * (kappa / (total + kappa + 1))
-    return Pooled(prior, below)
+        known = prior[:, forest.levels[depth - 1]] + below[:, forest.levels[depth - 1]]
+        without = known[:, parents - forest.levels[depth - 1].start] - told[:, level]
+        np.maximum(without, 0.0, out=without)
+        np.multiply(without, kappa / (without.sum(axis=0) + kappa + 1), out=prior[:, level])
+    return Pooled(np.moveaxis(prior, 0, -1), np.moveaxis(below, 0, -1))
 
 
 def strength_at(strengths: Sequence[float], depth: int) -> float:

@@ -24,6 +24,10 @@ WORTH_SAYING: Final = 1.25
 """A result is given as a reason when it is this many times likelier, or less likely, under a cause than otherwise."""
 
 
+FEW: Final = 10
+"""Below so many results, adding them one by one is quicker than gathering them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """One result, or a repair without a cure, and what it says about one cause.
@@ -54,11 +58,12 @@ class Possible:
 
 def rows_of(model: CauseModel, results: Iterable[CaseResult]) -> list[int]:
     """Rows of the table that the results stand for: the latest of each test, skipped and unknown ones left out."""
-    latest: dict[tuple[str, str], int | None] = {}
     row_of = model.row_of
-    for result in results:
-        if result.outcome:
-            latest[result.procedure, result.step] = row_of.get((result.procedure, result.step, result.outcome))
+    latest = {
+        (result.procedure, result.step): row_of.get((result.procedure, result.step, result.outcome))
+        for result in results
+        if result.outcome
+    }
     return [row for row in latest.values() if row is not None]
 
 
@@ -67,15 +72,19 @@ def posterior(model: CauseModel, results: Iterable[CaseResult], not_cured: Itera
 
     ``results`` may come from several procedures (see :func:`cause_model.joined`); of a step done twice the latest
     counts, once. ``not_cured`` holds identities of causes that were repaired without a cure; one that the model does
-    not list is left out of account. Should the record be impossible under every cause, the belief before it stands.
+    not list is left out of account. A cause with no probability at first keeps none.
     """
+    rows = rows_of(model, results)
     logs = model.log_prior.copy()
-    by_row = model.log_table_by_row
-    for row in rows_of(model, results):
-        logs += by_row[row]
+    if len(rows) < FEW:
+        by_row = model.log_table_by_row
+        for row in rows:
+            logs += by_row[row]
+    else:
+        logs += model.log_table.take(rows, axis=0).sum(axis=0)
     for column in _columns(model, not_cured):
         logs[column] += math.log(NOT_CURED)
-    return _normalised(logs, model.prior)
+    return _normalised(logs)
 
 
 def posteriors(model: CauseModel, rows: Sequence[Sequence[int]]) -> Array:
@@ -83,12 +92,12 @@ def posteriors(model: CauseModel, rows: Sequence[Sequence[int]]) -> Array:
     done = np.zeros((len(rows), len(model.branches)))
     for job, those in enumerate(rows):
         done[job, list(those)] = 1.0
-    finite = np.maximum(model.log_table, -1e6)
-    logs = done @ finite + model.log_prior
+    logs: Array = done @ model.log_table
+    logs += model.log_prior
     logs -= logs.max(axis=1, keepdims=True)
-    weights = np.exp(logs)
-    answers: Array = weights / weights.sum(axis=1, keepdims=True)
-    return answers
+    np.exp(logs, out=logs)
+    logs /= logs.sum(axis=1, keepdims=True)
+    return logs
 
 
 def explained(
@@ -129,11 +138,8 @@ def _columns(model: CauseModel, not_cured: Iterable[str]) -> list[int]:
     return [column for column in known if column is not None]
 
 
-def _normalised(logs: Array, fallback: Array) -> Array:
-    top = logs.max()
-    if top == -math.inf:
-        return fallback.copy()
-    np.subtract(logs, top, out=logs)
+def _normalised(logs: Array) -> Array:
+    logs -= logs.max()
     np.exp(logs, out=logs)
     logs /= logs.sum()
     return logs

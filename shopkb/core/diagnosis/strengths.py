@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from scipy.special import betaln
 
-from shopkb.core.diagnosis.pooling import Forest, pool
+from shopkb.core.diagnosis.pooling import Forest, IntArray, pool
 from shopkb.core.diagnosis.rates import Array
 
 GRID: Final = (2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0, 75.0, 110.0)
@@ -25,26 +25,28 @@ PRIOR_CORRELATION: Final = 1 / 11
 LOWEST, HIGHEST = 1.0, 200.0
 
 
-def correlation_by_moments(groups: Sequence[tuple[Array, Array]], prior_weight: float = PRIOR_WEIGHT) -> float | None:
-    """Correlation rho = 1/(kappa+1) of jobs that share a node, from groups of brothers (successes, jobs).
+def correlation_by_moments(
+    successes: Array, jobs: Array, starts: IntArray, prior_weight: float = PRIOR_WEIGHT
+) -> float | None:
+    """Correlation rho = 1/(kappa+1) of jobs that share a node.
 
+    ``successes`` and ``jobs`` are nodes x branches; brothers stand together, each group beginning at one of ``starts``.
     Groups with fewer than two members that have jobs, or without any contrast, add nothing. ``None`` when no group
     says anything and ``prior_weight`` is 0.
     """
-    above, beneath = prior_weight * PRIOR_CORRELATION, prior_weight
-    for successes, jobs in groups:
-        has = jobs > 0
-        s, n = successes[has], jobs[has]
-        if s.size < 2 or s.sum() <= 0 or s.sum() >= n.sum():
-            continue
-        total = n.sum()
-        p = s.sum() / total
-        q, w = p * (1 - p), float(n @ (s / n - p) ** 2)
-        d0, d1 = s.size - 1, float(np.sum((1 - n / total) * (n - 1)))
-        v0, v1 = 1 / total, float(np.sum(n * (n - 1))) / total**2
-        above += w * (1 - v0) - q * d0
-        beneath += q * d1 + w * v1
-    return float(above / beneath) if beneath > 0 else None
+
+    def summed(values: Array) -> Array:
+        return np.asarray(np.add.reduceat(values, starts, axis=0))
+
+    total, wins, members = summed(jobs), summed(successes), summed((jobs > 0).astype(float))
+    use = (members >= 2) & (wins > 0) & (wins < total)
+    n, k, p = total[use], members[use], wins[use] / total[use]
+    q = p * (1 - p)
+    w = summed(successes**2 / np.where(jobs > 0, jobs, 1))[use] - n * p**2
+    pairs = summed(jobs * (jobs - 1) * (jobs > 0))[use]
+    above = prior_weight * PRIOR_CORRELATION + float(np.sum(w * (1 - 1 / n) - q * (k - 1)))
+    beneath = prior_weight + float(np.sum(q * (n - k - pairs / n) + w * pairs / n**2))
+    return above / beneath if beneath > 0 else None
 
 
 def strength_of(correlation: float | None) -> float:
@@ -65,19 +67,12 @@ def strengths_by_moments(forest: Forest, counts: Array) -> tuple[float, ...]:
     found: list[float] = []
     for depth in range(len(forest.levels) - 1, 0, -1):
         level, (starts, parents) = forest.levels[depth], forest.families[depth]
-        kappa = strength_of(correlation_by_moments(_brothers(below[level], starts)))
+        kappa = strength_of(correlation_by_moments(below[level][..., 0], below[level].sum(axis=-1), starts))
         jobs = below[level].sum(axis=-1, keepdims=True)
         told = below[level] * np.minimum(1.0, (kappa + 1) / (jobs + kappa))
         below[parents] += np.add.reduceat(told, starts, axis=0)
         found.append(kappa)
     return tuple(reversed(found))
-
-
-def _brothers(counts: Array, starts: np.typing.NDArray[np.intp]) -> list[tuple[Array, Array]]:
-    groups = np.split(counts, starts[1:])
-    return [
-        (group[:, branch, 0], group[:, branch].sum(axis=-1)) for group in groups for branch in range(counts.shape[1])
-    ]
 
 
 def leave_one_out(forest: Forest, counts: Array, strengths: Sequence[float]) -> float:

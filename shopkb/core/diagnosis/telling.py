@@ -203,7 +203,7 @@ class _State:
         expected = dict(zip(places, one.tolist(), strict=True))
         if ahead == 2:
             best = sorted(places, key=expected.__getitem__)[:BREADTH]
-            expected.update(zip(best, self._two_ahead(best), strict=True))
+            expected.update(self._two_ahead(best))
         without = float(self.costs.expected(self.weights[None, :], self.opened)[0])
         bits = telling_power(self.model, self.weights)
         options = [self._option(place, expected[place], without, float(bits[place])) for place in places]
@@ -237,23 +237,31 @@ class _State:
         value: Array = np.add.reduceat(rest, starts, axis=1) + weights.sum(axis=1)[:, None] * minutes
         return value
 
-    def best_rest(self, weights: Array, opened: frozenset[str], done: frozenset[tuple[str, str]]) -> Array:
-        """For each row the cheaper of repairing now and one more test before."""
-        repairing = self.costs.expected(weights, opened)
-        places = [place for place, test in enumerate(self.model.tests) if self.may(test, done)]
-        if not places:
-            return repairing
-        best: Array = np.minimum(repairing, self.one_ahead(weights, opened, places).min(axis=1))
+    def best_rest(self, weights: Array, opened: frozenset[str], done: Sequence[frozenset[tuple[str, str]]]) -> Array:
+        """For each row the cheaper of repairing now and one more test before; ``done`` holds the steps done by row."""
+        best = self.costs.expected(weights, opened)
+        by_done = {steps: [self.may(test, steps) for test in self.model.tests] for steps in set(done)}
+        may = np.array([by_done[steps] for steps in done]).reshape(len(done), len(self.model.tests))
+        places = np.flatnonzero(may.any(axis=0)).tolist()
+        if places:
+            ahead = np.where(may[:, places], self.one_ahead(weights, opened, places), np.inf)
+            best = np.minimum(best, ahead.min(axis=1))
         return best
 
-    def _two_ahead(self, places: Sequence[int]) -> list[float]:
-        values = []
+    def _two_ahead(self, places: Sequence[int]) -> dict[int, float]:
+        """Cost of each test by its place; tests of one set-up state are looked at together."""
+        values: dict[int, float] = {}
+        by_access: dict[str, list[int]] = {}
         for place in places:
-            test = self.model.tests[place]
-            after = self.weights * self.model.table[test.start : test.stop]
-            done = self.done | {(test.procedure, test.step)}
-            rest = self.best_rest(after, self.opened | {test.access}, done)
-            values.append(test.minutes + self.setup(test.access, self.opened) + float(rest.sum()))
+            by_access.setdefault(self.model.tests[place].access, []).append(place)
+        for access, together in by_access.items():
+            tests = [self.model.tests[place] for place in together]
+            after = np.concatenate([self.weights * self.model.table[test.start : test.stop] for test in tests])
+            owner = np.repeat(np.arange(len(tests)), [test.stop - test.start for test in tests])
+            done = [self.done | {(test.procedure, test.step)} for test in tests]
+            rest = self.best_rest(after, self.opened | {access}, [done[place] for place in owner])
+            totals = np.bincount(owner, rest, len(tests)) + self.setup(access, self.opened)
+            values.update(zip(together, (totals + [test.minutes for test in tests]).tolist(), strict=True))
         return values
 
     def repair_options(self, results: Sequence[CaseResult], prices: Prices, ahead: int) -> tuple[RepairOption, ...]:
@@ -270,8 +278,12 @@ class _State:
         access, minutes = self.costs.access[place], float(self.costs.minutes[place])
         left = self.weights.copy()
         left[columns] = 0.0
-        opened, done = self.opened | {access}, self.done
-        rest = self.best_rest(left[None, :], opened, done) if ahead == 2 else self.costs.expected(left[None, :], opened)
+        opened = self.opened | {access}
+        rest = (
+            self.best_rest(left[None, :], opened, [self.done])
+            if ahead == 2
+            else self.costs.expected(left[None, :], opened)
+        )
         causes = tuple(self.model.causes[column] for column in columns)
         last = place == len(self.model.repairs)
         return RepairOption(
@@ -315,8 +327,7 @@ def _by_repair(model: CauseModel, weights: Array) -> Array:
 
 
 def _xlogx(figures: Array) -> Array:
-    logs = np.zeros_like(figures)
-    np.log(figures, out=logs, where=figures > 0)
+    logs: Array = np.log(np.maximum(figures, 1e-300))
     return figures * logs
 
 

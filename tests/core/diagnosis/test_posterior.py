@@ -148,10 +148,14 @@ def test_no_reading_makes_a_cause_impossible() -> None:
     assert one.causes[int(found.argmax())] == OTHER
 
 
-def test_an_impossible_record_leaves_the_belief_before_it() -> None:
+def test_an_impossible_record_leaves_what_contradicts_it_least() -> None:
     certain = model({"A": 1.0, "B": 0.0}, {"t": two_outcomes({"A": 0.0, "B": 1.0})})
     assert posterior(certain, [CaseResult("p", "t", "yes")]) == pytest.approx([1.0, 0.0])
     assert posteriors(certain, [[0]]).sum() == pytest.approx(1)
+    tests = {"t": two_outcomes({"A": 0.0, "B": 0.0}), "u": two_outcomes({"A": 0.0, "B": 0.7})}
+    both = model({"A": 0.5, "B": 0.5}, tests)
+    found = posterior(both, [CaseResult("p", "t", "yes"), CaseResult("p", "u", "yes")])
+    assert found == pytest.approx([0.0, 1.0])
     for possible in explained(certain, [CaseResult("p", "t", "yes")]):
         assert np.isfinite(possible.probability)
         assert all(reason.times > 0 for reason in possible.speaks_for + possible.speaks_against)

@@ -32,6 +32,12 @@ def brothers(successes: Array, jobs: Array) -> tuple[Forest, Array]:
     return forest, counts[:, None, :]
 
 
+def moments(successes: Array, jobs: Array, **settings: float) -> float | None:
+    """Of one group of brothers."""
+    start = np.zeros(1, dtype=np.intp)
+    return correlation_by_moments(successes[:, None].astype(float), jobs[:, None].astype(float), start, **settings)
+
+
 def test_rats_marginal_likelihood_peaks_where_published() -> None:
     def loss(log_ab: Array) -> float:
         a, b = np.exp(log_ab)
@@ -48,7 +54,7 @@ def test_rats_marginal_likelihood_peaks_where_published() -> None:
 
 def test_rats_correlation_by_moments() -> None:
     expected = RATS["expected"]["pooled_moment_rho_section_b"]
-    rho = correlation_by_moments([(Y, N)], prior_weight=0)
+    rho = moments(Y, N, prior_weight=0)
     assert rho == pytest.approx(expected["rho"], abs=1e-8)
     assert strength_of(rho) == pytest.approx(expected["kappa"], abs=1e-4)
 
@@ -94,6 +100,21 @@ def test_known_strengths_are_found_again_within_a_factor_of_two() -> None:
     assert leave_one_out(forest, counts, learned) >= leave_one_out(forest, counts, strengths_by_moments(forest, counts))
 
 
+def test_groups_add_up_in_one_ratio() -> None:
+    """Two groups side by side: numerators and denominators add, as in a pooled analysis of variance."""
+    one, two = (np.array([8.0, 2, 5]), np.array([10.0, 9, 6])), (np.array([1.0, 7]), np.array([4.0, 8]))
+    both = correlation_by_moments(
+        np.r_[one[0], two[0]][:, None], np.r_[one[1], two[1]][:, None], np.array([0, 3], dtype=np.intp), 0
+    )
+    above = beneath = 0.0
+    for s, n in (one, two):
+        p, total = s.sum() / n.sum(), n.sum()
+        w = n @ (s / n - p) ** 2
+        above += w * (1 - 1 / total) - p * (1 - p) * (s.size - 1)
+        beneath += p * (1 - p) * ((1 - n / total) @ (n - 1)) + w * (n @ (n - 1)) / total**2
+    assert both == pytest.approx(above / beneath)
+
+
 def test_order_of_branches_does_not_matter() -> None:
     forest, counts = made(np.random.default_rng(8), (5, 20, 60), 20)
     assert learn_strengths(forest, counts) == pytest.approx(learn_strengths(forest, counts[:, ::-1]))
@@ -103,7 +124,7 @@ def test_silent_data_leave_the_levels_where_they_begin() -> None:
     tree = platform_tree(["A/A1", "B"])
     assert learn_strengths(tree.forest, np.zeros((len(tree.paths), 3, 2))) == (CENTRE, CENTRE)
     assert learn_strengths(platform_tree([]).forest, np.ones((1, 1, 2))) == ()
-    assert correlation_by_moments([], prior_weight=0) is None
+    assert moments(np.zeros(2), np.zeros(2), prior_weight=0) is None
     assert strength_of(None) == CENTRE
 
 
@@ -113,9 +134,8 @@ def test_silent_data_leave_the_levels_where_they_begin() -> None:
     ids=["all success", "none", "one child", "one child with jobs"],
 )
 def test_groups_without_contrast_say_nothing(successes: list[float], jobs: list[float]) -> None:
-    group = (np.array(successes, dtype=float), np.array(jobs, dtype=float))
-    assert correlation_by_moments([group]) == pytest.approx(1 / 11)
-    assert correlation_by_moments([group], prior_weight=0) is None
+    assert moments(np.array(successes), np.array(jobs)) == pytest.approx(1 / 11)
+    assert moments(np.array(successes), np.array(jobs), prior_weight=0) is None
 
 
 def test_strength_is_kept_in_its_bounds() -> None:

@@ -1,0 +1,37 @@
+"""What advice costs: two steps ahead on made-up jobs. Run ``python -m tests.benchmarks.bench_diagnosis_advice``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from shopkb.core.diagnosis.cause_model import Repair
+from shopkb.core.diagnosis.telling import advise
+
+SIZES = ((6, 6), (12, 12), (20, 30), (60, 100))
+
+
+def main() -> None:
+    from tests.benchmarks.bench_diagnosis import made, median
+
+    print("\nAdvice at the start of a job, three outcomes a test, four set-up states, ms")
+    for causes, tests in SIZES:
+        rng = np.random.default_rng(causes)
+        plain = made(rng, causes, tests)
+        states = ["", "lifted", "bumper-off", "dash-out"]
+        model = replace(
+            plain,
+            tests=tuple(replace(test, access=states[int(rng.integers(4))]) for test in plain.tests),
+            repairs=tuple(
+                Repair((i,), f"fit {i}", *rng.uniform(5, 120, 2), states[int(rng.integers(4))])
+                for i in range(causes - 1)
+            ),
+            access_minutes={"lifted": 8.0, "bumper-off": 15.0, "dash-out": 60.0},
+        )
+        one, two = (median(lambda model=model, ahead=ahead: advise(model, ahead=ahead)) / 1e3 for ahead in (1, 2))
+        print(f"{causes:4} causes {tests:4} tests  one ahead {one:7.1f}  two ahead {two:7.1f}")
+
+
+if __name__ == "__main__":
+    main()

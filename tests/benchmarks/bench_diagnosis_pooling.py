@@ -1,0 +1,117 @@
+"""Pooling many branches over a platform tree, beside bare numpy and a marginal-likelihood fit.
+
+Run ``python -m tests.benchmarks.bench_diagnosis_pooling``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import minimize
+
+from shopkb.core.diagnosis.pooling import Forest, pool
+from shopkb.core.diagnosis.rates import Array, beta_intervals
+from shopkb.core.diagnosis.strengths import beta_binomial_log, learn_strengths, strengths_by_moments
+
+BRANCHES = 20_000
+
+
+def made(rng: np.random.Generator, branches: int, kappas: tuple[float, ...]) -> tuple[Forest, Array, Array]:
+    """One tree a branch: 1 root, 2 makers, 2 models each, 2 engines each, with jobs at the engines only.
+
+    Returns the forest, the counts (nodes x 2) and the true rates.
+    """
+    parents, theta = [np.full(branches, -1, dtype=np.intp)], [rng.beta(4, 1.5, branches)]
+    first = 0
+    for kappa in kappas:
+        above = theta[-1]
+        parents.append(np.repeat(np.arange(first, first + above.size), 2))
+        first += above.size
+        mean = np.clip(np.repeat(above, 2), 1e-6, 1 - 1e-6)
+        theta.append(rng.beta(kappa * mean, kappa * (1 - mean)))
+    true = np.concatenate(theta)
+    jobs = np.zeros(true.size)
+    jobs[-theta[-1].size :] = rng.geometric(0.18, theta[-1].size)
+    wins = rng.binomial(jobs.astype(int), true)
+    return Forest(np.concatenate(parents)), np.stack([wins, jobs - wins], axis=-1).astype(float), true
+
+
+def bare(forest: Forest, counts: Array, kappas: tuple[float, ...]) -> Array:
+    """The same two passes on two flat arrays: no checks, no names."""
+    wins, jobs = counts[:, 0].copy(), counts.sum(axis=1)
+    told_wins, told_jobs = np.empty_like(wins), np.empty_like(jobs)
+    for depth in range(len(forest.levels) - 1, 0, -1):
+        level, (starts, parents), kappa = forest.levels[depth], forest.families[depth], kappas[depth - 1]
+        factor = np.minimum(1.0, (kappa + 1) / (jobs[level] + kappa))
+        told_wins[level], told_jobs[level] = wins[level] * factor, jobs[level] * factor
+        wins[parents] += np.add.reduceat(told_wins[level], starts)
+        jobs[parents] += np.add.reduceat(told_jobs[level], starts)
+    a, total = np.full(wins.size, 0.5), np.full(wins.size, 1.0)
+    for depth in range(1, len(forest.levels)):
+        level, kappa = forest.levels[depth], kappas[depth - 1]
+        parents = forest.parent[level]
+        others = a[parents] + wins[parents] - told_wins[level]
+        all_others = total[parents] + jobs[parents] - told_jobs[level]
+        scale = kappa / (all_others + kappa + 1)
+        a[level], total[level] = others * scale, all_others * scale
+    return (a + wins) / (total + jobs)
+
+
+def marginal(forest: Forest, counts: Array) -> tuple[float, Array]:
+    """One shared strength by marginal likelihood against each root's own rate: what a user would fit with scipy."""
+    leaves = forest.levels[-1]
+    groups = forest.parent[leaves]
+    for _ in range(len(forest.levels) - 2):
+        groups = forest.parent[groups]
+    wins, rest = counts[leaves].T
+    totals = np.stack([np.bincount(groups, wins), np.bincount(groups, wins + rest)])
+    p = (totals[0] + 0.5) / (totals[1] + 1)
+
+    def loss(log_kappa: Array) -> float:
+        kappa = float(np.exp(log_kappa[0]))
+        return -float(beta_binomial_log(kappa * p[groups], kappa * (1 - p[groups]), wins, rest).sum())
+
+    kappa = float(np.exp(minimize(loss, [2.0], method="Nelder-Mead").x[0]))
+    return kappa, (wins + kappa * p[groups]) / (wins + rest + kappa)
+
+
+def main() -> None:
+    from tests.benchmarks.bench_diagnosis import median
+
+    rng = np.random.default_rng(1)
+    kappas = (12.0, 20.0, 30.0)
+    forest, counts, true = made(rng, BRANCHES, kappas)
+    leaves = forest.levels[-1]
+    wins, jobs = counts[leaves, 0], counts[leaves].sum(axis=1)
+    print(f"\nPooling {BRANCHES:,} branches, {len(forest):,} nodes, {counts.sum():,.0f} trials")
+    assert np.abs(bare(forest, counts, kappas) - pool(forest, counts, kappas).mean[:, 0]).max() < 1e-12
+    plain = median(lambda: bare(forest, counts, kappas)) / 1e3
+    ours = median(lambda: pool(forest, counts, kappas)) / 1e3
+    pooled = pool(forest, counts, kappas)
+    chosen = pooled.posterior[leaves][:BRANCHES]
+    ends = median(lambda: beta_intervals(chosen[:, 0].copy(), chosen[:, 1].copy(), 0.8)) / 1e3
+    print(f"  two passes {ours:.1f} ms, bare numpy {plain:.1f} ms, ratio {ours / plain:.2f} (goal at most 3)")
+    print(f"  one interval a branch {ends:.0f} ms; both {ours + ends:.0f} ms (goal well under 200)")
+    shaped = counts[:, None, :]
+    moments = strengths_by_moments(forest, shaped)
+    one = median(lambda: strengths_by_moments(forest, shaped), 0.1) / 1e3
+    other = median(lambda: marginal(forest, counts), 0.1) / 1e3
+    finished = learn_strengths(forest, shaped)
+    slow = median(lambda: learn_strengths(forest, shaped), 0.1) / 1e3
+    _, fitted = marginal(forest, counts)
+    errors = {
+        "raw": wins / jobs, "add one": (wins + 1) / (jobs + 2), "marginal likelihood": fitted,
+        "ours, moments": pool(forest, counts, moments).mean[leaves, 0],
+        "ours, finished": pool(forest, counts, finished).mean[leaves, 0],
+        "ours, true strengths": pooled.mean[leaves, 0],
+    }  # fmt: skip
+    print(
+        "  mean absolute error: " + ", ".join(f"{n} {np.abs(e - true[leaves]).mean():.4f}" for n, e in errors.items())
+    )
+    print(
+        f"  strengths: moments {[round(k, 1) for k in moments]} in {one:.0f} ms, finished {finished} in {slow:.0f} ms,"
+    )
+    print(f"  marginal likelihood {other:.0f} ms; true {kappas}")
+
+
+if __name__ == "__main__":
+    main()
