@@ -10,7 +10,7 @@ from django.utils import timezone
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.flow.model import GoKind
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.standing import standing_results
+from shopkb.jobs.standing import has_place, standing_results
 from shopkb.procedures.storing import flow_of
 
 CHUNK = 500
@@ -102,9 +102,9 @@ def _rejected(job: Job, *, came_back: bool) -> Iterator[RejectedEnd]:
         if repair.result is None or not (not_cured or came_back):
             continue
         revision = repair.result.run.revision
-        step = flow_of(revision).step_by_key.get(repair.result.step)
-        if step is None or not repair.result.outcome:
+        flow = flow_of(revision)
+        if not repair.result.outcome or not has_place(flow, repair.result):
             continue
-        go = step.outcome(repair.result.outcome).go
-        if go.kind is GoKind.CAUSE:
+        step = flow.step_by_key[repair.result.step]
+        if step.outcome(repair.result.outcome).go.kind is GoKind.CAUSE:
             yield RejectedEnd(revision.procedure.key, step.key, repair.result.outcome, repair.cause.identity)

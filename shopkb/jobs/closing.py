@@ -17,6 +17,7 @@ from shopkb.evidence.learning import learn
 from shopkb.jobs.cases import case_of, latest_verification
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of
 
 
@@ -138,15 +139,17 @@ def reopen_job(job: Job, *, by: User) -> Job:
 
 
 def causes_named(job: Job) -> list[tuple[Result, str, str]]:
-    """Ends reached on this job that name a cause: (result, cause identity, proof), newest first."""
+    """Ends reached on this job that name a cause: (result, cause identity, proof), newest first.
+
+    An answer that was replaced or superseded names nothing any more.
+    """
     named = []
     for run in job.runs.select_related("revision__procedure").prefetch_related("results").order_by("-pk"):
         flow = flow_of(run.revision)
-        for result in sorted(run.results.all(), key=lambda row: -row.pk):
-            step = flow.step_by_key.get(result.step)
-            if step is None or not result.outcome:
+        for result in reversed(standing_results(flow, sorted(run.results.all(), key=lambda row: row.pk))):
+            if not result.outcome:
                 continue
-            outcome = step.outcome(result.outcome)
+            outcome = flow.step_by_key[result.step].outcome(result.outcome)
             cause = flow.cause_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.CAUSE else None
             if cause is not None:
                 named.append((result, cause.identity, outcome.proof.value if outcome.proof else ""))

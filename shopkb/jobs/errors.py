@@ -23,5 +23,6 @@ class Unreadable(NotPossible):
     """What was typed cannot be read; ``hint`` says what would be right."""
 
     def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(f"{message} {hint}".strip())
+        sentences = (part if part.endswith((".", "?")) else f"{part}." for part in (message, hint) if part)
+        super().__init__(" ".join(sentences))
         self.hint = hint

@@ -31,6 +31,9 @@ from shopkb.procedures.storing import flow_of
 LONG_BREAK = timedelta(minutes=30)
 """A gap longer than this is a break: the time the step took is not known."""
 
+MOST = 10**12
+"""Readings from here on have no place in a row."""
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -343,6 +346,8 @@ def _fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quant
     result.meter = answer.meter
     if reading.quantity is not None:
         in_unit = reading.quantity.to(step.reading.unit)
+        if abs(in_unit.magnitude) >= MOST:
+            raise Unreadable(f"{in_unit} is more than any meter shows.", "Look at the number and its unit again.")
         result.reading, result.unit = in_unit.magnitude, in_unit.unit
     result.proposed, result.verdict, result.judgement = (
         judgement.outcome,
@@ -369,10 +374,31 @@ def _seconds_since(run: Run, rows: list[Result], by: User, at: datetime) -> int 
 
 
 def _same(before: Result, run: Run, answer: Answer) -> Recorded:
-    sent = (run.pk, answer.step, answer.outcome, answer.skipped, answer.onward, answer.typed.strip()[:60])
-    held = (before.run_id, before.step, before.outcome, before.skipped, before.onward, before.typed)
+    """The reply for an answer sent before. What is not kept of an answer is not compared."""
+    sent: tuple[object, ...] = (run.pk, answer.step, answer.skipped, answer.off_path, answer.note.strip())
+    held: tuple[object, ...] = (before.run_id, before.step, before.skipped, before.off_path, before.note)
     if answer.skipped:
-        sent, held = sent[:2] + sent[3:5], held[:2] + held[3:5]
-    if sent != held:
+        sent, held = (*sent, answer.onward), (*held, before.onward)
+    else:
+        sent, held = (*sent, answer.outcome), (*held, before.outcome)
+    if sent != held or not (answer.skipped or _same_reading(before, run, answer)):
         raise OtherBody("This answer was sent before with another content. Reload the page and answer again.")
     return Recorded(before, again=True)
+
+
+def _same_reading(before: Result, run: Run, answer: Answer) -> bool:
+    step = flow_of(run.revision).step_by_key.get(answer.step)
+    if step is None or step.reading is None:
+        return True
+    if before.override_why and before.override_why != answer.override_why.strip()[:200]:
+        return False
+    if before.typed != answer.typed.strip()[:60]:
+        return False
+    if before.reading is None:
+        return True
+    try:
+        reading = parse_reading(answer.typed, step.reading.quantity, answer.unit or step.reading.unit)
+    except ReadingError:
+        return False
+    kept = reading.quantity and round(reading.quantity.to(step.reading.unit).magnitude, 6)
+    return kept == round(before.reading, 6)

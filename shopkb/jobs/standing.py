@@ -23,5 +23,11 @@ def standing_results(flow: Flow, rows: Sequence[Result]) -> list[Result]:
     ordered = on_path(rows)
     standing = [ordered[index] for index in walk_of(flow, rows).standing]
     done = {row.step for row in standing}
-    aside = {row.step: row for row in rows if row.off_path and row.step in flow.step_by_key and row.step not in done}
+    aside = {row.step: row for row in rows if row.off_path and row.step not in done and has_place(flow, row)}
     return sorted([*standing, *aside.values()], key=lambda row: row.pk)
+
+
+def has_place(flow: Flow, row: Result) -> bool:
+    """Whether the flow still has the step and the outcome: a run may have been moved to a newer revision."""
+    step = flow.step_by_key.get(row.step)
+    return step is not None and (row.outcome or row.onward) in {outcome.key for outcome in step.outcomes}

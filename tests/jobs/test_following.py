@@ -1,0 +1,610 @@
+"""Following a procedure: what may be answered, what is kept, and that nothing is stored twice.
+
+The horn procedure is invented. Its limits follow from copper: 1.5 mm2, 4 m there, 6 A at 40 degC is under half a volt.
+"""
+
+from __future__ import annotations
+
+import uuid
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+from django.core.exceptions import PermissionDenied
+
+from shopkb.accounts.models import User
+from shopkb.catalog.models import Meter
+from shopkb.jobs import closing, following
+from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
+from shopkb.jobs.following import Answer
+from shopkb.jobs.models import Job, Result, Run, RunValue
+from shopkb.jobs.standing import standing_results, walk_of
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import flow_of
+from tests import builders
+from tests.builders import TO_GROUND, TO_HORN, TO_OUT, follow, say
+from tests.conftest import NOW
+
+
+@pytest.fixture
+def job(horn: Procedure, junior: User) -> Job:
+    return builders.take_in(junior)
+
+
+@pytest.fixture
+def run(job: Job, horn: Procedure, junior: User) -> Run:
+    return builders.start(job, horn, junior)
+
+
+def way(run: Run) -> tuple[tuple[str, str], ...]:
+    run.refresh_from_db()
+    return walk_of(flow_of(run.revision), list(run.results.order_by("pk"))).path
+
+
+def now(run: Run) -> str:
+    run.refresh_from_db()
+    return walk_of(flow_of(run.revision), list(run.results.order_by("pk"))).current
+
+
+def test_a_run_takes_the_revision_in_force(run: Run, horn: Procedure, junior: User) -> None:
+    assert run.revision == builders.in_force(horn)
+    assert (run.state, run.holder, now(run)) == (Run.State.UNDER_WAY, junior, "press")
+
+
+def test_a_procedure_out_of_force_cannot_be_started(job: Job, horn: Procedure, junior: User, second: User) -> None:
+    publishing.withdraw(builders.in_force(horn), by=second, at=NOW, why="Wrong limit.")
+    with pytest.raises(NotPossible) as refused:
+        following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
+    assert str(refused.value) == "No revision of 'Horn stays silent' is published, so it cannot be followed."
+
+
+def test_a_closed_job_starts_no_run(job: Job, horn: Procedure, junior: User) -> None:
+    closing.close_job(job, Job.Disposition.DECLINED, by=junior, at=NOW)
+    with pytest.raises(NotPossible) as refused:
+        following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
+    assert str(refused.value) == f"Job {job.pk} is closed. Reopen it, or open a new job as its comeback."
+
+
+def test_the_same_start_twice_is_one_run(job: Job, horn: Procedure, junior: User) -> None:
+    sent = uuid.uuid4()
+    one = following.start_run(job, horn, by=junior, at=NOW, client_id=sent)
+    two = following.start_run(job, horn, by=junior, at=NOW, client_id=sent)
+    assert one == two
+    assert job.runs.count() == 1
+
+
+def test_a_start_sent_before_for_another_procedure_is_refused(job: Job, horn: Procedure, junior: User) -> None:
+    sent = uuid.uuid4()
+    following.start_run(job, horn, by=junior, at=NOW, client_id=sent)
+    other = Procedure.objects.get(key="horn-control")
+    with pytest.raises(OtherBody) as refused:
+        following.start_run(job, other, by=junior, at=NOW, client_id=sent)
+    assert str(refused.value) == "Another procedure was started with this. Reload the page and choose again."
+    assert job.runs.count() == 1
+
+
+def test_only_the_step_to_do_now_is_taken(run: Run, junior: User) -> None:
+    """At every point of the way, each step that is neither current nor passed is refused, and so is a made-up one."""
+    flow = flow_of(run.revision)
+    for number, (step, outcome, typed) in enumerate(TO_HORN):
+        passed = {key for key, _outcome, _typed in TO_HORN[:number]}
+        for other in flow.steps:
+            if other.key in passed or other.key == step:
+                continue
+            with pytest.raises(NotNow) as refused:
+                following.record(run, say(run, other.key, other.outcomes[0].key, "1"), by=junior, at=NOW)
+            title, doing = flow.step_by_key[other.key].title, flow.step_by_key[step].title
+            assert str(refused.value) == f"{title!r} is not on the way taken. The step to do now is: {doing}."
+            assert refused.value.current == step
+        with pytest.raises(NotNow) as refused:
+            following.record(run, say(run, "no-such-step", "x"), by=junior, at=NOW)
+        assert str(refused.value) == "This procedure has no step called 'no-such-step'."
+        assert run.results.count() == number
+        following.record(run, say(run, step, outcome, typed), by=junior, at=NOW)
+    run.refresh_from_db()
+    assert (run.state, run.ended_at) == (Run.State.ENDED, NOW)
+
+
+def test_after_the_end_the_refusal_says_so(run: Run, junior: User) -> None:
+    follow(run, TO_OUT, junior)
+    with pytest.raises(NotNow) as refused:
+        following.record(run, say(run, "direct", "silent"), by=junior, at=NOW)
+    assert str(refused.value) == (
+        "'Feed the horn from the battery' is not on the way taken. This procedure has come to its end."
+    )
+    assert refused.value.current == ""
+
+
+@pytest.mark.parametrize("outcome", ["", "full", "no-such"])
+def test_only_the_answers_offered_are_taken(run: Run, junior: User, outcome: str) -> None:
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "press", outcome), by=junior, at=NOW)
+    assert str(refused.value) == "Choose one of the answers offered."
+    assert run.results.count() == 0
+
+
+def test_another_answer_to_an_earlier_step_supersedes_what_came_after(run: Run, junior: User) -> None:
+    first = follow(run, TO_GROUND, junior)
+    again = following.record(run, say(run, "supply", "weak", "7"), by=junior, at=NOW).result
+    assert again.replaces == first[1]
+    assert way(run) == (("press", "click"), ("supply", "weak"))
+    assert run.results.count() == 4
+    counting = standing_results(flow_of(run.revision), list(run.results.order_by("pk")))
+    assert [row.pk for row in counting] == [first[0].pk, again.pk]
+
+
+def test_the_same_answer_to_an_earlier_step_keeps_the_way(run: Run, junior: User) -> None:
+    follow(run, TO_GROUND, junior)
+    following.record(run, say(run, "supply", "full", "12.5"), by=junior, at=NOW)
+    assert way(run) == (("press", "click"), ("supply", "full"), ("ground", "bad"))
+    assert run.results.count() == 4
+
+
+def test_an_end_reached_can_be_left_by_answering_again(run: Run, junior: User) -> None:
+    follow(run, TO_OUT, junior)
+    run.refresh_from_db()
+    assert run.state == Run.State.ENDED
+    following.record(run, say(run, "press", "click"), by=junior, at=NOW)
+    run.refresh_from_db()
+    assert (run.state, run.ended_at, now(run)) == (Run.State.UNDER_WAY, None, "supply")
+
+
+@pytest.mark.parametrize("reason", Result.Skip.values)
+def test_a_step_is_left_out_with_a_reason_and_a_way_on(run: Run, junior: User, reason: str) -> None:
+    stored = following.record(run, say(run, "press", skipped=reason, onward="click"), by=junior, at=NOW).result
+    assert (stored.outcome, stored.skipped, stored.onward) == ("", reason, "click")
+    assert way(run) == (("press", "click"),)
+    assert now(run) == "supply"
+
+
+@pytest.mark.parametrize(
+    ("reason", "onward", "said"),
+    [
+        ("looks fine", "click", "Choose one of the reasons offered for leaving this step out."),
+        ("no-time", "", "Say which way to go on without this result."),
+        ("no-time", "full", "Say which way to go on without this result."),
+    ],
+)
+def test_a_skip_is_refused_without_reason_or_way(run: Run, junior: User, reason: str, onward: str, said: str) -> None:
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "press", skipped=reason, onward=onward), by=junior, at=NOW)
+    assert str(refused.value) == said
+
+
+def test_a_reading_is_kept_as_typed_and_in_the_unit_of_the_step(run: Run, junior: User) -> None:
+    follow(run, TO_HORN[:1], junior)
+    stored = following.record(run, say(run, "supply", "weak", "7000", unit="mV"), by=junior, at=NOW).result
+    stored.refresh_from_db()
+    assert (stored.typed, stored.reading, stored.unit) == ("7000", Decimal(7), "V")
+    assert (stored.proposed, stored.verdict) == ("weak", "unjudged")
+
+
+def test_an_answer_against_the_reading_needs_a_reason_and_keeps_both(run: Run, junior: User) -> None:
+    follow(run, TO_HORN[:1], junior)
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "supply", "full", "7"), by=junior, at=NOW)
+    assert str(refused.value) == ("The reading gives another answer. Say why you choose this one; both are kept.")
+    stored = following.record(
+        run, say(run, "supply", "full", "7", override_why=" Tip slipped. "), by=junior, at=NOW
+    ).result
+    assert (stored.outcome, stored.proposed, stored.override_why) == ("full", "weak", "Tip slipped.")
+    assert now(run) == "ground"
+
+
+def test_an_answer_without_a_reading_needs_a_reason(run: Run, junior: User) -> None:
+    follow(run, TO_HORN[:1], junior)
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "supply", "full"), by=junior, at=NOW)
+    assert str(refused.value) == "Enter the reading, or say why you answer without one."
+    stored = following.record(run, say(run, "supply", "full", override_why="Lamp is bright"), by=junior, at=NOW).result
+    assert (stored.reading, stored.override_why, stored.proposed) == (None, "Lamp is bright", "")
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("twelve", "'twelve' does not start with a number. Give a number and its unit, such as 12.7 V."),
+        ("5 ohm", "5 Ω is a resistance, but voltage is asked for. Give it in V or mV."),
+        (
+            "1,234.5",
+            "'1,234.5' is not one plain number. "
+            "Write it with one decimal mark and nothing between thousands, such as 1234.5.",
+        ),
+        ("1000000000000", "1000000000000 V is more than any meter shows. Look at the number and its unit again."),
+    ],
+)
+def test_what_cannot_be_a_reading_is_refused_in_words(run: Run, junior: User, typed: str, said: str) -> None:
+    follow(run, TO_HORN[:1], junior)
+    with pytest.raises(Unreadable) as refused:
+        following.record(run, say(run, "supply", "full", typed), by=junior, at=NOW)
+    assert str(refused.value) == said
+    assert run.results.count() == 1
+
+
+def test_over_limit_is_kept_as_such(job: Job, horn: Procedure, junior: User) -> None:
+    run = builders.start(job, Procedure.objects.get(key="horn-control"), junior)
+    stored = following.record(run, say(run, "coil-ohms", "open", "OL"), by=junior, at=NOW).result
+    stored.refresh_from_db()
+    assert (stored.over_limit, stored.reading, stored.proposed) == (True, None, "open")
+
+
+def test_a_meter_says_too_close_to_call(run: Run, junior: User) -> None:
+    """Pocket meter, 0.8 % and 5 counts of 10 mV: at 0.21 V the limit of error is 0.052 V, so 0.2 V is in doubt."""
+    pocket = Meter.objects.get(key="pocket")
+    follow(run, TO_HORN[:2], junior)
+    near = following.record(run, say(run, "ground", "bad", "0.21", meter=pocket), by=junior, at=NOW).result
+    far = following.record(run, say(run, "ground", "bad", "0.9", meter=pocket), by=junior, at=NOW).result
+    assert (near.verdict, far.verdict) == ("too close to call", "clear")
+    assert (near.meter, near.proposed) == (pocket, "bad")
+
+
+# Values asked once a run
+
+
+def test_a_band_cannot_be_read_before_its_value_is_known(job: Job, horn: Procedure, junior: User) -> None:
+    run = following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
+    flow = flow_of(run.revision)
+    asked = following.values_missing(flow, flow.step_by_key["supply"], following.values_of(run, flow))
+    assert [value.key for value in asked] == ["battery"]
+    follow(run, TO_HORN[:1], junior)
+    with pytest.raises(Unreadable):
+        following.record(run, say(run, "supply", "full", "12.4"), by=junior, at=NOW)
+    assert run.results.count() == 1
+
+
+def test_an_asked_value_is_kept_and_the_latest_counts(run: Run, junior: User) -> None:
+    following.record_value(run, "battery", "12300 mV", by=junior, at=NOW, client_id=uuid.uuid4())
+    flow = flow_of(run.revision)
+    known = following.values_of(run, flow)
+    assert (known["battery"].magnitude, known["battery"].unit) == (Decimal("12.3"), "V")
+    assert run.values.count() == 2
+    # IEC 60228 class 5: 1.5 mm2 has at most 13.3 ohm/km at 20 degC; copper adds 0.393 % per K.
+    assert float(known["feed_drop"].magnitude) == pytest.approx(6 * 4 * 0.0133 * (1 + 0.00393 * 20), abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("8.9", "8.9 V is less than can be true here. It is 9 V or more."),
+        ("16.1", "16.1 V is more than can be true here. It is 16 V or less."),
+        ("160", "160 V is more than can be true here. It is 16 V or less."),
+    ],
+)
+def test_a_value_outside_what_can_be_true_is_refused(
+    job: Job, horn: Procedure, junior: User, typed: str, said: str
+) -> None:
+    run = following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
+    with pytest.raises(Unreadable) as refused:
+        following.record_value(run, "battery", typed, by=junior, at=NOW, client_id=uuid.uuid4())
+    assert str(refused.value) == said
+    assert run.values.count() == 0
+
+
+@pytest.mark.parametrize("typed", ["9", "16"])
+def test_the_ends_of_the_range_can_be_true(job: Job, horn: Procedure, junior: User, typed: str) -> None:
+    run = following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
+    assert following.record_value(run, "battery", typed, by=junior, at=NOW, client_id=uuid.uuid4()).typed == typed
+
+
+@pytest.mark.parametrize("key", ["feed_drop", "speed"])
+def test_only_values_that_are_asked_are_taken(run: Run, junior: User, key: str) -> None:
+    with pytest.raises(NotPossible) as refused:
+        following.record_value(run, key, "1", by=junior, at=NOW, client_id=uuid.uuid4())
+    assert str(refused.value) == f"This procedure does not ask for a value called {key!r}."
+
+
+def test_the_same_value_twice_is_stored_once(run: Run, junior: User) -> None:
+    sent = uuid.uuid4()
+    one = following.record_value(run, "battery", "12.5", by=junior, at=NOW, client_id=sent)
+    two = following.record_value(run, "battery", " 12.5 ", by=junior, at=NOW, client_id=sent)
+    assert one == two
+    assert RunValue.objects.filter(client_id=sent).count() == 1
+    with pytest.raises(OtherBody) as refused:
+        following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=sent)
+    assert str(refused.value) == "This was sent before with another value. Reload the page and enter it again."
+
+
+# The same answer twice
+
+
+def test_the_same_answer_twice_is_one_row_and_an_equal_reply(run: Run, junior: User) -> None:
+    follow(run, TO_HORN[:1], junior)
+    sent = say(run, "supply", "full", " 12.4 ", note=" wet ")
+    one = following.record(run, sent, by=junior, at=NOW)
+    follow(run, TO_HORN[2:], junior)  # going on in between changes nothing
+    two = following.record(run, sent, by=junior, at=NOW + timedelta(hours=2))
+    assert (one.again, two.again) == (False, True)
+    assert one.result == two.result
+    for name in ("step", "outcome", "typed", "reading", "proposed", "judgement", "note", "at", "seconds"):
+        assert getattr(one.result, name) == getattr(two.result, name)
+    assert run.results.count() == 4
+
+
+def test_the_same_skip_twice_is_one_row(run: Run, junior: User) -> None:
+    sent = say(run, "press", "click", skipped="no-time", onward="click")
+    one, two = (following.record(run, sent, by=junior, at=NOW) for _ in range(2))
+    assert one.result == two.result
+    assert run.results.count() == 1
+
+
+def test_a_reply_is_equal_even_where_a_step_takes_no_reading(run: Run, junior: User) -> None:
+    sent = say(run, "press", "click", "12")
+    one, two = (following.record(run, sent, by=junior, at=NOW) for _ in range(2))
+    assert (one.result, two.again) == (two.result, True)
+
+
+OTHER = "This answer was sent before with another content. Reload the page and answer again."
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"outcome": "weak"},
+        {"typed": "12.5"},
+        {"unit": "mV"},
+        {"step": "press", "outcome": "click"},
+        {"skipped": "no-time", "onward": "full"},
+        {"note": "another"},
+        {"off_path": True},
+    ],
+    ids=lambda change: "-".join(change),
+)
+def test_the_same_id_with_another_body_is_refused(run: Run, junior: User, change: dict[str, object]) -> None:
+    follow(run, TO_HORN[:1], junior)
+    body: dict[str, object] = {"step": "supply", "outcome": "full", "typed": "12.4"}
+    sent = uuid.uuid4()
+    following.record(run, Answer(client_id=sent, **body), by=junior, at=NOW)  # type: ignore[arg-type]
+    with pytest.raises(OtherBody) as refused:
+        following.record(run, Answer(client_id=sent, **body | change), by=junior, at=NOW)  # type: ignore[arg-type]
+    assert str(refused.value) == OTHER
+    assert run.results.count() == 2
+
+
+def test_the_same_id_with_another_reason_is_refused(run: Run, junior: User) -> None:
+    follow(run, TO_HORN[:1], junior)
+    body: dict[str, object] = {"step": "supply", "client_id": uuid.uuid4(), "outcome": "full", "typed": "7"}
+    following.record(run, Answer(override_why="Tip slipped", **body), by=junior, at=NOW)  # type: ignore[arg-type]
+    assert following.record(run, Answer(override_why="Tip slipped", **body), by=junior, at=NOW).again  # type: ignore[arg-type]
+    with pytest.raises(OtherBody) as refused:
+        following.record(run, Answer(override_why="Bored", **body), by=junior, at=NOW)  # type: ignore[arg-type]
+    assert str(refused.value) == OTHER
+
+
+def test_a_resent_answer_is_equal_though_a_value_changed_since(run: Run, junior: User) -> None:
+    """The limit follows the battery voltage; the reply is what was stored then."""
+    follow(run, TO_HORN[:1], junior)
+    sent = say(run, "supply", "full", "12.4")
+    one = following.record(run, sent, by=junior, at=NOW)
+    following.record_value(run, "battery", "15", by=junior, at=NOW, client_id=uuid.uuid4())
+    two = following.record(run, sent, by=junior, at=NOW)
+    assert (two.result, two.again) == (one.result, True)
+
+
+def test_the_same_id_on_another_run_is_refused(run: Run, horn: Procedure, junior: User) -> None:
+    other = builders.start(builders.take_in(junior), horn, junior)
+    sent = say(run, "press", "click")
+    following.record(run, sent, by=junior, at=NOW)
+    with pytest.raises(OtherBody) as refused:
+        following.record(other, sent, by=junior, at=NOW)
+    assert str(refused.value) == OTHER
+
+
+@pytest.mark.django_db(transaction=True)
+def test_twenty_at_once_store_one_row(run: Run, junior: User) -> None:
+    sent = say(run, "press", "click")
+    replies = builders.all_at_once(20, lambda _number: following.record(run, sent, by=junior, at=NOW).result.pk)
+    assert len(set(replies)) == 1
+    assert Result.objects.get().pk == replies[0]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_twenty_starts_at_once_are_one_run(job: Job, horn: Procedure, junior: User) -> None:
+    sent = uuid.uuid4()
+    replies = builders.all_at_once(
+        20, lambda _number: following.start_run(job, horn, by=junior, at=NOW, client_id=sent).pk
+    )
+    assert [Run.objects.get().pk] * 20 == replies
+
+
+# Who may answer, and when not
+
+
+def test_only_the_holder_answers(run: Run, junior: User, senior: User) -> None:
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "press", "click"), by=senior, at=NOW)
+    assert str(refused.value) == "Junior holds this run. Take it over first, then answer."
+    following.take_over(run, by=senior)
+    following.record(run, say(run, "press", "click"), by=senior, at=NOW)
+    with pytest.raises(NotPossible) as refused:
+        following.record_value(run, "battery", "12", by=junior, at=NOW, client_id=uuid.uuid4())
+    assert str(refused.value) == "Senior holds this run. Take it over first, then answer."
+
+
+def test_somebody_dismissed_answers_nothing(run: Run, junior: User) -> None:
+    junior.is_active = False
+    junior.save()
+    for act in (
+        lambda: following.record(run, say(run, "press", "click"), by=junior, at=NOW),
+        lambda: following.take_over(run, by=junior),
+        lambda: following.stop_run(run, by=junior, at=NOW, why="x"),
+        lambda: following.move_to_newest(run, by=junior),
+        lambda: following.record_value(run, "battery", "12", by=junior, at=NOW, client_id=uuid.uuid4()),
+        lambda: following.start_run(run.job, run.revision.procedure, by=junior, at=NOW, client_id=uuid.uuid4()),
+    ):
+        with pytest.raises(PermissionDenied) as refused:
+            act()
+        assert str(refused.value) == (
+            "Your role does not let you take in, follow and close jobs. "
+            "These roles may: technician, writer, manager, keeper."
+        )
+
+
+def test_a_procedure_withdrawn_for_safety_stops_the_run(run: Run, junior: User, second: User) -> None:
+    publishing.withdraw(run.revision, by=second, at=NOW, why="Spins a fan at hands.", for_safety=True)
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "press", "click"), by=junior, at=NOW)
+    assert str(refused.value) == (
+        "Stop: this procedure was withdrawn for safety. Spins a fan at hands. What you recorded so far is kept."
+    )
+
+
+def test_a_procedure_withdrawn_for_another_reason_is_followed_to_its_end(run: Run, junior: User, second: User) -> None:
+    publishing.withdraw(run.revision, by=second, at=NOW, why="Too long.")
+    follow(run, TO_HORN, junior)
+    assert now(run) == ""
+
+
+def test_a_closed_job_takes_no_answer(run: Run, junior: User) -> None:
+    closing.close_job(run.job, Job.Disposition.DECLINED, by=junior, at=NOW)
+    said = f"Job {run.job_id} is closed; nothing more can be recorded on it."
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "press", "click"), by=junior, at=NOW)
+    assert str(refused.value) == said
+    with pytest.raises(NotPossible) as refused:
+        following.record_value(run, "battery", "12", by=junior, at=NOW, client_id=uuid.uuid4())
+    assert str(refused.value) == said
+
+
+def test_a_run_is_left_with_a_reason(run: Run, junior: User) -> None:
+    with pytest.raises(NotPossible) as refused:
+        following.stop_run(run, by=junior, at=NOW, why="  ")
+    assert str(refused.value) == "Say why the procedure is left here; the next person needs to know."
+    following.stop_run(run, by=junior, at=NOW, why=" Customer took it away. ")
+    run.refresh_from_db()
+    assert (run.state, run.stopped_why, run.ended_at) == (Run.State.STOPPED, "Customer took it away.", NOW)
+    with pytest.raises(NotPossible) as refused:
+        following.record(run, say(run, "press", "click"), by=junior, at=NOW)
+    assert str(refused.value) == ("This procedure was left: Customer took it away. Start it again from the job.")
+
+
+def test_a_run_that_has_ended_is_not_left(run: Run, junior: User) -> None:
+    follow(run, TO_OUT, junior)
+    with pytest.raises(NotPossible) as refused:
+        following.stop_run(run, by=junior, at=NOW, why="Bored.")
+    assert str(refused.value) == "This procedure has come to its end, so there is nothing left to leave."
+    run.refresh_from_db()
+    assert run.state == Run.State.ENDED
+
+
+# Done out of order
+
+
+def test_a_step_out_of_order_is_kept_and_moves_nothing(run: Run, junior: User) -> None:
+    stored = following.record(run, say(run, "direct", "silent", off_path=True), by=junior, at=NOW).result
+    assert stored.off_path
+    assert now(run) == "press"
+    counting = standing_results(flow_of(run.revision), list(run.results.order_by("pk")))
+    assert [row.step for row in counting] == ["direct"]
+
+
+def test_a_step_out_of_order_waits_for_what_it_needs(run: Run, junior: User) -> None:
+    with pytest.raises(NotNow) as refused:
+        following.record(run, say(run, "ground", "bad", "0.9", off_path=True), by=junior, at=NOW)
+    assert str(refused.value) == "Before this step, do: Voltage at the connector."
+
+
+# Time
+
+
+def test_seconds_run_from_the_last_result_of_the_same_person(run: Run, junior: User, senior: User) -> None:
+    def answered(step: tuple[str, str, str], minutes: float, by: User) -> int | None:
+        at = NOW + timedelta(minutes=minutes)
+        return following.record(run, say(run, *step), by=by, at=at).result.seconds
+
+    assert answered(TO_HORN[0], 1.5, junior) == 90
+    assert answered(TO_HORN[1], 31.5, junior) == 1800  # half an hour still counts
+    assert answered(TO_HORN[2], 61.6, junior) is None  # a longer break does not
+    following.take_over(run, by=senior)
+    assert answered(TO_HORN[3], 62, senior) is None  # nor does a change of hands
+    assert answered(TO_HORN[3], 60, senior) is None  # nor a clock that went back
+
+
+# Moving to a newer revision
+
+
+def newer(procedure: Procedure, by: User, second: User, old: str, new: str) -> Revision:
+    assert old in builders.HORN_TEXT
+    revision = publishing.start_draft(builders.flow_from(builders.HORN_TEXT.replace(old, new)), by=by, at=NOW)
+    return publishing.publish(revision, by=second, at=NOW)
+
+
+def test_a_job_keeps_its_revision_until_it_is_moved(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    old = run.revision
+    newest = newer(horn, senior, second, "Press three times.", "Press four times.")
+    follow(run, TO_HORN[:1], junior)
+    run.refresh_from_db()
+    assert run.revision == old
+    assert following.move_to_newest(run, by=junior) == newest
+    run.refresh_from_db()
+    assert run.revision == newest
+    assert way(run) == (("press", "click"),)
+
+
+def test_moving_keeps_results_whose_keys_still_exist(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    """The outcome ``full`` is called ``good`` in the newer one: the way breaks off there, everything stays stored."""
+    follow(run, TO_GROUND, junior)
+    newer(horn, senior, second, "full: {label: Full supply", "plenty: {label: Full supply")
+    following.move_to_newest(run, by=junior)
+    run.refresh_from_db()
+    assert (run.state, now(run), way(run)) == (Run.State.UNDER_WAY, "supply", (("press", "click"),))
+    assert run.results.count() == 3
+    assert closing.causes_named(run.job) == []
+    following.record(run, say(run, "supply", "plenty", "12.4"), by=junior, at=NOW)
+    assert now(run) == "ground"
+
+
+def test_a_result_out_of_order_whose_outcome_is_gone_no_longer_counts(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    following.record(run, say(run, "direct", "silent", off_path=True), by=junior, at=NOW)
+    newer(horn, senior, second, "silent: {label: Horn stays silent, go", "mute: {label: Horn stays silent, go")
+    following.move_to_newest(run, by=junior)
+    run.refresh_from_db()
+    assert standing_results(flow_of(run.revision), list(run.results.order_by("pk"))) == []
+
+
+def test_there_must_be_a_newer_one_to_move_to(run: Run, junior: User, second: User) -> None:
+    said = "There is no newer published revision to move to."
+    with pytest.raises(NotPossible) as refused:
+        following.move_to_newest(run, by=junior)
+    assert str(refused.value) == said
+    publishing.withdraw(run.revision, by=second, at=NOW, why="Wrong.")
+    with pytest.raises(NotPossible) as refused:
+        following.move_to_newest(run, by=junior)
+    assert str(refused.value) == said
+
+
+def test_a_run_of_a_closed_job_is_not_moved(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    """What a closed job taught rests on its revision."""
+    follow(run, TO_HORN[:1], junior)
+    closing.close_job(run.job, Job.Disposition.DECLINED, by=junior, at=NOW)
+    newer(horn, senior, second, "Press three times.", "Press four times.")
+    with pytest.raises(NotPossible) as refused:
+        following.move_to_newest(run, by=junior)
+    assert str(refused.value) == f"Job {run.job_id} is closed; nothing more can be recorded on it."
+
+
+def test_a_run_that_was_left_is_not_moved(run: Run, horn: Procedure, junior: User, senior: User, second: User) -> None:
+    following.stop_run(run, by=junior, at=NOW, why="Lunch.")
+    newer(horn, senior, second, "Press three times.", "Press four times.")
+    with pytest.raises(NotPossible) as refused:
+        following.move_to_newest(run, by=junior)
+    assert str(refused.value) == "This procedure was left: Lunch. Start it again from the job."
+
+
+def test_a_run_stopped_for_safety_may_move_to_what_replaced_it(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    follow(run, TO_HORN[:1], junior)
+    publishing.withdraw(run.revision, by=second, at=NOW, why="Dangerous.", for_safety=True)
+    newest = newer(horn, senior, second, "Press three times.", "Stand clear, press three times.")
+    assert following.move_to_newest(run, by=junior) == newest
+    follow(run, TO_HORN[1:], junior)
+    assert now(run) == ""
