@@ -19,7 +19,6 @@ from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.rates import Array
 from shopkb.core.flow.model import Proof
 
-
 IMPOSSIBLE: Final = -1e4
 """Stands for the logarithm of 0 in likelihoods: finite, so that nothing is ever undefined."""
 

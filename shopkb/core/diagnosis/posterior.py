@@ -28,6 +28,10 @@ FEW: Final = 10
 """Below so many results, adding them one by one is quicker than gathering them."""
 
 
+LARGE: Final = 100_000
+"""Above so many figures in a table, gathering each job's rows is quicker than multiplying by all of it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """One result, or a repair without a cure, and what it says about one cause.
@@ -88,11 +92,17 @@ def posterior(model: CauseModel, results: Iterable[CaseResult], not_cured: Itera
 
 
 def posteriors(model: CauseModel, rows: Sequence[Sequence[int]]) -> Array:
-    """Many posteriors at once, jobs x causes, from the rows of the table (:func:`rows_of`) that each job recorded."""
-    done = np.zeros((len(rows), len(model.branches)))
-    for job, those in enumerate(rows):
-        done[job, list(those)] = 1.0
-    logs: Array = done @ model.log_table
+    """Many posteriors at once, jobs x causes, from the rows of the table (:func:`rows_of`) that each job recorded.
+
+    At least one job must be given.
+    """
+    if model.table.size > LARGE:
+        logs = np.stack([model.log_table.take(list(those), axis=0).sum(axis=0) for those in rows])
+    else:
+        done = np.zeros((len(rows), len(model.branches)))
+        for job, those in enumerate(rows):
+            done[job, list(those)] = 1.0
+        logs = done @ model.log_table
     logs += model.log_prior
     logs -= logs.max(axis=1, keepdims=True)
     np.exp(logs, out=logs)

@@ -115,6 +115,16 @@ def test_order_of_results_does_not_matter(problem: tuple[CauseModel, list[CaseRe
     assert posterior(one, shuffled) == pytest.approx(posterior(one, results), abs=1e-12)
 
 
+def test_many_at_once_in_a_large_table() -> None:
+    rng = np.random.default_rng(2)
+    causes = [f"c{i}" for i in range(200)]
+    tests = {f"t{i}": two_outcomes(dict(zip(causes, rng.uniform(0.05, 0.95, 200), strict=True))) for i in range(260)}
+    large = model(dict.fromkeys(causes, 1 / 200), tests)
+    jobs = [[CaseResult("p", f"t{i}", "yes") for i in range(first, first + 30)] for first in (0, 100)]
+    many = posteriors(large, [rows_of(large, results) for results in jobs])
+    assert many == pytest.approx(np.stack([posterior(large, results) for results in jobs]), abs=1e-12)
+
+
 def test_done_twice_the_latest_counts_once() -> None:
     one = model({"A": 0.5, "B": 0.5}, {"t": two_outcomes({"A": 0.9, "B": 0.2})})
     yes, no = CaseResult("p", "t", "yes"), CaseResult("p", "t", "no")
