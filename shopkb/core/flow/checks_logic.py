@@ -54,12 +54,14 @@ def key_form(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
     for group, noun, key, step in (procedure, *_keys(flow)):
         form = NAME_FORM if noun == "value" else KEY_FORM
         place = f"{group}.{key}" if group else noun
+        article = "an" if noun == "outcome" else "a"
         joint = "underscores" if noun == "value" else "hyphens"
         if not key:
-            yield Flaw(place.rstrip("."), f"A {noun} has no key", "Give it a short key in lower case.", step)
+            said = f"{article.capitalize()} {noun} has no key"
+            yield Flaw(place.rstrip("."), said, "Give it a short key in lower case.", step)
         elif not re.fullmatch(form, key):
             hint = f"Use lower-case letters, digits and single {joint}, a letter first."
-            yield Flaw(place, f"{quoted(key)} is not a key for a {noun}", hint, step)
+            yield Flaw(place, f"{quoted(key)} is not a key for {article} {noun}", hint, step)
         elif key in RESERVED_KEYS and noun in ("step", "cause"):
             yield Flaw(place, f"{quoted(key)} cannot be a key here: go needs the word", "Choose another key.", step)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
 
-from shopkb.core.flow.model import AskedValue, Cause, Flow, GoKind, Outcome, Step, Value
+from shopkb.core.flow.model import AskedValue, Cause, Flow, Go, GoKind, Outcome, Step, Value
 
 TOLD_IN_FULL = 60
 """Longest text, in characters, that is shown old and new; of a longer one it is only said that it changed."""
@@ -49,7 +49,7 @@ class Difference:
         return self.change in (Change.REMOVED, Change.MEANING)
 
     def text(self) -> str:
-        """``steps.supply.outcomes.full rerouted: leads to ground, was direct``."""
+        """``steps.supply.outcomes.full rerouted: leads to the step ground, was out``."""
         return f"{self.where} {self.change}: {'; '.join(self.words)}" if self.words else f"{self.where} {self.change}"
 
 
@@ -199,10 +199,13 @@ def _outcome_facts(outcome: Outcome | None, flow: Flow) -> _Facts | None:
     meaning = {"band": outcome.band.text() if outcome.band else ""}
     for name in sorted(outcome.band.names) if outcome.band else ():
         meaning[f"value {name}"] = _value_text(flow.value_by_key.get(name))
-    way = {"leads to": outcome.go.text(), "proof": str(outcome.proof or "")}
-    if outcome.go.kind in (GoKind.STEP, GoKind.CAUSE):
-        way["leads to a"] = str(outcome.go.kind)
+    way = {"leads to": _way_text(outcome.go), "proof": str(outcome.proof or "")}
     return _Facts(meaning, way, {"label": outcome.label, "note": outcome.note})
+
+
+def _way_text(go: Go) -> str:
+    """``the step supply``: a key can stand for a step in one revision and for a cause in the next."""
+    return f"the {go.kind} {go.key}" if go.kind in (GoKind.STEP, GoKind.CAUSE) else go.text()
 
 
 def _value_text(value: Value | None) -> str:

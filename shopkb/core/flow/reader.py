@@ -121,7 +121,7 @@ def _words(detail: Mapping[str, Any], place: Place, kind: str) -> tuple[str, str
         case "missing":
             return _missing(place, kind)
         case "too_long":
-            return _too_many(place, context)
+            return _too_many(place, context["max_length"], len(detail["input"]))
         case "list_type":
             given = detail["input"]
             hint = f"Put it in square brackets: [{given}]." if _short(given) else "Put the entries in square brackets."
@@ -150,11 +150,10 @@ def _missing(place: Place, kind: str) -> tuple[str, str, str]:
     if kind == "asked" and name == "ask":
         return "field-missing", "A value needs ask or compute", "Add ask: and the question, or compute: and its name."
     info = next(info for own, info in entry.model_fields.items() if name in (own, info.alias))
-    return "field-missing", f"{entry.noun.capitalize()} needs {name}", f"Add {name}: {info.description}."
+    return "field-missing", f"{entry.noun.capitalize()} needs {name}", f"Add {name}: ({info.description})."
 
 
-def _too_many(place: Place, context: Mapping[str, Any]) -> tuple[str, str, str]:
-    most, given = context["max_length"], context["actual_length"]
+def _too_many(place: Place, most: int, given: int) -> tuple[str, str, str]:
     hints = {"steps": "Split the procedure and hand over.", "outcomes": "Split the step."}
     hint = hints.get(str(place[-1]), "Remove some.")
     return "field-too-many", f"There are {given} entries, at most {most} are possible", hint

@@ -62,7 +62,7 @@ def shown(text: str, limit: int = KEY_LIMIT) -> str:
 
 def quoted(text: str) -> str:
     """The text in quotes, shortened, for use in a sentence."""
-    return f'"{shown(text, 40)}"'
+    return f"'{shown(text, 40)}'"
 
 
 def spoken_list(words: Iterable[str], joint: str = "or") -> str:
@@ -72,11 +72,11 @@ def spoken_list(words: Iterable[str], joint: str = "or") -> str:
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """``Did you mean "title"? `` (with the space), or nothing when no known word is near."""
+    """``Did you mean 'title'? `` (with the space), or nothing when no known word is near."""
     if len(word) > KEY_LIMIT:
         return ""
     near = get_close_matches(word.strip().lower(), list(known), n=1, cutoff=0.6)
-    return f'Did you mean "{near[0]}"? ' if near else ""
+    return f"Did you mean '{near[0]}'? " if near else ""
 
 
 def wrong(kind: str, message: str, hint: str) -> PydanticCustomError:
@@ -88,10 +88,10 @@ def _form(kind: str, form: str, limit: int, noun: str, hint: str) -> Callable[[s
     pattern = re.compile(form)
 
     def check(text: str) -> str:
-        if len(text) > limit:
-            raise wrong("field-too-long", f"The text has {len(text)} characters", f"Use at most {limit}.")
         if not pattern.fullmatch(text):
             raise wrong(kind, f"{quoted(text)} is not {noun}", hint)
+        if len(text) > limit:
+            raise wrong("field-too-long", f"The text has {len(text)} characters", f"Use at most {limit}.")
         return text
 
     return check
@@ -108,7 +108,7 @@ _check_key = _form("field-key", KEY_FORM, KEY_LIMIT, "a key", _KEY_HINT)
 
 def _node_key(text: str) -> str:
     if text in RESERVED_KEYS:
-        raise wrong("field-key", f'"{text}" cannot be a key here: go needs the word', "Choose another key.")
+        raise wrong("field-key", f"'{text}' cannot be a key here: go needs the word", "Choose another key.")
     return _check_key(text)
 
 
@@ -190,7 +190,7 @@ def what(given: object) -> str:
         return quoted(given) if given.strip() else "an empty text"
     if isinstance(given, dict):
         return "a group of fields"
-    return "a list" if isinstance(given, list) else "nothing"
+    return "a list" if isinstance(given, list) else "an empty place"
 
 
 def _first_capital(words: str) -> str:
@@ -264,7 +264,7 @@ MinutesField = Annotated[float, BeforeValidator(_number(10_000)), Field(json_sch
 PriceField = Annotated[float, BeforeValidator(_number(1_000_000)), Field(json_schema_extra={"minimum": 0})]
 TruthField = Annotated[bool, BeforeValidator(_truth)]
 TestField = Annotated[TestKind, BeforeValidator(_choice(TestKind, "a kind of test"))]
-UsualField = Annotated[Usual, BeforeValidator(_choice(Usual, "how usual a cause is"))]
+UsualField = Annotated[Usual, BeforeValidator(_choice(Usual, "a word for how usual a cause is"))]
 ProofField = Annotated[Proof, BeforeValidator(_choice(Proof, "a proof"))]
 QuantityNameField = Annotated[
     str, AfterValidator(_quantity_name), WithJsonSchema({"type": "string", "enum": sorted(QUANTITIES)})

@@ -174,7 +174,7 @@ def _inside(value: Any) -> str:
 
 # A plain text starts with a letter, or is a number with a unit behind a space: no loader takes either for a number, a
 # date or an indicator. Then only words that stand for true, false or nothing are left to be quoted.
-_SAFE = re.compile(r"(?:-?[0-9]+(?:\.[0-9]+)? )?[^\W\d_](?:[\w .,;/()+*%°²'=<>!?&-]*[\w.,;/()+*%°²'!?-])?")
+_SAFE = re.compile(r"(?:-?[0-9]+(?:\.[0-9]+)? )?[^\W\d_](?:[\w .,;/()+*%°²'=<>-]*[\w.,;/()+*%°²'-])?")
 _TAKEN = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null", "nan", "inf"})
 
 

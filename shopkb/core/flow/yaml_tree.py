@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
@@ -119,28 +119,39 @@ def _events(text: str) -> Iterator[Any]:
         raise Refused("file-syntax", "The file is not YAML", "Check quotes, brackets and indentation.") from None
 
 
-_SYNTAX_HINTS: tuple[tuple[str, str, str], ...] = (
-    ("\\t", "A tab stands where spaces are needed", "Indent with spaces."),
-    ("mapping values are not allowed", "A colon stands where none can", "Put a text that holds a colon in quotes."),
-    ("escape", "A backslash in double quotes starts no known character", "Double the backslash, or use single quotes."),
-    ("quoted scalar", "A quote is opened and not closed", "Close it, or double an apostrophe inside single quotes."),
-    ("expected ',' or", "A bracket is opened and not closed in order", "Close it, with commas between the entries."),
-    ("could not find expected ':'", "A line is neither a field nor part of a text", "Write key, colon, space."),
-    ("expected <block end>", "The indentation does not fit the lines above", "Align the fields of a group."),
-    ("cannot start any token", "A text starts with a character that YAML keeps for itself", "Put the text in quotes."),
-    ("undefined alias", "A text starts with *, which YAML takes for a reference", "Put the text in quotes."),
-    ("directive", "A line starts with %, which YAML takes for a directive", "Put the text in quotes, or indent it."),
+class _Sign(NamedTuple):
+    """Words of the library by which a mistake is known, and ours; ``opened`` when it began before it was noticed."""
+
+    told: str
+    message: str
+    hint: str
+    opened: bool = False
+
+
+_SIGNS = (
+    _Sign("\\t", "A tab stands where spaces are needed", "Indent with spaces."),
+    _Sign("mapping values are not allowed", "A colon stands where none can", "Put a text with a colon in quotes."),
+    _Sign("escape", "A backslash in double quotes starts no known character", "Double it, or use single quotes."),
+    _Sign("quoted scalar", "A quote is opened and not closed", "Close it, or double an apostrophe in quotes.", True),
+    _Sign("expected ',' or", "A bracket is opened and not closed in order", "Close it, with commas between.", True),
+    _Sign("could not find expected ':'", "A line is neither a field nor a text", "Write key, colon, space.", True),
+    _Sign("expected <block end>", "The indentation does not fit the lines above", "Align the fields of a group."),
+    _Sign("cannot start any token", "A text starts with a character that YAML keeps for itself", "Put it in quotes."),
+    _Sign("document start", "Something stands outside the fields", "Remove it, also lines that start with % or ..."),
 )
 
 
 def _syntax(error: YAMLError, text: str) -> Refused:
-    told = str(getattr(error, "problem", "") or "") + str(getattr(error, "context", "") or "")
-    mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
+    """The library's error in our words, at the line where the mistake began."""
+    problem, context = (str(getattr(error, part, None) or "") for part in ("problem", "context"))
+    noticed, began = getattr(error, "problem_mark", None), getattr(error, "context_mark", None)
+    sign = next((sign for sign in _SIGNS if sign.told in problem + context), None)
+    mark = (began if sign is not None and sign.opened else None) or noticed or began
     line = min(mark.line, text.count("\n")) + 1 if mark is not None else None
-    for sign, message, hint in _SYNTAX_HINTS:
-        if sign in told:
-            return Refused("file-syntax", message, hint, line)
-    return Refused("file-syntax", "The file is not YAML from here on", "Check quotes, brackets and indentation.", line)
+    if sign is None:
+        hint = "Check quotes, brackets and indentation."
+        return Refused("file-syntax", "The file is not YAML from here on", hint, line)
+    return Refused("file-syntax", sign.message, sign.hint, line)
 
 
 @dataclass(slots=True)
