@@ -65,7 +65,11 @@ TEMPLATES: list[dict[str, Any]] = [
         "BACKEND": "django.template.backends.django.DjangoTemplates",
         "APP_DIRS": True,
         "OPTIONS": {
-            "builtins": ["shopkb.web.templatetags.shopkb_web", "shopkb.procedures.templatetags.procedure_words"],
+            "builtins": [
+                "shopkb.catalog.templatetags.catalog_words",
+                "shopkb.web.templatetags.shopkb_web",
+                "shopkb.procedures.templatetags.procedure_words",
+            ],
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",

@@ -1,14 +1,20 @@
 """One line for each room."""
 
 from django.contrib import admin
+from django.contrib.auth.decorators import login_not_required
+from django.contrib.staticfiles.storage import staticfiles_storage
 from django.urls import include, path
+from django.views.generic import RedirectView
 
 from shopkb.reports import home
 
 admin.site.site_header = "shopkb: catalog and people"
 admin.site.site_title = "shopkb"
 
+favicon = login_not_required(RedirectView.as_view(url=staticfiles_storage.url("web/favicon.svg")))
+
 urlpatterns = [
+    path("favicon.ico", favicon),
     path("", home.home, name="home"),
     path("health/", home.health, name="health"),
     path("", include("shopkb.accounts.urls")),

@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib.auth.models import AbstractUser
 from django.db import models
 
-from shopkb.accounts.roles import Right, Role, may
+from shopkb.accounts.roles import RIGHTS, Right, Role, may
 
 
 class User(AbstractUser):
@@ -19,6 +21,13 @@ class User(AbstractUser):
 
     def __str__(self) -> str:
         return self.called or self.get_full_name() or self.username
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """The admin's door is open to those who may change the catalog or manage people."""
+        self.is_staff = self.is_superuser or bool(
+            {Right.CATALOG, Right.PEOPLE} & RIGHTS.get(Role(self.role), frozenset())
+        )
+        super().save(*args, **kwargs)
 
     def may(self, right: Right) -> bool:
         return may(self, right)

@@ -41,17 +41,21 @@ def record_repair(job: Job, done: Done, *, by: User, at: datetime) -> Repair:
     """Store a repair. The same client id twice is one repair.
 
     Raises:
-        NotPossible: the job is closed, or the correction is not said.
+        NotPossible: the job is closed, the correction is not said, or the result is of another job.
+        OtherBody: the client id was used for another repair.
     """
     require(by, Right.WORK)
+    held = _locked(job)
     before = Repair.objects.filter(client_id=done.client_id).first()
     if before is not None:
-        if (before.job_id, before.cause_id, before.correction) != (job.pk, done.cause.pk, done.correction.strip()):
+        if _told(before) != (held.pk, *_told_by(done)):
             raise OtherBody("This repair was sent before with another content. Reload the page and enter it again.")
         return before
-    held = _open_job(job)
+    _must_be_open(held)
     if not done.correction.strip():
         raise NotPossible("Say what was done to put it right.")
+    if done.result is not None and done.result.run.job_id != held.pk:
+        raise NotPossible("This result is of another job. Open the repair from the job it belongs to.")
     repair = Repair.objects.create(
         job=held,
         result=done.result,
@@ -78,15 +82,17 @@ def verify_repair(
     Not cured rules the cause out: the job goes on from everything already recorded.
 
     Raises:
-        NotPossible: the job is closed, or a cure is claimed without saying how it was verified.
+        NotPossible: the job is closed, or it is not said how a cure or its lack was found out.
+        OtherBody: the client id was used for another verification.
     """
     require(by, Right.WORK)
+    held = _locked(repair.job)
     before = Verification.objects.filter(client_id=client_id).first()
     if before is not None:
-        if (before.repair_id, before.cured) != (repair.pk, cured):
+        if (before.repair_id, before.cured, before.how) != (repair.pk, cured, how.strip()):
             raise OtherBody("This was sent before with another answer. Reload the page.")
         return before
-    _open_job(repair.job)
+    _must_be_open(held)
     if cured != Verification.Cured.NOT_CHECKED and not how.strip():
         raise NotPossible("Say how it was checked: the conditions of the complaint, repeated.")
     return Verification.objects.create(repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id)
@@ -100,7 +106,7 @@ def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime,
         NotPossible: the disposition does not fit what was recorded; the sentence says what is missing.
     """
     require(by, Right.WORK)
-    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    held = _locked(job)
     if not held.is_open:
         if held.disposition == disposition:
             return held
@@ -124,7 +130,7 @@ def reopen_job(job: Job, *, by: User) -> Job:
         NotPossible: it is open, or a comeback stands on it.
     """
     require(by, Right.REOPEN)
-    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    held = _locked(job)
     if held.is_open:
         raise NotPossible(f"{held} is open already.")
     comeback = held.comebacks.first()
@@ -166,11 +172,23 @@ def ruled_out(job: Job) -> list[Repair]:
     ]
 
 
-def _open_job(job: Job) -> Job:
-    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
-    if not held.is_open:
-        raise NotPossible(f"{held} is closed. Reopen it first.")
-    return held
+def _locked(job: Job) -> Job:
+    return Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+
+
+def _must_be_open(job: Job) -> None:
+    if not job.is_open:
+        raise NotPossible(f"{job} is closed. Reopen it first.")
+
+
+def _told(repair: Repair) -> tuple[object, ...]:
+    part = (repair.job_id, repair.cause_id, repair.proof, repair.correction)
+    return (*part, repair.parts, repair.minutes, repair.also_found)
+
+
+def _told_by(done: Done) -> tuple[object, ...]:
+    part = (done.cause.pk, done.proof.value, done.correction.strip())
+    return (*part, done.parts.strip(), done.minutes, done.also_found.strip())
 
 
 def _fits(job: Job, disposition: Job.Disposition) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from django import forms
 
 from shopkb.catalog.models import Cause, Platform, Symptom
+from shopkb.catalog.names import platform_name
 from shopkb.core.flow.model import Proof
 from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
 from shopkb.jobs.intake import Intake, normal_registration
@@ -17,7 +18,7 @@ from shopkb.jobs.models import Job, Result, Verification
 
 class PlatformField(forms.ModelChoiceField):
     def label_from_instance(self, row: Platform) -> str:
-        return f"{'– ' * row.level}{row.name}"
+        return platform_name(row.path)
 
 
 class CauseField(forms.ModelChoiceField):

@@ -1,0 +1,31 @@
+from __future__ import annotations
+
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+
+from shopkb.accounts.models import User
+
+
+@admin.register(User)
+class PersonAdmin(UserAdmin):
+    """People and their roles. What a role may do stands in roles.py, so there are no single permissions here."""
+
+    list_display = ("username", "called", "role", "is_active", "last_login")
+    list_filter = ("role", "is_active")
+    ordering = ("username",)
+    filter_horizontal = ()
+    fieldsets = (
+        (None, {"fields": ("username", "password")}),
+        ("Person", {"fields": ("called", "first_name", "last_name", "email")}),
+        ("Rights", {"fields": ("role", "is_active", "is_superuser")}),
+        ("Dates", {"fields": ("last_login", "date_joined")}),
+    )
+    add_fieldsets = (
+        (
+            None,
+            {
+                "classes": ("wide",),
+                "fields": ("username", "called", "role", "usable_password", "password1", "password2"),
+            },
+        ),
+    )

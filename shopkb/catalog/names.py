@@ -1,0 +1,33 @@
+"""What people call a platform: the names from its maker down, joined."""
+
+from __future__ import annotations
+
+from django.core.cache import cache
+
+from shopkb.catalog.models import Platform
+
+KEY, SECONDS = "platform-names", 300
+"""Remembered for five minutes."""
+
+
+def platform_names() -> dict[str, str]:
+    """``avocet/dunlin/mk2/d22`` to ``Avocet Dunlin minibus, Mk 2, from 2014, 2.2 diesel``. One query."""
+    held: dict[str, str] | None = cache.get(KEY)
+    if held is None:
+        held = _joined(dict(Platform.objects.order_by().values_list("path", "name")))
+        cache.set(KEY, held, SECONDS)
+    return held
+
+
+def platform_name(path: str) -> str:
+    """The full name; a node made in the last minutes may still be called by its path."""
+    return platform_names().get(path) or path
+
+
+def _joined(own: dict[str, str]) -> dict[str, str]:
+    full = {}
+    for path in own:
+        parts = path.split("/")
+        names = [own.get("/".join(parts[:depth]), parts[depth - 1]) for depth in range(1, len(parts) + 1)]
+        full[path] = ", ".join([" ".join(names[:2]), *names[2:]])
+    return full

@@ -1,0 +1,19 @@
+from __future__ import annotations
+
+import pytest
+
+from shopkb.catalog.names import platform_name, platform_names
+
+
+@pytest.mark.usefixtures("catalog")
+def test_a_platform_is_called_by_its_names_from_the_maker_down(django_assert_num_queries: object) -> None:
+    assert platform_name("avocet/dunlin/mk2/d22") == "Avocet Dunlin minibus, Mk 2, from 2014, 2.2 diesel"
+    assert platform_name("avocet/dunlin") == "Avocet Dunlin minibus"
+    assert platform_name("avocet") == "Avocet"
+    with django_assert_num_queries(0):  # type: ignore[operator]
+        platform_names()
+
+
+@pytest.mark.usefixtures("catalog")
+def test_an_unknown_platform_is_called_by_its_path() -> None:
+    assert platform_name("curlew/none") == "curlew/none"
