@@ -262,3 +262,97 @@ class Verification(models.Model):
 
     def __str__(self) -> str:
         return f"{self.repair_id}: {self.cured}"
+
+
+class Retraction(models.Model):
+    """An answer taken back at once (undo). The answer stays on record and no longer counts."""
+
+    result = models.OneToOneField(Result, on_delete=models.PROTECT, related_name="retraction")
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+
+    def __str__(self) -> str:
+        return f"retracts {self.result_id}"
+
+
+class DangerPassed(models.Model):
+    """Somebody confirmed the state of things a DANGER asks for, and how long it was on the screen."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="dangers_passed")
+    step = models.CharField(max_length=60)
+    caution = models.CharField(max_length=60)
+    statement = models.CharField(max_length=200)
+    shown_seconds = models.PositiveIntegerField()
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.caution} at {self.step}"
+
+
+class HandOver(models.Model):
+    """A run passed from one person to another: where it stands, why, what is off or unsafe, what is excluded so far.
+
+    The receiver accepts by name; until then the giver holds the run.
+    """
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="hand_overs")
+    giver = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="hand_overs_given")
+    receiver = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="hand_overs_received")
+    step = models.CharField(max_length=60, blank=True)
+    reason = models.CharField(max_length=200)
+    off_vehicle = models.TextField(max_length=2000, blank=True)
+    excluded = models.TextField(max_length=2000, blank=True)
+    note = models.TextField(max_length=2000, blank=True)
+    at = models.DateTimeField()
+    accepted_at = models.DateTimeField(null=True, blank=True)
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.giver_id} to {self.receiver_id}"
+
+
+class PutBack(models.Model):
+    """A part that was unplugged or taken off in a run, confirmed by name to be back."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="put_back")
+    part = models.CharField(max_length=200)
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.UniqueConstraint(fields=["run", "part", "at"], name="put_back_once_at_a_time")]
+
+    def __str__(self) -> str:
+        return self.part
+
+
+class Photo(models.Model):
+    """A picture taken on a job: re-encoded, turned upright, its place of taking removed."""
+
+    job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="photos")
+    result = models.ForeignKey(Result, on_delete=models.PROTECT, null=True, blank=True, related_name="photos")
+    repair = models.ForeignKey(Repair, on_delete=models.PROTECT, null=True, blank=True, related_name="photos")
+    name = models.CharField(max_length=80, unique=True)
+    words = models.CharField(max_length=200, blank=True)
+    width = models.PositiveIntegerField()
+    height = models.PositiveIntegerField()
+    size = models.PositiveIntegerField()
+    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return self.name
