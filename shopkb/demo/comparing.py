@@ -1,0 +1,161 @@
+"""What was learned beside what is true: how often each cause is met, and how far each branch can be trusted.
+
+The truth of a cause's share is worked out from the truth's weights; that of a branch by simulating many more jobs than
+the shop has closed. Learned figures come from the shop's tallies alone, without forgetting.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from shopkb.core.diagnosis.branches import ON_SCREEN, branch_evidence
+from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.likelihoods import prior_of
+from shopkb.core.diagnosis.pooling import PooledRate
+from shopkb.core.diagnosis.rates import Rate, jeffreys
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.paths import causes_reachable
+from shopkb.core.flow.walk import Entry, walk
+from shopkb.demo.simulator import Simulated, allowed
+from shopkb.demo.truth import Place, Truth, cause_weights
+from shopkb.jobs.models import Job
+
+LEVEL: Final = ON_SCREEN
+CHANCE: Final = 0.01
+"""A coverage so low that an honest interval would have it less often than this counts as too low."""
+MOMENTS: Final = 200
+Branch = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One figure: ``kind`` is ``cause`` or ``branch``; shares of 1; ``jobs`` are those the learned figure rests on."""
+
+    kind: str
+    procedure: str
+    what: str
+    true: float
+    learned: float
+    low: float
+    high: float
+    jobs: int
+
+    @property
+    def inside(self) -> bool:
+        """Whether the interval holds the truth; a limit that rounds to it does."""
+        return self.low - 5e-4 <= self.true <= self.high + 5e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How many intervals of one kind hold the truth, and how many would have to at least."""
+
+    kind: str
+    lines: int
+    inside: int
+    least: int
+
+    @property
+    def share(self) -> float:
+        return self.inside / self.lines if self.lines else 1.0
+
+    @property
+    def enough(self) -> bool:
+        return self.inside >= self.least
+
+
+def compare(
+    truth: Truth, flows: Mapping[str, Flow], tallies: Tallies, simulated: Iterable[Simulated]
+) -> tuple[Line, ...]:
+    """A line for each cause and each branch that a verified job has met. ``simulated`` stands for the long run."""
+    long_run = branch_truth(flows, simulated)
+    as_of = max((key.month for key in tallies), default="2000-01")
+    lines: list[Line] = []
+    for key, flow in flows.items():
+        counts = count(flow, tallies, as_of=as_of, half_life=None, proof_weights={})
+        lines += _cause_lines(truth, flow, counts)
+        lines += _branch_lines(key, counts, long_run)
+    return tuple(lines)
+
+
+def coverage(lines: Sequence[Line]) -> tuple[Coverage, ...]:
+    """By kind: causes, then branches."""
+    return tuple(_coverage(kind, [line for line in lines if line.kind == kind]) for kind in ("cause", "branch"))
+
+
+def _coverage(kind: str, lines: Sequence[Line]) -> Coverage:
+    from scipy.stats import binom
+
+    least = int(binom.ppf(CHANCE, len(lines), LEVEL)) if lines else 0
+    return Coverage(kind, len(lines), sum(line.inside for line in lines), least)
+
+
+def prior_truth(truth: Truth, flow: Flow) -> dict[str, float]:
+    """True share of each cause, by identity, over the shop's vehicles and the whole period."""
+    said, total = truth.of(flow), defaultdict[str, float](float)
+    platforms = [vehicle.platform for vehicle in truth.vehicles if allowed(said, vehicle.platform)]
+    slope = truth.shop.growth - 1
+    shares = (np.arange(MOMENTS) + 0.5) / MOMENTS
+    moments = (np.sqrt(1 + slope * (2 + slope) * shares) - 1) / slope if abs(slope) > 1e-9 else shares
+    for platform in platforms:
+        for moment in moments:
+            weights = cause_weights(said, flow, Place(platform, float(moment)))
+            whole = sum(weights.values())
+            for cause, weight in weights.items():
+                total[cause] += weight / whole
+    return {cause: share / len(platforms) / MOMENTS for cause, share in total.items()}
+
+
+def branch_truth(flows: Mapping[str, Flow], simulated: Iterable[Simulated]) -> dict[tuple[str, Branch], float]:
+    """Of the verified jobs that took a branch, the share whose true cause can still be reached through it."""
+    taken, reached = defaultdict[tuple[str, Branch], int](int), defaultdict[tuple[str, Branch], int](int)
+    reach = {
+        (key, (step.key, outcome.key)): {
+            flow.cause_by_key[cause].identity for cause in causes_reachable(flow, step.key, outcome.key)
+        }
+        for key, flow in flows.items()
+        for step in flow.steps
+        for outcome in step.outcomes
+    }
+    for job in simulated:
+        if job.past.disposition == Job.Disposition.CURED and not job.comes_back:
+            for branch in _branches(flows, job):
+                taken[branch] += 1
+                reached[branch] += job.cause in reach[branch]
+    return {branch: reached[branch] / times for branch, times in taken.items()}
+
+
+def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, Branch]]:
+    for run in job.past.runs:
+        way = walk(flows[run.procedure], [Entry(row.step, row.outcome or row.onward) for row in run.results])
+        for place in way.standing:
+            row = run.results[place]
+            if row.outcome:
+                yield run.procedure, (row.step, row.outcome)
+
+
+def _cause_lines(truth: Truth, flow: Flow, counts: FlowCounts) -> Iterator[Line]:
+    runs, prior = counts.runs.sum(axis=0), prior_of(counts)
+    verified = float(runs.sum())
+    true = prior_truth(truth, flow)
+    for place, cause in enumerate(counts.causes[:-1]):
+        rate = jeffreys(float(runs[place]), verified, LEVEL)
+        if isinstance(rate, Rate):
+            yield Line(
+                "cause", flow.procedure, cause, true.get(cause, 0.0), float(prior[place]), rate.low, rate.high,
+                round(verified),
+            )  # fmt: skip
+
+
+def _branch_lines(procedure: str, counts: FlowCounts, long_run: Mapping[tuple[str, Branch], float]) -> Iterator[Line]:
+    for branch, found in branch_evidence(counts, level=LEVEL).items():
+        true = long_run.get((procedure, branch))
+        if isinstance(found.rate, PooledRate) and found.jobs and true is not None:
+            rate = found.rate
+            yield Line("branch", procedure, "/".join(branch), true, rate.mean, rate.low, rate.high, found.jobs)

@@ -1,0 +1,103 @@
+"""The jobs that stand open when the demo begins, made through the same doors as a technician's own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from uuid import UUID
+
+import numpy as np
+
+from shopkb.accounts.models import User
+from shopkb.catalog.models import Meter, Platform, Symptom
+from shopkb.demo.nature import Nature
+from shopkb.demo.simulator import technician
+from shopkb.demo.truth import OpenJob, Truth
+from shopkb.demo.visit import Clock, Visit
+from shopkb.jobs.following import Answer, record, record_value, start_run
+from shopkb.jobs.intake import Intake, open_job
+from shopkb.jobs.models import Job, Run
+from shopkb.jobs.past import PastResult, PastValue
+from shopkb.procedures.models import Procedure
+
+LAST_ANSWER = timedelta(minutes=3)
+"""How long before now the last answer of an open job was given, at the latest."""
+
+
+class SteadyClock(Clock):
+    """A clock without opening hours: whoever starts the demo at night finds work done this hour."""
+
+    def work(self, minutes: float) -> datetime:
+        self.now += timedelta(minutes=minutes)
+        return self.now
+
+
+@dataclass(frozen=True, eq=False)
+class OpenWork:
+    """What making open jobs takes."""
+
+    truth: Truth
+    natures: Mapping[str, Nature]
+    people: Mapping[str, User]
+    rng: np.random.Generator
+    now: datetime
+
+    def make(self, said: OpenJob) -> Job:
+        """Take in the vehicle and follow the procedure as far as the truth says."""
+        by, opened = self.people[said.technician], self.now - timedelta(minutes=said.minutes_ago)
+        job = open_job(self._intake(said), by=by, at=opened)
+        if said.procedure:
+            self._follow(job, said, by, opened + timedelta(minutes=2))
+        return job
+
+    def _intake(self, said: OpenJob) -> Intake:
+        vehicle = next(one for one in self.truth.vehicles if one.registration == said.registration)
+        return Intake(
+            registration=vehicle.registration,
+            platform=Platform.objects.get(path=vehicle.platform),
+            complaint=said.complaint,
+            client_id=self._id(),
+            vin=vehicle.vin,
+            year=vehicle.year,
+            symptom=Symptom.objects.get(key=said.symptom),
+            codes=said.codes,
+            odometer=vehicle.km,
+            complaint_verified=Job.Verified.YES if said.procedure else Job.Verified.NOT_YET,
+        )
+
+    def _follow(self, job: Job, said: OpenJob, by: User, started: datetime) -> None:
+        procedure = Procedure.objects.get(key=said.procedure)
+        run = start_run(job, procedure, by=by, at=started, client_id=self._id())
+        nature = self.natures[said.procedure]
+        cause = nature.flow.cause_by_key[said.towards].identity
+        who = technician(self.truth, said.technician)
+        visit = Visit(self.rng, self.truth, nature, cause, who, SteadyClock(started), access={})
+        while visit.way().current and len(visit.results) < said.steps:
+            visit.answer(nature.flow.step_by_key[visit.way().current], careful=True)
+        self._record(run, visit, by, started)
+
+    def _record(self, run: Run, visit: Visit, by: User, started: datetime) -> None:
+        """Answers and values in the order of their times, pressed together if they would reach beyond now."""
+        meters = {meter.key: meter for meter in Meter.objects.all()}
+        last = max((result.at for result in visit.results), default=started)
+        room = self.now - LAST_ANSWER - started
+        factor = min(1.0, room / (last - started)) if last > started else 1.0
+        parts: list[PastValue | PastResult] = sorted([*visit.values, *visit.results], key=lambda part: part.at)
+        for part in parts:
+            at = started + (part.at - started) * factor
+            if isinstance(part, PastValue):
+                record_value(run, part.key, part.typed, by=by, at=at, client_id=self._id())
+                continue
+            answer = Answer(
+                step=part.step,
+                client_id=self._id(),
+                outcome=part.outcome,
+                typed=part.typed,
+                meter=meters.get(part.meter),
+                override_why=part.override_why,
+            )
+            record(run, answer, by=by, at=at)
+
+    def _id(self) -> UUID:
+        return UUID(bytes=self.rng.bytes(16), version=4)

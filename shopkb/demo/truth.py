@@ -1,0 +1,218 @@
+"""The hidden truth behind the demo's jobs, read from ``fixtures/truth.yaml``: what the tool does not see."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from ruamel.yaml import YAML
+
+from shopkb.core.flow.model import Flow, GoKind, Usual
+
+Weights = Mapping[str, float]
+ANY = "any"
+USUAL = {Usual.COMMON: 10.0, Usual.OCCASIONAL: 4.0, Usual.RARE: 1.0}
+"""Weights of the causes of a procedure of which the truth says nothing."""
+
+
+class TruthError(ValueError):
+    """The truth does not fit the procedures, or cannot be read."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class Shop(_Part):
+    months: int
+    growth: float
+    learning: tuple[float, float]
+    minutes_spread: float
+    breaks: float = Field(alias="break")
+    complaint_absent: float
+    declined: float
+    unverified: float
+    false_cure: float
+    comeback_after_false_cure: float
+    comeback_after_cure: float
+    comeback_days: tuple[int, int]
+    gives_up: float
+    found_aside: float
+    skip_goes_right: float
+
+
+class Technician(_Part):
+    name: str
+    error: float
+    pace: float
+    share: float
+
+
+class Together(_Part):
+    cause: str
+    also: str
+    share: float
+
+
+class Elsewhere(_Part):
+    """A cause the procedure does not know, by its identity."""
+
+    cause: str
+    weight: float
+    way: Mapping[str, str] = Field(default_factory=dict)
+
+
+class Absent(_Part):
+    step: str
+    outcome: str
+
+
+class ProcedureTruth(_Part):
+    key: str
+    share: float = 1.0
+    not_on: tuple[str, ...] = ()
+    symptoms: Weights = Field(default_factory=dict)
+    codes: Weights = Field(default_factory=dict)
+    complaints: tuple[str, ...] = ("Does not work.",)
+    circumstances: tuple[str, ...] = ("",)
+    checks: tuple[str, ...] = ("Complaint repeated, gone.",)
+    absent: Absent | None = None
+    errors: Weights = Field(default_factory=dict)
+    values: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
+    causes: Weights = Field(default_factory=dict)
+    platforms: Mapping[str, Weights] = Field(default_factory=dict)
+    drift: Weights = Field(default_factory=dict)
+    split: Mapping[str, Mapping[str, Weights]] = Field(default_factory=dict)
+    otherwise: Mapping[str, Weights] = Field(default_factory=dict)
+    together: tuple[Together, ...] = ()
+    elsewhere: tuple[Elsewhere, ...] = ()
+
+
+class OpenJob(_Part):
+    registration: str
+    technician: str
+    complaint: str
+    symptom: str
+    minutes_ago: int
+    codes: tuple[str, ...] = ()
+    procedure: str = ""
+    towards: str = ""
+    steps: int = 0
+
+
+class VehicleTruth(_Part):
+    registration: str
+    vin: str
+    platform: str
+    year: int
+    km: int
+
+
+class Truth(_Part):
+    """Everything the simulator goes by. Rates are shares of 1, weights are relative."""
+
+    shop: Shop
+    errors: Weights
+    skips: Weights
+    skip_reasons: Weights
+    technicians: tuple[Technician, ...]
+    meters: Mapping[str, tuple[str, ...]]
+    procedures: tuple[ProcedureTruth, ...]
+    open_jobs: tuple[OpenJob, ...]
+    vehicles: tuple[VehicleTruth, ...]
+
+    def of(self, flow: Flow) -> ProcedureTruth:
+        """What is true of this procedure; what its writer believes, where the file says nothing."""
+        for said in self.procedures:
+            if said.key == flow.procedure:
+                return said
+        return ProcedureTruth(
+            key=flow.procedure,
+            symptoms=dict.fromkeys(flow.symptoms, 1.0),
+            causes={cause.key: USUAL[cause.usual] for cause in flow.causes},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where on a path of the platform tree a weight is asked for, and how far the period is gone (0 to 1)."""
+
+    platform: str
+    gone: float
+
+
+def read_truth(path: Path) -> Truth:
+    """The truth in a file.
+
+    Raises:
+        TruthError: it cannot be read; the sentence says where.
+    """
+    try:
+        return Truth.model_validate(YAML(typ="safe", pure=True).load(path.read_text(encoding="utf-8")))
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise TruthError(f"{path.name}, {where}: {first['msg']}.") from error
+
+
+def cause_weights(said: ProcedureTruth, flow: Flow, place: Place) -> dict[str, float]:
+    """Weight of each true cause by identity, those that the procedure does not know last."""
+    weights = {}
+    for key, weight in said.causes.items():
+        for node, factors in said.platforms.items():
+            if place.platform == node or place.platform.startswith(f"{node}/"):
+                weight *= factors.get(key, 1.0)
+        weight *= 1 + (said.drift.get(key, 1.0) - 1) * place.gone
+        weights[flow.cause_by_key[key].identity] = weight
+    return weights | {other.cause: other.weight for other in said.elsewhere}
+
+
+def misfits(truth: Truth, flows: Mapping[str, Flow]) -> Iterator[str]:
+    """Everything the truth names that the procedures do not have, as sentences."""
+    for said in truth.procedures:
+        flow = flows.get(said.key)
+        if flow is None:
+            yield f"There is no procedure {said.key!r}."
+            continue
+        yield from _cause_misfits(said, flow)
+        branches = {(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes}
+        for step, outcome in _branches_named(said):
+            if (step, outcome) not in branches:
+                yield f"{said.key} has no outcome {outcome!r} of a step {step!r}."
+        values = {value.key for value in flow.values}
+        for step in said.errors:
+            if step not in flow.step_by_key:
+                yield f"{said.key} has no step {step!r}."
+        for key in said.values:
+            if key not in values:
+                yield f"{said.key} asks for no value {key!r}."
+
+
+def _cause_misfits(said: ProcedureTruth, flow: Flow) -> Iterator[str]:
+    named = {*said.causes, *said.drift, *(key for factors in said.platforms.values() for key in factors)}
+    named |= {key for causes in said.split.values() for key in causes if key != ANY}
+    named |= {key for pair in said.together for key in (pair.cause, pair.also)}
+    for key in sorted(named - set(flow.cause_by_key)):
+        yield f"{said.key} has no cause {key!r}."
+    for key in flow.cause_by_key:
+        if key not in said.causes:
+            yield f"The truth does not say how often {key!r} of {said.key} is met."
+
+
+def _branches_named(said: ProcedureTruth) -> Iterator[tuple[str, str]]:
+    if said.absent is not None:
+        yield said.absent.step, said.absent.outcome
+    for step, causes in said.split.items():
+        for weights in causes.values():
+            yield from ((step, outcome) for outcome in weights)
+    for step, weights in said.otherwise.items():
+        yield from ((step, outcome) for outcome in weights)
+    for other in said.elsewhere:
+        yield from other.way.items()
+
+
+def names_causes(flow: Flow, step: str) -> bool:
+    """Whether an outcome of this step names a cause."""
+    return any(outcome.go.kind is GoKind.CAUSE for outcome in flow.step_by_key[step].outcomes)
