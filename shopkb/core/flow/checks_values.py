@@ -9,7 +9,7 @@ from shopkb.core.flow.check_rules import Check, Flaw, at_outcome, at_step, branc
 from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import ComputedValue, Flow, Step, TestKind
 from shopkb.core.flow.scalars import did_you_mean, quoted, spoken_list
-from shopkb.core.flow.value_use import InputFault, input_faults, value_ranges
+from shopkb.core.flow.value_use import InputFault, input_faults, value_quantity, value_ranges
 from shopkb.core.readings.bands import Band, BandFault, band_faults
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
@@ -132,6 +132,15 @@ def band_empty(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 @rule(VALUES, "band-unit", "Band in a unit that does not fit", "The reading could not be compared with it.")
 def band_unit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
     yield from _band_flaws(flow, "unit")
+    for step, outcome in branches(flow):
+        if step.reading is None or outcome.band is None:
+            continue
+        for name in sorted(outcome.band.names - value_ranges(flow).keys()):  # the others are told about above
+            measured = value_quantity(flow, name)
+            if measured and measured != step.reading.quantity:
+                said = f"The band uses {quoted(name)}, which is of {measured}, for a reading of {step.reading.quantity}"
+                hint = f"Use a value of {step.reading.quantity}."
+                yield Flaw(at_outcome(step, outcome, "band"), said, hint, step.key)
 
 
 # Values and computations -----------------------------------------------------------------------------------------

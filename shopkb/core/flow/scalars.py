@@ -26,7 +26,7 @@ KEY_LIMIT = 64
 PATH_LIMIT = 255
 LINE_LIMIT = 120
 BAND_LIMIT = 200
-SUMMARY_LIMIT = 2_000
+TEXT_LIMIT = 2_000
 """Longest running text, in characters: rendering Markdown grows with the square of it."""
 
 KEY_FORM = r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*"
@@ -257,8 +257,8 @@ GoField = Annotated[str, AfterValidator(_check_go), _schema(GO_FORM, 2 * KEY_LIM
 LineField = Annotated[str, AfterValidator(_words(LINE_LIMIT)), Field(json_schema_extra={"maxLength": LINE_LIMIT})]
 NoteField = Annotated[
     str,
-    AfterValidator(_words(SUMMARY_LIMIT, lines=True, needed=False)),
-    Field(json_schema_extra={"maxLength": SUMMARY_LIMIT}),
+    AfterValidator(_words(TEXT_LIMIT, lines=True, needed=False)),
+    Field(json_schema_extra={"maxLength": TEXT_LIMIT}),
 ]
 MinutesField = Annotated[float, BeforeValidator(_number(10_000)), Field(json_schema_extra={"minimum": 0})]
 PriceField = Annotated[float, BeforeValidator(_number(1_000_000)), Field(json_schema_extra={"minimum": 0})]

@@ -159,6 +159,10 @@ class FlowFile(Entry):
 def json_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of a procedure file."""
     schema = FlowFile.model_json_schema()
+    for entry in (schema, *schema["$defs"].values()):
+        for group in entry.get("properties", {}).values():
+            if "patternProperties" in group:  # a key of another form is refused, not merely left unchecked
+                group["additionalProperties"] = False
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "Procedure"}
 
 

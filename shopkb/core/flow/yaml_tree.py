@@ -83,7 +83,7 @@ def _text(data: bytes | str) -> str:
             f"A procedure file has at most {SIZE_LIMIT} (1 MiB); split the procedure, or remove what is not text.",
         )
     text = _decoded(data) if isinstance(data, bytes) else data
-    text = text.removeprefix("\ufeff")
+    text = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
     if bad := unwanted_character(text):
         raise Refused(
             "file-character",

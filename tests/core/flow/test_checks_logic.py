@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
 
 from shopkb.core.flow.checks import CHECKS, check_flow
 from shopkb.core.flow.checks_catalog import CATALOG as CATALOG_CHECKS
@@ -10,6 +11,7 @@ from shopkb.core.flow.checks_logic import LOGIC
 from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import AskedValue, Flow, Proof
 from tests.core.flow.builders import CATALOG, cause, flow, measure, outcome, step
+from tests.core.flow.test_writer import flows
 
 SEEN, ELIMINATION = Proof.SEEN, Proof.ELIMINATION
 
@@ -298,6 +300,16 @@ def test_findings_name_their_step() -> None:
 
     assert steps("loop") == ["ground", "supply"]
     assert steps("key-collision") == [""]
+
+
+@settings(deadline=None, max_examples=60)
+@given(flows())
+def test_no_draft_is_too_odd_to_be_checked(draft: Flow) -> None:
+    for catalog in (CATALOG, None):
+        for finding in check_flow(draft, catalog):
+            assert finding.message and finding.hint.endswith(".")
+            assert not finding.message.endswith(".")
+            assert not finding.step or finding.step in draft.step_by_key
 
 
 def test_checks_are_documented_once_each() -> None:

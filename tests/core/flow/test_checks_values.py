@@ -179,6 +179,15 @@ def test_resistance_bands_that_fit(bands: tuple[str, ...]) -> None:
     assert [only(identity, sound) for identity in ("band-gap", "band-overlap", "band-empty", "band-unit")] == [[]] * 4
 
 
+def test_a_value_of_another_quantity_is_told_even_when_its_limits_are_open() -> None:
+    made = banded("< load", ">= load", values=(asked("load", "A"),))
+    assert only("band-unit", made)[0] == (
+        "error band-unit at steps.supply.outcomes.o1.band: The band uses 'load', which is of current,"
+        " for a reading of voltage. Use a value of voltage."
+    )
+    assert only("band-unit", banded("< load", ">= load", values=(asked("load", "mV"),))) == []
+
+
 def test_bands_are_not_held_against_each_other_while_something_graver_is_wrong() -> None:
     for faulty in (banded("< 1 V", ">= 2 V", unit="ohm"), banded("< other", ">= 2 V")):
         assert only("band-gap", faulty) == []

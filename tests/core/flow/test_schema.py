@@ -43,6 +43,16 @@ def test_json_schema_names_the_accepted_words() -> None:
     assert schema["$defs"]["Proof"]["enum"] == ["elimination", "seen", "measured", "substituted"]
 
 
+def test_json_schema_refuses_keys_of_another_form() -> None:
+    schema = json_schema()
+    for group in (schema["properties"][name] for name in ("steps", "causes", "values")):
+        assert group["additionalProperties"] is False
+        assert len(group["patternProperties"]) == 1
+    outcomes = schema["$defs"]["StepEntry"]["properties"]["outcomes"]
+    assert outcomes["additionalProperties"] is False
+    assert outcomes["maxProperties"] == 12
+
+
 def test_every_field_has_help() -> None:
     rows = field_help()
     assert all(row.words for row in rows)
