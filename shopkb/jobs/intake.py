@@ -14,7 +14,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.evidence.learning import learn
 from shopkb.jobs.cases import case_of
-from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Job, Vehicle
 
 
@@ -44,14 +44,19 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
 
     Raises:
         NotPossible: the earlier job is not closed, belongs to another vehicle, or the complaint is not said.
+        OtherBody: the client id was used for another job.
     """
     require(by, Right.WORK)
-    before = Job.objects.filter(client_id=intake.client_id).first()
-    if before is not None:
-        return before
+    if not normal_registration(intake.registration):
+        raise NotPossible("Write the registration: it is how the vehicle is found again.")
     if not intake.complaint.strip():
         raise NotPossible("Write the complaint in the customer's words.")
     vehicle = _vehicle(intake)
+    before = Job.objects.filter(client_id=intake.client_id).first()
+    if before is not None:
+        if (before.vehicle_id, before.complaint) != (vehicle.pk, intake.complaint.strip()):
+            raise OtherBody("Another job was opened with this. Reload the page and take the vehicle in again.")
+        return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
     said_before = case_of(earlier) if earlier else None
     job = Job.objects.create(
@@ -95,6 +100,7 @@ def _vehicle(intake: Intake) -> Vehicle:
         defaults={"platform": intake.platform, "vin": intake.vin, "year": intake.year},
     )
     if not made:
+        vehicle = Vehicle.objects.select_for_update(of=("self",)).get(pk=vehicle.pk)  # one intake after the other
         vehicle.platform = intake.platform
         vehicle.vin = intake.vin or vehicle.vin
         vehicle.year = intake.year or vehicle.year
