@@ -16,7 +16,17 @@ from shopkb.core.readings.coverage import BandFault, coverage_faults
 from shopkb.core.readings.expressions import RIGHT, Expression, Term, parse_expression, tidy
 from shopkb.core.readings.units import Quantity, ReadingError, quoted
 
-__all__ = ["Band", "BandFault", "Expression", "Interval", "Term", "band_faults", "parse_band", "shortly"]
+__all__ = [
+    "Band",
+    "BandFault",
+    "Expression",
+    "Interval",
+    "Term",
+    "band_faults",
+    "limit_number",
+    "parse_band",
+    "shortly",
+]
 
 OVER_LIMIT = "over-limit"
 LONGEST = 200
@@ -44,7 +54,7 @@ class Interval:
         """``1 V or more, under 12.1 V``."""
         if self.over_limit:
             return "the meter shows over limit"
-        low, high = f"{shortly(self.low)} {unit_sign}", f"{shortly(self.high)} {unit_sign}"
+        low, high = (f"{limit_number(end)} {unit_sign}" for end in (self.low, self.high))
         low_words = f"more than {low}" if self.low_open else f"{low} or more"
         high_words = f"under {high}" if self.high_open else f"{high} or less"
         if math.isinf(self.low):
@@ -58,6 +68,11 @@ def shortly(number: float) -> str:
         return "0"
     text = format(Decimal(f"{number:.6g}"), "f") if math.isfinite(number) else str(number)
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def limit_number(number: float) -> str:
+    """A limit for people: four figures, more only before the decimal point. A computed limit is no truer than that."""
+    return shortly(float(f"{number:.4g}")) if abs(number) < 1000 else shortly(number)
 
 
 @dataclass(frozen=True, slots=True)

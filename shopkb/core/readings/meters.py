@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 
-from shopkb.core.readings.bands import Band, Interval, shortly
+from shopkb.core.readings.bands import Band, Interval, limit_number, shortly
 from shopkb.core.readings.expressions import difference
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading, ReadingError
 
@@ -234,7 +234,7 @@ def shown(quantity: Quantity) -> str:
 def _where(number: float, nearest: float | None, away: Quantity | None, unit: str) -> str:
     if nearest is None or away is None:
         return "no limit to be near to"
-    limit = f"{shortly(nearest)} {UNITS[unit].sign}"
+    limit = f"{limit_number(nearest)} {UNITS[unit].sign}"
     if away.magnitude == 0:
         return f"on the limit of {limit}"
     return f"{shown(away)} {'under' if number < nearest else 'over'} {limit}"
