@@ -148,7 +148,7 @@ def steps(key: str, outcomes: st.SearchStrategy[Outcome]) -> st.SearchStrategy[S
     )
 
 
-thorough = settings(deadline=None, max_examples=120)
+thorough = settings(deadline=None, max_examples=80)
 
 
 @thorough
@@ -183,7 +183,7 @@ def typed_alike(ours: Any, theirs: Any) -> bool:
 
 
 @pytest.mark.parametrize("version", [(1, 1), (1, 2)])
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(flow=flows())
 def test_any_loader_sees_the_same_texts(version: tuple[int, int], flow: Flow) -> None:
     yaml = YAML(typ="safe", pure=True)
