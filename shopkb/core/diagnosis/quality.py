@@ -47,7 +47,8 @@ class Forecast:
 @dataclass(frozen=True, slots=True)
 class Scores:
     """Brier score (sum over causes, 0 to 2) and log loss (nats) of ``jobs`` forecasts, and of what has to be beaten:
-    the belief before any result, and the flow's own end taken as certain (over the jobs where it named a cause)."""
+    the belief before any result, and the flow's own end taken as certain. ``brier_of_ends`` and, for comparison,
+    ``brier_where_named`` are over the jobs whose end named a cause; ``None`` without any."""
 
     jobs: int
     brier: float
@@ -55,6 +56,7 @@ class Scores:
     brier_at_first: float
     log_loss_at_first: float
     brier_of_ends: float | None
+    brier_where_named: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +171,10 @@ def scores(forecasts: Sequence[Forecast]) -> Scores | NoEvidence:
     said = [(one.probabilities, one.truth) for one in forecasts]
     first = [(one.at_first, one.truth) for one in forecasts]
     ends = [(_certain(one), one.truth) for one in forecasts if one.named is not None]
+    beside = [(one.probabilities, one.truth) for one in forecasts if one.named is not None]
     return Scores(
         len(forecasts), _mean_brier(said), _mean_loss(said), _mean_brier(first), _mean_loss(first),
-        _mean_brier(ends) if ends else None,
+        _mean_brier(ends) if ends else None, _mean_brier(beside) if beside else None,
     )  # fmt: skip
 
 

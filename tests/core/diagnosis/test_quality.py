@@ -99,6 +99,7 @@ def test_scores_of_forecasts_and_what_they_must_beat() -> None:
     assert found.log_loss == pytest.approx(0.5945970999)
     assert found.brier_at_first == pytest.approx(2 / 3)
     assert found.brier_of_ends == pytest.approx((0 + 2) / 2)
+    assert found.brier_where_named == pytest.approx((0.14 + 0.78) / 2)
     assert scores([]) is NO_EVIDENCE
     alone = scores([forecast([0.7, 0.2, 0.1], 0)])
     assert isinstance(alone, Scores) and alone.brier_of_ends is None

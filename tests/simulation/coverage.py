@@ -1,0 +1,93 @@
+"""Do the intervals of pooled rates cover as often as they say? Made-up shops with known strengths.
+
+Long form: ``python -m tests.simulation.coverage``. Platforms are 4 makers x 3 models x 3 engines; jobs stand at the
+engines, few at most of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from shopkb.core.diagnosis.pooling import platform_tree, pool
+from shopkb.core.diagnosis.rates import beta_intervals
+from shopkb.core.diagnosis.strengths import learn_strengths
+
+TREE = platform_tree(f"{a}/{b}/{c}" for a in "abcd" for b in "123" for c in "xyz")
+
+
+@dataclass(frozen=True, slots=True)
+class Covering:
+    """For platforms with so many own jobs: how many, error, share covered, width; of ours and of each alone."""
+
+    few: int
+    many: int
+    platforms: int
+    error: float
+    covered: float
+    width: float
+    alone_error: float
+    alone_covered: float
+    alone_width: float
+
+
+def shop(rng: np.random.Generator, kappas: tuple[float, ...], branches: int) -> tuple[np.ndarray, np.ndarray]:
+    """Counts (nodes x branches x 2) and true rates (nodes x branches)."""
+    forest = TREE.forest
+    theta = np.empty((len(forest), branches))
+    theta[0] = rng.beta(4, 1.5, branches)
+    for depth, kappa in enumerate(kappas, start=1):
+        level = forest.levels[depth]
+        mean = np.clip(theta[forest.parent[level]], 1e-9, 1 - 1e-9)
+        theta[level] = rng.beta(kappa * mean, kappa * (1 - mean))
+    engines = forest.levels[3]
+    jobs = np.zeros(theta.shape)
+    jobs[engines] = np.minimum(rng.geometric(0.25, jobs[engines].shape) - 1, 40)
+    wins = rng.binomial(jobs.astype(int), theta)
+    return np.stack([wins, jobs - wins], axis=-1).astype(float), theta
+
+
+def covering(
+    rng: np.random.Generator, kappas: tuple[float, ...], branches: int = 80, level: float = 0.95,
+    groups: tuple[tuple[int, int], ...] = ((0, 0), (1, 3), (4, 10), (11, 40)),
+) -> tuple[tuple[float, ...], list[Covering]]:  # fmt: skip
+    """The strengths learned, and how the intervals did for platforms with few and many own jobs."""
+    counts, theta = shop(rng, kappas, branches)
+    strengths = learn_strengths(TREE.forest, counts)
+    engines = TREE.forest.levels[3]
+    pooled = pool(TREE.forest, counts, strengths)
+    ours = pooled.posterior[engines]
+    alone = counts[engines] + 0.5
+    jobs, true = counts[engines].sum(axis=-1), theta[engines]
+    found = []
+    for few, many in groups:
+        here = (jobs >= few) & (jobs <= many)
+        figures = [*_judged(ours[here], true[here], level), *_judged(alone[here], true[here], level)]
+        found.append(Covering(few, many, int(here.sum()), *figures))
+    return strengths, found
+
+
+def _judged(ab: np.ndarray, true: np.ndarray, level: float) -> tuple[float, float, float]:
+    mean = ab[:, 0] / ab.sum(axis=1)
+    low, high = beta_intervals(ab[:, 0].copy(), ab[:, 1].copy(), level)
+    inside = (low <= true) & (true <= high)
+    return float(np.sqrt(np.mean((mean - true) ** 2))), float(inside.mean()), float((high - low).mean())
+
+
+def main() -> None:
+    for level in (0.8, 0.95):
+        for kappas in ((12, 20, 30), (2, 3, 4), (5, 60, 60), (500, 500, 500)):
+            for seed in (1, 2, 3):
+                strengths, found = covering(np.random.default_rng(seed), kappas, level=level)
+                print(f"level {level:.0%}, true {kappas}, seed {seed}, learned {[round(k, 1) for k in strengths]}")
+                for one in found:
+                    print(
+                        f"   {one.few:2}-{one.many:2} own jobs, {one.platforms:5} platforms: error {one.error:.3f} "
+                        f"covers {one.covered:.3f} width {one.width:.2f}; alone {one.alone_error:.3f} "
+                        f"{one.alone_covered:.3f} {one.alone_width:.2f}"
+                    )
+
+
+if __name__ == "__main__":
+    main()

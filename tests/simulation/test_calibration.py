@@ -1,0 +1,38 @@
+"""Short form of :mod:`tests.simulation.calibration`: 900 jobs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.forecasting import forecasts
+from shopkb.core.diagnosis.likelihoods import learn
+from shopkb.core.diagnosis.quality import Scores, all_pairs, reliability, scores
+from shopkb.core.diagnosis.tallies import contributions, merge
+from tests.core.diagnosis.flows import GROUND, horn
+from tests.simulation.calibration import TRUTH, shop
+
+
+def test_probabilities_come_true_as_often_as_they_say() -> None:
+    found = forecasts(horn(), shop(np.random.default_rng(4), 900, horn()))
+    told = scores(found)
+    assert isinstance(told, Scores)
+    assert told.log_loss < 0.75 * told.log_loss_at_first
+    assert (
+        told.brier_of_ends is not None
+        and told.brier_where_named is not None
+        and told.brier_where_named < told.brier_of_ends
+    )
+    for one in reliability(*all_pairs(found)):
+        assert one.mean is not None and one.share is not None
+        assert one.n < 20 or abs(one.mean - one.share) < 0.08
+
+
+def test_the_truth_is_learned() -> None:
+    """2 000 jobs: the likelihoods of a step on the way, learned only from jobs that the flow led there."""
+    cases = shop(np.random.default_rng(6), 2000, horn(), verified=(0.8, 0.8))
+    counts = count(horn(), merge(contributions(case) for case in cases), as_of="2025-12", half_life=None)
+    model = learn(counts)
+    rows = [model.row_of["horn-silent", "ground", outcome] for outcome in ("good", "bad")]
+    assert model.table[rows, model.column_of[GROUND]] == pytest.approx(TRUTH["ground"][GROUND], abs=0.05)
