@@ -110,7 +110,8 @@ def _apply(tallies: Tallies) -> None:
     for key, sums in sorted(tallies.items()):
         row = rows.get(key)
         if row is None:
-            new.append(_row(key, sums))
+            if sums:
+                new.append(_row(key, sums))
             continue
         total = sums_of(row) + sums
         if not total:
