@@ -30,6 +30,8 @@ FIXTURES = ROOT / "fixtures"
 FLOWS = sorted((ROOT / "flows").glob("*.yaml"))
 MARK = "# Invented demo data: Saltmarsh Community Buses."
 KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+SUB_PROCEDURES = {"parasitic-draw-method", "relay-and-control", "voltage-drop-method"}
+"""Reached from other procedures by ``hand-over``, for no symptom of their own; they may be shorter."""
 
 Node = dict[str, Any]
 
@@ -91,7 +93,7 @@ def test_every_file_is_marked_as_invented(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "low", "high"), [("systems", 140, 180), ("platforms", 36, 44)], ids=["systems", "platforms"]
+    ("name", "low", "high"), [("systems", 190, 220), ("platforms", 36, 44)], ids=["systems", "platforms"]
 )
 def test_trees_are_well_formed(name: str, low: int, high: int) -> None:
     nodes = list(walk(load(name)))
@@ -165,8 +167,15 @@ def test_further_causes_add_to_those_of_the_flows() -> None:
     causes = load("causes")
     assert {cause["component"] for cause in causes} <= CATALOG.systems.keys()
     named = [f"{cause['component']}#{cause['mode'].lower()}" for cause in causes]
-    named += {cause.identity for flow in SHELF.values() for cause in flow.causes}
     assert [identity for identity, count in Counter(named).items() if count > 1] == []
+    assert set(named) & {cause.identity for flow in SHELF.values() for cause in flow.causes} == set()
+
+
+@every_flow
+def test_a_procedure_names_each_cause_once(flow: Flow) -> None:
+    """Two procedures may prove the same cause; within one, a cause under two keys would split its evidence."""
+    named = Counter(cause.identity for cause in flow.causes)
+    assert [identity for identity, count in named.items() if count > 1] == []
 
 
 def test_meters_have_ascending_ranges_that_resolve() -> None:
@@ -228,7 +237,7 @@ def graph(flow: Flow) -> nx.MultiDiGraph:
 @every_flow
 def test_ways_end_and_reach_every_cause(flow: Flow) -> None:
     drawn = graph(flow)
-    assert 12 <= len(flow.steps) <= 25
+    assert (5 if flow.procedure in SUB_PROCEDURES else 12) <= len(flow.steps) <= 30
     assert nx.is_directed_acyclic_graph(drawn)
     reached = nx.descendants(drawn, flow.start)
     assert reached | {flow.start} == set(drawn)
@@ -287,7 +296,7 @@ def test_every_ohmmeter_display_is_foreseen(flow: Flow) -> None:
     """Over-limit is what a meter shows on an open circuit, so each resistance step says what it means."""
     ohms = [step for step in flow.steps if step.reading and step.reading.quantity == "resistance"]
     foreseen = [sum(bool(out.band and out.band.over_limit) for out in step.outcomes) for step in ohms]
-    assert foreseen == [1] * len(ohms) != []
+    assert foreseen == [1] * len(ohms)
 
 
 # Readings: whatever the meter shows, exactly one outcome holds ------------------------------------------------------
