@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Symptom
 from shopkb.charts.limits import ChartUnavailable
-from shopkb.core.flow.model import Flow
+from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.flow.writer import write_flow
 from shopkb.evidence.counts import records
 from shopkb.evidence.insight import Insight, insight
@@ -20,6 +20,7 @@ from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
 from shopkb.web.htmx import render_page_or_part
 
 MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}
@@ -39,6 +40,7 @@ def procedure_list(request: HttpRequest) -> HttpResponse:
         "code": code,
         "symptoms": Symptom.objects.only("key", "name"),
         "drafts": _drafts(request),
+        "section": "procedures",
     }
     return render_page_or_part(request, "procedures/list.html", "procedures/_offers.html", context)
 
@@ -78,9 +80,11 @@ def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpRes
             "step": flow.step_by_key[step],
             "number": flow.number_by_step[step],
             "branches": [
-                (outcome, learned.branches[(step, outcome.key)]) for outcome in flow.step_by_key[step].outcomes
+                (outcome, leads_to(flow, outcome.go), learned.branches[(step, outcome.key)])
+                for outcome in flow.step_by_key[step].outcomes
             ],
             "flow": flow,
+            "section": "procedures",
         },
     )
 
@@ -110,6 +114,17 @@ def procedure_file(request: HttpRequest, key: str, number: int) -> HttpResponse:
     return _file(text.encode(), "application/yaml; charset=utf-8", f"{key}.yaml")
 
 
+def leads_to(flow: Flow, go: Go) -> str:
+    """Where an outcome leads, in words."""
+    if go.kind is GoKind.STEP and go.key in flow.step_by_key:
+        return f"step {flow.number_by_step[go.key]}, {flow.step_by_key[go.key].title}"
+    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
+        return f"cause: {cause_words(flow.cause_by_key[go.key].identity)}"
+    if go.kind is GoKind.HAND_OVER:
+        return f"goes on in {words_of_key(go.key)}"
+    return "leaves the procedure"
+
+
 def step_links(flow: Flow, revision: Revision) -> dict[str, str]:
     """Address of each step's page, by step key."""
     return {
@@ -129,6 +144,7 @@ def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> Htt
         "verified_jobs": learned.verified_jobs,
         "record": records([procedure.key]).get(procedure.key),
         "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
+        "section": "procedures",
         "findings": findings_of(flow) if revision.state in ("draft", "in-review") else (),
     }
     return render(request, "procedures/procedure.html", context)

@@ -173,6 +173,7 @@ def _text_page(
         "findings": findings,
         "revision": revision,
         "other": other,
+        "section": "procedures",
         "based_on": request.POST.get("based_on") or (revision.checksum if revision else ""),
     }
     return render(request, "procedures/text.html", context, status=status)
