@@ -67,6 +67,7 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     procedure, _made = Procedure.objects.get_or_create(
         key=flow.procedure, defaults={"title": flow.title, "system": system, "owner": by, "summary": flow.summary}
     )
+    procedure = Procedure.objects.select_for_update().get(pk=procedure.pk)  # one new draft after the other
     waiting = procedure.revisions.filter(state__in=[State.DRAFT, State.IN_REVIEW]).first()
     if waiting is not None:
         raise NotPossible(
@@ -179,8 +180,9 @@ def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     """A draft from a procedure file; None if the newest revision says the same already.
 
     Raises:
-        RefusedByChecks: the file has errors; nothing was stored.
+        NotPossible, PermissionDenied: as for :func:`start_draft`.
     """
+    require(by, Right.WRITE)
     newest = Revision.objects.filter(procedure__key=flow.procedure).order_by("-number").first()
     if newest is not None and newest.state != State.WITHDRAWN and newest.checksum == checksum(flow):
         return None
