@@ -37,7 +37,10 @@ class Branch(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Test:
-    """One step as a test: its rows ``start`` to ``stop``, minutes and their variance, set-up state and steps needed."""
+    """One step as a test: its rows ``start`` to ``stop``, minutes and their variance, set-up state and steps needed.
+
+    ``timed`` jobs stand behind the minutes, the writer's word counting as some.
+    """
 
     __test__: ClassVar[bool] = False  # not a pytest class
 
@@ -50,6 +53,7 @@ class Test:
     variance: float = 0.0
     access: str = ""
     needs: tuple[str, ...] = ()
+    timed: float = 2.0
 
 
 class Repair(NamedTuple):
@@ -67,7 +71,8 @@ class CauseModel:
     """``prior`` is by cause; ``table`` is branches x causes, P(outcome | cause), each test's rows summing to 1.
 
     ``evidence`` has the shape of ``table``: the weighted verified jobs behind each figure. ``corrected`` names the
-    (procedure, step) whose likelihoods were corrected for selective verification.
+    (procedure, step) whose likelihoods were corrected for selective verification. ``prior_weights`` and
+    ``table_weights`` are the Dirichlet weights that ``prior`` and ``table`` are the means of, for drawing from them.
 
     Raises:
         ValueError: the shapes do not fit, or a figure is no probability.
@@ -83,6 +88,8 @@ class CauseModel:
     evidence: Array | None = None
     access_minutes: Mapping[str, float] = field(default_factory=dict)
     corrected: tuple[tuple[str, str], ...] = ()
+    prior_weights: Array | None = None
+    table_weights: Array | None = None
 
     def __post_init__(self) -> None:
         if self.table.shape != (len(self.branches), len(self.causes)) or self.prior.shape != (len(self.causes),):
@@ -221,6 +228,8 @@ def _joined(first: CauseModel, second: CauseModel) -> CauseModel:
         repairs=(*first.repairs, *moved),
         access_minutes={**second.access_minutes, **first.access_minutes},
         corrected=first.corrected + second.corrected,
+        prior_weights=None,
+        table_weights=None,
     )
 
 

@@ -49,10 +49,14 @@ def smooth(counts: Array, base: Array, strength: float = SMOOTHING, floor: float
 
     ``counts`` and ``base`` are outcomes x causes; every column of ``base`` sums to 1.
     """
-    table = (counts + strength * base) / (counts.sum(axis=0) + strength)
-    table = np.maximum(table, floor)
-    floored: Array = table / table.sum(axis=0)
-    return floored
+    return floored(counts + strength * base, floor)
+
+
+def floored(weights: Array, floor: float = FLOOR) -> Array:
+    """Columns of outcomes x causes made to sum to 1, no entry below ``floor`` before the last division."""
+    table = np.maximum(weights / weights.sum(axis=0), floor)
+    result: Array = table / table.sum(axis=0)
+    return result
 
 
 def base_of(leads: Array, shares: Array) -> Array:
@@ -111,17 +115,20 @@ def learn(
     ``access_minutes`` gives what each set-up state costs to reach.
     """
     flow = counts.flow
-    table = np.empty((len(counts.branches), len(counts.causes)))
+    behind = np.empty((len(counts.branches), len(counts.causes)))
+    table = np.empty_like(behind)
     was_corrected = []
     for step in flow.steps:
         rows = counts.rows_of_step[step.key]
         if rows.stop > rows.start:
-            table[rows], yes = _step_table(counts, rows, smoothing)
+            behind[rows], yes = _step_weights(counts, rows, smoothing)
+            table[rows] = floored(behind[rows])
             was_corrected += [step.key] if yes else []
+    prior = prior_of(counts, platform, prior_strengths)
     return CauseModel(
         causes=counts.causes,
         names=(*(_name(flow, identity) for identity in counts.causes[:-1]), "a cause this procedure does not know"),
-        prior=prior_of(counts, platform, prior_strengths),
+        prior=prior / prior.sum(),
         branches=tuple(_branch(flow, step, place) for step in flow.steps for place in range(len(step.outcomes))),
         table=table,
         evidence=counts.verified.copy(),
@@ -129,6 +136,8 @@ def learn(
         repairs=_repairs(flow, counts.causes),
         access_minutes=dict(access_minutes or {}),
         corrected=tuple((flow.procedure, step) for step in was_corrected),
+        prior_weights=prior,
+        table_weights=behind,
     )
 
 
@@ -152,15 +161,18 @@ def model_of(
 
 
 def prior_of(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:
-    """P(cause) on a platform before any result, pooled over the platform tree; a starting belief from the writer's
-    words. Corrected for selective verification where the first step calls for it. Never 0 for any cause."""
+    """What is believed of the causes on a platform before any result: the weights of a Dirichlet, none of them 0.
+
+    Pooled over the platform tree, starting from the writer's words; corrected for selective verification where the
+    first step calls for it. Divided by their sum they are P(cause).
+    """
     runs = counts.runs * _start_correction(counts)
     pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts))
     path = "/".join(part for part in platform.split("/") if part)
     while path not in counts.tree.index:
         path = path.rpartition("/")[0]
-    prior: Array = pooled.mean[counts.tree.index[path]]
-    return prior
+    weights: Array = pooled.posterior[counts.tree.index[path]]
+    return weights
 
 
 def _starting_belief(counts: FlowCounts) -> Array:
@@ -187,7 +199,8 @@ def _calls_for_correction(counts: FlowCounts, rows: slice) -> bool:
     return needs_correction(here.all_verified[:, rows].sum(axis=0), here.traffic[:, rows].sum(axis=0))
 
 
-def _step_table(counts: FlowCounts, rows: slice, smoothing: float) -> tuple[Array, bool]:
+def _step_weights(counts: FlowCounts, rows: slice, smoothing: float) -> tuple[Array, bool]:
+    """Weights of the Dirichlet of each cause over the outcomes of a step, and whether the counts were corrected."""
     verified, traffic = counts.verified[rows], counts.traffic[rows]
     leads = np.array([[float(cause in reach.causes) for cause in counts.causes] for reach in counts.reach[rows]])
     base = base_of(leads, traffic + 1)
@@ -195,7 +208,7 @@ def _step_table(counts: FlowCounts, rows: slice, smoothing: float) -> tuple[Arra
     if correct:
         table, _ = corrected(verified, traffic)
         verified = table * verified.sum(axis=0)
-    return smooth(verified, base, smoothing), correct
+    return verified + smoothing * base, correct
 
 
 def _name(flow: Flow, identity: str) -> str:
@@ -218,7 +231,16 @@ def _test(counts: FlowCounts, step: Step) -> Test:
     mean, variance = minutes_of(step.minutes, timed, total, squares)
     rows = counts.rows_of_step[step.key]
     return Test(
-        counts.flow.procedure, step.key, step.title, rows.start, rows.stop, mean, variance, step.access, step.needs
+        counts.flow.procedure,
+        step.key,
+        step.title,
+        rows.start,
+        rows.stop,
+        mean,
+        variance,
+        step.access,
+        step.needs,
+        MINUTES_WEIGHT + float(timed),
     )
 
 

@@ -1,4 +1,4 @@
-"""A draft against closed jobs. Oracles: statsmodels' exact McNemar test, A. Agresti's approval ratings, jobs by hand."""
+"""A draft against closed jobs. Oracles: statsmodels' exact McNemar test, A. Agresti's ratings, jobs by hand."""
 
 from __future__ import annotations
 
