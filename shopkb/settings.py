@@ -116,6 +116,9 @@ TIME_ZONE = environment.text("SHOPKB_TIME_ZONE", "Europe/London")
 USE_I18N = True
 USE_TZ = True
 
+MEDIA_URL = "/jobs/photos/"
+MEDIA_ROOT = DATA_DIR / "photos"
+
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
 STATIC_ROOT.mkdir(exist_ok=True)

@@ -19,7 +19,12 @@ CHUNK = 500
 def whole(jobs: QuerySet[Job]) -> QuerySet[Job]:
     """With all that a case needs: a constant number of queries."""
     return jobs.select_related("platform").prefetch_related(
-        Prefetch("runs", Run.objects.select_related("revision__procedure").prefetch_related("results")),
+        Prefetch(
+            "runs",
+            Run.objects.select_related("revision__procedure").prefetch_related(
+                Prefetch("results", Result.objects.counting())
+            ),
+        ),
         Prefetch(
             "repairs",
             Repair.objects.select_related("cause__component", "result__run__revision__procedure").prefetch_related(

@@ -8,6 +8,7 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import Prefetch
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
@@ -150,7 +151,11 @@ def causes_named(job: Job) -> list[tuple[Result, str, str]]:
     An answer that was replaced or superseded names nothing any more.
     """
     named = []
-    for run in job.runs.select_related("revision__procedure").prefetch_related("results").order_by("-pk"):
+    for run in (
+        job.runs.select_related("revision__procedure")
+        .prefetch_related(Prefetch("results", Result.objects.counting()))
+        .order_by("-pk")
+    ):
         flow = flow_of(run.revision)
         for result in reversed(standing_results(flow, sorted(run.results.all(), key=lambda row: row.pk))):
             if not result.outcome:

@@ -1,4 +1,4 @@
-"""The one door for following a procedure: start, answer, replace, skip, take over, stop.
+"""The one door for following a procedure: start, answer, replace, undo, skip, stop.
 
 Results are append-only. The same client id posted twice is stored once, and the second answer is the same as the first.
 The server decides which step may be answered.
@@ -21,9 +21,10 @@ from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.meters import Judgement, judge
 from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.jobs.dangers import danger_due
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.meters import meter_of
-from shopkb.jobs.models import Job, Result, Run, RunValue
+from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
 from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -104,9 +105,12 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime) -> Recorded:
         return _same(before, held, answer)
     _may_go_on(held, by)
     flow = flow_of(held.revision)
-    rows = list(held.results.order_by("pk"))
+    rows = list(held.results.counting())
     way = walk_of(flow, rows)
     step = _allowed_step(flow, way, rows, answer)
+    danger = danger_due(held, flow, step, rows, by=by, at=at)
+    if danger is not None and not answer.skipped:
+        raise NotPossible(f"First confirm the danger of this step: {danger.title}.")
     result = Result(run=held, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
     result.off_path = answer.off_path
     result.replaces = next((row for row in reversed(standing_results(flow, rows)) if row.step == step.key), None)
@@ -152,12 +156,25 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
 
 
 @transaction.atomic
-def take_over(run: Run, *, by: User) -> None:
-    """Become the holder of a run. Only the holder's answers are stored."""
+def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retraction:
+    """Take the last answer back at once. It stays on record and no longer counts.
+
+    Raises:
+        NotPossible: it is not the last answer, is somebody else's, or the job is closed.
+    """
     require(by, Right.WORK)
-    held = _held(run)
-    held.holder = by
-    held.save(update_fields=["holder"])
+    held = _held(result.run)
+    before = Retraction.objects.filter(client_id=client_id).first()
+    if before is not None:
+        return before
+    _may_go_on(held, by)
+    last = held.results.counting().last()
+    if last is None or last.pk != result.pk or last.who_id != by.pk:
+        raise NotPossible("Only your own last answer can be undone. Go back to the step and answer it again.")
+    retraction = Retraction.objects.create(result=last, who=by, at=at, client_id=client_id)
+    held.state, held.ended_at = Run.State.UNDER_WAY, None
+    held.save(update_fields=["state", "ended_at"])
+    return retraction
 
 
 @transaction.atomic
@@ -194,7 +211,7 @@ def move_to_newest(run: Run, *, by: User) -> Revision:
         raise NotPossible("There is no newer published revision to move to.")
     held.revision = newest
     flow = flow_of(newest)
-    held.state = Run.State.UNDER_WAY if walk_of(flow, list(held.results.order_by("pk"))).current else Run.State.ENDED
+    held.state = Run.State.UNDER_WAY if walk_of(flow, list(held.results.counting())).current else Run.State.ENDED
     held.save(update_fields=["revision", "state"])
     return newest
 

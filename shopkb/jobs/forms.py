@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import re
 import uuid
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
 
+from shopkb.accounts.models import User
 from shopkb.catalog.models import Cause, Platform, Symptom
 from shopkb.catalog.names import platform_name
 from shopkb.core.flow.model import Proof
 from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
 from shopkb.jobs.intake import Intake, normal_registration
 from shopkb.jobs.models import Job, Result, Verification
+from shopkb.jobs.vehicle_state import Off
 
 
 class PlatformField(forms.ModelChoiceField):
@@ -168,6 +172,25 @@ class VerificationForm(Once):
 class CloseForm(forms.Form):
     disposition = forms.ChoiceField(label="Close the job as", choices=Job.Disposition.choices, widget=forms.RadioSelect)
     note = forms.CharField(label="Anything to add", max_length=2000, required=False)
+    back = forms.MultipleChoiceField(
+        label="Back in place, seen with your own eyes", required=False, widget=forms.CheckboxSelectMultiple
+    )
+
+    def __init__(self, *args: Any, off: Sequence[Off] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.off = off
+        if not off:
+            del self.fields["back"]
+            return
+        self.fields["back"].choices = [(f"{each.run.pk}:{each.part}", each.part) for each in off]
+
+    def clean_back(self) -> list[Off]:
+        """Every part that was unplugged or taken off has to be confirmed by name before the vehicle goes."""
+        ticked = set(self.cleaned_data["back"])
+        missing = [each.part for each in self.off if f"{each.run.pk}:{each.part}" not in ticked]
+        if missing:
+            raise forms.ValidationError(f"Not confirmed to be back in place: {'; '.join(missing)}.")
+        return list(self.off)
 
 
 class SkipForm(Once):
@@ -180,3 +203,35 @@ class SkipForm(Once):
     def __init__(self, *args: Any, outcomes: list[tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["onward"].choices = outcomes
+
+
+class HandOverForm(Once):
+    """What the next person needs to know."""
+
+    receiver = forms.ModelChoiceField(label="To whom", queryset=User.objects.none(), empty_label=None)
+    reason = forms.CharField(label="Why you stop here", max_length=200)
+    off_vehicle = forms.CharField(
+        label="What is off the vehicle, unplugged or unsafe",
+        max_length=2000,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+    excluded = forms.CharField(
+        label="What is excluded so far", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 3})
+    )
+    note = forms.CharField(label="Anything else", max_length=2000, required=False)
+
+    def __init__(self, *args: Any, people: QuerySet[User], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["receiver"].queryset = people
+
+
+class PhotoForm(Once):
+    """A picture from the camera or the device."""
+
+    picture = forms.FileField(
+        label="Picture",
+        help_text="JPEG, PNG or WebP, up to 12 MB. It is turned upright and the place it was taken is removed.",
+        widget=forms.FileInput(attrs={"accept": "image/jpeg,image/png,image/webp", "capture": "environment"}),
+    )
+    words = forms.CharField(label="What it shows", max_length=200, required=False)

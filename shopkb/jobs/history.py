@@ -21,7 +21,7 @@ from shopkb.evidence.learning import add_evidence, total_of
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.intake import normal_registration
-from shopkb.jobs.models import Job, Repair, Result, Run, RunValue, Vehicle, Verification
+from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
 from shopkb.jobs.past import PastJob
 from shopkb.jobs.past_rows import JobRows, Names, rows_of
 
@@ -138,10 +138,12 @@ def _store_runs(rows: Sequence[JobRows]) -> None:
             run.run.job = row.job
     Run.objects.bulk_create(run.run for run in runs)
     for run in runs:
-        for part in (*run.values, *run.results):
+        for part in (*run.values, *run.results, *run.dangers, *run.put_back):
             part.run = run.run
     RunValue.objects.bulk_create(value for run in runs for value in run.values)
     Result.objects.bulk_create(result for run in runs for result in run.results)
+    DangerPassed.objects.bulk_create(danger for run in runs for danger in run.dangers)
+    PutBack.objects.bulk_create(part for run in runs for part in run.put_back)
     replacing = []
     for run in runs:
         for result, earlier in zip(run.results, run.replaces, strict=True):

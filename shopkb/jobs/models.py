@@ -45,6 +45,7 @@ class JobQuerySet(models.QuerySet["Job"]):
             run__revision__procedure__key=procedure,
             step=step,
             replaced_by__isnull=True,
+            retraction__isnull=True,
         )
         return self.filter(models.Exists(given.filter(outcome=outcome) if outcome else given))
 
@@ -175,6 +176,12 @@ class RunValue(models.Model):
         return f"{self.key} = {self.typed}"
 
 
+class ResultQuerySet(models.QuerySet["Result"]):
+    def counting(self) -> Self:
+        """Results that were not taken back at once, in the order they were recorded."""
+        return self.filter(retraction__isnull=True).order_by("pk")
+
+
 class Result(models.Model):
     """One step done or skipped in a run. A later result of the same step replaces the earlier one."""
 
@@ -205,6 +212,8 @@ class Result(models.Model):
     at = models.DateTimeField()
     replaces = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by")
     client_id = models.UUIDField(unique=True)
+
+    objects = ResultQuerySet.as_manager()
 
     class Meta:
         ordering = ["id"]

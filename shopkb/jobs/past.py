@@ -43,10 +43,22 @@ class PastValue:
 
 
 @dataclass(frozen=True, slots=True)
+class PastDanger:
+    """The state of things that a DANGER asks for was confirmed before a step; ``caution`` is its key."""
+
+    step: str
+    caution: str
+    shown_seconds: int
+    at: datetime
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
 class PastRun:
     """A procedure that was followed; results in the order they were recorded, replaced ones included.
 
-    ``stopped_why`` is needed when it was left before its end.
+    ``stopped_why`` is needed when it was left before its end. What a run took off counts as put back by whoever closed
+    the job, at its closing.
     """
 
     procedure: str
@@ -54,6 +66,7 @@ class PastRun:
     started_at: datetime
     results: tuple[PastResult, ...] = ()
     values: tuple[PastValue, ...] = ()
+    dangers: tuple[PastDanger, ...] = ()
     stopped_why: str = ""
 
 

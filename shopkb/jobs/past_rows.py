@@ -9,13 +9,13 @@ from uuid import UUID, uuid5
 
 from shopkb.accounts.models import User
 from shopkb.catalog.causes import cause_for
-from shopkb.catalog.models import Cause, Meter, Platform, Symptom
+from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom
 from shopkb.core.flow.model import AskedValue, Flow
 from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.following import Answer, _fill, _seconds_since, read_value, with_computed
-from shopkb.jobs.models import Job, Repair, Result, Run, RunValue, Verification
+from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
 from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
@@ -32,6 +32,10 @@ class Names:
     symptoms: Mapping[str, int]
     meters: Mapping[str, Meter]
     procedures: Mapping[str, tuple[Revision, Flow]]
+    dangers: Mapping[str, str]
+    """What each DANGER asks to be confirmed, by its key."""
+    set_ups: Mapping[str, str]
+    """Names of the set-up states that have to be undone, by key."""
     causes: dict[str, int] = field(default_factory=dict)
 
     @classmethod
@@ -43,6 +47,8 @@ class Names:
             symptoms=dict(Symptom.objects.order_by().values_list("key", "pk")),
             meters={meter.key: meter for meter in Meter.objects.all()},
             procedures={revision.procedure.key: (revision, flow_of(revision)) for revision in in_force},
+            dangers={row.key: row.ask or row.title for row in Caution.objects.filter(signal=Caution.Signal.DANGER)},
+            set_ups=dict(Access.objects.filter(minutes__gt=0).values_list("key", "name")),
             causes={cause.identity: cause.pk for cause in Cause.objects.select_related("component")},
         )
 
@@ -61,6 +67,8 @@ class RunRows:
     values: list[RunValue]
     replaces: list[int | None]
     """For each result, the place of the one it replaces."""
+    dangers: list[DangerPassed] = field(default_factory=list)
+    put_back: list[PutBack] = field(default_factory=list)
 
 
 @dataclass(eq=False)
@@ -147,7 +155,34 @@ def _run(past: PastJob, place: int, said: PastRun, names: Names) -> RunRows:
         rows.results[-1].client_id = _id(past, f"run {place} result {number}")
         way = walk(flow, [Entry(row.step, row.outcome or row.onward) for row in rows.results])
     _end(run, said, way, rows.results, past)
+    rows.dangers = [_danger(past, place, number, said, names) for number in range(len(said.dangers))]
+    closer = _known(names.people, past.closed_by, "person").pk
+    rows.put_back = [PutBack(part=part, who_id=closer, at=past.closed_at) for part in _taken_off(rows, flow, names)]
     return rows
+
+
+def _danger(past: PastJob, place: int, number: int, said: PastRun, names: Names) -> DangerPassed:
+    danger = said.dangers[number]
+    return DangerPassed(
+        step=danger.step,
+        caution=danger.caution,
+        statement=_known(names.dangers, danger.caution, "danger"),
+        shown_seconds=max(0, danger.shown_seconds),
+        who_id=_known(names.people, danger.who, "person").pk,
+        at=danger.at,
+        client_id=_id(past, f"run {place} danger {number}"),
+    )
+
+
+def _taken_off(rows: RunRows, flow: Flow, names: Names) -> list[str]:
+    """Parts unplugged and set-up states reached in this run, each once."""
+    parts: dict[str, None] = {}
+    for result in rows.results:
+        step = flow.step_by_key[result.step]
+        if not result.skipped:
+            parts |= dict.fromkeys(step.isolates)
+            parts |= {names.set_ups[step.access]: None} if step.access in names.set_ups else {}
+    return list(parts)
 
 
 def _values(

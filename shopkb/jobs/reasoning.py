@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.core.cache import cache
+from django.db.models import Prefetch
 from django.utils import timezone
 
 from shopkb.catalog.facts import facts
@@ -84,7 +85,11 @@ def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: 
 
 def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
     """The same, reading the job's runs first."""
-    runs = job.runs.select_related("revision__procedure").prefetch_related("results").order_by("pk")
+    runs = (
+        job.runs.select_related("revision__procedure")
+        .prefetch_related(Prefetch("results", Result.objects.counting()))
+        .order_by("pk")
+    )
     return reason(
         job, [(run, flow_of(run.revision), sorted(run.results.all(), key=lambda row: row.pk)) for run in runs], at=at
     )

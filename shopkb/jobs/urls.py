@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.jobs.views import close, follow, take_in
+from shopkb.jobs.views import close, follow, pass_on, take_in
 
 app_name = "jobs"
 urlpatterns = [
@@ -17,7 +17,15 @@ urlpatterns = [
     path("runs/<int:pk>/", follow.run_page, name="run"),
     path("runs/<int:pk>/chart/", close.run_chart, name="chart"),
     path("runs/<int:pk>/meter/", follow.choose_meter, name="meter"),
-    path("runs/<int:pk>/take-over/", follow.take_over, name="take-over"),
+    path("runs/<int:pk>/take-over/", pass_on.take_over, name="take-over"),
+    path("<int:pk>/photos/new/", pass_on.add_photo, name="add-photo"),
+    path("photos/<str:name>", pass_on.photo, name="photo"),
+    path("hand-overs/<int:pk>/", pass_on.accept, name="accept"),
+    path("runs/<int:pk>/hand-over/", pass_on.hand_over, name="hand-over"),
+    path("runs/<int:pk>/put-back/", pass_on.put_back, name="put-back"),
+    path("runs/<int:pk>/undo/<int:result>/", pass_on.undo, name="undo"),
+    path("runs/<int:pk>/steps/<slug:step>/danger/", pass_on.pass_danger, name="danger"),
+    path("runs/<int:pk>/more/", follow.more, name="more"),
     path("runs/<int:pk>/stop/", follow.stop, name="stop"),
     path("runs/<int:pk>/move/", follow.move, name="move"),
     path("runs/<int:pk>/values/<slug:key>/", follow.value, name="value"),

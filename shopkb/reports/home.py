@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right
-from shopkb.jobs.models import Job, Run
+from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.procedures.models import Procedure, Revision
 
 LATEST = 8
@@ -26,6 +26,9 @@ def home(request: HttpRequest) -> HttpResponse:
         .select_related("job__vehicle", "revision"),
         "jobs": Job.objects.open().for_list()[:LATEST],
     }
+    context["handed"] = HandOver.objects.filter(receiver=user, accepted_at__isnull=True).select_related(
+        "giver", "run__job__vehicle", "run__revision"
+    )
     if user.may(Right.WRITE):
         waiting = Q(state=Revision.State.IN_REVIEW) | Q(state=Revision.State.DRAFT, author=user)
         context["revisions"] = Revision.objects.filter(waiting).select_related("procedure", "author")

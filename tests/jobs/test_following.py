@@ -14,7 +14,7 @@ from django.core.exceptions import PermissionDenied
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
-from shopkb.jobs import closing, following
+from shopkb.jobs import closing, following, handing_over
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.following import Answer
 from shopkb.jobs.models import Job, Result, Run, RunValue
@@ -414,7 +414,7 @@ def test_only_the_holder_answers(run: Run, junior: User, senior: User) -> None:
     with pytest.raises(NotPossible) as refused:
         following.record(run, say(run, "press", "click"), by=senior, at=NOW)
     assert str(refused.value) == "Junior holds this run. Take it over first, then answer."
-    following.take_over(run, by=senior)
+    handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     following.record(run, say(run, "press", "click"), by=senior, at=NOW)
     with pytest.raises(NotPossible) as refused:
         following.record_value(run, "battery", "12", by=junior, at=NOW, client_id=uuid.uuid4())
@@ -426,7 +426,7 @@ def test_somebody_dismissed_answers_nothing(run: Run, junior: User) -> None:
     junior.save()
     for act in (
         lambda: following.record(run, say(run, "press", "click"), by=junior, at=NOW),
-        lambda: following.take_over(run, by=junior),
+        lambda: handing_over.take_over(run, by=junior, at=NOW, client_id=uuid.uuid4()),
         lambda: following.stop_run(run, by=junior, at=NOW, why="x"),
         lambda: following.move_to_newest(run, by=junior),
         lambda: following.record_value(run, "battery", "12", by=junior, at=NOW, client_id=uuid.uuid4()),
@@ -515,7 +515,7 @@ def test_seconds_run_from_the_last_result_of_the_same_person(run: Run, junior: U
     assert answered(TO_HORN[0], 1.5, junior) == 90
     assert answered(TO_HORN[1], 31.5, junior) == 1800  # half an hour still counts
     assert answered(TO_HORN[2], 61.6, junior) is None  # a longer break does not
-    following.take_over(run, by=senior)
+    handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     assert answered(TO_HORN[3], 62, senior) is None  # nor does a change of hands
     assert answered(TO_HORN[3], 60, senior) is None  # nor a clock that went back
 

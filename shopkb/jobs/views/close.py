@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+from typing import Any
+
 from django.contrib import messages
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.causes import cause_for
 from shopkb.core.flow.model import Proof
@@ -18,6 +23,7 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.place import cause_words, place_of
 from shopkb.jobs.views.take_in import job_context
 from shopkb.procedures.drawing import Look, drawn
@@ -86,19 +92,25 @@ def verify(request: HttpRequest, pk: int) -> HttpResponse:
 def close(request: HttpRequest, pk: int) -> HttpResponse:
     """Close the job; its evidence counts at once."""
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
-    form = CloseForm(request.POST)
+    form = CloseForm(request.POST, off=off_on(job))
     if form.is_valid():
         data = form.cleaned_data
         try:
-            closing.close_job(
-                job, Job.Disposition(data["disposition"]), by=request.user, at=timezone.now(), note=data["note"]
-            )
+            _close(job, data, by=request.user)
         except NotPossible as error:
             form.add_error(None, str(error))
         else:
             messages.success(request, "Closed. What it showed is on the charts of the procedures it followed.")
             return redirect("jobs:write-up", pk)
     return render(request, "jobs/job.html", job_context(job, form), status=422)
+
+
+@transaction.atomic
+def _close(job: Job, data: dict[str, Any], *, by: User) -> None:
+    now = timezone.now()
+    for run, parts in groupby(data.get("back", []), key=lambda off: off.run):
+        confirm_back(run, [off.part for off in parts], by=by, at=now)
+    closing.close_job(job, Job.Disposition(data["disposition"]), by=by, at=now, note=data["note"])
 
 
 @require_POST
@@ -124,6 +136,7 @@ def write_up(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "job": job,
         "repairs": [(row, latest_verification(row)) for row in repairs],
+        "photos": list(job.photos.all()),
         "runs": [(place, place.answers()) for place in places],
         "section": "jobs",
     }

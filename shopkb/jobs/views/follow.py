@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
@@ -27,12 +28,14 @@ from shopkb.core.readings.units import (
     parse_reading,
 )
 from shopkb.jobs import following
+from shopkb.jobs.dangers import LONG_BREAK, danger_due
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.following import Answer
 from shopkb.jobs.forms import SkipForm
-from shopkb.jobs.models import Job, Run
+from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import Reasoning, reason_about
-from shopkb.jobs.views.place import Place, cause_words, leads_to, place_of
+from shopkb.jobs.vehicle_state import off_in
+from shopkb.jobs.views.place import Place, answer_words, cause_words, client_id_of, leads_to, place_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.web.numberline import NumberLine, Segment, number_line
 from shopkb.web.words import minutes_words
@@ -52,7 +55,7 @@ def start(request: HttpRequest, pk: int, procedure: str) -> HttpResponse:
     came_from = job.runs.filter(pk=request.POST.get("came_from") or 0).first()
     try:
         run = following.start_run(
-            job, chosen, by=request.user, at=timezone.now(), client_id=_client_id(request), came_from=came_from
+            job, chosen, by=request.user, at=timezone.now(), client_id=client_id_of(request), came_from=came_from
         )
     except NotPossible as error:
         messages.error(request, str(error))
@@ -67,6 +70,20 @@ def run_page(request: HttpRequest, pk: int) -> HttpResponse:
     if place.way.current and place.run.state == Run.State.UNDER_WAY:
         return _step_page(request, place, place.flow.step_by_key[place.way.current])
     return render(request, "jobs/end.html", _end_context(place))
+
+
+@require_safe
+def more(request: HttpRequest, pk: int) -> HttpResponse:
+    """What else can be done in the middle of a run."""
+    place = place_of(pk)
+    context = {
+        "run": place.run,
+        "job": place.run.job,
+        "flow": place.flow,
+        "last": place.rows[-1] if place.rows else None,
+        "path": place.answers(),
+    }
+    return render(request, "jobs/more.html", context)
 
 
 @require_safe
@@ -89,7 +106,7 @@ def answer(request: HttpRequest, pk: int, step: str) -> HttpResponse:
         raise Http404
     given = Answer(
         step=step,
-        client_id=_client_id(request),
+        client_id=client_id_of(request),
         outcome=request.POST.get("outcome", ""),
         typed=request.POST.get("typed", "")[:60],
         unit=request.POST.get("unit", ""),
@@ -145,7 +162,7 @@ def value(request: HttpRequest, pk: int, key: str) -> HttpResponse:
             request.POST.get("typed", "")[:60],
             by=request.user,
             at=timezone.now(),
-            client_id=_client_id(request),
+            client_id=client_id_of(request),
         )
     except NotPossible as error:
         if step is None:
@@ -165,12 +182,6 @@ def choose_meter(request: HttpRequest, pk: int) -> HttpResponse:
         request.session.pop(METER, None)
     step = request.POST.get("step", "")
     return redirect("jobs:step", pk, step) if step in place_of(pk).flow.step_by_key else redirect("jobs:run", pk)
-
-
-@require_POST
-def take_over(request: HttpRequest, pk: int) -> HttpResponse:
-    following.take_over(get_object_or_404(Run, pk=pk), by=request.user)
-    return redirect("jobs:run", pk)
 
 
 @require_POST
@@ -211,6 +222,12 @@ class Button:
 def _step_page(
     request: HttpRequest, place: Place, step: Step, *, refused: str = "", given: Answer | None = None, status: int = 200
 ) -> HttpResponse:
+    now = timezone.now()
+    held = place.run.holder_id == request.user.pk
+    if held and place.run.job.is_open:
+        danger = danger_due(place.run, place.flow, step, place.rows, by=request.user, at=now)
+        if danger is not None:
+            return _danger_page(request, place, step, danger, now)
     values = following.values_of(place.run, place.flow)
     meter = _meter(request)
     typed = given.typed if given else request.GET.get("typed", "")[:60]
@@ -219,7 +236,8 @@ def _step_page(
     earlier = next((row for row in place.standing if row.step == step.key), None)
     on_way = step.key == place.way.current or any(key == step.key for key, _route in place.way.path)
     proposed = judgement.outcome if judgement else ""
-    reasoning = reason_about(place.run.job, at=timezone.now())
+    reasoning = reason_about(place.run.job, at=now)
+    undo = _undo(place, request, step)
     context = {
         "run": place.run,
         "job": place.run.job,
@@ -249,12 +267,52 @@ def _step_page(
         "previous": _previous(place, step),
         "off_path": not on_way,
         "client_id": given.client_id if given and not refused else uuid.uuid4(),
-        "held": place.run.holder_id == request.user.pk,
+        "held": held,
+        "resume": _resume(place, request, now),
+        "undo": undo,
+        "undo_words": answer_words(place.flow, undo) if undo else "",
+        "picture_path": f"procedures/pictures/{step.picture}",
         "newer": _newer(place.run),
         "reasoning": reasoning,
         "better": _better(place, step, reasoning),
     }
     return render(request, "jobs/step.html", context, status=status)
+
+
+def _danger_page(request: HttpRequest, place: Place, step: Step, danger: Caution, now: datetime) -> HttpResponse:
+    """A DANGER as a full screen of its own, which asks for the state of things."""
+    context = {
+        "run": place.run,
+        "job": place.run.job,
+        "step": step,
+        "danger": danger,
+        "shown_at": f"{now.timestamp():.0f}",
+        "client_id": uuid.uuid4(),
+        "previous": _previous(place, step),
+    }
+    return render(request, "jobs/danger.html", context)
+
+
+def _resume(place: Place, request: HttpRequest, now: datetime) -> dict[str, object] | None:
+    """The card for somebody who comes back after a break, or takes up what another began."""
+    last = place.rows[-1] if place.rows else None
+    if last is None or (now - last.at < LONG_BREAK and last.who_id == request.user.pk):
+        return None
+    off = off_in(place.run, place.flow, list(place.run.results.all()), place.run.put_back.all())
+    return {
+        "answers": place.answers()[-2:],
+        "away": minutes_words((now - last.at).total_seconds() / 60),
+        "by": last.who if last.who_id != request.user.pk else None,
+        "off": [each.part for each in off],
+    }
+
+
+def _undo(place: Place, request: HttpRequest, step: Step) -> Result | None:
+    """The answer that led here, while it may still be taken back at once."""
+    last = place.rows[-1] if place.rows else None
+    if last is None or last.who_id != request.user.pk or step.key != place.way.current:
+        return None
+    return last
 
 
 def _judge(
@@ -384,7 +442,7 @@ def _end_context(place: Place) -> dict[str, object]:
     handed = None
     if end and end.go.kind is GoKind.HAND_OVER:
         handed = Procedure.objects.filter(key=end.go.key).first()
-    isolated = [part for row in place.standing for part in flow.step_by_key[row.step].isolates]
+    off = off_in(place.run, flow, list(place.run.results.all()), place.run.put_back.all())
     last = place.rows and next((row for row in reversed(place.standing) if not row.off_path), None)
     return {
         "run": place.run,
@@ -396,18 +454,13 @@ def _end_context(place: Place) -> dict[str, object]:
         "handed": handed,
         "result": last,
         "weak": bool(end and end.proof == "elimination"),
-        "isolated": list(dict.fromkeys(isolated)),
+        "off": [each.part for each in off],
+        "undo": place.rows[-1] if place.rows and place.run.job.is_open else None,
+        "undo_words": answer_words(flow, place.rows[-1]) if place.rows else "",
         "path": place.answers(),
         "client_id": uuid.uuid4(),
         "reasoning": reason_about(place.run.job, at=timezone.now()) if place.run.job.is_open else None,
     }
-
-
-def _client_id(request: HttpRequest) -> uuid.UUID:
-    try:
-        return uuid.UUID(request.POST.get("client_id", ""))
-    except ValueError:
-        return uuid.uuid4()
 
 
 def _meter(request: HttpRequest) -> Meter | None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from uuid import UUID, uuid4
 
+from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
@@ -41,7 +43,7 @@ def place_of(pk: int) -> Place:
         pk=pk,
     )
     flow = flow_of(run.revision)
-    rows = list(run.results.select_related("who").order_by("pk"))
+    rows = list(run.results.counting().select_related("who"))
     return Place(run, flow, rows, walk_of(flow, rows))
 
 
@@ -68,3 +70,11 @@ def answer_words(flow: Flow, row: Result) -> str:
     if not row.outcome:
         return f"left out: {row.get_skipped_display()}"
     return flow.step_by_key[row.step].outcome(row.outcome).label
+
+
+def client_id_of(request: HttpRequest) -> UUID:
+    """The id its browser gave this sending; a new one where none came along."""
+    try:
+        return UUID(request.POST.get("client_id", ""))
+    except ValueError:
+        return uuid4()

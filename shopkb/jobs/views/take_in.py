@@ -17,8 +17,9 @@ from shopkb.core.identifiers import check_vin
 from shopkb.jobs import closing, intake
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
-from shopkb.jobs.models import Job, JobQuerySet, Run, Verification
+from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
 from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.vehicle_state import off_on
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
@@ -101,6 +102,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     repairs = list(
         job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also").order_by("pk")
     )
+    off = off_on(job) if job.is_open else []
     return {
         "job": job,
         "vin": check_vin(job.vehicle.vin) if job.vehicle.vin else None,
@@ -109,7 +111,11 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "ends": closing.causes_named(job)[:4] if job.is_open else [],
         "repairs": [(repair, closing.latest_verification(repair)) for repair in repairs],
         "client_id": uuid.uuid4(),
-        "close_form": close_form or CloseForm(initial={"disposition": _likely(job, repairs)}),
+        "close_form": close_form or CloseForm(off=off, initial={"disposition": _likely(job, repairs)}),
+        "photos": list(job.photos.all()),
+        "waiting": list(
+            HandOver.objects.filter(run__job=job, accepted_at__isnull=True).select_related("giver", "receiver")
+        ),
         "comebacks": list(job.comebacks.all()),
         "reasoning": reason_about(job, at=timezone.now()) if job.is_open and runs else None,
         "section": "jobs",

@@ -1,0 +1,79 @@
+"""DANGER is a screen of its own: once a run, and again after a hand-over, a long break, or energising anew."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from uuid import UUID
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Caution
+from shopkb.core.flow.model import Flow, Step, TestKind
+from shopkb.jobs.models import DangerPassed, Result, Run
+
+LONG_BREAK = timedelta(minutes=30)
+ENERGISING = frozenset({TestKind.COMMAND, TestKind.POWER_DIRECTLY})
+"""Kinds of test that put current or movement back where it may have been made safe."""
+
+READ_SECONDS = 2
+"""A danger passed quicker than this was hardly read; reported, never enforced."""
+
+
+@dataclass(frozen=True, slots=True)
+class Passing:
+    """What was confirmed, and how long it was on the screen."""
+
+    step: str
+    caution: str
+    shown_seconds: int
+    client_id: UUID
+
+
+def danger_due(run: Run, flow: Flow, step: Step, rows: Sequence[Result], *, by: User, at: datetime) -> Caution | None:
+    """The DANGER to be confirmed before this step is shown, if any. At most two queries; none without cautions."""
+    if not step.cautions:
+        return None
+    dangers = list(Caution.objects.filter(key__in=step.cautions, signal=Caution.Signal.DANGER))
+    if not dangers:
+        return None
+    passed = {row.caution: row for row in run.dangers_passed.order_by("pk")}
+    for danger in sorted(dangers, key=lambda row: step.cautions.index(row.key)):
+        before = passed.get(danger.key)
+        if before is None or _asked_again(before, flow, rows, by, at):
+            return danger
+    return None
+
+
+@transaction.atomic
+def pass_danger(run: Run, passing: Passing, *, by: User, at: datetime) -> DangerPassed:
+    """Keep that the state of things was confirmed. The same client id twice is one."""
+    require(by, Right.WORK)
+    before = DangerPassed.objects.filter(client_id=passing.client_id).first()
+    if before is not None:
+        return before
+    caution = Caution.objects.get(key=passing.caution)
+    return DangerPassed.objects.create(
+        run=run,
+        step=passing.step,
+        caution=caution.key,
+        statement=caution.ask or caution.title,
+        shown_seconds=max(0, passing.shown_seconds),
+        who=by,
+        at=at,
+        client_id=passing.client_id,
+    )
+
+
+def _asked_again(before: DangerPassed, flow: Flow, rows: Sequence[Result], by: User, at: datetime) -> bool:
+    if before.who_id != by.pk:
+        return True
+    since = [row for row in rows if row.at > before.at]
+    moments = [before.at, *(row.at for row in since), at]
+    if any(later - earlier > LONG_BREAK for earlier, later in pairwise(moments)):
+        return True
+    return any(row.step in flow.step_by_key and flow.step_by_key[row.step].test in ENERGISING for row in since)

@@ -1,0 +1,105 @@
+"""The one door for passing a run from one person to another. One person holds a run at any time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, may, require
+from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.models import HandOver, Run
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What the giver says: where it stands, why, what is off or unsafe, what is excluded so far."""
+
+    reason: str
+    client_id: UUID
+    step: str = ""
+    off_vehicle: str = ""
+    excluded: str = ""
+    note: str = ""
+
+
+@transaction.atomic
+def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime) -> HandOver:
+    """Offer the run to somebody. It changes hands when they accept.
+
+    Raises:
+        NotPossible: not the holder's to give, to oneself, to somebody who may not work, without a reason, or waiting
+            for an answer already.
+    """
+    require(by, Right.WORK)
+    before = HandOver.objects.filter(client_id=words.client_id).first()
+    if before is not None:
+        if (before.run_id, before.receiver_id) != (run.pk, receiver.pk):
+            raise OtherBody("This was sent before with another name. Reload the page and hand over again.")
+        return before
+    held = Run.objects.select_for_update(of=("self",)).select_related("holder").get(pk=run.pk)
+    if held.holder_id != by.pk:
+        raise NotPossible(f"{held.holder} holds this run; only the holder can hand it over.")
+    if receiver.pk == by.pk:
+        raise NotPossible("Choose somebody else: you hold this run already.")
+    if not may(receiver, Right.WORK):
+        raise NotPossible(f"{receiver} may not follow procedures. Choose somebody who may.")
+    if not words.reason.strip():
+        raise NotPossible("Say why you hand it over; the next person needs to know.")
+    waiting = held.hand_overs.filter(accepted_at__isnull=True).select_related("receiver").first()
+    if waiting is not None:
+        raise NotPossible(f"It waits for {waiting.receiver} to accept already.")
+    return HandOver.objects.create(
+        run=held,
+        giver=by,
+        receiver=receiver,
+        step=words.step,
+        reason=words.reason.strip()[:200],
+        off_vehicle=words.off_vehicle.strip()[:2000],
+        excluded=words.excluded.strip()[:2000],
+        note=words.note.strip()[:2000],
+        at=at,
+        client_id=words.client_id,
+    )
+
+
+@transaction.atomic
+def accept(offered: HandOver, *, by: User, at: datetime) -> HandOver:
+    """Take what was handed over; from now on this person holds the run.
+
+    Raises:
+        NotPossible: it was handed to somebody else.
+    """
+    require(by, Right.WORK)
+    held = HandOver.objects.select_for_update(of=("self",)).select_related("run", "receiver").get(pk=offered.pk)
+    if held.receiver_id != by.pk:
+        raise NotPossible(f"This was handed to {held.receiver}. Take the run over from its own page instead.")
+    if held.accepted_at is None:
+        held.accepted_at = at
+        held.save(update_fields=["accepted_at"])
+        Run.objects.filter(pk=held.run_id).update(holder=by)
+    return held
+
+
+@transaction.atomic
+def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
+    """Become the holder without being handed the run: the giver has gone home. Kept in the log as that."""
+    require(by, Right.WORK)
+    held = Run.objects.select_for_update(of=("self",)).get(pk=run.pk)
+    if held.holder_id == by.pk:
+        return
+    HandOver.objects.create(
+        run=held,
+        giver_id=held.holder_id,
+        receiver=by,
+        reason="Taken over without being handed over.",
+        at=at,
+        accepted_at=at,
+        client_id=client_id,
+    )
+    held.hand_overs.filter(accepted_at__isnull=True).update(accepted_at=at)
+    held.holder = by
+    held.save(update_fields=["holder"])

@@ -1,0 +1,70 @@
+"""What is still unplugged, taken off or opened on the vehicle, as the steps done on it say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Access
+from shopkb.core.flow.model import Flow
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.models import Job, PutBack, Result, Run
+from shopkb.procedures.storing import flow_of
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """A part that is unplugged, or a set-up state that has to be undone, in a run."""
+
+    run: Run
+    part: str
+
+
+def off_in(run: Run, flow: Flow, rows: Sequence[Result], put_back: Iterable[PutBack]) -> list[Off]:
+    """What this run took off and nobody confirmed to be back since. One query, for the names of set-up states.
+
+    Answers that were superseded count too: a plug pulled on the wrong way is still pulled.
+    """
+    last_off: dict[str, datetime] = {}
+    states = {row.key: row.name for row in Access.objects.filter(minutes__gt=0)}
+    for row in rows:
+        step = flow.step_by_key.get(row.step)
+        if step is None or row.skipped:
+            continue
+        for part in [*step.isolates, *([states[step.access]] if step.access in states else [])]:
+            last_off[part] = row.at
+    for back in put_back:
+        if back.part in last_off and back.at >= last_off[back.part]:
+            del last_off[back.part]
+    return [Off(run, part) for part in last_off]
+
+
+def off_on(job: Job) -> list[Off]:
+    """The same over all runs of a job."""
+    runs = job.runs.select_related("revision__procedure").prefetch_related("results", "put_back").order_by("pk")
+    return [
+        off for run in runs for off in off_in(run, flow_of(run.revision), list(run.results.all()), run.put_back.all())
+    ]
+
+
+@transaction.atomic
+def confirm_back(run: Run, parts: Iterable[str], *, by: User, at: datetime) -> int:
+    """Say by name that these parts are back in place. Returns how many were off.
+
+    Raises:
+        NotPossible: nothing was named.
+    """
+    require(by, Right.WORK)
+    named = set(parts)
+    if not named:
+        raise NotPossible("Tick each part that is back in its place.")
+    held = Run.objects.select_for_update(of=("self",)).select_related("revision__procedure").get(pk=run.pk)
+    off = off_in(held, flow_of(held.revision), list(held.results.all()), held.put_back.all())
+    back = [PutBack(run=held, part=each.part, who=by, at=at) for each in off if each.part in named]
+    PutBack.objects.bulk_create(back)
+    return len(back)
