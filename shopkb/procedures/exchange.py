@@ -16,6 +16,8 @@ from shopkb.core.flow.reader import read_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 
+WAITING = (Revision.State.DRAFT, Revision.State.IN_REVIEW)
+
 
 @dataclass(frozen=True)
 class Checked:
@@ -85,21 +87,23 @@ def store(
 ) -> list[Stored]:
     """Store files that are right, all or none. ``publish_by``: who reviewed them, to put them in force at once.
 
+    All are stored before any is published, since they may hand over to each other.
+
     Raises:
         RefusedByChecks: a file has errors.
     """
-    stored = []
+    taken = []
     for file in checked:
         if file.flow is None or file.errors:
             raise publishing.RefusedByChecks(file.errors or file.findings)
         revision = publishing.import_flow(file.flow, by=by, at=at, why=why)
-        if revision is None:
-            newest = Revision.objects.filter(procedure__key=file.flow.procedure).order_by("-number")[0]
-            stored.append(Stored(file.path, file.flow.procedure, newest.number, "unchanged"))
-            continue
-        became = "draft"
-        if publish_by is not None:
+        became = "unchanged" if revision is None else "draft"
+        newest = revision or Revision.objects.filter(procedure__key=file.flow.procedure).order_by("-number")[0]
+        taken.append((file.path, file.flow.procedure, newest, became))
+    stored = []
+    for path, key, revision, became in taken:
+        if publish_by is not None and revision.state in WAITING:
             publishing.publish(revision, by=publish_by, at=at)
             became = "published"
-        stored.append(Stored(file.path, file.flow.procedure, revision.number, became))
+        stored.append(Stored(path, key, revision.number, became))
     return stored
