@@ -102,9 +102,9 @@ def offers(
 
 
 def tokens(text: str) -> frozenset[str]:
-    """Words of a text, folded: lower case, accents off, stop words out, plural s off."""
+    """Words of a text, folded: lower case, accents off, stop words and single letters out, plural s off."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    words = (word for word in re.findall(r"[a-z0-9]+", plain) if word not in STOP_WORDS)
+    words = (word for word in re.findall(r"[a-z0-9]+", plain) if len(word) > 1 and word not in STOP_WORDS)
     return frozenset(word[:-1] if len(word) > 3 and word.endswith("s") else word for word in words)
 
 
