@@ -5,6 +5,8 @@ Everything is written through the doors that pages use, except the catalog's pla
 
 from __future__ import annotations
 
+import html
+import re
 import threading
 import uuid
 from collections.abc import Callable, Sequence
@@ -15,6 +17,9 @@ from typing import Any, TypeVar
 
 import pytest
 from django.db import connection
+from django.http import HttpResponse
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
 from shopkb.catalog import trees
@@ -297,6 +302,31 @@ def all_at_once(people: int, act: Callable[[int], T]) -> list[T | Exception]:
 
     with ThreadPoolExecutor(people) as pool:
         return [future.result() for future in [pool.submit(run, number) for number in range(people)]]
+
+
+def signed_in(person: User, *, csrf: bool = False) -> Client:
+    """A browser of this person; with ``csrf`` it is refused what comes without our own token."""
+    client = Client(enforce_csrf_checks=csrf)
+    client.force_login(person)
+    return client
+
+
+WRITE = re.compile(r"^(INSERT|UPDATE|DELETE)", re.IGNORECASE)
+
+
+def get(client: Client, url: str, **query: str) -> tuple[HttpResponse, int]:
+    """The page and the number of queries it took; it must change nothing."""
+    with CaptureQueriesContext(connection) as queries:
+        response = client.get(url, query)
+    writes = [query["sql"] for query in queries if WRITE.match(query["sql"])]
+    assert writes == [], url
+    return response, len(queries)
+
+
+def words_of(response: HttpResponse) -> str:
+    """The page's text as it is read: tags out, blanks single."""
+    body = re.sub(r"<(script|style).*?</\1>", "", response.content.decode(), flags=re.DOTALL)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
 
 
 @pytest.fixture(autouse=True)

@@ -14,6 +14,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Step, TestKind
+from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import DangerPassed, Result, Run
 
 LONG_BREAK = timedelta(minutes=30)
@@ -51,12 +52,18 @@ def danger_due(run: Run, flow: Flow, step: Step, rows: Sequence[Result], *, by: 
 
 @transaction.atomic
 def pass_danger(run: Run, passing: Passing, *, by: User, at: datetime) -> DangerPassed:
-    """Keep that the state of things was confirmed. The same client id twice is one."""
+    """Keep that the state of things was confirmed. The same client id twice is one.
+
+    Raises:
+        NotPossible: the catalog has no such DANGER.
+    """
     require(by, Right.WORK)
     before = DangerPassed.objects.filter(client_id=passing.client_id).first()
     if before is not None:
         return before
-    caution = Caution.objects.get(key=passing.caution)
+    caution = Caution.objects.filter(key=passing.caution, signal=Caution.Signal.DANGER).first()
+    if caution is None:
+        raise NotPossible("The catalog has no such danger any more. Open the step again.")
     return DangerPassed.objects.create(
         run=run,
         step=passing.step,

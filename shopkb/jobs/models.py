@@ -58,7 +58,7 @@ class JobQuerySet(models.QuerySet["Job"]):
         match = (
             Q(vehicle__registration__icontains=words) | Q(complaint__icontains=words) | Q(vehicle__vin__icontains=words)
         )
-        if words.isdigit():
+        if words.isdecimal():
             match |= Q(pk=int(words[:15]))
         return self.filter(match)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -25,13 +25,21 @@ class Off:
     part: str
 
 
-def off_in(run: Run, flow: Flow, rows: Sequence[Result], put_back: Iterable[PutBack]) -> list[Off]:
-    """What this run took off and nobody confirmed to be back since. One query, for the names of set-up states.
+def off_in(
+    run: Run,
+    flow: Flow,
+    rows: Sequence[Result],
+    put_back: Iterable[PutBack],
+    states: Mapping[str, str] | None = None,
+) -> list[Off]:
+    """What this run took off and nobody confirmed to be back since.
+
+    ``states``: names of the set-up states that take minutes; one query when they are not given.
 
     Answers that were superseded count too: a plug pulled on the wrong way is still pulled.
     """
     last_off: dict[str, datetime] = {}
-    states = {row.key: row.name for row in Access.objects.filter(minutes__gt=0)}
+    states = _states() if states is None else states
     for row in rows:
         step = flow.step_by_key.get(row.step)
         if step is None or row.skipped:
@@ -47,9 +55,16 @@ def off_in(run: Run, flow: Flow, rows: Sequence[Result], put_back: Iterable[PutB
 def off_on(job: Job) -> list[Off]:
     """The same over all runs of a job."""
     runs = job.runs.select_related("revision__procedure").prefetch_related("results", "put_back").order_by("pk")
+    states = _states()
     return [
-        off for run in runs for off in off_in(run, flow_of(run.revision), list(run.results.all()), run.put_back.all())
+        off
+        for run in runs
+        for off in off_in(run, flow_of(run.revision), list(run.results.all()), run.put_back.all(), states)
     ]
+
+
+def _states() -> dict[str, str]:
+    return {row.key: row.name for row in Access.objects.filter(minutes__gt=0)}
 
 
 @transaction.atomic

@@ -32,7 +32,7 @@ PLATFORMS = ("avocet/dunlin", "avocet/knot", "godwit/turnstone")
 
 # One deed: what is done, to which of the jobs there are, and a choice its kind reads as it needs.
 deeds = st.tuples(
-    st.sampled_from(["take in", "follow", "answer", "skip", "mend", "verify", "close", "reopen", "come back"]),
+    st.sampled_from(["take in", "follow", "answer", "skip", "undo", "mend", "verify", "close", "reopen", "come back"]),
     st.integers(0, 5),
     st.integers(0, 11),
 )
@@ -55,6 +55,7 @@ class Shop:
             "follow": self.follow,
             "answer": self.answer,
             "skip": self.skip,
+            "undo": self.undo,
             "mend": self.mend,
             "verify": self.verify,
             "close": self.close,
@@ -80,6 +81,12 @@ class Shop:
     def skip(self, job: Job, choice: int) -> None:
         answer = say(self.run(job), "press", skipped="no-time", onward=("click", "sounds")[choice % 2])
         following.record(self.run(job), answer, by=self.person, at=NOW)
+
+    def undo(self, job: Job, _choice: int) -> None:
+        last = self.run(job).results.counting().last()
+        if last is None:
+            raise NotPossible("No answer.")
+        following.retract(last, by=self.person, at=NOW, client_id=uuid.uuid4())
 
     def run(self, job: Job) -> Run:
         run = job.runs.order_by("-pk").first()

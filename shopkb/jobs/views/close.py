@@ -14,8 +14,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.causes import cause_for
-from shopkb.core.flow.model import Proof
+from shopkb.catalog.models import Cause
+from shopkb.core.flow.model import Cause as FlowCause
+from shopkb.core.flow.model import GoKind, Outcome, Proof
 from shopkb.evidence.insight import insight
 from shopkb.jobs import closing
 from shopkb.jobs.cases import latest_verification
@@ -23,8 +24,9 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.standing import has_place
 from shopkb.jobs.vehicle_state import confirm_back, off_on
-from shopkb.jobs.views.place import cause_words, place_of
+from shopkb.jobs.views.place import cause_words, place_of, places_of
 from shopkb.jobs.views.take_in import job_context
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.storing import flow_of
@@ -36,7 +38,7 @@ def repair(request: HttpRequest, pk: int) -> HttpResponse:
     require(request.user, Right.WORK)
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
     number = request.GET.get("result", "")
-    result = Result.objects.filter(run__job=job, pk=int(number)).first() if number.isdigit() else None
+    result = Result.objects.filter(run__job=job, pk=int(number)).first() if number.isdecimal() else None
     form = RepairForm(request.POST or None, initial=_suggested(result))
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
@@ -132,7 +134,7 @@ def write_up(request: HttpRequest, pk: int) -> HttpResponse:
     repairs = list(
         job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also__component")
     )
-    places = [place_of(run.pk) for run in job.runs.order_by("pk")]
+    places = places_of(job)
     context = {
         "job": job,
         "repairs": [(row, latest_verification(row)) for row in repairs],
@@ -163,15 +165,13 @@ def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _suggested(result: Result | None) -> dict[str, object]:
     """What the end that was reached says about cause, proof and correction."""
-    if result is None or not result.outcome:
+    end = _end(result)
+    if end is None:
         return {}
-    flow = flow_of(result.run.revision)
-    outcome = flow.step_by_key[result.step].outcome(result.outcome)
-    cause = flow.cause_by_key.get(outcome.go.key)
-    if cause is None:
-        return {}
+    outcome, cause = end
+    named = Cause.objects.filter(component__path=cause.component).select_related("component")
     return {
-        "cause": cause_for(cause.component, cause.mode),
+        "cause": next((row for row in named if row.identity == cause.identity), None),
         "proof": outcome.proof.value if outcome.proof else "",
         "correction": cause.correction,
         "minutes": round(cause.minutes) if cause.minutes is not None else None,
@@ -180,8 +180,19 @@ def _suggested(result: Result | None) -> dict[str, object]:
 
 def _hint(result: Result | None) -> dict[str, str]:
     """What killed it and what else to inspect, from the procedure."""
-    if result is None or not result.outcome:
+    end = _end(result)
+    if result is None or end is None:
         return {}
+    return {"also": end[1].also, "words": cause_words(flow_of(result.run.revision), end[1].key)}
+
+
+def _end(result: Result | None) -> tuple[Outcome, FlowCause] | None:
+    """The outcome that names a cause, and that cause; None where the revision has no place for them any more."""
+    if result is None or not result.outcome:
+        return None
     flow = flow_of(result.run.revision)
-    cause = flow.cause_by_key.get(flow.step_by_key[result.step].outcome(result.outcome).go.key)
-    return {"also": cause.also, "words": cause_words(flow, cause.key)} if cause else {}
+    if not has_place(flow, result):
+        return None
+    outcome = flow.step_by_key[result.step].outcome(result.outcome)
+    cause = flow.cause_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.CAUSE else None
+    return (outcome, cause) if cause else None

@@ -28,8 +28,9 @@ def pass_danger(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     run = get_object_or_404(Run, pk=pk)
     shown_at = request.POST.get("shown_at", "")
     now = timezone.now()
-    seconds = round(now.timestamp() - float(shown_at)) if shown_at.replace(".", "", 1).isdigit() else 0
-    passing = dangers.Passing(step, request.POST.get("caution", "")[:60], min(seconds, 86_400), client_id_of(request))
+    since = now.timestamp() - int(shown_at) if shown_at.isdecimal() and len(shown_at) < 12 else 0
+    seconds = min(max(0, round(since)), 86_400)
+    passing = dangers.Passing(step, request.POST.get("caution", "")[:60], seconds, client_id_of(request))
     try:
         dangers.pass_danger(run, passing, by=request.user, at=now)
     except NotPossible as error:
@@ -128,7 +129,7 @@ def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
     require(request.user, Right.WORK)
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
     number = request.GET.get("result", "")
-    result = Result.objects.filter(pk=int(number), run__job=job).first() if number.isdigit() else None
+    result = Result.objects.filter(pk=int(number), run__job=job).first() if number.isdecimal() else None
     form = PhotoForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from uuid import UUID, uuid4
 
+from django.db.models import Prefetch
 from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 from shopkb.core.flow.walk import Walk
-from shopkb.jobs.models import Result, Run
-from shopkb.jobs.standing import standing_results, walk_of
+from shopkb.jobs.models import Job, Result, Run
+from shopkb.jobs.standing import has_place, standing_results, walk_of
 from shopkb.procedures.storing import flow_of
 
 
@@ -47,6 +48,18 @@ def place_of(pk: int) -> Place:
     return Place(run, flow, rows, walk_of(flow, rows))
 
 
+def places_of(job: Job) -> list[Place]:
+    """All runs of a job, in the order they were started. Three queries, and each flow the first time."""
+    runs = job.runs.select_related("revision__procedure").order_by("pk")
+    whole = runs.prefetch_related(Prefetch("results", Result.objects.counting().select_related("who")))
+    places = []
+    for run in whole:
+        run.job = job
+        flow, rows = flow_of(run.revision), list(run.results.all())
+        places.append(Place(run, flow, rows, walk_of(flow, rows)))
+    return places
+
+
 def leads_to(flow: Flow, outcome: Outcome) -> str:
     """Where an outcome leads, in words."""
     go = outcome.go
@@ -66,9 +79,11 @@ def cause_words(flow: Flow, key: str) -> str:
 
 
 def answer_words(flow: Flow, row: Result) -> str:
-    """The outcome's label, or why the step was left out."""
+    """The outcome's label, or why the step was left out; its key where a newer revision has no place for it."""
     if not row.outcome:
         return f"left out: {row.get_skipped_display()}"
+    if not has_place(flow, row):
+        return row.outcome
     return flow.step_by_key[row.step].outcome(row.outcome).label
 
 
