@@ -86,8 +86,8 @@ def draft_from(revision: Revision, *, by: User, at: datetime, why: str = "") -> 
 
 
 @transaction.atomic
-def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str) -> Revision:
-    """Put ``flow`` into the draft. ``based_on`` is the checksum the editor started from.
+def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: str | None = None) -> Revision:
+    """Put ``flow`` into the draft. ``based_on`` is the checksum the editor started from; ``why`` None is left as it is.
 
     Raises:
         ChangedMeanwhile: the draft has another checksum by now.
@@ -101,6 +101,8 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str) -> Re
         raise NotPossible(f"The key of a procedure never changes: write {held.procedure.key}, not {flow.procedure}.")
     if held.checksum != based_on:
         raise ChangedMeanwhile("This draft was saved by somebody else since you opened it. Both texts are kept below.")
+    if why is not None:
+        held.why = why.strip()
     write_rows(held, flow)
     return held
 

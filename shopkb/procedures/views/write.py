@@ -34,9 +34,9 @@ class TextForm(forms.Form):
     )
     why = forms.CharField(
         label="What changed and why",
-        max_length=500,
+        max_length=5000,
         required=False,
-        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+        widget=forms.Textarea(attrs={"rows": 3}),  # several lines: each sending back adds its reason
     )
 
 
@@ -73,7 +73,13 @@ def edit_text(request: HttpRequest, key: str, number: int) -> HttpResponse:
         if read.flow is None:
             return _text_page(request, form, read.findings, revision=revision, status=422)
         try:
-            publishing.save_draft(revision, read.flow, by=request.user, based_on=request.POST.get("based_on", ""))
+            publishing.save_draft(
+                revision,
+                read.flow,
+                by=request.user,
+                based_on=request.POST.get("based_on", ""),
+                why=form.cleaned_data["why"].replace("\r\n", "\n"),
+            )
             return redirect("procedures:revision", key, number)
         except NotPossible as error:
             form.add_error(None, str(error))
