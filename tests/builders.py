@@ -278,6 +278,14 @@ def mend(
     return repair
 
 
+def prepare(job: Job, recorded: str, by: User) -> None:
+    """``nothing``, or a repair that is ``unverified``, ``cured``, ``not-cured`` or ``not-checked``."""
+    if recorded == "unverified":
+        mend(job, by, cured=None)
+    elif recorded != "nothing":
+        mend(job, by, cured=Verification.Cured(recorded))
+
+
 def cured_job(procedure: Procedure, by: User, way: Sequence[tuple[str, str, str]] = TO_HORN) -> Job:
     """A job that followed the way, was repaired there, verified and closed as cured."""
     causes = {TO_GROUND: ("body/horn/ground", "high resistance"), TO_RELAY: ("body/horn/relay", "burnt contacts")}

@@ -1,0 +1,317 @@
+"""A job by its pages from intake to write-up: what is stored, and what a refusal keeps."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import timedelta
+
+import pytest
+from django.http import HttpResponse
+from django.test import Client
+from django.urls import reverse
+
+from shopkb.accounts.models import User
+from shopkb.catalog import trees
+from shopkb.catalog.models import Platform, System
+from shopkb.jobs import closing, following
+from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Procedure
+from tests import builders
+from tests.builders import TO_GROUND, TO_HORN, TO_RELAY, follow, get, mend, say, signed_in, words_of
+from tests.conftest import NOW
+
+
+def pages(run: Run) -> dict[str, str]:
+    """Every page of the room that is opened by a link."""
+    repair = Repair.objects.first() or mend(run.job, run.holder, cured=None)
+    return {
+        "list": reverse("jobs:list"),
+        "new": reverse("jobs:new"),
+        "job": reverse("jobs:job", args=[run.job_id]),
+        "repair": reverse("jobs:repair", args=[run.job_id]),
+        "write-up": reverse("jobs:write-up", args=[run.job_id]),
+        "verify": reverse("jobs:verify", args=[repair.pk]),
+        "run": reverse("jobs:run", args=[run.pk]),
+        "chart": reverse("jobs:chart", args=[run.pk]),
+        "more": reverse("jobs:more", args=[run.pk]),
+        "step": reverse("jobs:step", args=[run.pk, "press"]),
+        "skip": reverse("jobs:skip", args=[run.pk, "press"]),
+    }
+
+
+# Taking in
+
+
+def intake(**changes: object) -> dict[str, object]:
+    fields: dict[str, object] = {
+        "registration": "SB 900",
+        "platform": Platform.objects.get(path="avocet/dunlin").pk,
+        "complaint": "Horn is dumb.",
+        "complaint_verified": "not-yet",
+        "client_id": str(uuid.uuid4()),
+    }
+    return fields | changes
+
+
+def test_a_vehicle_is_taken_in_once(yard: None, junior: User) -> None:
+    client, sent = signed_in(junior), intake()
+    one, two = (client.post(reverse("jobs:new"), sent) for _ in range(2))
+    job = Job.objects.get()
+    assert one["Location"] == two["Location"] == reverse("jobs:job", args=[job.pk])
+    assert (job.complaint, job.opened_by) == ("Horn is dumb.", junior)
+
+
+def test_a_refused_intake_keeps_what_was_typed(yard: None, junior: User) -> None:
+    sent = intake(vin="1G4AH59H45GO18341", codes="PO480", complaint="Horn & lamp <dumb>", circumstances="In rain")
+    response = signed_in(junior).post(reverse("jobs:new"), sent)
+    page = response.content.decode()
+    assert response.status_code == 422
+    for kept in ("SB 900", "1G4AH59H45GO18341", "PO480", "Horn &amp; lamp &lt;dumb&gt;", "In rain"):
+        assert kept in page
+    assert str(sent["client_id"]) in page
+    assert "Position 12 holds O, which is never used: it may be the figure 0" in page
+    assert not Job.objects.exists()
+
+
+def test_a_comeback_page_starts_from_the_earlier_job(horn: Procedure, junior: User) -> None:
+    first = builders.cured_job(horn, junior)
+    client, url = signed_in(junior), f"{reverse('jobs:new')}?comeback_of={first.pk}"
+    page, _queries = get(client, reverse("jobs:new"), comeback_of=str(first.pk))
+    assert first.vehicle.registration in page.content.decode()
+    response = client.post(url, intake(registration=first.vehicle.registration))
+    later = Job.objects.latest("pk")
+    assert (response["Location"], later.comeback_of) == (reverse("jobs:job", args=[later.pk]), first)
+    assert "It came back" in words_of(client.get(reverse("jobs:job", args=[first.pk])))
+
+
+def test_a_comeback_on_another_vehicle_keeps_what_was_typed(horn: Procedure, junior: User) -> None:
+    first = builders.cured_job(horn, junior)
+    response = signed_in(junior).post(f"{reverse('jobs:new')}?comeback_of={first.pk}", intake())
+    assert response.status_code == 422
+    assert "a comeback is the same vehicle again." in words_of(response)
+    assert "Horn is dumb." in response.content.decode()
+
+
+# Following
+
+
+def answered(client: Client, run: Run, step: str, **sent: str) -> HttpResponse:
+    return client.post(reverse("jobs:answer", args=[run.pk, step]), {"client_id": str(uuid.uuid4()), **sent})
+
+
+def test_a_whole_run_by_its_pages(job: Job, horn: Procedure, junior: User) -> None:
+    client = signed_in(junior)
+    started = client.post(reverse("jobs:start", args=[job.pk, horn.key]), {"client_id": str(uuid.uuid4())})
+    run = Run.objects.get()
+    assert started["Location"] == reverse("jobs:run", args=[run.pk])
+    asked = client.get(reverse("jobs:step", args=[run.pk, "supply"]))
+    assert "Battery voltage with all loads off" in words_of(asked)
+    answered(client, run, "press", outcome="click")
+    client.post(reverse("jobs:value", args=[run.pk, "battery"]), {"typed": "12.6", "step": "supply"})
+    judged = client.get(reverse("jobs:step", args=[run.pk, "supply"]), {"typed": "12.4", "unit": "V"})
+    assert "Full supply" in words_of(judged)
+    for step, outcome, typed in TO_HORN[1:]:
+        assert answered(client, run, step, outcome=outcome, typed=typed).status_code == 302
+    end = words_of(client.get(reverse("jobs:run", args=[run.pk])))
+    for said in ("Horn: open circuit", "substituted", "Fit a new horn.", "Look for water in the connector."):
+        assert said in end
+    assert "horn connector" in end
+
+
+def test_an_end_by_elimination_is_said_to_be_weak(run: Run, junior: User) -> None:
+    follow(run, [TO_RELAY[0], ("supply", "absent", "0.1")], junior)
+    assert "only by elimination" in words_of(signed_in(junior).get(reverse("jobs:run", args=[run.pk])))
+
+
+def test_a_refused_answer_keeps_what_was_typed(run: Run, junior: User) -> None:
+    follow(run, TO_HORN[:1], junior)
+    client = signed_in(junior)
+    against = answered(client, run, "supply", outcome="full", typed="7.25", note="Clip was loose")
+    assert against.status_code == 422
+    page = against.content.decode()
+    assert "The reading gives another answer. Say why you choose this one; both are kept." in words_of(against)
+    assert 'value="7.25"' in page
+    assert "Clip was loose" in page
+    unreadable = answered(client, run, "supply", outcome="full", typed="seven")
+    assert unreadable.status_code == 422
+    assert 'value="seven"' in unreadable.content.decode()
+    assert "'seven' does not start with a number." in words_of(unreadable)
+    assert run.results.count() == 1
+
+
+def test_a_refused_value_says_why(run: Run, junior: User) -> None:
+    sent = {"typed": "30", "step": "supply", "client_id": str(uuid.uuid4())}
+    response = signed_in(junior).post(reverse("jobs:value", args=[run.pk, "battery"]), sent)
+    assert response.status_code == 422
+    assert "30 V is more than can be true here. It is 16 V or less." in words_of(response)
+
+
+def test_the_wrong_step_leads_to_the_right_one(run: Run, junior: User) -> None:
+    response = answered(signed_in(junior), run, "ground", outcome="good", typed="0.1")
+    assert (response.status_code, response["Location"]) == (302, reverse("jobs:run", args=[run.pk]))
+    assert run.results.count() == 0
+
+
+@pytest.mark.parametrize("shown", ["", "²", "x", "9" * 400, "99999999999"])
+def test_an_odd_danger_is_refused_in_words(run: Run, junior: User, shown: str) -> None:
+    url = reverse("jobs:danger", args=[run.pk, "press"])
+    for caution in ("no-such-caution", "isolate-before-power"):
+        response = signed_in(junior).post(url, {"caution": caution, "shown_at": shown}, follow=True)
+        assert "The catalog has no such danger any more. Open the step again." in words_of(response)
+    assert not run.dangers_passed.exists()
+
+
+def test_somebody_else_is_told_who_holds_the_run(run: Run, senior: User) -> None:
+    client = signed_in(senior)
+    assert "Junior holds this run" in words_of(client.get(reverse("jobs:run", args=[run.pk])))
+    response = answered(client, run, "press", outcome="click")
+    assert response.status_code == 422
+    assert "Junior holds this run. Take it over first, then answer." in words_of(response)
+    client.post(reverse("jobs:take-over", args=[run.pk]))
+    assert answered(client, run, "press", outcome="click").status_code == 302
+
+
+def test_a_skip_without_a_reason_is_asked_again(run: Run, junior: User) -> None:
+    client, url = signed_in(junior), reverse("jobs:skip", args=[run.pk, "press"])
+    sent = {"client_id": str(uuid.uuid4()), "onward": "click", "note": "Gate is locked"}
+    response = client.post(url, sent)
+    assert response.status_code == 422
+    assert "Gate is locked" in response.content.decode()
+    assert client.post(url, sent | {"skipped": "no-access"}).status_code == 302
+    assert Result.objects.get().note == "Gate is locked"
+
+
+def test_withdrawn_for_safety_is_said_on_the_step(run: Run, junior: User, second: User) -> None:
+    publishing.withdraw(run.revision, by=second, at=NOW, why="Spins at hands.", for_safety=True)
+    page = words_of(signed_in(junior).get(reverse("jobs:run", args=[run.pk])))
+    assert "withdrawn for safety" in page
+    assert "Spins at hands." in page
+
+
+def test_pages_survive_a_move_that_loses_outcomes(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    end = follow(run, TO_GROUND, junior)[-1]
+    mend(run.job, junior, result=end, cause=("body/horn/ground", "high resistance"), cured=Verification.Cured.NO)
+    text = builders.HORN_TEXT.replace("bad: {label", "awful: {label").replace("full: {label", "plenty: {label")
+    draft = publishing.start_draft(builders.flow_from(text), by=senior, at=NOW)
+    publishing.publish(draft, by=second, at=NOW)
+    following.move_to_newest(run, by=junior)
+    client = signed_in(junior)
+    for name, url in (pages(run) | {"from end": f"{pages(run)['repair']}?result={end.pk}"}).items():
+        assert client.get(url).status_code == 200, name
+    closing.close_job(run.job, Job.Disposition.UNSOLVED, by=junior, at=NOW)
+    assert client.get(pages(run)["write-up"]).status_code == 200
+
+
+def test_the_repair_page_survives_a_part_that_was_moved_in_the_catalog(run: Run, junior: User) -> None:
+    end = follow(run, TO_GROUND, junior)[-1]
+    trees.move(System.objects.get(path="body/horn/ground"), System.objects.get(path="body"))
+    url = reverse("jobs:repair", args=[run.job_id])
+    response, _queries = get(signed_in(junior), url, result=str(end.pk))
+    assert response.status_code == 200
+    assert "Remake the joint." in response.content.decode()
+
+
+# Repairing and closing
+
+
+def test_from_the_end_to_the_write_up(run: Run, junior: User) -> None:
+    client = signed_in(junior)
+    end = follow(run, TO_HORN, junior)[-1]
+    url = f"{reverse('jobs:repair', args=[run.job_id])}?result={end.pk}"
+    form = client.get(url).context["form"]
+    assert form.initial["correction"] == "Fit a new horn."
+    sent = {
+        "client_id": str(uuid.uuid4()),
+        "cause": form.initial["cause"].pk,
+        "proof": "substituted",
+        "correction": "Fitted a new horn.",
+        "minutes": "15",
+    }
+    refused = client.post(url, sent | {"correction": "", "parts": "horn 12 V"})
+    assert refused.status_code == 422
+    assert "horn 12 V" in refused.content.decode()
+    client.post(url, sent)
+    repair = Repair.objects.get()
+    assert repair.result == end
+    verify = reverse("jobs:verify", args=[repair.pk])
+    unsaid = client.post(verify, {"client_id": str(uuid.uuid4()), "cured": "cured", "how": ""})
+    assert unsaid.status_code == 422
+    assert "Say how it was checked: the conditions of the complaint, repeated." in words_of(unsaid)
+    client.post(verify, {"client_id": str(uuid.uuid4()), "cured": "cured", "how": "Ten times."})
+    close = reverse("jobs:close", args=[run.job_id])
+    still_off = client.post(close, {"disposition": "cured"})
+    assert still_off.status_code == 422
+    assert "Not confirmed to be back in place: " in words_of(still_off)
+    back = [f"{run.pk}:{part}" for part in ("horn connector", "Bumper off", "In the cabin")]
+    unfit = client.post(close, {"disposition": "not-present", "note": "Nothing.", "back": back})
+    assert unfit.status_code == 422
+    assert "cannot be closed as nothing repaired." in words_of(unfit)
+    assert "Nothing." in unfit.content.decode()
+    done = client.post(close, {"disposition": "cured", "back": back})
+    assert done["Location"] == reverse("jobs:write-up", args=[run.job_id])
+
+
+def test_not_cured_leads_back_to_the_job(run: Run, junior: User) -> None:
+    repair = mend(run.job, junior, cured=None)
+    sent = {"client_id": str(uuid.uuid4()), "cured": "not-cured", "how": "Still dumb."}
+    response = signed_in(junior).post(reverse("jobs:verify", args=[repair.pk]), sent, follow=True)
+    assert response.redirect_chain[-1][0] == reverse("jobs:job", args=[run.job_id])
+    assert "Horn: open circuit is ruled out." in words_of(response)
+
+
+def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Procedure, junior: User) -> None:
+    job = builders.take_in(
+        junior,
+        registration="SB 77",
+        vin="1M8GDM9AXKP042788",
+        year=2019,
+        odometer=120500,
+        circumstances="Only in rain.",
+        codes=["B1000"],
+    )
+    run = builders.start(job, horn, junior)
+    follow(run, TO_HORN[:1], junior)
+    following.record(run, say(run, "supply", "full", "7", override_why="Tip slipped"), by=junior, at=NOW)
+    end = follow(run, TO_HORN[2:], junior)[-1]
+    mend(job, junior, cause=("body/horn/relay", "burnt contacts"), cured=Verification.Cured.NO)
+    mend(job, junior, result=end)
+    closing.close_job(job, Job.Disposition.CURED, by=junior, at=NOW + timedelta(days=1), note="Told the driver.")
+    page = words_of(signed_in(junior).get(reverse("jobs:write-up", args=[job.pk])))
+    for said in (
+        "SB 77",
+        "1M8GDM9AXKP042788",
+        "The horn does not sound.",
+        "Only in rain.",
+        "B1000",
+        "Horn: open circuit",
+        "Horn relay: burnt contacts",
+        "Fitted a new one.",
+        "Ten times, as they said.",
+        "Told the driver.",
+        "Voltage at the connector",
+        "7 V",
+        "Tip slipped",
+        "0.05 V",
+        "Horn stays silent",
+        "Dunlin minibus",
+        "2019",
+        "Junior",
+    ):
+        assert said in page, said
+    assert "vehicle maker's data" in page
+
+
+def test_texts_of_people_are_never_markup(run: Run, junior: User) -> None:
+    evil = "<script>alert(1)</script>"
+    job = builders.take_in(junior, complaint=evil, circumstances=evil)
+    own = builders.start(job, run.revision.procedure, junior)
+    following.record(own, say(own, "press", "click", note=evil), by=junior, at=NOW)
+    client = signed_in(junior)
+    for name in ("job", "write-up", "repair"):
+        assert evil not in client.get(reverse(f"jobs:{name}", args=[job.pk])).content.decode()
+    for name in ("run", "chart", "more"):
+        assert evil not in client.get(reverse(f"jobs:{name}", args=[own.pk])).content.decode()
+    assert evil not in client.get(reverse("jobs:list"), {"words": evil, "state": "all"}).content.decode()
