@@ -37,6 +37,7 @@ INSTALLED_APPS = [
     "shopkb.evidence",
     "shopkb.procedures",
     "shopkb.jobs",
+    "shopkb.bench",
     "shopkb.reports",
     "shopkb.upkeep",
     "shopkb.demo",

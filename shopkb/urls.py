@@ -20,5 +20,6 @@ urlpatterns = [
     path("", include("shopkb.accounts.urls")),
     path("procedures/", include("shopkb.procedures.urls")),
     path("jobs/", include("shopkb.jobs.urls")),
+    path("bench/", include("shopkb.bench.urls")),
     path("admin/", admin.site.urls),
 ]

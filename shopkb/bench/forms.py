@@ -1,0 +1,97 @@
+"""A computation's inputs as a form: each field reads its own text and says what would be right beside itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.http import QueryDict
+
+from shopkb.core.readings.computations import Computation, Input, read_inputs
+from shopkb.core.readings.units import QUANTITIES, UNITS, ReadingError, one_of, parse_quantity
+from shopkb.web.words import reading_words
+
+LONGEST = 60
+"""Characters one input may have."""
+
+
+class InputField(forms.CharField):
+    """A quantity or plain number. Gives back text with its unit, as a procedure file would have it."""
+
+    def __init__(self, computation: Computation, given: Input) -> None:
+        self.computation, self.given = computation, given
+        super().__init__(
+            label=_sentence(given.words),
+            required=given.needed,
+            max_length=LONGEST,
+            help_text=_help(given),
+            error_messages={"required": f"Enter {given.words}{_such_as(given)}."},
+            widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+        )
+
+    def clean(self, value: Any) -> str:
+        text = str(super().clean(value)).strip()
+        if not text:
+            return ""
+        try:
+            return _read(self.computation, self.given, text)
+        except ReadingError as error:
+            raise ValidationError(_told(error, self.computation, self.given)) from error
+
+
+class ComputationForm(forms.Form):
+    """The inputs of one computation, in its order; a choice is a list, everything else is typed."""
+
+    use_required_attribute = False  # what is missing is said in our words, beside the field
+
+    def __init__(self, computation: Computation, data: QueryDict | None) -> None:
+        super().__init__(data)
+        for given in computation.inputs:
+            self.fields[given.name] = _choice(given) if given.choices else InputField(computation, given)
+
+    def inputs(self) -> dict[str, str]:
+        """What was given, by input name; what was left empty is left out."""
+        return {name: text for name, text in self.cleaned_data.items() if text}
+
+
+def _choice(given: Input) -> forms.ChoiceField:
+    return forms.ChoiceField(
+        label=_sentence(given.words),
+        required=False,
+        choices=[(word, word) for word in given.choices],
+        initial=given.default,
+    )
+
+
+def _read(computation: Computation, given: Input, text: str) -> str:
+    """The text with its unit, after the computation itself has read this one input."""
+    if given.quantity:
+        text = str(parse_quantity(text, given.quantity, given.unit))
+    read_inputs(replace(computation, inputs=(given,)), {given.name: text}, {})
+    return text
+
+
+def _told(error: ReadingError, computation: Computation, given: Input) -> str:
+    """The reader's own words, without the name of the field they stand beside."""
+    message = error.message.removeprefix(f"{given.name} of {computation.name}: ")
+    hint = error.hint.removesuffix(", or the name of a value of this procedure")
+    return f"{_sentence(message)}. {hint}." if hint else f"{_sentence(message)}."
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _such_as(given: Input) -> str:
+    return f", in {UNITS[given.unit].sign}" if given.unit else ", a plain number"
+
+
+def _help(given: Input) -> str:
+    others = [UNITS[symbol].sign for symbol in QUANTITIES.get(given.quantity, ()) if symbol != given.unit]
+    parts = [f"Also in {one_of(others)}"] if others else []
+    if given.default:
+        size = parse_quantity(given.default, given.quantity) if given.quantity else given.default
+        parts.append(f"{reading_words(size)} if left empty")
+    return "; ".join(parts)

@@ -1,0 +1,67 @@
+"""The bench: pick a computation, fill its inputs in, read what should be measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from shopkb.bench.forms import ComputationForm
+from shopkb.core.readings.computations import Computation, Expected, words
+from shopkb.core.readings.expected import COMPUTATIONS, compute
+from shopkb.core.readings.units import UNITS, ReadingError
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What should be measured, how that comes about, and the line that says the same in a procedure file."""
+
+    expected: str
+    how: str
+    line: str
+
+
+@require_safe
+def bench(request: HttpRequest, name: str = "") -> HttpResponse:
+    """The list of computations, or one of them with its form; a filled-in form is an address that can be kept."""
+    if name and name not in COMPUTATIONS:
+        raise Http404(f"There is no computation {name}.")
+    context: dict[str, object] = {"computations": COMPUTATIONS.values(), "section": "bench"}
+    status = 200
+    if name:
+        computation = COMPUTATIONS[name]
+        asked = any(given.name in request.GET for given in computation.inputs)
+        form = ComputationForm(computation, request.GET if asked else None)
+        context |= {"computation": computation, "form": form, "rows": _rows(form, computation)}
+        context["answer"] = _answer(form, computation) if asked else None
+        status = 422 if form.errors else 200
+    return render(request, "bench/bench.html", context, status=status)
+
+
+def _rows(form: ComputationForm, computation: Computation) -> list[tuple[object, str]]:
+    """Each field with the sign of its unit."""
+    return [(form[given.name], UNITS[given.unit].sign if given.unit else "") for given in computation.inputs]
+
+
+def _answer(form: ComputationForm, computation: Computation) -> Answer | None:
+    if not form.is_valid():
+        return None
+    inputs = form.inputs()
+    try:
+        expected = compute(computation.name, inputs, {})
+    except ReadingError as error:
+        form.add_error(None, f"{error.message}. {error.hint}." if error.hint else f"{error.message}.")
+        return None
+    told = "".join(f", {name}: {text}" for name, text in inputs.items())
+    return Answer(expected_words(expected), expected.how, f"{{compute: {computation.name}{told}}}")
+
+
+def expected_words(expected: Expected) -> str:
+    """``expected 1.18 to 1.44 Ω``, or about the one value where nothing is known of its spread."""
+    value = words(float(expected.value.magnitude), expected.value.unit)
+    if expected.low is None or expected.high is None:
+        return f"expected about {value}"
+    low, high = (words(float(end.magnitude), end.unit) for end in (expected.low, expected.high))
+    return f"expected {low.rpartition(' ')[0]} to {high}"
