@@ -9,7 +9,7 @@ from __future__ import annotations
 from shopkb.core.diagnosis.appraisal import appraise
 from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.flow.model import Flow
-from tests.test_shelf import CATALOG, SHELF, share_proven
+from tests.shelf import CATALOG, SHELF, share_proven
 
 HEAD = ("procedure", "steps", "causes", "proven", "minutes", "right", "wrong", "left", "handed over")
 

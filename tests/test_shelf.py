@@ -1,25 +1,20 @@
-"""The shop's shelf: fixtures/ and flows/ hold together, and every procedure on the shelf passes every check.
+"""Every procedure of flows/ passes every check, and more than the checks ask of a draft.
 
-Outside witnesses: ISO 15031-6 for the form of trouble codes, ANSI Z535.6 for the signal words, networkx for loops,
-ways and reachability. Counts and limits of length are the shop's own wish.
+Outside witness: networkx for loops, ways and reachability. Counts and limits of length are the shop's own wish.
 """
 
 from __future__ import annotations
 
-import re
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import networkx as nx
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from ruamel.yaml import YAML
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.hazards import HAZARDS, AccessView, Catalog, CautionView, step_hazards
+from shopkb.core.flow.hazards import step_hazards
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind
 from shopkb.core.flow.paths import causes_reachable
 from shopkb.core.flow.reader import read_flow
@@ -27,192 +22,8 @@ from shopkb.core.flow.walk import Entry
 from shopkb.core.flow.walk import walk as walk_flow
 from shopkb.core.flow.writer import write_flow
 from shopkb.core.readings.expected import compute
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity, parse_quantity
-
-ROOT = Path(__file__).parent.parent
-FIXTURES = ROOT / "fixtures"
-FLOWS = sorted((ROOT / "flows").glob("*.yaml"))
-MARK = "# Invented demo data: Saltmarsh Community Buses."
-KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-SUB_PROCEDURES = {"parasitic-draw-method", "relay-and-control", "voltage-drop-method"}
-"""Reached from other procedures by ``hand-over``, for no symptom of their own; they may be shorter."""
-
-Node = dict[str, Any]
-
-
-def load(name: str) -> list[Node]:
-    """One file of fixtures/, a list of groups."""
-    return list(YAML(typ="safe", pure=True).load(FIXTURES / f"{name}.yaml"))
-
-
-def walk(
-    nodes: list[Node], above: str = "", hazards: frozenset[str] = frozenset()
-) -> Iterator[tuple[str, Node, frozenset[str]]]:
-    """Path, node and hazards (ancestors' included) of every node of a tree."""
-    for node in nodes:
-        path, own = above + node["key"], hazards | frozenset(node.get("hazards", ()))
-        yield path, node, own
-        yield from walk(node.get("children", []), f"{path}/", own)
-
-
-def shelf_catalog() -> Catalog:
-    """The catalog that fixtures/ describes, with the procedures of flows/."""
-    return Catalog(
-        systems={path: hazards for path, _, hazards in walk(load("systems"))},
-        access={
-            state["key"]: AccessView(state["key"], state["name"], float(state["minutes"]), frozenset(state["hazards"]))
-            for state in load("access")
-        },
-        cautions={
-            caution["key"]: CautionView(
-                caution["key"], caution["signal"], frozenset(caution["hazards"]), caution["text"]
-            )
-            for caution in load("cautions")
-        },
-        symptoms=frozenset(symptom["key"] for symptom in load("symptoms")),
-        platforms=frozenset(path for path, _, _ in walk(load("platforms"))),
-        procedures=frozenset(path.stem for path in FLOWS),
-    )
-
-
-CATALOG = shelf_catalog()
-
-
-def read(path: Path) -> Flow:
-    flow = read_flow(path.read_bytes()).flow
-    assert flow is not None
-    return flow
-
-
-SHELF = {path.stem: read(path) for path in FLOWS}
-every_flow = pytest.mark.parametrize("flow", SHELF.values(), ids=SHELF.keys())
-
-
-# Fixtures ----------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("path", [*sorted(FIXTURES.glob("*.yaml")), *FLOWS], ids=lambda path: path.name)
-def test_every_file_is_marked_as_invented(path: Path) -> None:
-    assert path.read_text(encoding="utf-8").splitlines()[0] == MARK
-
-
-@pytest.mark.parametrize(
-    ("name", "low", "high"), [("systems", 190, 220), ("platforms", 36, 44)], ids=["systems", "platforms"]
-)
-def test_trees_are_well_formed(name: str, low: int, high: int) -> None:
-    nodes = list(walk(load(name)))
-    assert low <= len(nodes) <= high
-    assert [path for path, count in Counter(path for path, _, _ in nodes).items() if count > 1] == []
-    assert [path for path, node, _ in nodes if not KEY.fullmatch(node["key"]) or not node["name"]] == []
-    fields = {"key", "name", "children"} | ({"hazards"} if name == "systems" else set())
-    assert [path for path, node, _ in nodes if not set(node) <= fields] == []
-
-
-def test_platforms_have_four_levels() -> None:
-    """Maker, model, generation, engine: no branch is shorter or longer."""
-    leaves = [path for path, node, _ in walk(load("platforms")) if not node.get("children")]
-    assert {path.count("/") for path in leaves} == {3}
-
-
-def test_hazards_are_known_and_stand_once_on_a_branch() -> None:
-    nodes = list(walk(load("systems")))
-    named = {hazard for _, node, _ in nodes for hazard in node.get("hazards", ())}
-    named |= {hazard for name in ("access", "cautions") for entry in load(name) for hazard in entry["hazards"]}
-    assert named <= HAZARDS.keys()
-    above = {path: hazards for path, _, hazards in nodes}
-    doubled = [
-        path
-        for path, node, _ in nodes
-        if above.get(path.rpartition("/")[0], frozenset()) & set(node.get("hazards", ()))
-    ]
-    assert doubled == []
-
-
-def test_every_hazard_has_a_caution() -> None:
-    covered = {hazard for caution in load("cautions") for hazard in caution["hazards"]}
-    assert covered == HAZARDS.keys()
-
-
-@pytest.mark.parametrize("name", ["symptoms", "cautions", "access", "meters"])
-def test_keys_are_plain_and_unique(name: str) -> None:
-    keys = [entry["key"] for entry in load(name)]
-    assert [key for key in keys if not KEY.fullmatch(key)] == []
-    assert len(set(keys)) == len(keys)
-
-
-def test_symptoms_name_systems_words_and_codes() -> None:
-    symptoms = load("symptoms")
-    assert len(symptoms) == 30
-    assert {symptom["system"] for symptom in symptoms} <= CATALOG.systems.keys()
-    codes = [code for symptom in symptoms for code in symptom["codes"]]
-    assert [code for code in codes if not re.fullmatch("[PCBU][0-3][0-9A-F]{3}", code)] == []
-    words = Counter(word.lower() for symptom in symptoms for word in symptom["words"])
-    assert [word for word, count in words.items() if count > 1] == []
-    assert [symptom["key"] for symptom in symptoms if len(symptom["words"]) < 3] == []
-
-
-def test_cautions_use_the_four_signal_words_and_danger_asks() -> None:
-    """ANSI Z535.6: DANGER, WARNING and CAUTION for injury, NOTICE for damage only."""
-    cautions = load("cautions")
-    assert {caution["signal"] for caution in cautions} == {"DANGER", "WARNING", "CAUTION", "NOTICE"}
-    asking = [caution["key"] for caution in cautions if "ask" in caution]
-    assert asking == [caution["key"] for caution in cautions if caution["signal"] == "DANGER"]
-    assert [caution["key"] for caution in cautions if not caution["title"] or len(caution["text"]) > 320] == []
-    harmless = {"back-feed", "control-unit-output", "spread-terminal", "live-ohms"}
-    noticed = {hazard for caution in cautions if caution["signal"] == "NOTICE" for hazard in caution["hazards"]}
-    assert noticed == harmless
-
-
-def test_set_up_states_cost_minutes() -> None:
-    assert [state["key"] for state in load("access") if not 0 < state["minutes"] <= 30 or not state["name"]] == []
-
-
-def test_further_causes_add_to_those_of_the_flows() -> None:
-    causes = load("causes")
-    assert {cause["component"] for cause in causes} <= CATALOG.systems.keys()
-    named = [f"{cause['component']}#{cause['mode'].lower()}" for cause in causes]
-    assert [identity for identity, count in Counter(named).items() if count > 1] == []
-    assert set(named) & {cause.identity for flow in SHELF.values() for cause in flow.causes} == set()
-
-
-@every_flow
-def test_a_procedure_names_each_cause_once(flow: Flow) -> None:
-    """Two procedures may prove the same cause; within one, a cause under two keys would split its evidence."""
-    named = Counter(cause.identity for cause in flow.causes)
-    assert [identity for identity, count in named.items() if count > 1] == []
-
-
-def test_meters_have_ascending_ranges_that_resolve() -> None:
-    meters = load("meters")
-    assert len(meters) == 3
-    measured: set[str] = set()
-    for meter in meters:
-        tops: dict[str, float] = {}
-        for row in meter["accuracies"]:
-            top, step = parse_quantity(row["top"]), parse_quantity(row["resolution"])
-            assert UNITS[top.unit].quantity == UNITS[step.unit].quantity == row["quantity"]
-            assert 0 < step.to(top.unit).magnitude <= top.magnitude / 100
-            assert row["percent"] >= 0 and row["counts"] >= 0
-            assert top.si() > tops.get(row["quantity"], float("-inf"))
-            tops[row["quantity"]] = top.si()
-        measured |= tops.keys()
-    assert measured >= {"voltage", "current", "resistance", "temperature", "pressure", "frequency"}
-
-
-def test_every_reading_of_the_flows_has_a_meter() -> None:
-    measured = {row["quantity"] for meter in load("meters") for row in meter["accuracies"]}
-    asked = {step.reading.quantity for flow in SHELF.values() for step in flow.steps if step.reading}
-    assert asked <= measured
-
-
-def test_eight_people_fill_every_role() -> None:
-    people = load("people")
-    assert len({person["name"] for person in people}) == 8
-    assert {person["role"] for person in people} == {"technician", "writer", "manager", "keeper"}
-    assert [person["name"] for person in people if person["name"].title() not in person["full_name"].split()] == []
-
-
-# Flows -------------------------------------------------------------------------------------------------------------
+from shopkb.core.readings.units import QUANTITIES, Quantity
+from tests.shelf import CATALOG, FLOWS, SHELF, SUB_PROCEDURES, every_flow, graph, share_proven
 
 
 @pytest.mark.parametrize("path", FLOWS, ids=lambda path: path.stem)
@@ -240,23 +51,6 @@ def careful_ways(flow: Flow, cause: str) -> Iterator[tuple[tuple[str, str], ...]
                 yield longer
             else:
                 waiting.append((outcome.go.key, longer))
-
-
-def share_proven(flow: Flow) -> float:
-    """Share of the ends that name a cause whose proof is better than elimination."""
-    ends = [outcome for step in flow.steps for outcome in step.outcomes if outcome.go.kind is GoKind.CAUSE]
-    return sum(end.proof not in (None, Proof.ELIMINATION) for end in ends) / len(ends)
-
-
-def graph(flow: Flow) -> nx.MultiDiGraph:
-    """Steps and causes as nodes, outcomes as edges."""
-    drawn = nx.MultiDiGraph()
-    drawn.add_nodes_from(step.key for step in flow.steps)
-    for step in flow.steps:
-        for outcome in step.outcomes:
-            if outcome.go.kind in (GoKind.STEP, GoKind.CAUSE):
-                drawn.add_edge(step.key, outcome.go.key, key=outcome.key)
-    return drawn
 
 
 @every_flow

@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from tests.test_shelf import ROOT, SHELF
+from tests.shelf import ROOT, SHELF
 
 PICTURES = ROOT / "shopkb" / "procedures" / "static" / "procedures" / "pictures"
 SVG = "{http://www.w3.org/2000/svg}"
