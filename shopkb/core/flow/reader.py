@@ -50,15 +50,20 @@ def read_flow(data: bytes | str) -> ReadOutcome:
     except Refused as refusal:
         return ReadOutcome(None, (refusal.finding,))
     lines = MappingProxyType(composed.lines)
-    findings = list(composed.findings)
+    read = read_tree(composed.tree, lines)
+    if composed.findings:
+        return ReadOutcome(None, _sorted([*composed.findings, *read.findings]), lines)
+    return read
+
+
+def read_tree(tree: object, lines: Mapping[str, int] | None = None) -> ReadOutcome:
+    """Read the groups, lists and texts of a procedure file, as :func:`~shopkb.core.flow.writer.flow_tree` gives them."""
+    known = lines or {}
     try:
-        file = FlowFile.model_validate(composed.tree)
+        file = FlowFile.model_validate(tree)
     except ValidationError as error:
-        findings += _told(error, lines)
-        file = None
-    if findings or file is None:
-        return ReadOutcome(None, _sorted(findings), lines)
-    return ReadOutcome(_flow(file), (), lines)
+        return ReadOutcome(None, _sorted(_told(error, known)), known)
+    return ReadOutcome(_flow(file), (), known)
 
 
 def with_lines(findings: Iterable[Finding], lines: Mapping[str, int]) -> tuple[Finding, ...]:
