@@ -2,8 +2,12 @@ from __future__ import annotations
 
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
+from django.contrib.auth.models import Group
 
 from shopkb.accounts.models import User
+
+# Rights come with the role; a page for groups would only seem to give some.
+admin.site.unregister(Group)
 
 
 @admin.register(User)

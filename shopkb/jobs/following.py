@@ -182,7 +182,7 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
     """Leave a procedure before its end, with the reason kept.
 
     Raises:
-        NotPossible: no reason, or the run has ended.
+        NotPossible: no reason, somebody else's run, or the run has ended.
     """
     require(by, Right.WORK)
     if not why.strip():
@@ -192,6 +192,7 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
         return
     if held.state == Run.State.ENDED:
         raise NotPossible("This procedure has come to its end, so there is nothing left to leave.")
+    _must_hold(held, by)
     held.state, held.stopped_why, held.ended_at = Run.State.STOPPED, why.strip()[:200], at
     held.save(update_fields=["state", "stopped_why", "ended_at"])
 
@@ -201,11 +202,12 @@ def move_to_newest(run: Run, *, by: User) -> Revision:
     """Go on with the revision now in force, keeping every result whose step and outcome it still has.
 
     Raises:
-        NotPossible: the job is closed, the run was left, or there is no other revision in force.
+        NotPossible: the job is closed, the run was left or is somebody else's, or no other revision is in force.
     """
     require(by, Right.WORK)
     held = _held(run)
     _still_open(held)
+    _must_hold(held, by)
     newest = Revision.objects.filter(procedure=held.revision.procedure, state=Revision.State.PUBLISHED).first()
     if newest is None or newest.pk == held.revision_id:
         raise NotPossible("There is no newer published revision to move to.")
@@ -312,6 +314,10 @@ def _may_go_on(run: Run, by: User) -> None:
             "What you recorded so far is kept."
         )
     _still_open(run)
+    _must_hold(run, by)
+
+
+def _must_hold(run: Run, by: User) -> None:
     if run.holder_id != by.pk:
         raise NotPossible(f"{run.holder} holds this run. Take it over first, then answer.")
 

@@ -31,8 +31,8 @@ def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime)
     """Offer the run to somebody. It changes hands when they accept.
 
     Raises:
-        NotPossible: not the holder's to give, to oneself, to somebody who may not work, without a reason, or waiting
-            for an answer already.
+        NotPossible: the job is closed; not the holder's to give, to oneself, to somebody who may not work, without a
+            reason, or waiting for an answer already.
     """
     require(by, Right.WORK)
     before = HandOver.objects.filter(client_id=words.client_id).first()
@@ -40,7 +40,9 @@ def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime)
         if (before.run_id, before.receiver_id) != (run.pk, receiver.pk):
             raise OtherBody("This was sent before with another name. Reload the page and hand over again.")
         return before
-    held = Run.objects.select_for_update(of=("self",)).select_related("holder").get(pk=run.pk)
+    held = Run.objects.select_for_update(of=("self",)).select_related("holder", "job").get(pk=run.pk)
+    if not held.job.is_open:
+        raise NotPossible(f"{held.job} is closed; there is nothing left to hand over.")
     if held.holder_id != by.pk:
         raise NotPossible(f"{held.holder} holds this run; only the holder can hand it over.")
     if receiver.pk == by.pk:
@@ -86,9 +88,15 @@ def accept(offered: HandOver, *, by: User, at: datetime) -> HandOver:
 
 @transaction.atomic
 def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
-    """Become the holder without being handed the run: the giver has gone home. Kept in the log as that."""
+    """Become the holder without being handed the run: the giver has gone home. Kept in the log as that.
+
+    Raises:
+        NotPossible: the job is closed.
+    """
     require(by, Right.WORK)
-    held = Run.objects.select_for_update(of=("self",)).get(pk=run.pk)
+    held = Run.objects.select_for_update(of=("self",)).select_related("job").get(pk=run.pk)
+    if not held.job.is_open:
+        raise NotPossible(f"{held.job} is closed; there is nothing left to take over.")
     if held.holder_id == by.pk:
         return
     HandOver.objects.create(

@@ -72,13 +72,15 @@ def confirm_back(run: Run, parts: Iterable[str], *, by: User, at: datetime) -> i
     """Say by name that these parts are back in place. Returns how many were off.
 
     Raises:
-        NotPossible: nothing was named.
+        NotPossible: nothing was named, or the job is closed.
     """
     require(by, Right.WORK)
     named = set(parts)
     if not named:
         raise NotPossible("Tick each part that is back in its place.")
-    held = Run.objects.select_for_update(of=("self",)).select_related("revision__procedure").get(pk=run.pk)
+    held = Run.objects.select_for_update(of=("self",)).select_related("job", "revision__procedure").get(pk=run.pk)
+    if not held.job.is_open:
+        raise NotPossible(f"{held.job} is closed; its vehicle has gone.")
     off = off_in(held, flow_of(held.revision), list(held.results.all()), held.put_back.all())
     back = [PutBack(run=held, part=each.part, who=by, at=at) for each in off if each.part in named]
     PutBack.objects.bulk_create(back)

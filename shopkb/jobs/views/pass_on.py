@@ -119,7 +119,10 @@ def accept(request: HttpRequest, pk: int) -> HttpResponse:
 def take_over(request: HttpRequest, pk: int) -> HttpResponse:
     """Become the holder without being handed the run."""
     run = get_object_or_404(Run, pk=pk)
-    handing_over.take_over(run, by=request.user, at=timezone.now(), client_id=client_id_of(request))
+    try:
+        handing_over.take_over(run, by=request.user, at=timezone.now(), client_id=client_id_of(request))
+    except NotPossible as error:
+        messages.error(request, str(error))
     return redirect("jobs:run", pk)
 
 

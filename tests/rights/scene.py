@@ -1,0 +1,118 @@
+"""A shop seen by one person: what is theirs, what is somebody else's, and what is over (invented)."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Any
+
+from shopkb.accounts.models import User
+from shopkb.jobs import handing_over
+from shopkb.jobs.models import Photo, Repair, Run
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Procedure, Revision
+from tests import builders
+from tests.conftest import NOW
+
+OWN, OTHER, ARCHIVED = "own", "other", "archived"
+WHOSE = (OWN, OTHER, ARCHIVED)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The start of an address's arguments, for each kind of thing and whose it is."""
+
+    things: dict[tuple[str, str], tuple[Any, ...]]
+
+    def arguments(self, kind: str, whose: str) -> tuple[Any, ...]:
+        return self.things[kind, whose] if kind else ()
+
+
+def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
+    """Jobs, runs, repairs and revisions in every state, through the doors."""
+    closed = builders.cured_job(horn, mate)
+    jobs = {OWN: builders.take_in(actor), OTHER: builders.take_in(mate), ARCHIVED: closed}
+    things: dict[tuple[str, str], tuple[Any, ...]] = {("job", whose): (job.pk,) for whose, job in jobs.items()}
+    for whose, by in ((OWN, actor), (OTHER, mate)):
+        things["run", whose] = (_run(horn, by).pk,)
+        things["repair", whose] = (_repair(by).pk,)
+    over = closed.runs.get()
+    Run.objects.filter(pk=over.pk).update(holder=actor)
+    things["run", ARCHIVED] = (over.pk,)
+    things["repair", ARCHIVED] = (closed.repairs.get().pk,)
+    for state in (Revision.State.DRAFT, Revision.State.IN_REVIEW, Revision.State.PUBLISHED):
+        for whose, author in ((OWN, actor), (OTHER, mate)):
+            things[state.value, whose] = _revision(f"horn-{state.value}-{whose}", state, mate, second, author)
+        things[state.value, ARCHIVED] = _withdrawn(f"horn-{state.value}-over", mate, second)
+    for whose in WHOSE:
+        things["procedure", whose] = things["published", whose][:1]
+    things["old-run", OWN] = (_old_run(mate, second, actor).pk,)
+    things["old-run", OTHER] = (_old_run(mate, second, mate).pk,)
+    things["old-run", ARCHIVED] = things["run", ARCHIVED]
+    _add_passing_on(things, horn, actor, mate, second)
+    for whose, who in ((OWN, actor), (OTHER, mate), (ARCHIVED, mate)):
+        things["person", whose] = (who.username,)
+    return Scene(things)
+
+
+def _add_passing_on(
+    things: dict[tuple[str, str], tuple[Any, ...]], horn: Procedure, actor: User, mate: User, second: User
+) -> None:
+    """Runs on offer, answers that were just given, pictures whose file is gone."""
+    for whose, giver, receiver in ((OWN, mate, actor), (OTHER, mate, second), (ARCHIVED, mate, actor)):
+        words = handing_over.Words("End of the shift.", uuid.uuid4())
+        offered = handing_over.hand_over(_run(horn, giver), receiver, words, by=giver, at=NOW)
+        if whose == ARCHIVED:
+            handing_over.accept(offered, by=receiver, at=NOW)
+        things["hand-over", whose] = (offered.pk,)
+    for whose, by in ((OWN, actor), (OTHER, mate)):
+        run = _run(horn, by)
+        things["answer", whose] = (run.pk, builders.follow(run, [("press", "click", "")], by)[0].pk)
+    (over,) = things["run", ARCHIVED]
+    things["answer", ARCHIVED] = (over, Run.objects.get(pk=over).results.latest("pk").pk)
+    for whose in WHOSE:
+        (job,) = things["job", whose]
+        name = f"{whose}.jpg"
+        Photo.objects.create(job_id=job, name=name, width=1, height=1, size=1, who=mate, at=NOW, client_id=uuid.uuid4())
+        things["photo", whose] = (name,)
+
+
+def _run(horn: Procedure, by: User) -> Run:
+    return builders.start(builders.take_in(by), horn, by)
+
+
+def _repair(by: User) -> Repair:
+    return builders.mend(builders.take_in(by), by, cured=None)
+
+
+def _text(key: str) -> str:
+    return builders.CONTROL_TEXT.replace("horn-control", key)
+
+
+def _revision(key: str, state: Revision.State, mate: User, second: User, author: User) -> tuple[str, int]:
+    """A revision in this state. Its author may have lost the right to write since."""
+    revision = publishing.start_draft(builders.flow_from(_text(key)), by=mate, at=NOW)
+    if state is Revision.State.IN_REVIEW:
+        publishing.ask_for_review(revision, by=mate)
+    elif state is Revision.State.PUBLISHED:
+        publishing.publish(revision, by=second, at=NOW)
+    Revision.objects.filter(pk=revision.pk).update(author=author)
+    return key, revision.number
+
+
+def _withdrawn(key: str, mate: User, second: User) -> tuple[str, int]:
+    revision = publishing.start_draft(builders.flow_from(_text(key)), by=mate, at=NOW)
+    publishing.withdraw(publishing.publish(revision, by=second, at=NOW), by=second, at=NOW, why="Wrong limit.")
+    return key, revision.number
+
+
+_numbers = iter(range(1, 10_000))
+
+
+def _old_run(mate: User, second: User, by: User) -> Run:
+    """A run on a revision that was replaced meanwhile."""
+    key = f"horn-moved-{next(_numbers)}"
+    procedure = builders.put_in_force(_text(key), mate, second)
+    run = builders.start(builders.take_in(by), procedure, by)
+    builders.put_in_force(_text(key).replace("Look at the button", "Look at the horn button"), mate, second)
+    return run

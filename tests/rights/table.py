@@ -1,0 +1,171 @@
+"""Who may open and send what. One row for each route; a route without a row fails.
+
+Letters: v visitor, t technician, w writer, m manager, k keeper. They are written out here, not computed from the roles,
+so that a change of a role's rights shows here too.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from shopkb.accounts.models import User
+from shopkb.catalog.causes import cause_for
+from shopkb.catalog.models import Platform
+from shopkb.core.flow.writer import write_flow
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
+from tests.builders import CONTROL_TEXT
+from tests.rights.scene import ARCHIVED, OTHER, OWN
+
+STAFF = "twmk"
+Sent = Callable[[tuple[Any, ...]], dict[str, Any]]
+
+
+def nothing(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    return {}
+
+
+@dataclass(frozen=True)
+class Row:
+    """``get``, ``post``: who may (empty: the method is not allowed). ``on``: the kind of thing the address names, with
+    ``more`` arguments after it. ``does``: whose thing a permitted sending changes; on the others it changes nothing."""
+
+    get: str = ""
+    post: str = ""
+    on: str = ""
+    more: tuple[Any, ...] = ()
+    sent: Sent = nothing
+    does: frozenset[str] = field(default_factory=frozenset)
+    get_theirs: str = ""
+    """Who may read another's, where that differs."""
+    answers: frozenset[int] = frozenset({200, 302})
+    visitor: int = 302
+
+
+def once(**fields: Any) -> Sent:
+    return lambda _arguments: {"client_id": str(uuid.uuid4()), **fields}
+
+
+def intake(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    return {
+        "client_id": str(uuid.uuid4()),
+        "registration": "SB 9999",
+        "platform": Platform.objects.get(path="avocet/dunlin").pk,
+        "complaint": "No horn.",
+        "complaint_verified": "not-yet",
+    }
+
+
+def repair(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    cause = cause_for("body/horn/horn", "open circuit")
+    return {"client_id": str(uuid.uuid4()), "cause": cause.pk, "proof": "measured", "correction": "New horn."}
+
+
+def hand_over(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    receiver = User.objects.get(username="second").pk
+    return {"client_id": str(uuid.uuid4()), "receiver": receiver, "reason": "End of the shift."}
+
+
+def text(arguments: tuple[Any, ...]) -> dict[str, Any]:
+    key, number = arguments
+    held = Revision.objects.get(procedure__key=key, number=number)
+    told = write_flow(flow_of(held)).replace("Look at the button", "Look hard at the button")
+    return {"text": told, "why": "Clearer.", "based_on": held.checksum}
+
+
+def new_text(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    return {"text": CONTROL_TEXT.replace("horn-control", "horn-brand-new"), "why": "New."}
+
+
+BOTH = frozenset({OWN, OTHER})
+MINE = frozenset({OWN})
+THEIRS = frozenset({OTHER})
+OVER = frozenset({ARCHIVED})
+ALL = BOTH | OVER
+WRITERS = "wk"
+REVIEWERS = "wmk"
+
+TABLE: dict[str, Row] = {
+    "favicon.ico": Row(get="v" + STAFF, post="v" + STAFF),
+    "home": Row(get=STAFF),
+    "health": Row(get="v" + STAFF),
+    "login": Row(get="v" + STAFF, post="v" + STAFF),
+    "logout": Row(post=STAFF),
+    "procedures:list": Row(get=STAFF),
+    "procedures:new": Row(get=WRITERS, post=WRITERS, sent=new_text, does=ALL),
+    "procedures:procedure": Row(get=STAFF, on="procedure"),
+    "procedures:revision": Row(get=STAFF, on="published"),
+    "procedures:step": Row(get=STAFF, on="published", more=("look",)),
+    "procedures:chart": Row(get=STAFF, on="published", more=("dot",)),
+    "procedures:file": Row(get=STAFF, on="published"),
+    "procedures:text": Row(get=WRITERS, post=WRITERS, on="draft", sent=text, does=BOTH),
+    "procedures:draft": Row(post=WRITERS, on="published", does=ALL),
+    "procedures:review": Row(post=WRITERS, on="draft", does=BOTH),
+    "procedures:send-back": Row(post=REVIEWERS, on="in-review", sent=once(why="Limit?"), does=BOTH),
+    "procedures:publish": Row(post=REVIEWERS, on="in-review", does=THEIRS),
+    "procedures:withdraw": Row(post=REVIEWERS, on="published", sent=once(why="Wrong."), does=BOTH),
+    "jobs:list": Row(get=STAFF),
+    "jobs:new": Row(get=STAFF, post=STAFF, sent=intake, does=ALL),
+    "jobs:job": Row(get=STAFF, on="job"),
+    "jobs:complaint": Row(post=STAFF, on="job", sent=once(complaint_verified="yes"), does=BOTH),
+    "jobs:start": Row(post=STAFF, on="job", more=("horn-silent",), sent=once(), does=BOTH),
+    "jobs:repair": Row(get=STAFF, post=STAFF, on="job", sent=repair, does=BOTH),
+    "jobs:close": Row(post=STAFF, on="job", sent=once(disposition="declined"), does=BOTH),
+    "jobs:reopen": Row(post="wmk", on="job", does=OVER),
+    "jobs:write-up": Row(get=STAFF, on="job"),
+    "jobs:verify": Row(get=STAFF, post=STAFF, on="repair", sent=once(cured="cured", how="Ten times."), does=BOTH),
+    "jobs:run": Row(get=STAFF, on="run"),
+    "jobs:chart": Row(get=STAFF, on="run"),
+    "jobs:meter": Row(post=STAFF, on="run", sent=once(meter="pocket")),
+    "jobs:take-over": Row(post=STAFF, on="run", does=THEIRS),
+    "jobs:stop": Row(post=STAFF, on="run", sent=once(why="The bus must go."), does=MINE),
+    "jobs:move": Row(post=STAFF, on="old-run", does=MINE),
+    "jobs:value": Row(get=STAFF, post=STAFF, on="run", more=("battery",), sent=once(typed="12.4"), does=MINE),
+    "jobs:step": Row(get=STAFF, on="run", more=("press",)),
+    "jobs:answer": Row(get=STAFF, post=STAFF, on="run", more=("press",), sent=once(outcome="click"), does=MINE),
+    "jobs:skip": Row(
+        get=STAFF, post=STAFF, on="run", more=("press",), sent=once(skipped="no-time", onward="click"), does=MINE
+    ),
+    "jobs:add-photo": Row(get=STAFF, post=STAFF, on="job", sent=once()),
+    "jobs:photo": Row(get=STAFF, on="photo", answers=frozenset({404})),
+    "jobs:accept": Row(get=STAFF, post=STAFF, on="hand-over", does=MINE),
+    "jobs:hand-over": Row(get=STAFF, post=STAFF, on="run", sent=hand_over, does=MINE),
+    "jobs:put-back": Row(post=STAFF, on="run", sent=once(part="In the cabin")),
+    "jobs:undo": Row(post=STAFF, on="answer", sent=once(), does=MINE),
+    "jobs:danger": Row(post=STAFF, on="run", more=("press",), sent=once(caution="no-such")),
+    "jobs:more": Row(get=STAFF, on="run"),
+    "jobs:outbox": Row(get=STAFF),
+    "jobs:token": Row(get="v" + STAFF),
+    "jobs:take-item": Row(post=STAFF, on="run", visitor=401),
+    "jobs:pack-step": Row(get=STAFF, on="run", more=("press",)),
+    "jobs:pack-end": Row(get=STAFF, on="run"),
+    "worker": Row(get="v" + STAFF),
+    "bench:bench": Row(get=STAFF),
+    "bench:computation": Row(get=STAFF, more=("copper-cable-drop",)),
+    "reports:figures": Row(get="mk"),
+    "reports:page": Row(get="mk", more=("tests",)),
+    "reports:month": Row(get="mk", more=("2026-03",)),
+    "reports:person": Row(get=STAFF, get_theirs="mk", on="person"),
+    "password": Row(get=STAFF, post=STAFF),
+}
+
+ADMIN: dict[str, str] = {"catalog": WRITERS, "accounts": "k"}
+"""Who may enter Django's admin, by room."""
+
+COMMANDS: dict[str, str] = {
+    "check_flows": "reads",
+    "check_trees": "reads; --repair writes",
+    "compare_truth": "reads",
+    "demo": "writes, in the demo's own database only",
+    "export_flows": "reads",
+    "fit_strengths": "writes figures",
+    "flow_schema": "reads",
+    "import_flows": "writes as --author, whose rights count",
+    "load_catalog": "writes",
+    "measure_quality": "writes figures",
+    "rebuild_evidence": "writes tallies; --dry-run reads",
+}
+"""Commands are for whoever may log in to the computer itself; what each does with the rows."""
