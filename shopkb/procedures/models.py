@@ -188,3 +188,35 @@ class Outcome(models.Model):
 
     def __str__(self) -> str:
         return self.label
+
+
+class DraftState(models.Model):
+    """What a draft said before it was saved: how far it can be undone, and what two people started from."""
+
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="earlier_states")
+    text = models.TextField()
+    checksum = models.CharField(max_length=64)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.revision}, before a change by {self.by}"
+
+
+class Remark(models.Model):
+    """What somebody said about a step of a draft or of a revision in review."""
+
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="remarks")
+    step = models.CharField(max_length=64)
+    text = models.TextField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    settled = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return self.text

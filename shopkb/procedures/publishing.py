@@ -19,10 +19,15 @@ from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow
-from shopkb.procedures.models import Procedure, Revision
+from shopkb.core.flow.reader import read_flow
+from shopkb.core.flow.writer import write_flow
+from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
 from shopkb.procedures.storing import checksum, flow_of, write_rows
 
 State = Revision.State
+
+STATES_KEPT = 100
+"""Earlier states of a draft that can be brought back."""
 
 
 class NotPossible(Exception):
@@ -103,8 +108,62 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
         raise ChangedMeanwhile("This draft was saved by somebody else since you opened it. Both texts are kept below.")
     if why is not None:
         held.why = why.strip()
+    before = flow_of(held)
+    if before != flow:
+        DraftState.objects.create(revision=held, text=write_flow(before), checksum=held.checksum, by=by)
+        kept = list(held.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
+        held.earlier_states.exclude(pk__in=kept).delete()
     write_rows(held, flow)
     return held
+
+
+@transaction.atomic
+def undo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
+    """The draft as it was before it was last saved.
+
+    Raises:
+        ChangedMeanwhile: the draft has another checksum by now.
+        NotPossible: the revision is no draft, or there is nothing to undo.
+    """
+    require(by, Right.WRITE)
+    held = _held(revision, State.DRAFT)
+    if held.checksum != based_on:
+        raise ChangedMeanwhile("Somebody else saved this draft meanwhile. Look at it before you undo anything.")
+    last = held.earlier_states.last()
+    flow = read_flow(last.text).flow if last else None
+    if last is None or flow is None:
+        raise NotPossible("There is nothing to undo.")
+    write_rows(held, flow)
+    last.delete()
+    return held
+
+
+def state_based_on(revision: Revision, based_on: str) -> Flow | None:
+    """What the draft said when it had this checksum; ``None`` when that is no longer known."""
+    state = revision.earlier_states.filter(checksum=based_on).last()
+    return read_flow(state.text).flow if state else None
+
+
+@transaction.atomic
+def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime) -> Remark:
+    """Say something about a step of a draft or of a revision in review.
+
+    Raises:
+        NotPossible: nothing was said, there is no such step, or the revision is past review.
+    """
+    require(by, Right.WRITE)
+    held = _held(revision, State.DRAFT, State.IN_REVIEW)
+    if not text.strip():
+        raise NotPossible("Write what you want to say about this step.")
+    if not held.steps.filter(key=step).exists():
+        raise NotPossible("This step is no longer in the revision.")
+    return Remark.objects.create(revision=held, step=step, text=text.strip(), by=by, at=at)
+
+
+def settle_remark(revision: Revision, remark_id: int, *, by: User) -> None:
+    """A remark is dealt with; it stays readable."""
+    require(by, Right.WRITE)
+    revision.remarks.filter(pk=remark_id).update(settled=True)
 
 
 @transaction.atomic

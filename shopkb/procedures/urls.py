@@ -1,16 +1,25 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, write
+from shopkb.procedures.views import browse, desk, write
 
 app_name = "procedures"
 urlpatterns = [
     path("", browse.procedure_list, name="list"),
     path("new/", write.new_from_text, name="new"),
+    path("new/desk/", desk.new_procedure, name="desk-new"),
+    path("preview/", desk.preview, name="desk-preview"),
     path("<slug:key>/", browse.procedure_page, name="procedure"),
     path("<slug:key>/<int:number>/", browse.revision_page, name="revision"),
     path("<slug:key>/<int:number>/steps/<slug:step>/", browse.step_page, name="step"),
     path("<slug:key>/<int:number>/chart.<slug:form>", browse.chart_file, name="chart"),
     path("<slug:key>/<int:number>/file", browse.procedure_file, name="file"),
+    path("<slug:key>/<int:number>/desk/", desk.desk, name="desk"),
+    path("<slug:key>/<int:number>/desk/act/", desk.act, name="desk-act"),
+    path("<slug:key>/<int:number>/desk/undo/", desk.undo, name="desk-undo"),
+    path("<slug:key>/<int:number>/desk/cause/", desk.cause_picker, name="desk-cause"),
+    path("<slug:key>/<int:number>/remarks/", desk.remarks, name="remarks"),
+    path("<slug:key>/<int:number>/remarks/say/", desk.remark, name="remark"),
+    path("<slug:key>/<int:number>/against/<int:other>/", desk.compared, name="compared"),
     path("<slug:key>/<int:number>/text/", write.edit_text, name="text"),
     path("<slug:key>/<int:number>/draft/", write.new_draft, name="draft"),
     path("<slug:key>/<int:number>/review/", write.ask_for_review, name="review"),

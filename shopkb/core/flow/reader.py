@@ -57,7 +57,7 @@ def read_flow(data: bytes | str) -> ReadOutcome:
 
 
 def read_tree(tree: object, lines: Mapping[str, int] | None = None) -> ReadOutcome:
-    """Read the groups, lists and texts of a procedure file, as :func:`~shopkb.core.flow.writer.flow_tree` gives them."""
+    """Read the fields of a procedure file, as :func:`~shopkb.core.flow.writer.flow_tree` gives them."""
     known = lines or {}
     try:
         file = FlowFile.model_validate(tree)

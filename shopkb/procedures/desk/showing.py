@@ -1,0 +1,247 @@
+"""What the desk shows of a draft: one open card with its choices, findings beside it, and the chart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import QueryDict
+from django.urls import reverse
+
+from shopkb.catalog.facts import facts
+from shopkb.catalog.models import Cause, Platform, Symptom, System
+from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.checks_safety import covered_hazards
+from shopkb.core.flow.hazards import Catalog, CautionView, step_hazards
+from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind, Usual
+from shopkb.core.flow.value_use import value_ranges
+from shopkb.core.readings.expected import COMPUTATIONS
+from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
+from shopkb.procedures.drawing import Look, drawn
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.templatetags.procedure_words import last_part
+from shopkb.web.numberline import NumberLine, Segment, number_line
+
+Choice = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeRow:
+    """One branch on the card; texts as typed, where it goes as the value of its choice."""
+
+    key: str
+    label: str
+    band: str
+    proof: str
+    note: str
+    go: str
+    ends: bool
+
+
+def desk_address(revision: Revision, step: str = "") -> str:
+    address = reverse("procedures:desk", args=[revision.procedure.key, revision.number])
+    return f"{address}?step={step}#step-{step}" if step else address
+
+
+def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None = None) -> dict[str, Any]:
+    """Everything the page and its parts need. ``typed``: what a refused form held, shown again as it was."""
+    titles = dict(Procedure.objects.values_list("key", "title"))
+    catalog = facts(set(titles) | {flow.procedure})
+    findings = check_flow(flow, catalog)
+    open_step = flow.step_by_key.get(step)
+    links = {one.key: desk_address(revision, one.key) for one in flow.steps}
+    return {
+        "revision": revision,
+        "procedure": revision.procedure,
+        "flow": flow,
+        "section": "procedures",
+        "drawn": drawn(flow, Look(links=links, now=step if open_step else "")),
+        "findings": findings,
+        "errors": sum(finding.is_error for finding in findings),
+        "general": [finding for finding in findings if not finding.step],
+        "cards": [(one, [finding for finding in findings if finding.step == one.key]) for one in flow.steps],
+        "open": open_step,
+        "states": revision.earlier_states.count(),
+        "remarks": list(revision.remarks.select_related("by")),
+        **(_card(flow, open_step, catalog, titles, typed) if open_step else {}),
+        **_around(flow),
+    }
+
+
+def _around(flow: Flow) -> dict[str, Any]:
+    systems = list(System.objects.values_list("path", "name").order_by("tree_id", "lft"))
+    return {
+        "systems": [(path, f"{'– ' * path.count('/')}{name}") for path, name in systems],
+        "symptoms": list(Symptom.objects.values_list("key", "name")),
+        "platforms": [("any", "any platform"), *Platform.objects.values_list("path", "path").order_by("path")],
+        "usuals": list(Usual),
+        "causes": [(cause, plain(cause.minutes), plain(cause.price)) for cause in flow.causes],
+        "computations": list(COMPUTATIONS.values()),
+        "values": [_value(value) for value in flow.values],
+    }
+
+
+def plain(number: float | None) -> str:
+    """A number as it is typed, no digit lost."""
+    return "" if number is None else f"{number:.10g}"
+
+
+def _value(value: Any) -> dict[str, str]:
+    if isinstance(value, AskedValue):
+        return {
+            "key": value.key,
+            "ask": value.ask,
+            "unit": value.unit,
+            "low": str(value.low or ""),
+            "high": str(value.high or ""),
+        }
+    return {"key": value.key, "compute": value.compute, "inputs": "\n".join(f"{n}: {t}" for n, t in value.inputs)}
+
+
+def _card(
+    flow: Flow, step: Step, catalog: Catalog, titles: Mapping[str, str], typed: QueryDict | None
+) -> dict[str, Any]:
+    return {
+        "typed": _typed(step, typed),
+        "rows": [_row(flow, step, outcome.key, typed) for outcome in step.outcomes],
+        "line": band_line(flow, step),
+        "tests": list(TestKind),
+        "accesses": [(view.key, view.name) for view in catalog.access.values()],
+        "cautions": [(view.key, view.signal, view.text) for view in catalog.cautions.values()],
+        "asked_for": cautions_asked_for(flow, step, catalog),
+        "quantities": sorted(QUANTITIES),
+        "proofs": list(Proof),
+        "ways": _ways(flow, step, titles),
+        "others": [(one.key, one.title) for one in flow.steps if one.key != step.key],
+    }
+
+
+def _typed(step: Step, typed: QueryDict | None) -> dict[str, Any]:
+    reading = step.reading
+    between = [*(reading.between if reading else ()), "", ""][:2]
+    held: dict[str, Any] = {
+        "title": step.title,
+        "test": step.test.value,
+        "at": step.at,
+        "access": step.access,
+        "minutes": plain(step.minutes),
+        "instruction": step.instruction,
+        "tools": "; ".join(step.tools),
+        "isolates": "; ".join(step.isolates),
+        "picture": step.picture,
+        "quantity": reading.quantity if reading else "",
+        "unit": reading.unit if reading else "",
+        "loaded": "true" if reading and reading.loaded else "",
+    }
+    lists = {"between": between, "needs": list(step.needs), "cautions": list(step.cautions)}
+    if typed is not None:
+        held |= {name: typed.get(name, "") for name in held if name in typed}
+        lists |= {name: typed.getlist(name) for name in lists}
+    return {**held, **lists}
+
+
+def _row(flow: Flow, step: Step, key: str, typed: QueryDict | None) -> OutcomeRow:
+    outcome = step.outcome(key)
+    go = outcome.go
+    held = {
+        "label": outcome.label,
+        "band": outcome.band.text() if outcome.band else "",
+        "proof": outcome.proof.value if outcome.proof else "",
+        "note": outcome.note,
+        "go": "" if go.kind is GoKind.NOWHERE and not go.key else f"{go.kind}:{go.key}",
+    }
+    if typed is not None:
+        held |= {name: typed[f"o-{key}-{name}"] for name in held if f"o-{key}-{name}" in typed}
+    return OutcomeRow(key, ends=go.kind is GoKind.CAUSE, **held)
+
+
+def _ways(flow: Flow, step: Step, titles: Mapping[str, str]) -> list[tuple[str, list[Choice]]]:
+    """Where an outcome can lead, by kind."""
+    known = {cause.identity for cause in flow.causes}
+    root = flow.system.partition("/")[0]
+    rows = Cause.objects.select_related("component").filter(component__path__startswith=root)
+    return [
+        ("Something new", [("new-step", "a new step"), ("new-cause", "a new cause …")]),
+        (
+            "A step",
+            [
+                (f"step:{one.key}", f"{flow.number_by_step[one.key]} {one.title}")
+                for one in flow.steps
+                if one.key != step.key
+            ],
+        ),
+        ("A cause", [(f"cause:{one.key}", f"{last_part(one.component)}: {one.mode}") for one in flow.causes]),
+        (
+            "A cause of the catalog",
+            [
+                (f"catalog:{row.pk}", f"{row.component.name}: {row.mode}")
+                for row in rows.order_by("component__path", "mode")
+                if row.identity not in known
+            ],
+        ),
+        ("Elsewhere", [("out:", "leave without a cause")]),
+        (
+            "Another procedure",
+            [(f"hand-over:{key}", title) for key, title in sorted(titles.items()) if key != flow.procedure],
+        ),
+    ]
+
+
+def cautions_asked_for(flow: Flow, step: Step, catalog: Catalog) -> list[Choice]:
+    """For each hazard no caution covers yet, the caution that covers most of them: key and signal word."""
+    left = set(step_hazards(step, catalog) - covered_hazards(flow, step, catalog))
+    found: list[Choice] = []
+    while left:
+        best = max(catalog.cautions.values(), key=lambda view: _fit(view, left), default=None)
+        if best is None or not left & best.hazards:
+            break
+        found.append((best.key, best.signal))
+        left -= best.hazards
+    return found
+
+
+def _fit(view: CautionView, left: set[str]) -> tuple[int, int, bool]:
+    """How well a caution fits: it covers most of what is left, says least besides, and is named for it."""
+    covers = left & view.hazards
+    return len(covers), -len(view.hazards - covers), view.key in covers
+
+
+def band_line(flow: Flow, step: Step) -> NumberLine | None:
+    """The bands of a step to scale, every value in the middle of its limits; ``None`` where that cannot be told."""
+    if step.reading is None:
+        return None
+    unit = step.reading.unit
+    middles = {name: _middle(low, high) for name, (low, high) in value_ranges(flow).items()}
+    segments = list(_segments(step, middles, unit))
+    return number_line(segments, find_unit(unit).sign) if segments else None
+
+
+def _segments(step: Step, values: Mapping[str, Quantity], unit: str) -> Iterator[Segment]:
+    for number, outcome in enumerate(step.outcomes, 1):
+        if outcome.band is None:
+            continue
+        try:
+            interval = outcome.band.resolve(values, unit)
+        except ReadingError:
+            continue
+        if interval.over_limit or interval.low < interval.high:
+            yield Segment(outcome.label, interval, str(number))
+
+
+def _middle(low: Quantity, high: Quantity) -> Quantity:
+    return Quantity((low.magnitude + high.to(low.unit).magnitude) / 2, low.unit)
+
+
+def differing(mine: QueryDict, theirs: Mapping[str, Any]) -> Sequence[tuple[str, str, str]]:
+    """Field, what was typed here, what is stored now, for every field in which they differ."""
+    rows = []
+    for name in mine:
+        if name in ("csrfmiddlewaretoken", "based_on", "form", "step", "do", "open", "new-label"):
+            continue
+        here = "; ".join(one.replace("\r\n", "\n").strip() for one in mine.getlist(name) if one.strip())
+        there = theirs.get(name, "")
+        there = "; ".join(one for one in there if one) if isinstance(there, list) else str(there).strip()
+        if here != there:
+            rows.append((name, here, there))
+    return rows

@@ -1,0 +1,263 @@
+"""The writer's desk: a draft as cards and chart, saved as it is typed; without script each button posts the card."""
+
+from __future__ import annotations
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Cause, Symptom, System
+from shopkb.core.flow import editing
+from shopkb.core.flow.compare import compare
+from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.model import Flow
+from shopkb.procedures import publishing
+from shopkb.procedures.desk.acts import Done, obey
+from shopkb.procedures.desk.showing import desk_address, differing, showing
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
+from shopkb.procedures.storing import flow_of
+from shopkb.web.htmx import wants_part
+from shopkb.web.markdown import shown
+
+
+class NewForm(forms.Form):
+    """What a procedure begins with."""
+
+    title = forms.CharField(label="Complaint or task in one line", max_length=120)
+    system = forms.ChoiceField(label="Vehicle system")
+    symptom = forms.ChoiceField(label="Symptom", required=False)
+
+    def __init__(self, *given: object, **named: object) -> None:
+        super().__init__(*given, **named)
+        systems = System.objects.values_list("path", "name").order_by("tree_id", "lft")
+        self.fields["system"].choices = [(path, f"{'– ' * path.count('/')}{name}") for path, name in systems]
+        self.fields["symptom"].choices = [("", "none of these"), *Symptom.objects.values_list("key", "name")]
+
+
+@require_http_methods(["GET", "POST"])
+def new_procedure(request: HttpRequest) -> HttpResponse:
+    """A procedure from an empty page: its title, its system, then straight to its first step."""
+    require(request.user, Right.WRITE)
+    form = NewForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        given = form.cleaned_data
+        key = editing.fresh_key(given["title"], set(Procedure.objects.values_list("key", flat=True)), "procedure")
+        try:
+            symptoms = [given["symptom"]] if given["symptom"] else []
+            flow = editing.new_flow(key, given["title"], given["system"], symptoms)
+            revision = publishing.start_draft(flow, by=request.user, at=timezone.now())
+            return redirect(desk_address(revision))
+        except (EditRefused, NotPossible) as error:
+            form.add_error(None, str(error))
+    return render(
+        request, "procedures/desk/new.html", {"form": form, "section": "procedures"}, status=422 if form.errors else 200
+    )
+
+
+@require_safe
+def desk(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """The draft: its steps on the left, one of them open, its chart on the right."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    if not revision.may_change:
+        messages.info(request, f"Revision {number} is {revision.get_state_display()}; make a new draft to change it.")
+        return redirect("procedures:revision", key, number)
+    flow = flow_of(revision)
+    page = "procedures/desk/_steps.html" if wants_part(request) else "procedures/desk/desk.html"
+    return render(request, page, showing(revision, flow, request.GET.get("step", "")))
+
+
+@require_POST
+def act(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """Take in a card and obey its button. Nothing is overwritten that somebody else saved meanwhile."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    based_on = request.POST.get("based_on", "")
+    flow = flow_of(revision)
+    if based_on != revision.checksum and not _apart(revision, flow, request.POST, based_on):
+        return _both(request, revision, flow)
+    try:
+        done = obey(flow, request.POST)
+        saved = publishing.save_draft(revision, done.flow, by=request.user, based_on=revision.checksum)
+    except ChangedMeanwhile:
+        return _both(request, _revision(key, number), flow_of(_revision(key, number)))
+    except (EditRefused, NothingThere, NotPossible) as error:
+        return _refused(request, revision, flow, error)
+    return _answer(request, saved, done)
+
+
+def _apart(revision: Revision, now: Flow, post: QueryDict, based_on: str) -> bool:
+    """Whether what others saved meanwhile touches nothing that this form changes."""
+    before = publishing.state_based_on(revision, based_on)
+    if before is None or post.get("form") != "step":
+        return False
+    key = post.get("step", "")
+    return key in now.step_by_key and before.step_by_key.get(key) == now.step_by_key[key]
+
+
+def _answer(request: HttpRequest, revision: Revision, done: Done) -> HttpResponse:
+    if done.cause_for:
+        step, outcome = done.cause_for
+        address = reverse("procedures:desk-cause", args=[revision.procedure.key, revision.number])
+        return _to(request, f"{address}?step={step}&outcome={outcome}")
+    if not wants_part(request):
+        return redirect(desk_address(revision, done.step))
+    parts = showing(revision, done.flow, done.step)
+    response = render(request, "procedures/desk/_saved.html", {**parts, "anew": done.anew})
+    if done.step:
+        response["HX-Replace-Url"] = desk_address(revision, done.step)
+    return response
+
+
+def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Exception) -> HttpResponse:
+    """What was typed stays in its fields; nothing was stored."""
+    found = error.findings if isinstance(error, EditRefused) else ()
+    said = {"refusal": str(error), "refusal_findings": found}
+    if wants_part(request):
+        return render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
+    typed = request.POST if request.POST.get("form") == "step" else None
+    parts = showing(revision, flow, request.POST.get("step") or request.POST.get("open", ""), typed)
+    return render(request, "procedures/desk/desk.html", {**parts, **said}, status=422)
+
+
+def _both(request: HttpRequest, revision: Revision, flow: Flow) -> HttpResponse:
+    """Two people changed the same: both texts, side by side, and the choice."""
+    step = request.POST.get("step", "")
+    parts = showing(revision, flow, step)
+    theirs = dict(parts.get("typed", {}))
+    for row in parts.get("rows", []):
+        theirs |= {f"o-{row.key}-{name}": getattr(row, name) for name in ("label", "band", "proof", "note", "go")}
+    context = {
+        **parts,
+        "differ": differing(request.POST, theirs),
+        "mine": [(name, text) for name, texts in request.POST.lists() for text in texts if name not in _OWN],
+        "by": revision.earlier_states.select_related("by").last(),
+        "gone": bool(step) and step not in flow.step_by_key,
+    }
+    part = wants_part(request)
+    page = "procedures/desk/_both_part.html" if part else "procedures/desk/both.html"
+    return render(request, page, context, status=200 if part else 409)
+
+
+_OWN = ("csrfmiddlewaretoken", "based_on")
+
+
+@require_POST
+def undo(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """One saving back."""
+    revision = _revision(key, number)
+    try:
+        publishing.undo_draft(revision, by=request.user, based_on=request.POST.get("based_on", ""))
+    except NotPossible as error:
+        messages.error(request, str(error))
+    return _to(request, desk_address(revision, request.POST.get("open", "")))
+
+
+@require_safe
+def cause_picker(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """Down the systems tree to the component that failed, then how it failed."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    flow = flow_of(revision)
+    step, outcome = request.GET.get("step", ""), request.GET.get("outcome", "")
+    if step not in flow.step_by_key:
+        return redirect(desk_address(revision))
+    under = request.GET.get("under", flow.step_by_key[step].at or flow.system)
+    here = System.objects.filter(path=under).first()
+    context = {
+        "revision": revision,
+        "flow": flow,
+        "step": flow.step_by_key[step],
+        "outcome": outcome,
+        "here": here,
+        "above": list(here.get_ancestors()) if here else [],
+        "below": list(System.objects.filter(parent=here).order_by("lft", "tree_id")),
+        "known": list(Cause.objects.filter(component=here).order_by("mode")) if here else [],
+        "section": "procedures",
+    }
+    return render(request, "procedures/desk/cause.html", context)
+
+
+@require_POST
+def preview(request: HttpRequest) -> HttpResponse:
+    """An instruction as the person at the vehicle will see it."""
+    require(request.user, Right.WRITE)
+    return render(request, "procedures/desk/_preview.html", {"text": shown(request.POST.get("instruction", ""))})
+
+
+@require_POST
+def remark(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """Say something about a step, or settle what was said."""
+    revision = _revision(key, number)
+    step = request.POST.get("step", "")
+    try:
+        if settled := request.POST.get("settle", ""):
+            publishing.settle_remark(revision, int(settled) if settled.isdigit() else 0, by=request.user)
+        else:
+            text = request.POST.get("text", "")[:2000]
+            publishing.remark(revision, step, text, by=request.user, at=timezone.now())
+    except NotPossible as error:
+        messages.error(request, str(error))
+    if revision.may_change:
+        return redirect(desk_address(revision, step))
+    return redirect(f"{reverse('procedures:remarks', args=[key, number])}#step-{step}")
+
+
+@require_safe
+def remarks(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """Every step of a revision with what was said about it, for whoever reviews it."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    flow = flow_of(revision)
+    said = list(revision.remarks.select_related("by"))
+    steps = [(step, [one for one in said if one.step == step.key]) for step in flow.steps]
+    open_for_more = revision.state in (Revision.State.DRAFT, Revision.State.IN_REVIEW)
+    context = {"revision": revision, "flow": flow, "steps": steps, "open": open_for_more, "section": "procedures"}
+    return render(request, "procedures/desk/remarks.html", context)
+
+
+@require_safe
+def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpResponse:
+    """Two revisions: what was added, removed, reworded, rerouted, changed in meaning, kept."""
+    new, old = _revision(key, number), _revision(key, other)
+    after, before = flow_of(new), flow_of(old)
+    found = compare(before, after)
+    context = {
+        "new": new,
+        "old": old,
+        "procedure": new.procedure,
+        "comparison": found,
+        "kinds": [
+            ("Steps", [(one, _said(one.step, "", before, after)) for one in found.steps]),
+            ("Outcomes", [(one, _said(one.step, one.outcome, before, after)) for one in found.outcomes]),
+            ("Causes", [(one, one.cause.replace("-", " ")) for one in found.causes]),
+        ],
+        "lost": sum(one.loses_evidence for one in (*found.steps, *found.outcomes)),
+        "revisions": new.procedure.revisions.order_by("-number"),
+        "section": "procedures",
+    }
+    return render(request, "procedures/desk/compared.html", context)
+
+
+def _said(step: str, outcome: str, before: Flow, after: Flow) -> str:
+    held = after.step_by_key.get(step) or before.step_by_key[step]
+    if not outcome:
+        return held.title
+    labels = {one.key: one.label for one in held.outcomes}
+    return f"{held.title}: {labels.get(outcome, outcome.replace('-', ' '))}"
+
+
+def _to(request: HttpRequest, address: str) -> HttpResponse:
+    if wants_part(request):
+        return HttpResponse(status=204, headers={"HX-Redirect": address})
+    return redirect(address)
+
+
+def _revision(key: str, number: int) -> Revision:
+    return get_object_or_404(Revision.objects.select_related("procedure", "author"), procedure__key=key, number=number)

@@ -1,0 +1,171 @@
+"""A senior technician at the desk: from an empty page to a published procedure with no YAML, and two on one draft."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from shopkb.accounts.models import User
+from shopkb.core.flow.writer import write_flow
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
+
+from .conftest import OFFICE, TABLET, Visits
+
+pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
+
+STEPS = 12
+MOST_ACTIONS = 160
+"""Fields filled, choices made and buttons pressed for twelve steps (our own bound)."""
+
+
+def by_hand() -> str:
+    """What a person would write as a file for the same twelve questions."""
+    head = (
+        "procedure: wipers-stay-still\ntitle: Wipers stay still\nsystem: body/wiper-motor\n"
+        "verify: Run the wipers at both speeds for a minute.\ncauses:\n"
+        "  wiper-motor-does-not: {component: body/wiper-motor, mode: does not answer, "
+        "correction: Mend the wiper circuit.}\n"
+        "start: question-1\nsteps:\n"
+    )
+    return head + "".join(_step(number) for number in range(1, STEPS + 1))
+
+
+def _step(number: int) -> str:
+    onward = f"question-{number + 1}" if number < STEPS else "out"
+    bad = "wiper-motor-does-not, proof: seen"
+    cautions = "    cautions: [stored-force]\n" if number == 1 else ""
+    return (
+        f"  question-{number}:\n    title: Question {number}\n    test: look\n    at: body/wiper-motor\n"
+        f"    minutes: 1\n{cautions}    instruction: Look at place {number}.\n    outcomes:\n"
+        f"      fine: {{label: Fine, go: {onward}}}\n      not-fine: {{label: Not fine, go: {bad}}}\n"
+    )
+
+
+@dataclass
+class Hand:
+    """A person at the page whose actions are counted. Each one is saved before the next begins."""
+
+    page: Page
+    actions: int = 0
+
+    def fill(self, label: str, text: str) -> None:
+        with self._saved():
+            self.page.get_by_label(label, exact=True).first.fill(text)
+            self.page.keyboard.press("Tab")
+
+    def choose(self, label: str, value: str) -> None:
+        with self._saved():
+            self.page.get_by_label(label, exact=True).first.select_option(value)
+
+    def add_outcome(self, label: str) -> None:
+        self.page.get_by_label("One more outcome").fill(label)
+        with self._saved():
+            self.page.get_by_role("button", name="Add outcome").click()
+        expect(self.page.locator(".outcome:not(.add) .label input").last).to_have_value(label)
+
+    def _saved(self):  # type: ignore[no-untyped-def]
+        self.actions += 1
+        return self.page.expect_response(lambda answer: answer.url.endswith("/desk/act/"))
+
+
+def test_twelve_steps_from_an_empty_page_to_published_without_yaml(
+    visits: Visits, catalog: None, senior: User, second: User
+) -> None:
+    page = visits.open(OFFICE, senior, path="/procedures/")
+    hand = Hand(page)
+    page.get_by_role("link", name="New procedure", exact=True).click()
+    page.get_by_label("Complaint or task in one line").fill("Wipers stay still")
+    page.get_by_label("Vehicle system").select_option("body/wiper-motor")
+    page.get_by_role("button", name="Begin writing").click()
+    page.get_by_role("button", name="Add a step").click()
+    hand.actions += 5
+    for number in range(1, STEPS + 1):
+        write_step(hand, number)
+    finish(hand)
+    assert hand.actions <= MOST_ACTIONS
+    print(f"{hand.actions} actions")
+    revision = Revision.objects.get()
+    assert write_flow(flow_of(revision)) == by_hand()
+    pictures(visits, page)
+    page.get_by_role("button", name="Ask for review").click()
+    other = visits.open(OFFICE, second, path="/procedures/wipers-stay-still/1/")
+    other.get_by_role("button", name="Publish").click()
+    expect(other.locator(".tag")).to_have_text("published")
+
+
+def write_step(hand: Hand, number: int) -> None:
+    """One card: title, instruction, two outcomes, the good one leading to the next."""
+    page = hand.page
+    hand.fill("Title of the step", f"Question {number}")
+    expect(page.locator(f"#step-question-{number} #card")).to_be_visible()
+    hand.choose("Component", "body/wiper-motor")
+    hand.fill("Minutes", "1")
+    page.get_by_label("What to do").fill(f"Look at place {number}.")
+    hand.add_outcome("Fine")
+    hand.add_outcome("Not fine")
+    if number == 1:
+        with hand._saved():
+            page.get_by_role("button", name="Add WARNING: stored force").click()
+        expect(page.locator("summary", has_text="Cautions (1)")).to_be_visible()
+        make_cause(hand)
+    else:
+        with hand._saved():
+            page.locator("#o-not-fine-go").select_option("cause:wiper-motor-does-not")
+    with hand._saved():
+        page.locator("#o-fine-go").select_option("new-step" if number < STEPS else "out:")
+    hand.actions += 1
+
+
+def make_cause(hand: Hand) -> None:
+    """Made on the spot: the component is where the step works."""
+    page = hand.page
+    page.locator("#o-not-fine-go").select_option("new-cause")
+    page.get_by_label("Failure mode").or_(page.get_by_label("Or in other words")).fill("does not answer")
+    page.get_by_role("button", name="Use this cause").click()
+    expect(page.locator("#o-not-fine-proof")).to_have_value("seen")
+    hand.actions += 3
+
+
+def finish(hand: Hand) -> None:
+    page = hand.page
+    page.locator("summary", has_text="how the cure is verified").click()
+    hand.fill(
+        "How the cure is verified: the complaint's conditions, repeated", "Run the wipers at both speeds for a minute."
+    )
+    page.locator("summary", has_text="Causes (1)").click()
+    hand.fill("Correction", "Mend the wiper circuit.")
+    hand.actions += 2
+
+
+def pictures(visits: Visits, page: Page) -> None:
+    for screen in (OFFICE, TABLET):
+        page.set_viewport_size({"width": screen.width, "height": screen.height})
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            visits.shot(page, f"desk-{screen.name}-{scheme}")
+
+
+def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: User, second: User) -> None:
+    page = visits.open(OFFICE, senior, path="/procedures/new/desk/")
+    page.get_by_label("Complaint or task in one line").fill("Wipers stay still")
+    page.get_by_label("Vehicle system").select_option("body/wiper-motor")
+    page.get_by_role("button", name="Begin writing").click()
+    page.get_by_role("button", name="Add a step").click()
+    Hand(page).fill("Title of the step", "Look")
+    expect(page.locator("#step-look #card")).to_be_visible()
+    other = visits.open(OFFICE, second, path="/procedures/wipers-stay-still/1/desk/?step=look")
+    with other.expect_response(lambda answer: answer.url.endswith("/desk/act/")):
+        other.get_by_label("What to do").fill("Theirs: look behind the cowl.")
+    page.get_by_label("What to do").fill("Mine: look at the arm.")
+    expect(page.get_by_role("alert")).to_contain_text("Second saved this meanwhile")
+    table = page.get_by_role("region", name="Both texts")
+    expect(table).to_contain_text("Mine: look at the arm.")
+    expect(table).to_contain_text("Theirs: look behind the cowl.")
+    visits.shot(page, "desk-both-texts")
+    page.get_by_role("button", name="Save my text").click()
+    expect(page.get_by_label("What to do")).to_have_value("Mine: look at the arm.")
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_label("What to do")).to_have_value("Theirs: look behind the cowl.")
