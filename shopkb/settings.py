@@ -77,6 +77,7 @@ TEMPLATES: list[dict[str, Any]] = [
                 "django.contrib.messages.context_processors.messages",
                 "shopkb.accounts.context.rights",
                 "shopkb.demo.context.invented",
+                "shopkb.upkeep.context.backups",
             ],
         },
     },
@@ -117,6 +118,7 @@ TIME_ZONE = environment.text("SHOPKB_TIME_ZONE", "Europe/London")
 USE_I18N = True
 USE_TZ = True
 
+BACKUP_DIR = Path(environment.text("SHOPKB_BACKUP_DIR", str(DATA_DIR / "backups")))
 MEDIA_URL = "/jobs/photos/"
 MEDIA_ROOT = DATA_DIR / "photos"
 

@@ -37,16 +37,17 @@ def checksum(flow: Flow) -> str:
 def flow_of(revision: Revision) -> Flow:
     """The revision as a value. Four queries the first time; revisions out of draft are remembered by checksum."""
     if revision.state == Revision.State.DRAFT or not revision.checksum:
-        return _read(Revision.objects.whole().get(pk=revision.pk))
+        return flow_in(Revision.objects.whole().get(pk=revision.pk))
     return _remembered(revision.pk, revision.checksum)
 
 
 @lru_cache(maxsize=256)
 def _remembered(revision_id: int, _checksum: str) -> Flow:
-    return _read(Revision.objects.whole().get(pk=revision_id))
+    return flow_in(Revision.objects.whole().get(pk=revision_id))
 
 
-def _read(revision: Revision) -> Flow:
+def flow_in(revision: Revision) -> Flow:
+    """The revision as a value, from the rows at hand; nothing is remembered. They come from ``whole()``."""
     return Flow(
         procedure=revision.procedure.key,
         title=revision.title,

@@ -156,6 +156,7 @@ ADMIN: dict[str, str] = {"catalog": WRITERS, "accounts": "k"}
 """Who may enter Django's admin, by room."""
 
 COMMANDS: dict[str, str] = {
+    "backup": "reads; writes a file",
     "check_flows": "reads",
     "check_trees": "reads; --repair writes",
     "compare_truth": "reads",
@@ -166,6 +167,9 @@ COMMANDS: dict[str, str] = {
     "import_flows": "writes as --author, whose rights count",
     "load_catalog": "writes",
     "measure_quality": "writes figures",
+    "move_database": "reads; writes an empty database",
     "rebuild_evidence": "writes tallies; --dry-run reads",
+    "restore": "writes an empty database",
+    "verify": "reads; --repair writes",
 }
 """Commands are for whoever may log in to the computer itself; what each does with the rows."""

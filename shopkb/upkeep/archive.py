@@ -1,0 +1,175 @@
+"""Backups: one dated zip file that holds everything of a shop and says by digests whether it is whole.
+
+In it: ``manifest.json``; ``tables/*.jsonl`` (:mod:`shopkb.upkeep.neutral`); ``photos/``; and the procedures in force as
+files under ``procedures/``, for people. The secret key and sessions are left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import zipfile
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from django.apps import apps
+from django.conf import settings
+from django.db import connections
+from django.db.migrations.recorder import MigrationRecorder
+
+from shopkb.core.flow.writer import write_flow
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_in
+from shopkb.upkeep.neutral import lines_of, models_of
+from shopkb.upkeep.snapshot import snapshot_of
+
+FORMAT = 1
+NAME = re.compile(r"shopkb-(\d{8}T\d{6}Z)\.zip")
+MOMENT = "%Y%m%dT%H%M%SZ"
+
+
+class ArchiveError(Exception):
+    """The file is no backup, or not whole; the sentence says what is wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class Archive:
+    """What a backup says of itself. ``tables`` and ``photos``: name to (rows or bytes, SHA-256)."""
+
+    path: Path
+    made_at: datetime
+    version: str
+    migrations: tuple[tuple[str, str], ...]
+    tables: dict[str, tuple[int, str]]
+    photos: dict[str, tuple[int, str]]
+
+    @property
+    def rows(self) -> int:
+        return sum(rows for rows, _digest in self.tables.values())
+
+
+def make(folder: Path, at: datetime, *, alias: str = "default") -> Archive:
+    """Write a backup into the folder while the shop works on; it is read again before it gets its name.
+
+    Raises:
+        ArchiveError: what was written does not read back; nothing is left in the folder.
+        OSError: the folder cannot be written or is full; nothing is left in it.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    target = folder / f"shopkb-{at.astimezone(UTC).strftime(MOMENT)}.zip"
+    part = target.with_suffix(".part")
+    try:
+        with part.open("w+b") as file:
+            os.chmod(part, 0o600)  # noqa: PTH101 - it holds the customers' vehicles
+            _write(file, at, alias)
+            file.flush()
+            os.fsync(file.fileno())
+        read(part)
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+    return read(target)
+
+
+def read(path: Path) -> Archive:
+    """Check every part of a backup against its digest.
+
+    Raises:
+        ArchiveError: it is no backup of ours, of a newer format, or damaged.
+    """
+    try:
+        with zipfile.ZipFile(path) as file:
+            told = json.loads(file.read("manifest.json"))
+            if told["format"] > FORMAT:
+                raise ArchiveError(f"{path.name} has format {told['format']}; this version reads up to {FORMAT}.")
+            for name, (_size, digest) in _parts(told).items():
+                if _digest(file, name) != digest:
+                    raise ArchiveError(f"{path.name} is damaged: {name} is not what was written. Take another backup.")
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
+        raise ArchiveError(f"{path.name} is no whole backup: {error}") from error
+    return Archive(
+        path=path,
+        made_at=datetime.fromisoformat(told["made_at"]),
+        version=told["version"],
+        migrations=tuple((app, name) for app, name in told["migrations"]),
+        tables={name: tuple(pair) for name, pair in told["tables"].items()},
+        photos={name: tuple(pair) for name, pair in told["photos"].items()},
+    )
+
+
+def backups_in(folder: Path) -> list[Path]:
+    """Finished backups, newest first."""
+    return sorted((path for path in folder.glob("shopkb-*.zip") if NAME.fullmatch(path.name)), reverse=True)
+
+
+def made_at(path: Path) -> datetime:
+    found = NAME.fullmatch(path.name)
+    if found is None:
+        raise ArchiveError(f"{path.name} is not named as a backup is: shopkb-20260131T180000Z.zip.")
+    return datetime.strptime(found.group(1), MOMENT).replace(tzinfo=UTC)
+
+
+def rotate(folder: Path, keep: int) -> list[Path]:
+    """Remove the oldest backups beyond ``keep``; which ones went."""
+    gone = backups_in(folder)[keep:]
+    for path in gone:
+        path.unlink()
+    return gone
+
+
+def _write(target: Any, at: datetime, alias: str) -> None:
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as file, snapshot_of(alias) as frozen:
+        tables = {}
+        for model in models_of(apps):
+            name = model._meta.db_table
+            digest, rows = hashlib.sha256(), -1
+            with file.open(f"tables/{name}.jsonl", "w", force_zip64=True) as part:
+                for line in lines_of(model, frozen):
+                    part.write(line.encode())
+                    digest.update(line.encode())
+                    rows += 1
+            tables[name] = (rows, digest.hexdigest())
+        for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).whole():
+            file.writestr(f"procedures/{revision.procedure.key}.yaml", write_flow(flow_in(revision)))
+        applied = MigrationRecorder(connections[frozen]).applied_migrations()
+        told = {
+            "format": FORMAT,
+            "made_at": at.astimezone(UTC).isoformat(),
+            "version": version("shopkb"),
+            "database": connections[alias].vendor,
+            "migrations": sorted(applied),
+            "tables": tables,
+            "photos": _add_photos(file),
+        }
+        file.writestr("manifest.json", json.dumps(told, indent=1))
+
+
+def _add_photos(file: zipfile.ZipFile) -> dict[str, tuple[int, str]]:
+    root = Path(settings.MEDIA_ROOT) if settings.MEDIA_ROOT else None
+    found: dict[str, tuple[int, str]] = {}
+    if root is None or not root.is_dir():
+        return found
+    for path in sorted(path for path in root.rglob("*") if path.is_file()):
+        body = path.read_bytes()
+        name = path.relative_to(root).as_posix()
+        file.writestr(zipfile.ZipInfo(f"photos/{name}"), body)
+        found[name] = (len(body), hashlib.sha256(body).hexdigest())
+    return found
+
+
+def _parts(told: dict[str, Any]) -> dict[str, tuple[int, str]]:
+    tables = {f"tables/{name}.jsonl": pair for name, pair in told["tables"].items()}
+    return tables | {f"photos/{name}": pair for name, pair in told["photos"].items()}
+
+
+def _digest(file: zipfile.ZipFile, name: str) -> str:
+    digest = hashlib.sha256()
+    with file.open(name) as part:
+        while block := part.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()

@@ -1,0 +1,147 @@
+"""The laws of what is stored, checked on a live database. Each check reads; only what is safe is mended.
+
+A finding names its law: ``database``, ``revisions`` (a published revision never changes, has no loops, one is in
+force), ``results`` (append-only: a replaced answer is an earlier one of the same run and step), ``runs`` (none under
+way on a closed job), ``jobs`` (a claim of a cure rests on a verified repair; a comeback is the same vehicle, later),
+``tallies`` (equal to a recount), ``trees``, ``photos`` (each has its file).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from django.core.files.storage import default_storage
+from django.db import connection, transaction
+from django.db.models import F, Q
+from django.utils import timezone
+
+from shopkb.catalog import verifying
+from shopkb.catalog.models import Platform, System
+from shopkb.core.flow.checks import check_flow
+from shopkb.evidence.learning import kept, rebuild, total_of
+from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import checksum, flow_in
+
+NEVER_CHANGES = (Revision.State.PUBLISHED, Revision.State.REPLACED, Revision.State.WITHDRAWN)
+SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One broken law: which, what it is broken at, in words, and whether ``verify --repair`` mends it."""
+
+    law: str
+    place: str
+    message: str
+    mendable: bool = False
+
+
+def broken() -> list[Finding]:
+    """Everything that does not hold, law by law, the first row of each kind first."""
+    return [finding for check in CHECKS.values() for finding in check()]
+
+
+def database() -> Iterator[Finding]:
+    """The file itself (SQLite's own check) and links that lead nowhere."""
+    if connection.vendor != "sqlite":
+        return
+    with connection.cursor() as cursor:
+        for (words,) in cursor.execute("PRAGMA integrity_check(5)").fetchall():
+            if words != "ok":
+                yield Finding("database", connection.settings_dict["NAME"], f"{words}. Restore the last good backup.")
+        for table, row, other, _number in cursor.execute("PRAGMA foreign_key_check").fetchall()[:SHOWN]:
+            yield Finding("database", f"{table} {row}", f"It points to a row of {other} that is not there.")
+
+
+def revisions() -> Iterator[Finding]:
+    for revision in Revision.objects.filter(state__in=NEVER_CHANGES).order_by("pk").whole().iterator(chunk_size=50):
+        name = f"{revision.procedure.key}, revision {revision.number}"
+        flow = flow_in(revision)
+        if revision.published_at is None:
+            if revision.state != Revision.State.WITHDRAWN:
+                yield Finding("revisions", name, "It is in force or was, and nobody published it.")
+            continue
+        if checksum(flow) != revision.checksum:
+            yield Finding("revisions", name, "It was changed after it was published: its checksum is another.")
+        for found in check_flow(flow):
+            if found.id == "loop":
+                yield Finding("revisions", name, found.message)
+
+
+def results() -> Iterator[Finding]:
+    wrong = Result.objects.filter(replaces__isnull=False).exclude(
+        replaces__run=F("run"), replaces__step=F("step"), replaces__lt=F("pk")
+    )
+    for row in wrong.order_by("pk")[:SHOWN]:
+        yield Finding("results", f"result {row.pk}", "It replaces an answer of another run or step, or a later one.")
+
+
+def runs() -> Iterator[Finding]:
+    for row in Run.objects.under_way().filter(job__state=Job.State.CLOSED).order_by("pk")[:SHOWN]:
+        yield Finding("runs", f"run {row.pk}", f"It is under way, but {row.job} is closed.", mendable=True)
+
+
+def jobs() -> Iterator[Finding]:
+    verified = Repair.objects.filter(verifications__cured=Verification.Cured.YES).values("job")
+    for job in Job.objects.filter(disposition=Job.Disposition.CURED).exclude(pk__in=verified).order_by("pk")[:SHOWN]:
+        yield Finding("jobs", f"job {job.pk}", "It was closed as cured, and no repair was verified to have cured it.")
+    wrong = Job.objects.filter(comeback_of__isnull=False).filter(
+        ~Q(comeback_of__vehicle=F("vehicle")) | Q(comeback_of__opened_at__gt=F("opened_at"))
+    )
+    for job in wrong.order_by("pk")[:SHOWN]:
+        yield Finding("jobs", f"job {job.pk}", "It is a comeback of a later job, or of one on another vehicle.")
+
+
+def tallies() -> Iterator[Finding]:
+    held, counted = kept(), total_of(closed_cases())
+    wrong = sorted(key for key in held.keys() | counted.keys() if held.get(key) != counted.get(key))
+    for key in wrong[:SHOWN]:
+        yield Finding(
+            "tallies", str(key), f"Kept as {held.get(key)}, counted from the jobs as {counted.get(key)}.", mendable=True
+        )
+
+
+def trees() -> Iterator[Finding]:
+    for tree in (System, Platform):
+        for found in verifying.verify(tree).findings[:SHOWN]:
+            yield Finding("trees", found.path, found.message, mendable=True)
+
+
+def photos() -> Iterator[Finding]:
+    missing = (row for row in Photo.objects.order_by("pk").iterator() if not default_storage.exists(row.name))
+    for number, row in enumerate(missing):
+        if number == SHOWN:
+            return
+        yield Finding("photos", f"photo {row.pk} of job {row.job_id}", f"Its file {row.name} is not there.")
+
+
+@transaction.atomic
+def mend_runs() -> None:
+    late = Run.objects.under_way().filter(job__state=Job.State.CLOSED)
+    late.update(state=Run.State.STOPPED, stopped_why="The job was closed.", ended_at=timezone.now())
+
+
+def mend_tallies() -> None:
+    rebuild(closed_cases())
+
+
+def mend_trees() -> None:
+    for tree in (System, Platform):
+        verifying.repair(tree)
+
+
+CHECKS: dict[str, Callable[[], Iterator[Finding]]] = {
+    "database": database,
+    "revisions": revisions,
+    "results": results,
+    "runs": runs,
+    "jobs": jobs,
+    "tallies": tallies,
+    "trees": trees,
+    "photos": photos,
+}
+MENDS: dict[str, Callable[[], None]] = {"runs": mend_runs, "tallies": mend_tallies, "trees": mend_trees}
+"""Only what can be made anew from what stays as it is."""

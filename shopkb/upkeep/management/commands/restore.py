@@ -1,0 +1,42 @@
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError
+
+from shopkb.upkeep.archive import ArchiveError, read
+from shopkb.upkeep.restoring import NotEmpty, restore, restore_photos
+
+FAILED, REFUSED = 1, 2
+
+
+class Command(BaseCommand):
+    help = (
+        "Load a backup into an empty place: the database that DATABASE_URL or SHOPKB_DATA_DIR names, whichever kind. "
+        "Then the database is verified. Ends with 0 when all is back, 1 when not, 2 when the place is not empty."
+    )
+    requires_system_checks: tuple[str, ...] = ()
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("file", type=Path)
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        photos = Path(settings.MEDIA_ROOT)
+        if photos.is_dir() and any(photos.iterdir()):
+            raise CommandError(f"{photos} holds pictures already. Nothing was changed.", returncode=REFUSED)
+        try:
+            archive = read(options["file"])
+            restore(archive)
+            pictures = restore_photos(archive)
+        except NotEmpty as error:
+            raise CommandError(str(error), returncode=REFUSED) from error
+        except (ArchiveError, OSError) as error:
+            raise CommandError(str(error), returncode=FAILED) from error
+        self.stdout.write(
+            f"{archive.rows} rows and {pictures} photos are back, as of {archive.made_at:%Y-%m-%d %H:%M}."
+        )
+        call_command("verify", stdout=self.stdout, stderr=self.stderr)

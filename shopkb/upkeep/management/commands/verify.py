@@ -1,0 +1,48 @@
+from __future__ import annotations
+
+import json
+from argparse import ArgumentParser
+from dataclasses import asdict
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from shopkb.upkeep.laws import CHECKS, MENDS, broken
+
+BROKEN = 1
+
+
+class Command(BaseCommand):
+    help = (
+        "Check every law of what is stored on the live database and name the first rows that break one. "
+        "Ends with 0 when all hold, 1 when something is (or with --repair: is left) broken."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument(
+            "--repair", action="store_true", help="Mend what can be made anew: tallies, trees, runs of closed jobs."
+        )
+        parser.add_argument("--json", action="store_true", help="Print one JSON object.")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        found, mended = broken(), []
+        if options["repair"]:
+            mended = sorted({finding.law for finding in found if finding.mendable} & MENDS.keys())
+            for law in mended:
+                MENDS[law]()
+            found = broken() if mended else found
+        if options["json"]:
+            told = {"laws": list(CHECKS), "broken": [asdict(finding) for finding in found], "mended": mended}
+            self.stdout.write(json.dumps(told, indent=2))
+        else:
+            for law in mended:
+                self.stdout.write(f"{law}: mended.")
+            for finding in found:
+                self.stdout.write(f"{finding.law}: {finding.place}: {finding.message}")
+            if not found:
+                self.stdout.write(f"All hold: {', '.join(CHECKS)}.")
+        if found:
+            way = " verify --repair mends some of it." if any(finding.mendable for finding in found) else ""
+            raise CommandError(
+                f"Broken: {', '.join(sorted({finding.law for finding in found}))}.{way}", returncode=BROKEN
+            )

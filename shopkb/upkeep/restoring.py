@@ -1,0 +1,107 @@
+"""Putting a backup into an empty place, and moving a shop from one database to another."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from django.apps import apps
+from django.conf import settings
+from django.core.management import call_command
+from django.db import connections, transaction
+from django.db.migrations.executor import MigrationExecutor
+
+from shopkb.upkeep.archive import Archive, ArchiveError
+from shopkb.upkeep.neutral import digests, go_on_counting, load, models_of
+
+
+class NotEmpty(Exception):
+    """There is something in the place already; nothing was changed."""
+
+
+def restore(archive: Archive, *, alias: str = "default") -> None:
+    """Load a backup into an empty database, then bring its tables to this version.
+
+    Raises:
+        NotEmpty: the database has tables, or the folder of photos has files.
+        ArchiveError: it was made by a newer version, or what was loaded is not what was saved.
+    """
+    must_be_empty(alias)
+    executor = MigrationExecutor(connections[alias])
+    unknown = [f"{app}.{name}" for app, name in archive.migrations if (app, name) not in executor.loader.graph.nodes]
+    if unknown:
+        raise ArchiveError(
+            f"{archive.path.name} was made by version {archive.version}, which knows tables that this one does not "
+            f"({unknown[0]}). Restore it with that version or a newer one."
+        )
+    targets = _newest(archive, executor)
+    executor.migrate(targets)
+    registry = MigrationExecutor(connections[alias]).loader.project_state(targets).apps
+    with transaction.atomic(using=alias), zipfile.ZipFile(archive.path) as file:
+        for model in models_of(registry):
+            model._base_manager.using(alias).all().delete()
+        for model in models_of(registry):
+            name = model._meta.db_table
+            if name not in archive.tables:
+                continue
+            with file.open(f"tables/{name}.jsonl") as part:
+                load(model, io.TextIOWrapper(part, encoding="utf-8", newline="\n"), alias)
+        go_on_counting(registry, alias)
+        _must_equal(archive, digests(registry, alias))
+    call_command("migrate", database=alias, verbosity=0, interactive=False)
+
+
+def restore_photos(archive: Archive) -> int:
+    """Write the pictures into the empty folder of photos; how many."""
+    root = Path(settings.MEDIA_ROOT)
+    with zipfile.ZipFile(archive.path) as file:
+        for name in archive.photos:
+            parts = PurePosixPath(name)
+            if parts.is_absolute() or ".." in parts.parts:
+                raise ArchiveError(f"{archive.path.name} names a picture outside its folder: {name}.")
+            target = root / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(file.read(f"photos/{name}"))
+    return len(archive.photos)
+
+
+def must_be_empty(alias: str) -> None:
+    """Stop unless the database has no tables.
+
+    Raises:
+        NotEmpty: it has.
+    """
+    connection = connections[alias]
+    tables = connection.introspection.table_names()
+    if tables:
+        name = connection.settings_dict["NAME"]
+        raise NotEmpty(f"The database {name} holds {len(tables)} tables. Name an empty one; nothing was changed.")
+
+
+def differing(one: dict[str, Any], other: dict[str, Any]) -> list[str]:
+    return sorted(name for name in one.keys() | other.keys() if one.get(name) != other.get(name))
+
+
+def current_digests(alias: str) -> dict[str, str]:
+    return digests(apps, alias)
+
+
+def _newest(archive: Archive, executor: MigrationExecutor) -> list[tuple[str, str]]:
+    """Of the migrations that the saved tables had gone through, those that no other of their app follows."""
+    applied = set(archive.migrations)
+    followed = {
+        parent.key
+        for key in applied
+        for parent in executor.loader.graph.node_map[key].parents
+        if parent.key[0] == key[0]
+    }
+    return sorted(applied - followed)
+
+
+def _must_equal(archive: Archive, loaded: dict[str, str]) -> None:
+    saved = {name: digest for name, (_rows, digest) in archive.tables.items()}
+    wrong = differing({name: loaded.get(name) for name in saved}, saved)
+    if wrong:
+        raise ArchiveError(f"What was loaded is not what was saved: {', '.join(wrong)}. Nothing was stored.")

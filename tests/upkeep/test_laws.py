@@ -1,0 +1,85 @@
+"""Each law: a shop in which it holds is silent, a row changed behind the doors is named."""
+
+from __future__ import annotations
+
+import json
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+
+from shopkb.accounts.models import User
+from shopkb.catalog.models import System
+from shopkb.evidence.models import Tally
+from shopkb.jobs.models import Job, Run
+from shopkb.procedures.models import Procedure, Step
+from shopkb.upkeep.laws import CHECKS, broken
+from tests import builders
+
+
+@pytest.fixture
+def closed(horn: Procedure, junior: User) -> Job:
+    return builders.cured_job(horn, junior)
+
+
+def test_all_hold_after_the_doors(closed: Job, junior: User) -> None:
+    builders.take_in(junior, comeback_of=closed)
+    assert broken() == []
+    told = StringIO()
+    call_command("verify", stdout=told)
+    assert told.getvalue() == f"All hold: {', '.join(CHECKS)}.\n"
+
+
+def test_a_changed_revision_is_named(horn: Procedure) -> None:
+    Step.objects.filter(revision__procedure=horn, key="press").update(title="Press it")
+    assert [(row.law, row.place, row.message) for row in broken()] == [
+        ("revisions", "horn-silent, revision 1", "It was changed after it was published: its checksum is another.")
+    ]
+
+
+def test_a_lost_tally_is_named_and_made_anew(closed: Job) -> None:
+    Tally.objects.filter(pk=Tally.objects.earliest("pk").pk).delete()
+    found = broken()
+    assert [row.law for row in found] == ["tallies"]
+    assert found[0].message.startswith("Kept as None, counted from the jobs as TallySums(")
+    with pytest.raises(CommandError) as refused:
+        call_command("verify", stdout=StringIO())
+    assert str(refused.value) == "Broken: tallies. verify --repair mends some of it."
+    assert refused.value.returncode == 1
+    told = StringIO()
+    call_command("verify", repair=True, json=True, stdout=told)
+    assert json.loads(told.getvalue()) == {"laws": list(CHECKS), "broken": [], "mended": ["tallies"]}
+
+
+def test_a_run_of_a_closed_job_is_named_and_stopped(closed: Job) -> None:
+    Run.objects.filter(job=closed).update(state=Run.State.UNDER_WAY)
+    run = closed.runs.get()
+    assert [(row.place, row.message) for row in broken()] == [
+        (f"run {run.pk}", f"It is under way, but {closed} is closed.")
+    ]
+    call_command("verify", repair=True, stdout=StringIO())
+    run.refresh_from_db()
+    assert (run.state, run.stopped_why) == (Run.State.STOPPED, "The job was closed.")
+
+
+def test_a_claim_without_a_verified_cure_is_named(horn: Procedure, closed: Job, junior: User) -> None:
+    job = builders.take_in(junior)
+    Job.objects.filter(pk=job.pk).update(state="closed", disposition="cured", closed_at=closed.closed_at)
+    assert [(row.place, row.message) for row in broken() if row.law == "jobs"] == [
+        (f"job {job.pk}", "It was closed as cured, and no repair was verified to have cured it.")
+    ]
+
+
+def test_a_comeback_on_another_vehicle_is_named(closed: Job, junior: User) -> None:
+    job = builders.take_in(junior)
+    Job.objects.filter(pk=job.pk).update(comeback_of=closed)
+    assert [row.message for row in broken() if row.law == "jobs"] == [
+        "It is a comeback of a later job, or of one on another vehicle."
+    ]
+
+
+def test_a_damaged_tree_is_named_and_mended(horn: Procedure) -> None:
+    System.objects.filter(path="body/horn/relay").update(level=7)
+    assert {row.law for row in broken()} == {"trees"}
+    call_command("verify", repair=True, stdout=StringIO())
+    assert broken() == []
