@@ -52,10 +52,13 @@
   });
   document.addEventListener("htmx:oobBeforeSwap", function (event) {
     var view = event.detail.target && event.detail.target.querySelector(".chart-window");
-    if (view) { held = { left: view.scrollLeft, top: view.scrollTop }; }
+    var now = view && view.querySelector(".node.now");
+    if (view) { held = { left: view.scrollLeft, top: view.scrollTop, now: now ? now.id : "" }; }
   });
   document.addEventListener("htmx:afterSettle", function () {
     var view = document.querySelector("#desk-chart .chart-window");
-    if (view && held) { view.scrollLeft = held.left; view.scrollTop = held.top; held = null; }
+    var now = view && view.querySelector(".node.now");
+    if (view && held && now && now.id === held.now) { view.scrollLeft = held.left; view.scrollTop = held.top; }
+    held = null;
   });
 })();

@@ -1,0 +1,213 @@
+"""A draft against the shop's own evidence: closed jobs replayed, cost beside the published one, a better order.
+
+The thinking stands in :mod:`shopkb.core.diagnosis`; here it is fed from the jobs and put on two pages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from shopkb.accounts.roles import Right, require
+from shopkb.core.diagnosis.ordering import Difference, difference
+from shopkb.core.diagnosis.reordering import BetterOrder, better_order
+from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
+from shopkb.core.flow.compare import Change, compare
+from shopkb.core.flow.model import Flow, GoKind
+from shopkb.evidence.insight import Insight, insight
+from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.models import Job
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.storing import checksum, flow_of
+
+SEED = 20260302
+"""The same question gets the same answer: draws of the uncertain start from here."""
+MOST_LISTED = 50
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayedJob:
+    """A job for the list: where the old revision and the draft end with it."""
+
+    job: Job | None
+    number: int
+    month: str
+    before: str
+    after: str
+    ended: str
+
+
+@dataclass(frozen=True)
+class Replays:
+    """The draft and the published revision over the same closed jobs."""
+
+    draft: Replay
+    old: Replay | None
+    test: Compared | None
+    differing: Sequence[ReplayedJob]
+    elsewhere: Sequence[ReplayedJob]
+
+
+@require_safe
+def replay_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """What this revision would have done with the readings of closed jobs, and what may be concluded."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    published = _published(revision)
+    context = {"revision": revision, "flow": flow_of(revision), "published": published, "section": "procedures"}
+    try:
+        found = replays(revision, published)
+        context |= {
+            "found": found,
+            "difference": _difference(revision, published),
+            "endings": [
+                (kind.value, len(found.draft.of(kind)), len(found.old.of(kind)) if found.old else 0) for kind in Ending
+            ],
+        }
+    except ValueError as error:
+        context["reason"] = str(error)
+    return render(request, "reports/replay.html", context)
+
+
+@require_safe
+def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """The same tests in an order that costs fewer expected minutes, and how sure that is."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    flow = flow_of(revision)
+    context = {"revision": revision, "flow": flow, "section": "procedures"}
+    try:
+        better = _better(revision)
+        context["better"] = better
+        if better is not None:
+            context |= {
+                "difference": _spread(flow, better.flow, revision),
+                "exchanges": [
+                    (flow.step_by_key[one.later].title, flow.step_by_key[one.earlier].title, one.saves)
+                    for one in better.exchanges
+                ],
+            }
+    except ValueError as error:
+        context["reason"] = str(error)
+    return render(request, "reports/better_order.html", context)
+
+
+@require_POST
+def take_order(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """Make the better order a draft: this one, if it is a draft, else a new one."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    better = _better(revision)
+    if better is None:
+        messages.info(request, "No other order saves anything.")
+        return redirect("reports:order", key, number)
+    try:
+        if revision.may_change:
+            publishing.save_draft(revision, better.flow, by=request.user, based_on=revision.checksum)
+        else:
+            why = "Same tests in a cheaper order."
+            number = publishing.start_draft(better.flow, by=request.user, at=timezone.now(), why=why).number
+    except NotPossible as error:
+        messages.error(request, str(error))
+        return redirect("reports:order", key, number)
+    messages.success(request, "The draft has the new order. Read it through before you ask for a review.")
+    return redirect("procedures:desk", key, number)
+
+
+def replays(revision: Revision, published: Revision | None) -> Replays:
+    """Replay the closed jobs of the procedure through the revision and through the published one.
+
+    Raises:
+        ValueError: the revision has no first step, or a loop.
+    """
+    flow = flow_of(revision)
+    followed = Job.objects.filter(runs__revision__procedure=revision.procedure_id).distinct()
+    cases = list(closed_cases(followed))
+    created = timezone.localtime(revision.created_at).strftime("%Y-%m")
+    before = flow_of(published) if published and published.pk != revision.pk else None
+    changed = _changed_meaning(before, flow) if before else frozenset()
+    draft = replay(
+        flow, cases, changed=changed, created=created, model=_learned(flow, revision).model, beyond=_beyond(flow)
+    )
+    if before is None:
+        return Replays(draft, None, None, (), _listed(to_read(draft), {}))
+    old = replay(before, cases, created=created, beyond=_beyond(before))
+    endings = {one.job: one.ending for one in old.jobs}
+    differ = [one for one in draft.jobs if one.ending is not endings[one.job]]
+    return Replays(draft, old, compared(old, draft), _listed(differ, endings), _listed(to_read(draft), endings))
+
+
+def _changed_meaning(before: Flow, after: Flow) -> frozenset[tuple[str, str]]:
+    """Steps (with an empty outcome) and outcomes whose recorded results no longer speak for what stands there."""
+    found = compare(before, after)
+    differences = (*found.steps, *found.outcomes)
+    return frozenset((one.step, one.outcome) for one in differences if one.change is Change.MEANING)
+
+
+def _beyond(flow: Flow) -> dict[str, frozenset[str]]:
+    """Causes that the procedures handed over to can prove, by procedure."""
+    keys = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind is GoKind.HAND_OVER}
+    rows = Procedure.objects.filter(key__in=keys).with_revision_in_force()
+    return {
+        row.key: frozenset(cause.identity for cause in flow_of(row.in_force).causes) for row in rows if row.in_force
+    }
+
+
+def _listed(jobs: Sequence[Replayed], before: dict[int, Ending]) -> list[ReplayedJob]:
+    shown = sorted(jobs, key=lambda one: (one.month, one.job), reverse=True)[:MOST_LISTED]
+    rows = Job.objects.select_related("vehicle").in_bulk([one.job for one in shown])
+    return [
+        ReplayedJob(
+            rows.get(one.job),
+            one.job,
+            one.month,
+            before[one.job].value if one.job in before else "",
+            one.ending.value,
+            one.stopped_at.replace("-", " ") if one.stopped_at else one.named or one.end,
+        )
+        for one in shown
+    ]
+
+
+def _learned(flow: Flow, revision: Revision) -> Insight:
+    return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"))
+
+
+def _difference(revision: Revision, published: Revision | None) -> Difference | None:
+    if published is None or published.pk == revision.pk:
+        return None
+    old, new = flow_of(published), flow_of(revision)
+    return _compared_by_draws((old, _learned(old, published)), (new, _learned(new, revision)))
+
+
+def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
+    learned = insight(better, checksum(better), month=timezone.localdate().strftime("%Y-%m"))
+    return _compared_by_draws((flow, _learned(flow, revision)), (better, learned))
+
+
+def _compared_by_draws(old: tuple[Flow, Insight], new: tuple[Flow, Insight]) -> Difference:
+    import numpy as np
+
+    generator = np.random.default_rng(SEED)
+    return difference((old[0], old[1].model), (new[0], new[1].model), generator)
+
+
+def _better(revision: Revision) -> BetterOrder | None:
+    flow = flow_of(revision)
+    return better_order(flow, _learned(flow, revision).model)
+
+
+def _revision(key: str, number: int) -> Revision:
+    return get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+
+
+def _published(revision: Revision) -> Revision | None:
+    return revision.procedure.revisions.filter(state=Revision.State.PUBLISHED).select_related("procedure").first()

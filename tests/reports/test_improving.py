@@ -1,0 +1,72 @@
+"""Closed jobs replayed through a draft, the test against the published one, and a better order made a draft."""
+
+from __future__ import annotations
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from shopkb.accounts.models import User
+from shopkb.core.flow import editing
+from shopkb.core.flow.model import Go, GoKind
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import flow_of
+from shopkb.reports.improving import replays
+from tests.conftest import FLOWS, NOW
+from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job
+
+GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/relay", "burnt contacts")
+
+
+@pytest.fixture
+def fan(catalog: None, senior: User, second: User) -> Procedure:
+    from shopkb.procedures.exchange import check_files, store
+
+    store(check_files([FLOWS / f"{FAN}.yaml"]), by=senior, at=NOW, publish_by=second)
+    return Procedure.objects.get()
+
+
+@pytest.fixture
+def draft(fan: Procedure, senior: User, junior: User) -> Revision:
+    """Three closed jobs, and a draft in which a bad ground leads out."""
+    for way, cause in ((TO_GROUND, GROUND), (TO_GROUND, GROUND), (TO_CONTACTS, CONTACTS)):
+        cured_fan_job(junior, fan, way, cause)
+    revision = publishing.draft_from(fan.revisions.get(), by=senior, at=NOW)
+    flow = editing.point(flow_of(revision), "ground", "bad", Go(GoKind.OUT))
+    return publishing.save_draft(revision, flow, by=senior, based_on=revision.checksum)
+
+
+def test_a_draft_that_loses_a_cause_is_seen_to_lose_its_jobs(draft: Revision, fan: Procedure) -> None:
+    found = replays(draft, fan.revisions.get(state="published"))
+    assert found.old is not None
+    assert found.test is not None
+    assert (found.old.low, found.draft.high) == (1.0, pytest.approx(1 / 3))
+    assert (found.test.both_end, found.test.only_old_right, found.test.only_new_right) == (3, 2, 0)
+    assert found.test.p == pytest.approx(0.5)  # two of two by a fair coin, both ways: 2 x 1/4
+    assert [one.after for one in found.differing] == ["reaches another end"] * 2
+
+
+def test_the_pages_say_so_and_link_each_job(client: Client, draft: Revision, senior: User) -> None:
+    client.force_login(senior)
+    page = client.get(reverse("reports:replay", args=[FAN, draft.number])).content.decode()
+    assert "Of 2 jobs where they differ the draft is right in 0 and the old one in 2: that may be chance" in page
+    for one in replays(draft, draft.procedure.in_force).differing:
+        assert reverse("jobs:job", args=[one.number]) in page
+    order = client.get(reverse("reports:order", args=[FAN, draft.number]))
+    assert order.status_code == 200
+
+
+def test_a_draft_that_cannot_be_passed_through_says_why(client: Client, draft: Revision, senior: User) -> None:
+    client.force_login(senior)
+    flow = editing.point(flow_of(draft), "ground", "bad", Go(GoKind.STEP, flow_of(draft).start))
+    publishing.save_draft(draft, flow, by=senior, based_on=draft.checksum)
+    for name in ("reports:replay", "reports:order"):
+        assert b"loop" in client.get(reverse(name, args=[FAN, draft.number])).content
+
+
+def test_a_technician_may_not(client: Client, draft: Revision, junior: User) -> None:
+    client.force_login(junior)
+    for name in ("reports:replay", "reports:order"):
+        assert client.get(reverse(name, args=[FAN, draft.number])).status_code == 403
+    assert client.post(reverse("reports:take-order", args=[FAN, draft.number])).status_code == 403
