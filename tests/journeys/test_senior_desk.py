@@ -5,14 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pytest
+from django.urls import reverse
 from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
+from shopkb.core.flow import editing
 from shopkb.core.flow.writer import write_flow
-from shopkb.procedures.models import Revision
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
+from tests.conftest import NOW
 
 from .conftest import OFFICE, TABLET, Visits
+from .scenes import FAN
+from .test_every_page import AXE, looked_at
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
@@ -140,12 +146,12 @@ def finish(hand: Hand) -> None:
     hand.actions += 2
 
 
-def pictures(visits: Visits, page: Page) -> None:
+def pictures(visits: Visits, page: Page, name: str = "desk") -> None:
     for screen in (OFFICE, TABLET):
         page.set_viewport_size({"width": screen.width, "height": screen.height})
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)
-            visits.shot(page, f"desk-{screen.name}-{scheme}")
+            visits.shot(page, f"{name}-{screen.name}-{scheme}")
 
 
 def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: User, second: User) -> None:
@@ -169,3 +175,33 @@ def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: Use
     expect(page.get_by_label("What to do")).to_have_value("Mine: look at the arm.")
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_label("What to do")).to_have_value("Theirs: look behind the cowl.")
+
+
+def test_the_pages_of_the_desk_obey_the_rules(
+    visits: Visits, shelf: dict[str, Procedure], senior: User, second: User
+) -> None:
+    revision = publishing.draft_from(shelf[FAN].revisions.get(), by=senior, at=NOW)
+    desk = reverse("procedures:desk", args=[FAN, 2])
+    pages = {
+        "desk-new": reverse("procedures:desk-new"),
+        "desk-closed": desk,
+        "desk-reading": f"{desk}?step=supply",
+        "desk-cause": reverse("procedures:desk-cause", args=[FAN, 2]) + "?step=supply&outcome=full",
+        "remarks": reverse("procedures:remarks", args=[FAN, 2]),
+        "compared": reverse("procedures:compared", args=[FAN, 2, 1]),
+        "replay": reverse("reports:replay", args=[FAN, 2]),
+        "order": reverse("reports:order", args=[FAN, 2]),
+    }
+    flow = editing.delete_step(flow_of(revision), "ground")
+    publishing.save_draft(revision, flow, by=senior, based_on=revision.checksum)
+    publishing.remark(revision, "supply", "Say which pin.", by=second, at=NOW)
+    page = visits.open(OFFICE, senior)
+    wrong: list[str] = []
+    for name, address in pages.items():
+        page.emulate_media(color_scheme="light")
+        page.goto(visits.address + address)
+        page.evaluate(AXE)
+        wrong += looked_at(page, name, vehicle=False)
+        pictures(visits, page, name)
+    print(*wrong, sep="\n")
+    assert wrong == []
