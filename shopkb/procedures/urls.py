@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, desk, write
+from shopkb.procedures.views import browse, desk, paper, write
 
 app_name = "procedures"
 urlpatterns = [
@@ -13,6 +13,7 @@ urlpatterns = [
     path("<slug:key>/<int:number>/steps/<slug:step>/", browse.step_page, name="step"),
     path("<slug:key>/<int:number>/chart.<slug:form>", browse.chart_file, name="chart"),
     path("<slug:key>/<int:number>/file", browse.procedure_file, name="file"),
+    path("<slug:key>/<int:number>/paper/", paper.paper_form, name="paper"),
     path("<slug:key>/<int:number>/desk/", desk.desk, name="desk"),
     path("<slug:key>/<int:number>/desk/act/", desk.act, name="desk-act"),
     path("<slug:key>/<int:number>/desk/undo/", desk.undo, name="desk-undo"),
