@@ -14,16 +14,15 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.branches import ON_SCREEN, branch_evidence
-from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.counts import FlowCounts, branch_reach, count
 from shopkb.core.diagnosis.likelihoods import prior_of
 from shopkb.core.diagnosis.pooling import PooledRate
 from shopkb.core.diagnosis.rates import Rate, jeffreys
 from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.paths import causes_reachable
 from shopkb.core.flow.walk import Entry, walk
-from shopkb.demo.simulator import Simulated, allowed
-from shopkb.demo.truth import Place, Truth, cause_weights
+from shopkb.demo.simulator import Simulated
+from shopkb.demo.truth import Place, Truth, cause_weights, comes_in
 from shopkb.jobs.models import Job
 
 LEVEL: Final = ON_SCREEN
@@ -74,12 +73,14 @@ def compare(
     truth: Truth, flows: Mapping[str, Flow], tallies: Tallies, simulated: Iterable[Simulated]
 ) -> tuple[Line, ...]:
     """A line for each cause and each branch that a verified job has met. ``simulated`` stands for the long run."""
-    long_run = branch_truth(flows, simulated)
+    beyond = {key: frozenset(cause.identity for cause in flow.causes) for key, flow in flows.items()}
+    long_run = branch_truth(flows, simulated, beyond)
     as_of = max((key.month for key in tallies), default="2000-01")
     lines: list[Line] = []
     for key, flow in flows.items():
-        counts = count(flow, tallies, as_of=as_of, half_life=None, proof_weights={})
-        lines += _cause_lines(truth, flow, counts)
+        counts = count(flow, tallies, as_of=as_of, half_life=None, proof_weights={}, beyond=beyond)
+        if truth.of(flow).share > 0:
+            lines += _cause_lines(truth, flow, counts)
         lines += _branch_lines(key, counts, long_run)
     return tuple(lines)
 
@@ -99,7 +100,7 @@ def _coverage(kind: str, lines: Sequence[Line]) -> Coverage:
 def prior_truth(truth: Truth, flow: Flow) -> dict[str, float]:
     """True share of each cause, by identity, over the shop's vehicles and the whole period."""
     said, total = truth.of(flow), defaultdict[str, float](float)
-    platforms = [vehicle.platform for vehicle in truth.vehicles if allowed(said, vehicle.platform)]
+    platforms = [vehicle.platform for vehicle in truth.vehicles if comes_in(said, flow, vehicle.platform)]
     slope = truth.shop.growth - 1
     shares = (np.arange(MOMENTS) + 0.5) / MOMENTS
     moments = (np.sqrt(1 + slope * (2 + slope) * shares) - 1) / slope if abs(slope) > 1e-9 else shares
@@ -112,16 +113,18 @@ def prior_truth(truth: Truth, flow: Flow) -> dict[str, float]:
     return {cause: share / len(platforms) / MOMENTS for cause, share in total.items()}
 
 
-def branch_truth(flows: Mapping[str, Flow], simulated: Iterable[Simulated]) -> dict[tuple[str, Branch], float]:
-    """Of the verified jobs that took a branch, the share whose true cause can still be reached through it."""
+def branch_truth(
+    flows: Mapping[str, Flow], simulated: Iterable[Simulated], beyond: Mapping[str, frozenset[str]]
+) -> dict[tuple[str, Branch], float]:
+    """Of the verified jobs that took a branch, the share whose true cause can still be reached through it.
+
+    ``beyond`` gives the identities that each procedure can find once another hands over to it.
+    """
     taken, reached = defaultdict[tuple[str, Branch], int](int), defaultdict[tuple[str, Branch], int](int)
     reach = {
-        (key, (step.key, outcome.key)): {
-            flow.cause_by_key[cause].identity for cause in causes_reachable(flow, step.key, outcome.key)
-        }
+        (key, branch): part.causes
         for key, flow in flows.items()
-        for step in flow.steps
-        for outcome in step.outcomes
+        for branch, part in zip(branches_of(flow), branch_reach(flow, beyond), strict=True)
     }
     for job in simulated:
         if job.past.disposition == Job.Disposition.CURED and not job.comes_back:
@@ -129,6 +132,10 @@ def branch_truth(flows: Mapping[str, Flow], simulated: Iterable[Simulated]) -> d
                 taken[branch] += 1
                 reached[branch] += job.cause in reach[branch]
     return {branch: reached[branch] / times for branch, times in taken.items()}
+
+
+def branches_of(flow: Flow) -> list[Branch]:
+    return [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
 
 
 def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, Branch]]:
@@ -141,7 +148,8 @@ def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, 
 
 
 def _cause_lines(truth: Truth, flow: Flow, counts: FlowCounts) -> Iterator[Line]:
-    runs, prior = counts.runs.sum(axis=0), prior_of(counts)
+    runs, belief = counts.runs.sum(axis=0), prior_of(counts)
+    prior = belief / belief.sum()
     verified = float(runs.sum())
     true = prior_truth(truth, flow)
     for place, cause in enumerate(counts.causes[:-1]):

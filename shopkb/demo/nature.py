@@ -15,7 +15,7 @@ from shopkb.core.flow.model import Flow, Outcome, Step
 from shopkb.core.flow.paths import causes_reachable
 from shopkb.core.readings.bands import Interval
 from shopkb.core.readings.units import Quantity
-from shopkb.demo.truth import ANY, ProcedureTruth, Weights
+from shopkb.demo.truth import ANY, ProcedureTruth, Weights, fact
 
 SUPPLY = 12.6
 """Volts that a good supply shows at most."""
@@ -66,8 +66,11 @@ class Nature:
             if keys & causes_reachable(self.flow, step, outcome.key)
         ]
 
-    def outcome(self, rng: np.random.Generator, step: Step, cause: str, error: float) -> str:
+    def outcome(self, rng: np.random.Generator, step: Step, cause: str, error: float, platform: str = "") -> str:
         """What is answered: with probability ``error`` one of the wrong outcomes, each as likely."""
+        fixed = fact(self.said, step.key, platform)
+        if fixed:
+            return fixed
         true, leads = self.true_outcomes(step.key, cause)
         right = set(self.right_outcomes(step.key, cause)) or set(true)
         wrong = [outcome.key for outcome in step.outcomes if outcome.key not in right]
@@ -77,7 +80,7 @@ class Nature:
 
 
 def typed_reading(
-    rng: np.random.Generator, step: Step, outcome: Outcome, values: Mapping[str, Quantity], meter: str
+    rng: np.random.Generator, step: Step, outcome: Outcome, values: Mapping[str, Quantity]
 ) -> tuple[str, Quantity | None]:
     """A plausible reading inside the outcome's band, as somebody types it, and its size (``None``: over limit)."""
     spec, band = step.reading, outcome.band
@@ -107,7 +110,7 @@ def plausible(interval: Interval, unit: str) -> tuple[float, float]:
     if not np.isfinite(high):
         return 0.0, 1.0
     if unit == "V" and high > 5:
-        return high * 0.05, high * 0.97
+        return high * 0.8, high * 0.985
     return (high * 0.1, high * 0.9) if high > 0 else (high * 1.5 - 1, high * 1.1 - 0.01)
 
 

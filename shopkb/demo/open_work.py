@@ -11,10 +11,12 @@ import numpy as np
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter, Platform, Symptom
+from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature
 from shopkb.demo.simulator import technician
 from shopkb.demo.truth import OpenJob, Truth
 from shopkb.demo.visit import Clock, Visit
+from shopkb.jobs.dangers import Passing, danger_due, pass_danger
 from shopkb.jobs.following import Answer, record, record_value, start_run
 from shopkb.jobs.intake import Intake, open_job
 from shopkb.jobs.models import Job, Run
@@ -72,18 +74,19 @@ class OpenWork:
         nature = self.natures[said.procedure]
         cause = nature.flow.cause_by_key[said.towards].identity
         who = technician(self.truth, said.technician)
-        visit = Visit(self.rng, self.truth, nature, cause, who, SteadyClock(started), access={})
-        while visit.way().current and len(visit.results) < said.steps:
+        visit = Visit(self.rng, self.truth, {said.procedure: nature}, cause, who, SteadyClock(started), access={})
+        visit.begin(said.procedure)
+        while visit.way().current and len(visit.leg.results) < said.steps:
             visit.answer(nature.flow.step_by_key[visit.way().current], careful=True)
         self._record(run, visit, by, started)
 
     def _record(self, run: Run, visit: Visit, by: User, started: datetime) -> None:
         """Answers and values in the order of their times, pressed together if they would reach beyond now."""
         meters = {meter.key: meter for meter in Meter.objects.all()}
-        last = max((result.at for result in visit.results), default=started)
+        last = max((result.at for result in visit.leg.results), default=started)
         room = self.now - LAST_ANSWER - started
         factor = min(1.0, room / (last - started)) if last > started else 1.0
-        parts: list[PastValue | PastResult] = sorted([*visit.values, *visit.results], key=lambda part: part.at)
+        parts: list[PastValue | PastResult] = sorted([*visit.leg.values, *visit.leg.results], key=lambda part: part.at)
         for part in parts:
             at = started + (part.at - started) * factor
             if isinstance(part, PastValue):
@@ -97,7 +100,14 @@ class OpenWork:
                 meter=meters.get(part.meter),
                 override_why=part.override_why,
             )
+            self._confirm_dangers(run, visit.flow, part.step, by, at)
             record(run, answer, by=by, at=at)
+
+    def _confirm_dangers(self, run: Run, flow: Flow, step: str, by: User, at: datetime) -> None:
+        """As the screen asks it before each step that brings a danger."""
+        rows = list(run.results.counting())
+        while danger := danger_due(run, flow, flow.step_by_key[step], rows, by=by, at=at):
+            pass_danger(run, Passing(step, danger.key, int(self.rng.integers(3, 12)), self._id()), by=by, at=at)
 
     def _id(self) -> UUID:
         return UUID(bytes=self.rng.bytes(16), version=4)

@@ -7,7 +7,7 @@ number of jobs but for their times of arrival and the comebacks still to come.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from uuid import UUID
@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature, choose
-from shopkb.demo.truth import Place, ProcedureTruth, Technician, Truth, VehicleTruth, cause_weights
+from shopkb.demo.truth import Place, ProcedureTruth, Technician, Truth, VehicleTruth, cause_weights, comes_in
 from shopkb.demo.visit import CLOSES, OPENS, Clock, Ending, Visit
-from shopkb.jobs.past import PastJob, PastResult, PastRun
+from shopkb.jobs.past import PastJob, PastResult
 
 KM_A_DAY = 45
 DAY = 24 * 60
@@ -47,7 +47,10 @@ class _Arrival:
 
 @dataclass(eq=False)
 class Shop:
-    """The simulated shop between two moments. ``access`` gives the minutes each set-up state costs to reach."""
+    """The simulated shop between two moments.
+
+    ``access`` gives the minutes each set-up state costs to reach, ``dangers`` the keys of cautions that are a DANGER.
+    """
 
     truth: Truth
     flows: Mapping[str, Flow]
@@ -55,6 +58,7 @@ class Shop:
     since: datetime
     until: datetime
     access: Mapping[str, float] = field(default_factory=dict)
+    dangers: Collection[str] = ()
 
     def __post_init__(self) -> None:
         self.natures = {key: Nature(flow, self.truth.of(flow)) for key, flow in self.flows.items()}
@@ -90,7 +94,7 @@ class Shop:
     def _arrival(self, at: datetime) -> _Arrival:
         key = choose(self.rng, {key: nature.said.share for key, nature in self.natures.items()})
         nature = self.natures[key]
-        fitting = [vehicle for vehicle in self.truth.vehicles if allowed(nature.said, vehicle.platform)]
+        fitting = [vehicle for vehicle in self.truth.vehicles if comes_in(nature.said, nature.flow, vehicle.platform)]
         vehicle = fitting[int(self.rng.integers(len(fitting)))]
         if self._happens(self.truth.shop.complaint_absent):
             return _Arrival(at, key, vehicle, "")
@@ -100,18 +104,21 @@ class Shop:
     def _visit(
         self, arrival: _Arrival, waiting: list[tuple[datetime, int, _Arrival]], number: int
     ) -> Iterator[Simulated]:
-        nature = self.natures[arrival.procedure]
         who = self.people[choose(self.rng, {person.name: person.share for person in self.truth.technicians})]
         clock = Clock(arrival.at)
         early, late = self.truth.shop.learning
         error = early + (late - early) * self.gone(arrival.at)
-        visit = Visit(self.rng, self.truth, nature, arrival.cause, who, clock, self.access, error)
-        started = clock.work(float(self.rng.uniform(3, 25)))
+        visit = Visit(
+            self.rng, self.truth, self.natures, arrival.cause, who, clock, self.access, error, self.dangers,
+            arrival.vehicle.platform,
+        )  # fmt: skip
+        clock.work(float(self.rng.uniform(3, 25)))
+        visit.begin(arrival.procedure)
         ending = visit.diagnose() if arrival.cause else self._nothing_found(visit)
         closed = clock.work(float(self.rng.uniform(2, 20)))
         if closed > self.until:
             return
-        past = self._past(arrival, visit, ending, started, closed)
+        past = self._past(arrival, visit, ending, closed)
         comes_back = self._comes_back(ending)
         if comes_back:
             again = self._again(arrival, past)
@@ -121,10 +128,10 @@ class Shop:
         yield Simulated(past, arrival.cause, ending.wrong, comes_back)
 
     def _nothing_found(self, visit: Visit) -> Ending:
-        absent = visit.nature.said.absent
+        absent = visit.leg.nature.said.absent
         if absent is not None and absent.step == visit.flow.start:
             at = visit.clock.work(float(self.rng.uniform(3, 12)))
-            visit.results.append(PastResult(absent.step, at, visit.who.name, absent.outcome))
+            visit.leg.results.append(PastResult(absent.step, at, visit.who.name, absent.outcome))
         return Ending("not-present", note="Complaint could not be brought about. Driver told what to watch.")
 
     def _comes_back(self, ending: Ending) -> bool:
@@ -138,16 +145,8 @@ class Shop:
         at = day.replace(hour=OPENS.hour + 1, minute=int(self.rng.integers(60)), second=0, microsecond=0)
         return _Arrival(at, arrival.procedure, arrival.vehicle, arrival.cause, past)
 
-    def _past(self, arrival: _Arrival, visit: Visit, ending: Ending, started: datetime, closed: datetime) -> PastJob:
-        said, vehicle, who = visit.nature.said, arrival.vehicle, visit.who
-        run = PastRun(
-            arrival.procedure,
-            who.name,
-            started,
-            tuple(visit.results),
-            tuple(visit.values),
-            stopped_why="" if visit.results else "Complaint not present.",
-        )
+    def _past(self, arrival: _Arrival, visit: Visit, ending: Ending, closed: datetime) -> PastJob:
+        said, vehicle, who = self.natures[arrival.procedure].said, arrival.vehicle, visit.who
         days_before = (self.until - arrival.at).days
         return PastJob(
             client_id=UUID(bytes=self.rng.bytes(16), version=4),
@@ -168,7 +167,7 @@ class Shop:
             complaint_verified=("yes" if self._happens(0.9) else "not-yet") if arrival.cause else "no",
             closing_note=ending.note,
             comeback_of=arrival.comeback_of.client_id if arrival.comeback_of else None,
-            runs=(run,),
+            runs=tuple(leg.past(who.name) for leg in visit.legs),
             repairs=tuple(visit.repairs),
         )
 
@@ -203,8 +202,3 @@ def technician(truth: Truth, name: str) -> Technician:
         KeyError: the truth does not know the name.
     """
     return {person.name: person for person in truth.technicians}[name]
-
-
-def allowed(said: ProcedureTruth, platform: str) -> bool:
-    """Whether vehicles of this platform come in with the complaint of this procedure."""
-    return not any(platform == node or platform.startswith(f"{node}/") for node in said.not_on)

@@ -81,6 +81,7 @@ class ProcedureTruth(_Part):
     absent: Absent | None = None
     errors: Weights = Field(default_factory=dict)
     values: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
+    facts: Mapping[str, Mapping[str, str]] = Field(default_factory=dict)
     causes: Weights = Field(default_factory=dict)
     platforms: Mapping[str, Weights] = Field(default_factory=dict)
     drift: Weights = Field(default_factory=dict)
@@ -125,14 +126,24 @@ class Truth(_Part):
 
     def of(self, flow: Flow) -> ProcedureTruth:
         """What is true of this procedure; what its writer believes, where the file says nothing."""
-        for said in self.procedures:
-            if said.key == flow.procedure:
-                return said
-        return ProcedureTruth(
-            key=flow.procedure,
-            symptoms=dict.fromkeys(flow.symptoms, 1.0),
-            causes={cause.key: USUAL[cause.usual] for cause in flow.causes},
-        )
+        said = next((said for said in self.procedures if said.key == flow.procedure), None)
+        if said is not None and said.causes:
+            return said
+        usual = {cause.key: USUAL[cause.usual] for cause in flow.causes}
+        if said is not None:
+            return said.model_copy(update={"causes": usual})
+        # A procedure without symptoms is a method that others hand over to.
+        share = 1.0 if flow.symptoms else 0.0
+        return ProcedureTruth(key=flow.procedure, share=share, symptoms=dict.fromkeys(flow.symptoms, 1.0), causes=usual)
+
+
+def comes_in(said: ProcedureTruth, flow: Flow, platform: str) -> bool:
+    """Whether vehicles of this platform come in with the complaint of this procedure."""
+
+    def within(node: str) -> bool:
+        return platform == node or platform.startswith(f"{node}/")
+
+    return not any(map(within, said.not_on)) and ("any" in flow.platforms or any(map(within, flow.platforms)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +208,7 @@ def _cause_misfits(said: ProcedureTruth, flow: Flow) -> Iterator[str]:
     for key in sorted(named - set(flow.cause_by_key)):
         yield f"{said.key} has no cause {key!r}."
     for key in flow.cause_by_key:
-        if key not in said.causes:
+        if said.causes and key not in said.causes:
             yield f"The truth does not say how often {key!r} of {said.key} is met."
 
 
@@ -211,6 +222,18 @@ def _branches_named(said: ProcedureTruth) -> Iterator[tuple[str, str]]:
         yield from ((step, outcome) for outcome in weights)
     for other in said.elsewhere:
         yield from other.way.items()
+    for step, outcomes in said.facts.items():
+        yield from ((step, outcome) for outcome in outcomes.values())
+
+
+def fact(said: ProcedureTruth, step: str, platform: str) -> str:
+    """The outcome that this step has on a platform whatever the cause; empty if that hangs on the cause."""
+    nodes = said.facts.get(step, {})
+    parts = platform.split("/")
+    for depth in range(len(parts), 0, -1):
+        if (node := "/".join(parts[:depth])) in nodes:
+            return nodes[node]
+    return ""
 
 
 def names_causes(flow: Flow, step: str) -> bool:

@@ -5,19 +5,20 @@ Pure: randomness comes from the generator given, time begins at the moment given
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Proof, Step
+from shopkb.core.flow.model import AskedValue, Flow, Go, GoKind, Outcome, Proof, Step
 from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
 from shopkb.demo.nature import Nature, choose, typed_reading
 from shopkb.demo.truth import Technician, Truth, names_causes
+from shopkb.jobs.dangers import ENERGISING, LONG_BREAK
 from shopkb.jobs.following import read_value, values_missing, with_computed
-from shopkb.jobs.past import PastRepair, PastResult, PastValue
+from shopkb.jobs.past import PastDanger, PastRepair, PastResult, PastRun, PastValue
 
 OPENS, CLOSES = time(7, 40), time(17, 30)
 MOST_ATTEMPTS = 4
@@ -53,33 +54,75 @@ class Ending:
 
 
 @dataclass(eq=False)
-class Visit:
-    """Following one procedure on one vehicle. ``cause`` is the identity of the true cause.
+class Leg:
+    """One procedure followed: what was recorded, and what the technician knows while following it."""
 
-    ``access`` gives the minutes each set-up state costs to reach, ``error`` is the factor on all error rates.
+    nature: Nature
+    started_at: datetime
+    came_from: int | None = None
+    results: list[PastResult] = field(default_factory=list)
+    values: list[PastValue] = field(default_factory=list)
+    confirmed: list[PastDanger] = field(default_factory=list)
+    asked: dict[str, Quantity] = field(default_factory=dict)
+    known: dict[str, Quantity] = field(default_factory=dict)
+    safe: set[str] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self.known = with_computed(self.nature.flow, {})
+
+    def way(self) -> Walk:
+        return walk(self.nature.flow, [Entry(result.step, result.outcome or result.onward) for result in self.results])
+
+    def past(self, holder: str) -> PastRun:
+        return PastRun(
+            self.nature.flow.procedure,
+            holder,
+            self.started_at,
+            tuple(self.results),
+            tuple(self.values),
+            tuple(self.confirmed),
+            stopped_why="" if self.results else "Complaint not present.",
+            came_from=self.came_from,
+        )
+
+
+@dataclass(eq=False)
+class Visit:
+    """Following procedures on one vehicle, ``begin`` the first. ``cause`` is the identity of the true cause.
+
+    ``access`` gives the minutes each set-up state costs to reach, ``dangers`` holds the keys of the cautions that are a
+    DANGER, ``error`` is the factor on all error rates.
     """
 
     rng: np.random.Generator
     truth: Truth
-    nature: Nature
+    natures: Mapping[str, Nature]
     cause: str
     who: Technician
     clock: Clock
     access: Mapping[str, float]
     error: float = 1.0
-    results: list[PastResult] = field(default_factory=list)
-    values: list[PastValue] = field(default_factory=list)
+    dangers: Collection[str] = ()
+    platform: str = ""
+    legs: list[Leg] = field(default_factory=list)
     repairs: list[PastRepair] = field(default_factory=list)
-    _asked: dict[str, Quantity] = field(default_factory=dict)
-    _known: dict[str, Quantity] = field(default_factory=dict)
     _at: str = ""
+
+    def begin(self, procedure: str) -> None:
+        """Start following a procedure, handed over to by the one before it."""
+        came_from = len(self.legs) - 1 if self.legs else None
+        self.legs.append(Leg(self.natures[procedure], self.clock.now, came_from))
+
+    @property
+    def leg(self) -> Leg:
+        return self.legs[-1]
 
     @property
     def flow(self) -> Flow:
-        return self.nature.flow
+        return self.leg.nature.flow
 
     def way(self) -> Walk:
-        return walk(self.flow, [Entry(result.step, result.outcome or result.onward) for result in self.results])
+        return self.leg.way()
 
     def go_on(self, most: int = 1000) -> Walk:
         """Answer step after step until an end, or ``most`` steps."""
@@ -87,7 +130,18 @@ class Visit:
         while way.current and most > 0:
             self.answer(self.flow.step_by_key[way.current])
             way, most = self.way(), most - 1
+            if way.end is not None and self._handed_over(way.end.go):
+                way = self.way()
         return way
+
+    def _handed_over(self, go: Go) -> bool:
+        """Go on in the procedure an end hands over to, unless this job has followed it already."""
+        followed = {leg.nature.flow.procedure for leg in self.legs}
+        if go.kind is not GoKind.HAND_OVER or go.key in followed or go.key not in self.natures:
+            return False
+        self.clock.work(1)
+        self.begin(go.key)
+        return True
 
     def diagnose(self) -> Ending:
         """From the first step to how the job is closed, with wrong repairs and second thoughts between."""
@@ -105,21 +159,37 @@ class Visit:
         """Do one step: set-up, time, perhaps a break, perhaps left out, perhaps wrong."""
         self._ask_values(step)
         error = 0.0 if careful else self._error(step)
-        outcome = self.nature.outcome(self.rng, step, self.cause, error)
+        outcome = self.leg.nature.outcome(self.rng, step, self.cause, error, self.platform)
         if not careful and not names_causes(self.flow, step.key) and self._happens(self.truth.skips[step.test]):
             self._leave_out(step, outcome)
             return
         if self._happens(self.truth.shop.breaks):
             self.clock.work(float(self.rng.uniform(35, 90)))
+        typed, meter, why = self._reading(step, step.outcome(outcome))
+        started = self.clock.now
         at = self.clock.work(self._minutes(step))
-        chosen = step.outcome(outcome)
-        typed, meter, why = self._reading(step, chosen)
-        self.results.append(
+        self._confirm_dangers(step, started)
+        if at - started > LONG_BREAK:
+            self._confirm_dangers(step, at - timedelta(seconds=20))
+        self.leg.results.append(
             PastResult(step.key, at, self.who.name, outcome, typed=typed, meter=meter, override_why=why)
         )
+        if step.test in ENERGISING:
+            self.leg.safe.clear()
+
+    def _confirm_dangers(self, step: Step, at: datetime) -> None:
+        """Once a run, and again after a long break or energising."""
+        before = max((part.at for part in (*self.leg.results[-1:], *self.leg.confirmed[-1:])), default=at)
+        if at - before > LONG_BREAK:
+            self.leg.safe.clear()
+        for caution in step.cautions:
+            if caution in self.dangers and caution not in self.leg.safe:
+                seconds = max(1, round(float(self.rng.lognormal(1.7, 0.7))))
+                self.leg.confirmed.append(PastDanger(step.key, caution, seconds, at, self.who.name))
+                self.leg.safe.add(caution)
 
     def _error(self, step: Step) -> float:
-        usual = self.nature.said.errors.get(step.key, self.truth.errors[step.test])
+        usual = self.leg.nature.said.errors.get(step.key, self.truth.errors[step.test])
         return min(0.5, usual * self.who.error * self.error)
 
     def _leave_out(self, step: Step, right: str) -> None:
@@ -128,7 +198,7 @@ class Visit:
             guessed = step.outcomes[int(self.rng.integers(len(step.outcomes)))].key
         reason = choose(self.rng, self.truth.skip_reasons)
         at = self.clock.work(0.5)
-        self.results.append(PastResult(step.key, at, self.who.name, skipped=reason, onward=guessed))
+        self.leg.results.append(PastResult(step.key, at, self.who.name, skipped=reason, onward=guessed))
 
     def _reading(self, step: Step, outcome: Outcome) -> tuple[str, str, str]:
         if step.reading is None:
@@ -137,18 +207,18 @@ class Visit:
             return "", "", "No reading could be taken."
         meters = self.truth.meters.get(step.reading.quantity, ())
         meter = meters[int(self.rng.integers(len(meters)))] if meters else ""
-        typed, _ = typed_reading(self.rng, step, outcome, self._known, meter)
+        typed, _ = typed_reading(self.rng, step, outcome, self.leg.known)
         return typed, meter, ""
 
     def _ask_values(self, step: Step) -> None:
-        for value in values_missing(self.flow, step, self._known):
+        for value in values_missing(self.flow, step, self.leg.known):
             typed = self._typed_value(value)
-            self._asked[value.key] = read_value(value, typed)
-            self.values.append(PastValue(value.key, typed, self.clock.now, self.who.name))
-            self._known = with_computed(self.flow, self._asked)
+            self.leg.asked[value.key] = read_value(value, typed)
+            self.leg.values.append(PastValue(value.key, typed, self.clock.now, self.who.name))
+            self.leg.known = with_computed(self.flow, self.leg.asked)
 
     def _typed_value(self, value: AskedValue) -> str:
-        said = self.nature.said.values.get(value.key, ())
+        said = self.leg.nature.said.values.get(value.key, ())
         if said:
             return said[int(self.rng.integers(len(said)))]
         bound = value.low or value.high
@@ -169,7 +239,7 @@ class Visit:
         if self._happens(shop.declined):
             return Ending("declined", note="Told what it would cost; the owner wants to think it over.")
         proof = way.end.proof or Proof.ELIMINATION
-        found_at = (0, way.standing[-1])  # the one run, its last standing result
+        found_at = (len(self.legs) - 1, way.standing[-1])
         if self._happens(shop.unverified):
             self._repair(cause.identity, proof, "not-checked", found_at)
             return Ending("not-checked", not right, "Bus was needed; nobody repeated the conditions.")
@@ -182,7 +252,7 @@ class Visit:
     def _go_back(self) -> bool:
         """Do the first step that was answered wrongly again, with care. False: no step was."""
         for step, route in self.way().path:
-            right = self.nature.right_outcomes(step, self.cause)
+            right = self.leg.nature.right_outcomes(step, self.cause)
             if right and route not in right:
                 self.answer(self.flow.step_by_key[step], careful=True)
                 return True
@@ -208,7 +278,7 @@ class Visit:
         minutes = max(1, round(taken * float(np.exp(self.rng.normal(0, 0.25)))))
         also = self._also(known.key) if known and cause == self.cause else ()
         at = self.clock.work(minutes)
-        checks = self.nature.said.checks
+        checks = self.leg.nature.said.checks
         self.repairs.append(
             PastRepair(
                 cause=cause,
@@ -230,7 +300,7 @@ class Visit:
     def _also(self, key: str) -> tuple[str, ...]:
         return tuple(
             self.flow.cause_by_key[pair.also].identity
-            for pair in self.nature.said.together
+            for pair in self.leg.nature.said.together
             if pair.cause == key and self._happens(pair.share)
         )
 

@@ -13,7 +13,7 @@ from django.db import transaction
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Role
 from shopkb.catalog.loading import load_folder
-from shopkb.catalog.models import Access
+from shopkb.catalog.models import Access, Caution
 from shopkb.core.flow.model import Flow
 from shopkb.demo.models import DemoMark
 from shopkb.demo.nature import Nature
@@ -24,6 +24,7 @@ from shopkb.demo.truth import Truth, misfits, read_truth
 from shopkb.jobs.history import StoredHistory, store_history
 from shopkb.procedures.exchange import check_files, flow_files, store
 from shopkb.procedures.models import Revision
+from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import flow_of
 
 MONTH = timedelta(days=30.44)
@@ -70,7 +71,7 @@ def build(plan: Plan) -> Iterator[str]:
         raise WorldError("fixtures/truth.yaml does not fit the procedures. " + " ".join(problems))
     rng = np.random.default_rng(plan.seed)
     stored = StoredHistory()
-    shop = Shop(truth, flows, rng, since, plan.now, access_minutes())
+    shop = Shop(truth, flows, rng, since, plan.now, access_minutes(), dangers())
     for stored in store_history((made.past for made in shop.jobs(plan.jobs)), by=_with_role(people, Role.KEEPER)[0]):
         yield f"{stored.jobs} closed jobs, {stored.results} results."
     yield _open_jobs(truth, shop.natures, people, rng, plan.now)
@@ -87,6 +88,11 @@ def flows_in_force() -> dict[str, Flow]:
 def access_minutes() -> dict[str, float]:
     """Minutes that each set-up state costs to reach."""
     return {key: float(minutes) for key, minutes in Access.objects.values_list("key", "minutes")}
+
+
+def dangers() -> frozenset[str]:
+    """Keys of the cautions that are a DANGER."""
+    return frozenset(Caution.objects.filter(signal=Caution.Signal.DANGER).values_list("key", flat=True))
 
 
 def _load_catalog(folder: Path) -> str:
@@ -113,7 +119,10 @@ def _publish(folder: Path, people: Mapping[str, User], at: datetime) -> str:
     faulty += [f"{file.path.name} cannot be read." for file in files if file.flow is None]
     if faulty:
         raise WorldError(" ".join(faulty))
-    stored = store(files, by=writers[0], at=at, why="First edition.", publish_by=writers[-1])
+    try:
+        stored = store(files, by=writers[0], at=at, why="First edition.", publish_by=writers[-1])
+    except NotPossible as error:
+        raise WorldError(str(error)) from error
     return f"{len(stored)} procedures in force: {', '.join(row.key for row in stored)}."
 
 

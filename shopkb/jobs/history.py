@@ -137,6 +137,13 @@ def _store_runs(rows: Sequence[JobRows]) -> None:
         for run in row.runs:
             run.run.job = row.job
     Run.objects.bulk_create(run.run for run in runs)
+    handed_over = []
+    for row in rows:
+        for run, said in zip(row.runs, row.past.runs, strict=True):
+            if said.came_from is not None:
+                run.run.came_from = row.runs[said.came_from].run
+                handed_over.append(run.run)
+    Run.objects.bulk_update(handed_over, ["came_from"])
     for run in runs:
         for part in (*run.values, *run.results, *run.dangers, *run.put_back):
             part.run = run.run

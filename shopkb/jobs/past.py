@@ -57,7 +57,8 @@ class PastDanger:
 class PastRun:
     """A procedure that was followed; results in the order they were recorded, replaced ones included.
 
-    ``stopped_why`` is needed when it was left before its end. What a run took off counts as put back by whoever closed
+    ``stopped_why`` is needed when it was left before its end; ``came_from`` is the place in the job of the run that
+    handed over to this one. What a run took off counts as put back by whoever closed
     the job, at its closing.
     """
 
@@ -68,6 +69,7 @@ class PastRun:
     values: tuple[PastValue, ...] = ()
     dangers: tuple[PastDanger, ...] = ()
     stopped_why: str = ""
+    came_from: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,6 +141,8 @@ def _disposition_fits(past: PastJob) -> None:
 
 def _run(past: PastJob, place: int, said: PastRun, names: Names) -> RunRows:
     revision, flow = _known(names.procedures, said.procedure, "published procedure")
+    if said.came_from is not None and not 0 <= said.came_from < place:
+        raise NotPossible(f"The procedure {said.procedure} came from a run that is not before it.")
     run = Run(
         revision_id=revision.pk,
         holder_id=_known(names.people, said.holder, "person").pk,
@@ -188,7 +190,8 @@ def _taken_off(rows: RunRows, flow: Flow, names: Names) -> list[str]:
 def _values(
     past: PastJob, place: int, said: PastRun, flow: Flow, names: Names
 ) -> tuple[list[RunValue], Mapping[str, Quantity]]:
-    rows, asked = [], {}
+    rows: list[RunValue] = []
+    asked: dict[str, Quantity] = {}
     for number, value in enumerate(said.values):
         asks = flow.value_by_key.get(value.key)
         if not isinstance(asks, AskedValue):
@@ -205,7 +208,7 @@ def _values(
                 client_id=_id(past, f"run {place} value {number}"),
             )
         )
-    return rows, with_computed(flow, asked) if asked else {}
+    return rows, with_computed(flow, asked)
 
 
 def _add_result(

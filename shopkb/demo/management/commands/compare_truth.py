@@ -15,7 +15,7 @@ from shopkb.demo.comparing import LEVEL, Coverage, Line, compare, coverage
 from shopkb.demo.models import DemoMark
 from shopkb.demo.simulator import Shop
 from shopkb.demo.truth import TruthError, misfits, read_truth
-from shopkb.demo.world import MONTH, access_minutes, flows_in_force
+from shopkb.demo.world import MONTH, access_minutes, dangers, flows_in_force
 from shopkb.evidence.learning import kept
 
 TOO_FEW, NOT_POSSIBLE = 1, 2
@@ -79,7 +79,7 @@ def _lines(simulate: int) -> tuple[Line, ...]:
         raise CommandError(f"The procedures have changed: {' '.join(problems)}", returncode=NOT_POSSIBLE)
     since = mark.made_at - truth.shop.months * MONTH
     # Another seed than the demo's: the long run must not hold the very jobs that were learned from.
-    shop = Shop(truth, flows, np.random.default_rng([mark.seed, 1]), since, mark.made_at, access_minutes())
+    shop = Shop(truth, flows, np.random.default_rng([mark.seed, 1]), since, mark.made_at, access_minutes(), dangers())
     return compare(truth, flows, kept(), shop.jobs(simulate))
 
 

@@ -1,0 +1,55 @@
+"""The invented shop for tests: its truth, its procedures, and jobs simulated from them, without a database."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from functools import cache
+
+import numpy as np
+from ruamel.yaml import YAML
+
+from shopkb.accounts.models import User
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.reader import read_flow
+from shopkb.demo.simulator import Shop, Simulated
+from shopkb.demo.truth import Truth, read_truth
+from shopkb.procedures.exchange import check_files, store
+from tests.conftest import FIXTURES, FLOWS
+
+NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+SINCE = NOW - timedelta(days=548)
+
+
+@cache
+def truth() -> Truth:
+    return read_truth(FIXTURES / "truth.yaml")
+
+
+@cache
+def flows() -> dict[str, Flow]:
+    """The shipped procedures by key."""
+    read = [read_flow(path.read_bytes()).flow for path in sorted(FLOWS.glob("*.yaml"))]
+    return {flow.procedure: flow for flow in read if flow is not None}
+
+
+def put_in_force(by: User, second: User) -> None:
+    """The shipped procedures, published by the doors."""
+    files = sorted(FLOWS.glob("*.yaml"))
+    at = SINCE - timedelta(days=30)
+    store(check_files(files), by=by, at=at, publish_by=second)
+
+
+@cache
+def dangers() -> frozenset[str]:
+    """Keys of the shipped cautions that are a DANGER."""
+    cautions = YAML(typ="safe", pure=True).load(FIXTURES / "cautions.yaml")
+    return frozenset(caution["key"] for caution in cautions if caution["signal"] == "DANGER")
+
+
+def shop(seed: int = 1, said: Truth | None = None) -> Shop:
+    return Shop(said or truth(), flows(), np.random.default_rng(seed), SINCE, NOW, {"bumper-off": 25.0}, dangers())
+
+
+@cache
+def simulated(count: int, seed: int = 1) -> tuple[Simulated, ...]:
+    return tuple(shop(seed).jobs(count))
