@@ -18,6 +18,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums, take_back
 from shopkb.core.diagnosis.tallies import merge as merged
 from shopkb.evidence.learning import add_evidence, total_of
+from shopkb.jobs.append_only import opened
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.intake import normal_registration
@@ -157,7 +158,9 @@ def _store_runs(rows: Sequence[JobRows]) -> None:
             if earlier is not None:
                 result.replaces = run.results[earlier]
                 replacing.append(result)
-    Result.objects.bulk_update(replacing, ["replaces"])
+    if replacing:
+        with opened():  # the rows were stored a moment ago, in this transaction
+            Result.objects.bulk_update(replacing, ["replaces"])
 
 
 def _store_repairs(rows: Sequence[JobRows]) -> None:

@@ -3,7 +3,8 @@
 A finding names its law: ``database``, ``revisions`` (a published revision never changes, has no loops, one is in
 force), ``results`` (append-only: a replaced answer is an earlier one of the same run and step), ``runs`` (none under
 way on a closed job), ``jobs`` (a claim of a cure rests on a verified repair; a comeback is the same vehicle, later),
-``tallies`` (equal to a recount), ``trees``, ``photos`` (each has its file).
+``tallies`` (equal to a recount), ``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos``
+(each has its file).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from shopkb.catalog import verifying
 from shopkb.catalog.models import Platform, System
 from shopkb.core.flow.checks import check_flow
 from shopkb.evidence.learning import kept, rebuild, total_of
+from shopkb.jobs import append_only
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
 from shopkb.procedures.models import Revision
@@ -110,6 +112,13 @@ def trees() -> Iterator[Finding]:
             yield Finding("trees", found.path, found.message, mendable=True)
 
 
+def records() -> Iterator[Finding]:
+    for name, table in sorted(append_only.expected(connection) - append_only.installed(connection)):
+        yield Finding("append-only", table, f"Its trigger {name} is gone: records could be changed.", mendable=True)
+    if append_only.left_open(connection):
+        yield Finding("append-only", append_only.SWITCH, "It is not empty, so records can be changed. Empty it.")
+
+
 def photos() -> Iterator[Finding]:
     missing = (row for row in Photo.objects.order_by("pk").iterator() if not default_storage.exists(row.name))
     for number, row in enumerate(missing):
@@ -128,6 +137,10 @@ def mend_tallies() -> None:
     rebuild(closed_cases())
 
 
+def mend_records() -> None:
+    append_only.install(connection)
+
+
 def mend_trees() -> None:
     for tree in (System, Platform):
         verifying.repair(tree)
@@ -141,7 +154,13 @@ CHECKS: dict[str, Callable[[], Iterator[Finding]]] = {
     "jobs": jobs,
     "tallies": tallies,
     "trees": trees,
+    "append-only": records,
     "photos": photos,
 }
-MENDS: dict[str, Callable[[], None]] = {"runs": mend_runs, "tallies": mend_tallies, "trees": mend_trees}
+MENDS: dict[str, Callable[[], None]] = {
+    "runs": mend_runs,
+    "tallies": mend_tallies,
+    "trees": mend_trees,
+    "append-only": mend_records,
+}
 """Only what can be made anew from what stays as it is."""

@@ -1,6 +1,7 @@
 """Tables as text that neither database owns: one JSON line a row, so that SQLite and PostgreSQL give the same bytes.
 
-The first line of a table names its columns, in the order of the alphabet: the order of fields changes with versions. Times are UTC, decimals are text, keys of JSON values are sorted.
+The first line of a table names its columns, in the order of the alphabet, as the order of fields changes with versions.
+Times are UTC, decimals are text, keys of JSON values are sorted.
 """
 
 from __future__ import annotations

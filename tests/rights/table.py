@@ -80,6 +80,10 @@ def new_text(_arguments: tuple[Any, ...]) -> dict[str, Any]:
     return {"text": CONTROL_TEXT.replace("horn-control", "horn-brand-new"), "why": "New."}
 
 
+def new_on_desk(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    return {"title": "Horn sounds by itself", "system": "body/horn"}
+
+
 BOTH = frozenset({OWN, OTHER})
 MINE = frozenset({OWN})
 THEIRS = frozenset({OTHER})
@@ -102,6 +106,15 @@ TABLE: dict[str, Row] = {
     "procedures:chart": Row(get=STAFF, on="published", more=("dot",)),
     "procedures:file": Row(get=STAFF, on="published"),
     "procedures:text": Row(get=WRITERS, post=WRITERS, on="draft", sent=text, does=BOTH),
+    "procedures:desk-new": Row(get=WRITERS, post=WRITERS, sent=new_on_desk, does=ALL),
+    "procedures:desk-preview": Row(post=WRITERS, sent=once(text="**bold**")),
+    "procedures:desk": Row(get=WRITERS, on="draft"),
+    "procedures:desk-act": Row(post=WRITERS, on="draft", answers=frozenset({409, 422, 302})),
+    "procedures:desk-undo": Row(post=WRITERS, on="draft"),
+    "procedures:desk-cause": Row(get=WRITERS, on="draft"),
+    "procedures:remarks": Row(get=WRITERS, on="draft"),
+    "procedures:remark": Row(post=WRITERS, on="in-review", sent=once(text="Which terminal?", step="look"), does=BOTH),
+    "procedures:compared": Row(get=STAFF, on="published", more=(1,)),
     "procedures:draft": Row(post=WRITERS, on="published", does=ALL),
     "procedures:review": Row(post=WRITERS, on="draft", does=BOTH),
     "procedures:send-back": Row(post=REVIEWERS, on="in-review", sent=once(why="Limit?"), does=BOTH),
@@ -164,6 +177,7 @@ COMMANDS: dict[str, str] = {
     "export_flows": "reads",
     "fit_strengths": "writes figures",
     "flow_schema": "reads",
+    "flush": "empties the database after asking",
     "import_flows": "writes as --author, whose rights count",
     "load_catalog": "writes",
     "measure_quality": "writes figures",

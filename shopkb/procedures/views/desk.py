@@ -198,7 +198,7 @@ def remark(request: HttpRequest, key: str, number: int) -> HttpResponse:
     step = request.POST.get("step", "")
     try:
         if settled := request.POST.get("settle", ""):
-            publishing.settle_remark(revision, int(settled) if settled.isdigit() else 0, by=request.user)
+            publishing.settle_remark(revision, int(settled) if settled.isdecimal() else 0, by=request.user)
         else:
             text = request.POST.get("text", "")[:2000]
             publishing.remark(revision, step, text, by=request.user, at=timezone.now())

@@ -1,0 +1,17 @@
+from django.db import migrations
+
+from shopkb.jobs import append_only
+
+
+def install(apps, schema_editor):
+    append_only.install(schema_editor.connection)
+
+
+def remove(apps, schema_editor):
+    append_only.remove(schema_editor.connection)
+
+
+class Migration(migrations.Migration):
+    dependencies = [("jobs", "0003_at_the_vehicle")]
+
+    operations = [migrations.RunPython(install, remove)]
