@@ -13,12 +13,14 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Symptom, System
 from shopkb.core.flow import editing
+from shopkb.core.flow.both import both
 from shopkb.core.flow.compare import compare
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
 from shopkb.procedures.desk.acts import Done, obey
 from shopkb.procedures.desk.showing import desk_address, differing, showing
+from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
 from shopkb.procedures.storing import flow_of
@@ -227,8 +229,9 @@ def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpRes
     """Two revisions: what was added, removed, reworded, rerouted, changed in meaning, kept."""
     new, old = _revision(key, number), _revision(key, other)
     after, before = flow_of(new), flow_of(old)
-    found = compare(before, after)
+    found, one = compare(before, after), both(before, after)
     context = {
+        "drawn": drawn(one.flow, Look(path=one.changed)),
         "new": new,
         "old": old,
         "procedure": new.procedure,
