@@ -19,7 +19,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature, choose
 from shopkb.demo.truth import Place, ProcedureTruth, Technician, Truth, VehicleTruth, cause_weights, comes_in
 from shopkb.demo.visit import CLOSES, OPENS, Clock, Ending, Visit
-from shopkb.jobs.past import PastJob, PastResult
+from shopkb.jobs.past import PastJob
 
 KM_A_DAY = 45
 DAY = 24 * 60
@@ -130,8 +130,7 @@ class Shop:
     def _nothing_found(self, visit: Visit) -> Ending:
         absent = visit.leg.nature.said.absent
         if absent is not None and absent.step == visit.flow.start:
-            at = visit.clock.work(float(self.rng.uniform(3, 12)))
-            visit.leg.results.append(PastResult(absent.step, at, visit.who.name, absent.outcome))
+            visit.give(visit.flow.step_by_key[absent.step], absent.outcome)
         return Ending("not-present", note="Complaint could not be brought about. Driver told what to watch.")
 
     def _comes_back(self, ending: Ending) -> bool:

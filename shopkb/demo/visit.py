@@ -156,13 +156,17 @@ class Visit:
         return self._given_up()
 
     def answer(self, step: Step, *, careful: bool = False) -> None:
-        """Do one step: set-up, time, perhaps a break, perhaps left out, perhaps wrong."""
-        self._ask_values(step)
+        """Do one step, perhaps wrongly, or leave it out."""
         error = 0.0 if careful else self._error(step)
         outcome = self.leg.nature.outcome(self.rng, step, self.cause, error, self.platform)
         if not careful and not names_causes(self.flow, step.key) and self._happens(self.truth.skips[step.test]):
             self._leave_out(step, outcome)
             return
+        self.give(step, outcome)
+
+    def give(self, step: Step, outcome: str) -> None:
+        """Do one step with this outcome: dangers, set-up, time, perhaps a break, the reading."""
+        self._ask_values(step)
         if self._happens(self.truth.shop.breaks):
             self.clock.work(float(self.rng.uniform(35, 90)))
         typed, meter, why = self._reading(step, step.outcome(outcome))
