@@ -14,7 +14,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Symptom, System
 from shopkb.core.flow import editing
 from shopkb.core.flow.both import both
-from shopkb.core.flow.compare import compare
+from shopkb.core.flow.compare import Change, Difference, compare
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
@@ -229,23 +229,34 @@ def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpRes
     """Two revisions: what was added, removed, reworded, rerouted, changed in meaning, kept."""
     new, old = _revision(key, number), _revision(key, other)
     after, before = flow_of(new), flow_of(old)
-    found, one = compare(before, after), both(before, after)
+    found, drawing = compare(before, after), both(before, after)
     context = {
-        "drawn": drawn(one.flow, Look(path=one.changed)),
+        "drawn": drawn(drawing.flow, Look(path=drawing.changed)),
         "new": new,
         "old": old,
         "procedure": new.procedure,
         "comparison": found,
         "kinds": [
-            ("Steps", [(one, _said(one.step, "", before, after)) for one in found.steps]),
-            ("Outcomes", [(one, _said(one.step, one.outcome, before, after)) for one in found.outcomes]),
-            ("Causes", [(one, one.cause.replace("-", " ")) for one in found.causes]),
+            _apart_from_kept("Steps", [(one, _said(one.step, "", before, after)) for one in found.steps]),
+            _apart_from_kept(
+                "Outcomes", [(one, _said(one.step, one.outcome, before, after)) for one in found.outcomes]
+            ),
+            _apart_from_kept("Causes", [(one, one.cause.replace("-", " ")) for one in found.causes]),
         ],
         "lost": sum(one.loses_evidence for one in (*found.steps, *found.outcomes)),
         "revisions": new.procedure.revisions.order_by("-number"),
         "section": "procedures",
     }
     return render(request, "procedures/desk/compared.html", context)
+
+
+Row = tuple[Difference, str]
+
+
+def _apart_from_kept(heading: str, rows: list[Row]) -> tuple[str, list[Row], list[str]]:
+    """Heading, what changed, and the words of what was kept."""
+    kept = [words for one, words in rows if one.change is Change.KEPT]
+    return heading, [row for row in rows if row[0].change is not Change.KEPT], kept
 
 
 def _said(step: str, outcome: str, before: Flow, after: Flow) -> str:
