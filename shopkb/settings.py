@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ INSTALLED_APPS = [
     "django.contrib.sessions",
     "django.contrib.messages",
     "django.contrib.staticfiles",
+    "axes",
     "csp",
     "django_htmx",
     "mptt",
@@ -56,6 +58,8 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shopkb.web.middleware.never_cached",
+    "shopkb.upkeep.trouble.told_plainly",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "shopkb.urls"
@@ -94,7 +98,10 @@ SQLITE_BUILD = sqlite3.sqlite_version_info
 
 DATABASES: dict[str, Any] = {
     "default": dj_database_url.config(
-        env="DATABASE_URL", default=f"sqlite:///{DATA_DIR / f'{WORLD}.sqlite3'}", conn_max_age=60
+        env="DATABASE_URL",
+        default=f"sqlite:///{DATA_DIR / f'{WORLD}.sqlite3'}",
+        conn_max_age=60,
+        conn_health_checks=True,
     )
 }
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
@@ -109,6 +116,18 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+# By name and address together: one tablet's mistakes lock nobody else out, and nobody can lock another out from afar.
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_FAILURE_LIMIT = 5
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_RESET_ON_SUCCESS = True
+AXES_DISABLE_ACCESS_LOG = True
+AXES_ENABLE_ADMIN = False
+AXES_LOCKOUT_TEMPLATE = "accounts/locked.html"
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "login"

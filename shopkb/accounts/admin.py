@@ -1,8 +1,11 @@
 from __future__ import annotations
 
+from axes.utils import reset
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
 from django.contrib.auth.models import Group
+from django.db.models import QuerySet
+from django.http import HttpRequest
 
 from shopkb.accounts.models import User
 
@@ -16,6 +19,7 @@ class PersonAdmin(UserAdmin):
 
     list_display = ("username", "called", "role", "is_active", "last_login")
     list_filter = ("role", "is_active")
+    actions = ("let_sign_in_again",)
     ordering = ("username",)
     filter_horizontal = ()
     fieldsets = (
@@ -33,3 +37,9 @@ class PersonAdmin(UserAdmin):
             },
         ),
     )
+
+    @admin.action(description="Let them sign in again at once after too many wrong passwords")
+    def let_sign_in_again(self, request: HttpRequest, people: QuerySet[User]) -> None:
+        for person in people:
+            reset(username=person.username)
+        self.message_user(request, "They can sign in again.")

@@ -1,5 +1,5 @@
-from django.contrib.auth.views import LoginView, LogoutView
-from django.urls import path
+from django.contrib.auth.views import LoginView, LogoutView, PasswordChangeView
+from django.urls import path, reverse_lazy
 
 urlpatterns = [
     path(
@@ -8,4 +8,9 @@ urlpatterns = [
         name="login",
     ),
     path("sign-out/", LogoutView.as_view(), name="logout"),
+    path(
+        "password/",
+        PasswordChangeView.as_view(template_name="accounts/password.html", success_url=reverse_lazy("home")),
+        name="password",
+    ),
 ]

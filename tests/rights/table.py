@@ -175,6 +175,7 @@ COMMANDS: dict[str, str] = {
     "compare_truth": "reads",
     "demo": "writes, in the demo's own database only",
     "export_flows": "reads",
+    "first_account": "writes one keeper, if there is none",
     "fit_strengths": "writes figures",
     "flow_schema": "reads",
     "flush": "empties the database after asking",
@@ -184,6 +185,7 @@ COMMANDS: dict[str, str] = {
     "move_database": "reads; writes an empty database",
     "rebuild_evidence": "writes tallies; --dry-run reads",
     "restore": "writes an empty database",
+    "serve": "serves",
     "verify": "reads; --repair writes",
 }
 """Commands are for whoever may log in to the computer itself; what each does with the rows."""

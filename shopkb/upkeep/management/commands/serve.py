@@ -1,0 +1,60 @@
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandError
+from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
+
+THREADS = 8
+LARGEST_BODY = 16 * 1024 * 1024
+"""Bytes: a picture of 12 MB and its form."""
+LIMITS: dict[str, Any] = {
+    "threads": THREADS,
+    "connection_limit": 200,
+    "channel_timeout": 60,
+    "max_request_body_size": LARGEST_BODY,
+    "max_request_header_size": 64 * 1024,
+    "ident": None,
+}
+REFUSED = 2
+
+
+class Command(BaseCommand):
+    help = "Serve the shop. One process with threads, the same on every system. Ends with 2 when it must not start."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--host", default="127.0.0.1", help="0.0.0.0 for the whole network: put TLS in front.")
+        parser.add_argument("--port", type=int, default=8000)
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        from waitress import serve
+
+        from shopkb.wsgi import application
+
+        if settings.DEBUG:
+            raise CommandError("SHOPKB_DEBUG is on; pages would show their insides. Switch it off.", returncode=REFUSED)
+        self.check(databases=["default"], display_num_errors=True)
+        executor = MigrationExecutor(connection)
+        if executor.migration_plan(executor.loader.graph.leaf_nodes()):
+            raise CommandError(
+                "The database is of another version. Back it up, then run: manage.py migrate", returncode=REFUSED
+            )
+        connection.close()
+        self.stdout.write(f"Serving on http://{options['host']}:{options['port']}/ until Ctrl+C.")
+        self.stdout.flush()
+        serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
+
+
+def behind_proxy() -> dict[str, Any]:
+    """Trust what a proxy on this machine says of the visitor's address and scheme, if there is one; nobody else."""
+    if settings.SECURE_PROXY_SSL_HEADER is None:
+        return {"clear_untrusted_proxy_headers": True}
+    return {
+        "trusted_proxy": "127.0.0.1",
+        "trusted_proxy_count": 1,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
+        "clear_untrusted_proxy_headers": True,
+    }

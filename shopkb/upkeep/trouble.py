@@ -1,0 +1,46 @@
+"""When the database cannot answer: say so plainly and store nothing, instead of a page about a fault of the program."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+from django.db import InterfaceError, OperationalError
+from django.http import HttpRequest, HttpResponse
+from django.template.loader import render_to_string
+
+log = logging.getLogger(__name__)
+View = Callable[[HttpRequest], HttpResponse]
+
+FULL = (
+    "The disk of the computer that keeps the records is full. Tell whoever runs it; nothing of what you sent is stored."
+)
+BUSY = "Somebody else's work kept the records busy for too long. Nothing of what you sent is stored: send it again."
+AWAY = "The records cannot be reached just now. Nothing of what you sent is stored: send it again in a moment."
+
+
+class told_plainly:
+    """Answer 503 with a sentence for a full disk, a locked file, a server that went away."""
+
+    def __init__(self, get_response: View) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_exception(self, _request: HttpRequest, error: Exception) -> HttpResponse | None:
+        if not isinstance(error, (OperationalError, InterfaceError)):
+            return None
+        log.error("The database did not answer: %s", error)
+        body = render_to_string("upkeep/trouble.html", {"why": words_for(str(error))})
+        return HttpResponse(body, status=503, headers={"Retry-After": "5"})
+
+
+def words_for(error: str) -> str:
+    """What to tell the person for what the database said."""
+    said = error.lower()
+    if "full" in said or "no space" in said or "disk i/o" in said:
+        return FULL
+    if "locked" in said or "lock timeout" in said or "deadlock" in said:
+        return BUSY
+    return AWAY
