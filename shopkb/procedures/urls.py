@@ -16,6 +16,7 @@ urlpatterns = [
     path("<slug:key>/<int:number>/paper/", paper.paper_form, name="paper"),
     path("<slug:key>/<int:number>/desk/", desk.desk, name="desk"),
     path("<slug:key>/<int:number>/desk/act/", desk.act, name="desk-act"),
+    path("<slug:key>/<int:number>/desk/chart/", desk.chart, name="desk-chart"),
     path("<slug:key>/<int:number>/desk/undo/", desk.undo, name="desk-undo"),
     path("<slug:key>/<int:number>/desk/cause/", desk.cause_picker, name="desk-cause"),
     path("<slug:key>/<int:number>/remarks/", desk.remarks, name="remarks"),

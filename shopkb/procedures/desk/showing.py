@@ -50,13 +50,11 @@ def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None =
     catalog = facts(set(titles) | {flow.procedure})
     findings = check_flow(flow, catalog)
     open_step = flow.step_by_key.get(step)
-    links = {one.key: desk_address(revision, one.key) for one in flow.steps}
     return {
         "revision": revision,
         "procedure": revision.procedure,
         "flow": flow,
         "section": "procedures",
-        "drawn": drawn(flow, Look(links=links, now=step if open_step else "")),
         "findings": findings,
         "errors": sum(finding.is_error for finding in findings),
         "general": [finding for finding in findings if not finding.step],
@@ -67,6 +65,12 @@ def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None =
         **(_card(flow, open_step, catalog, titles, typed) if open_step else {}),
         **_around(flow),
     }
+
+
+def charting(revision: Revision, flow: Flow, step: str) -> dict[str, Any]:
+    """The chart alone, each step a way to its card. Drawn apart, so that no saving waits for a drawing."""
+    links = {one.key: desk_address(revision, one.key) for one in flow.steps}
+    return {"drawn": drawn(flow, Look(links=links, now=step if step in flow.step_by_key else ""))}
 
 
 def _around(flow: Flow) -> dict[str, Any]:

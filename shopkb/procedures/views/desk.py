@@ -16,10 +16,11 @@ from shopkb.core.flow import editing
 from shopkb.core.flow.both import both
 from shopkb.core.flow.compare import Change, Difference, compare
 from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
 from shopkb.procedures.desk.acts import Done, obey
-from shopkb.procedures.desk.showing import desk_address, differing, showing
+from shopkb.procedures.desk.showing import charting, desk_address, differing, showing
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
@@ -72,7 +73,22 @@ def desk(request: HttpRequest, key: str, number: int) -> HttpResponse:
         return redirect("procedures:revision", key, number)
     flow = flow_of(revision)
     page = "procedures/desk/_steps.html" if wants_part(request) else "procedures/desk/desk.html"
-    return render(request, page, showing(revision, flow, request.GET.get("step", "")))
+    step = request.GET.get("step", "")
+    return render(request, page, showing(revision, flow, step) | charting(revision, flow, step))
+
+
+@require_safe
+def chart(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """The chart of the draft as it stands, asked for after each saving."""
+    require(request.user, Right.WRITE)
+    revision = _revision(key, number)
+    flow, step = flow_of(revision), request.GET.get("step", "")
+    context = {"flow": flow, "open": flow.step_by_key.get(step), "general": _general(flow)}
+    return render(request, "procedures/desk/_chart.html", context | charting(revision, flow, step))
+
+
+def _general(flow: Flow) -> list[Finding]:
+    return [finding for finding in publishing.findings_of(flow) if not finding.step]
 
 
 @require_POST
@@ -125,7 +141,8 @@ def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Except
         return render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
     typed = request.POST if request.POST.get("form") == "step" else None
     parts = showing(revision, flow, request.POST.get("step") or request.POST.get("open", ""), typed)
-    return render(request, "procedures/desk/desk.html", {**parts, **said}, status=422)
+    chart_of = charting(revision, flow, request.POST.get("step", ""))
+    return render(request, "procedures/desk/desk.html", {**parts, **chart_of, **said}, status=422)
 
 
 def _both(request: HttpRequest, revision: Revision, flow: Flow) -> HttpResponse:

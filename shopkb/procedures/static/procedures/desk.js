@@ -50,8 +50,8 @@
     if (late.length && at && document.getElementById(at)) { document.getElementById(at).focus(); }
     late = [];
   });
-  document.addEventListener("htmx:oobBeforeSwap", function (event) {
-    var view = event.detail.target && event.detail.target.querySelector(".chart-window");
+  document.addEventListener("htmx:beforeSwap", function (event) {
+    var view = event.detail.target && event.detail.target.id === "desk-chart" && event.detail.target.querySelector(".chart-window");
     var now = view && view.querySelector(".node.now");
     if (view) { held = { left: view.scrollLeft, top: view.scrollTop, now: now ? now.id : "" }; }
   });
