@@ -58,7 +58,6 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shopkb.web.middleware.never_cached",
-    "shopkb.upkeep.trouble.told_plainly",
     "axes.middleware.AxesMiddleware",
 ]
 

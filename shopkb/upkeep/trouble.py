@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+import sys
 
 from django.db import InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
+from django.views.defaults import server_error
 
 log = logging.getLogger(__name__)
-View = Callable[[HttpRequest], HttpResponse]
 
 FULL = (
     "The disk of the computer that keeps the records is full. Tell whoever runs it; nothing of what you sent is stored."
@@ -19,21 +19,17 @@ BUSY = "Somebody else's work kept the records busy for too long. Nothing of what
 AWAY = "The records cannot be reached just now. Nothing of what you sent is stored: send it again in a moment."
 
 
-class told_plainly:
-    """Answer 503 with a sentence for a full disk, a locked file, a server that went away."""
+def failed(request: HttpRequest) -> HttpResponse:
+    """The page for whatever went wrong; a database that cannot answer is 503, all else a fault of the program.
 
-    def __init__(self, get_response: View) -> None:
-        self.get_response = get_response
-
-    def __call__(self, request: HttpRequest) -> HttpResponse:
-        return self.get_response(request)
-
-    def process_exception(self, _request: HttpRequest, error: Exception) -> HttpResponse | None:
-        if not isinstance(error, (OperationalError, InterfaceError)):
-            return None
-        log.error("The database did not answer: %s", error)
-        body = render_to_string("upkeep/trouble.html", {"why": words_for(str(error))})
-        return HttpResponse(body, status=503, headers={"Retry-After": "5"})
+    Called while the exception is being handled, wherever it rose: in a page, in the session, in signing in.
+    """
+    error = sys.exc_info()[1]
+    if not isinstance(error, (OperationalError, InterfaceError)):
+        return server_error(request)
+    log.error("The database did not answer: %s", error)
+    body = render_to_string("upkeep/trouble.html", {"why": words_for(str(error))})
+    return HttpResponse(body, status=503, headers={"Retry-After": "5"})
 
 
 def words_for(error: str) -> str:

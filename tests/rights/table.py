@@ -115,6 +115,7 @@ TABLE: dict[str, Row] = {
     "procedures:remarks": Row(get=WRITERS, on="draft"),
     "procedures:remark": Row(post=WRITERS, on="in-review", sent=once(text="Which terminal?", step="look"), does=BOTH),
     "procedures:compared": Row(get=STAFF, on="published", more=(1,)),
+    "procedures:paper": Row(get=STAFF, on="published"),
     "procedures:draft": Row(post=WRITERS, on="published", does=ALL),
     "procedures:review": Row(post=WRITERS, on="draft", does=BOTH),
     "procedures:send-back": Row(post=REVIEWERS, on="in-review", sent=once(why="Limit?"), does=BOTH),

@@ -1,0 +1,248 @@
+"""A shop with a real server in a process of its own, and people who send to it. Everything in it is invented."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import resource
+import secrets
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+PEOPLE = 4
+TOKEN = "a" * 32
+STARTING = 30.0
+"""Seconds a server may take to answer."""
+
+SEED = """
+import django, json
+django.setup()
+from django.test import Client
+from shopkb.accounts.models import User
+from shopkb.catalog.models import Platform
+from tests import builders
+from tests.conftest import person
+builders.make_catalog()
+senior, second = person("senior", "writer"), person("second", "writer")
+builders.put_in_force(builders.CONTROL_TEXT, senior, second)
+builders.put_in_force(builders.HORN_TEXT, senior, second)
+sessions = []
+for number in range(4):
+    client = Client()
+    client.force_login(person(f"tech{number}", "technician"))
+    sessions.append(client.cookies["sessionid"].value)
+print(json.dumps({"sessions": sessions, "platform": Platform.objects.get(path="avocet/dunlin").pk}))
+"""
+
+COUNT = """
+import django, json, sys
+django.setup()
+from shopkb.jobs.models import Job, Repair, Result, Run
+models = {"job": Job, "run": Run, "result": Result, "repair": Repair}
+asked = json.load(sys.stdin)
+found = {kind: {str(i): 0 for i in ids} for kind, ids in asked.items() if kind in models}
+for kind, model in models.items():
+    for one in model.objects.values_list("client_id", flat=True):
+        if str(one) in found.get(kind, {}):
+            found[kind][str(one)] += 1
+found["closed"] = sorted(set(asked.get("closed", [])) & set(Job.objects.closed().values_list("pk", flat=True)))
+print(json.dumps(found))
+"""
+
+
+@dataclass
+class Acknowledged:
+    """What the server said it had stored: client ids by kind, and the numbers of closed jobs."""
+
+    job: list[str] = field(default_factory=list)
+    run: list[str] = field(default_factory=list)
+    result: list[str] = field(default_factory=list)
+    repair: list[str] = field(default_factory=list)
+    closed: list[int] = field(default_factory=list)
+
+    @property
+    def count(self) -> int:
+        return sum(len(ids) for ids in vars(self).values())
+
+
+@dataclass(frozen=True)
+class Reply:
+    status: int
+    location: str
+    body: str
+
+
+class Shop:
+    """One data folder or database, and at most one server on it."""
+
+    def __init__(self, folder: Path, database: str = "", like: Shop | None = None) -> None:
+        """``like``: a shop of which folder and database are a copy already."""
+        self.folder = folder
+        self.environment = {
+            **{name: value for name, value in os.environ.items() if not name.startswith(("SHOPKB_", "DATABASE_URL"))},
+            "SHOPKB_DATA_DIR": str(folder),
+            "DJANGO_SETTINGS_MODULE": "shopkb.settings",
+            "SHOPKB_LOG_LEVEL": "CRITICAL",
+            **({"DATABASE_URL": database} if database else {}),
+        }
+        self.port = _free_port()
+        self.server: subprocess.Popen[bytes] | None = None
+        if like is not None:
+            self.sessions, self.platform = like.sessions, like.platform
+            return
+        self.manage("migrate", "--verbosity", "0")
+        seeded = json.loads(self.python(SEED).splitlines()[-1])
+        self.sessions: list[str] = seeded["sessions"]
+        self.platform: int = seeded["platform"]
+
+    def manage(self, *command: str, check: bool = True) -> subprocess.CompletedProcess[str]:
+        done = subprocess.run(
+            [sys.executable, "manage.py", *command], cwd=ROOT, env=self.environment, capture_output=True, text=True,
+            check=False,
+        )  # fmt: skip
+        assert not check or done.returncode == 0, done.stdout + done.stderr
+        return done
+
+    def python(self, code: str, given: str = "") -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=ROOT, env=self.environment, input=given, capture_output=True, text=True,
+            check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def start(self, *, largest_file: int = 0) -> None:
+        """Serve, and wait for the health page. ``largest_file`` (bytes) stands for a disk that is full."""
+
+        def narrow() -> None:
+            if largest_file:
+                resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, largest_file))
+
+        self.server = subprocess.Popen(
+            [sys.executable, "manage.py", "serve", "--port", str(self.port)],
+            cwd=ROOT,
+            env=self.environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            preexec_fn=narrow,
+        )
+        until = time.monotonic() + STARTING
+        while time.monotonic() < until:
+            try:
+                if self.get("/health/").status == 200:
+                    return
+            except OSError:
+                time.sleep(0.02)
+        raise AssertionError("The server did not start.")
+
+    def kill(self) -> None:
+        """As a power cut does to a process: no time for anything."""
+        assert self.server is not None
+        self.server.send_signal(signal.SIGKILL)
+        self.server.wait()
+        self.server = None
+
+    def get(self, path: str) -> Reply:
+        return self._send("GET", path, None, {})
+
+    def post(self, path: str, person: int, **sent: Any) -> Reply:
+        """Send a form as this person."""
+        cookies = f"sessionid={self.sessions[person % PEOPLE]}; csrftoken={TOKEN}"
+        body = urlencode({"csrfmiddlewaretoken": TOKEN, **sent})
+        return self._send("POST", path, body, {"Cookie": cookies, "Content-Type": "application/x-www-form-urlencoded"})
+
+    def intake(self, person: int, client_id: str, plate: str) -> Reply:
+        return self.post(
+            "/jobs/new/",
+            person,
+            client_id=client_id,
+            registration=plate,
+            platform=self.platform,
+            complaint="The horn does not sound.",
+            complaint_verified="not-yet",
+        )
+
+    def found(self, asked: Acknowledged) -> dict[str, Any]:
+        """How often each acknowledged thing is in the database."""
+        return json.loads(self.python(COUNT, json.dumps(vars(asked))))
+
+    def broken(self) -> list[dict[str, Any]]:
+        """What ``verify`` finds."""
+        return json.loads(self.manage("verify", "--json", check=False).stdout)["broken"]
+
+    def _send(self, method: str, path: str, body: str | None, headers: dict[str, str]) -> Reply:
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
+        try:
+            connection.request(method, path, body, headers)
+            response = connection.getresponse()
+            return Reply(response.status, response.getheader("Location") or "", response.read().decode())
+        except http.client.HTTPException as error:
+            raise ConnectionError(str(error)) from error
+        finally:
+            connection.close()
+
+
+@contextmanager
+def at_work(shop: Shop) -> Iterator[tuple[Acknowledged, list[Reply]]]:
+    """Four people take in, follow and close jobs until the block ends; what was acknowledged, and odd replies."""
+    stop, told, odd = threading.Event(), Acknowledged(), []
+
+    def work(person: int) -> None:
+        while not stop.is_set():
+            try:
+                _one_job(shop, person, told, odd)
+            except OSError:
+                time.sleep(0.02)
+
+    threads = [threading.Thread(target=work, args=(person,)) for person in range(PEOPLE)]
+    for thread in threads:
+        thread.start()
+    try:
+        yield told, odd
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+
+
+def _one_job(shop: Shop, person: int, told: Acknowledged, odd: list[Reply]) -> None:
+    def sent(reply: Reply) -> bool:
+        if reply.status != 302:
+            odd.append(reply)
+        return reply.status == 302
+
+    ids = [str(uuid.uuid4()) for _ in range(4)]
+    opened = shop.intake(person, ids[0], f"SB {secrets.token_hex(5).upper()}")
+    if not sent(opened):
+        return
+    told.job.append(ids[0])
+    job = opened.location
+    started = shop.post(f"{job}start/horn-silent/", person, client_id=ids[1])
+    if not sent(started):
+        return
+    told.run.append(ids[1])
+    if not sent(shop.post(f"{started.location}steps/press/answer/", person, client_id=ids[2], outcome="sounds")):
+        return
+    told.result.append(ids[2])
+    back = shop.post(f"{started.location}put-back/", person, part="In the cabin")
+    if sent(back) and sent(shop.post(f"{job}close/", person, disposition="not-present", note="")):
+        told.closed.append(int(job.strip("/").rpartition("/")[2]))
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
