@@ -124,7 +124,7 @@ def learn(
             behind[rows], yes = _step_weights(counts, rows, smoothing)
             table[rows] = floored(behind[rows])
             was_corrected += [step.key] if yes else []
-    prior = prior_of(counts, platform, prior_strengths)
+    prior = prior_weights(counts, platform, prior_strengths)
     return CauseModel(
         causes=counts.causes,
         names=(*(_name(flow, identity) for identity in counts.causes[:-1]), "a cause this procedure does not know"),
@@ -161,10 +161,17 @@ def model_of(
 
 
 def prior_of(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:
-    """What is believed of the causes on a platform before any result: the weights of a Dirichlet, none of them 0.
+    """P(cause) on a platform before any result. Never 0 for any cause."""
+    weights = prior_weights(counts, platform, strengths)
+    prior: Array = weights / weights.sum()
+    return prior
+
+
+def prior_weights(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:
+    """Weights of the Dirichlet over the causes on a platform before any result.
 
     Pooled over the platform tree, starting from the writer's words; corrected for selective verification where the
-    first step calls for it. Divided by their sum they are P(cause).
+    first step calls for it.
     """
     runs = counts.runs * _start_correction(counts)
     pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts))

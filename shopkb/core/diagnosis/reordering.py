@@ -1,20 +1,20 @@
 """A cheaper order of the same tests: neighbours that follow each other are exchanged as long as that saves minutes.
 
 Where each test can end in a cause of its own, exchanging neighbours leads to the order by probability over cost, the
-best there is (:mod:`repairs`). What no step may lose: whatever it ``needs`` still comes before it on every way. The
-result is a draft to be looked at, checked and tried: its order has never been used, so its figures assume that readings
-do not depend on each other.
+best there is (:mod:`repairs`). No step loses what it ``needs`` or a caution it may lean on: both still come before it
+on every way. Actions, which change the vehicle's state, stay where they are. The result is a draft to be looked at,
+checked and tried: its order has never been used, so its figures assume that readings do not depend on each other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
+from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 
 MOST_LOST: Final = 0.005
@@ -52,10 +52,11 @@ class BetterOrder:
         return self.before.minutes - self.after.minutes
 
 
-def better_order(flow: Flow, model: CauseModel) -> BetterOrder | None:
+def better_order(flow: Flow, model: CauseModel, settled: Collection[str] = ()) -> BetterOrder | None:
     """The order that exchanging neighbours leads to, ``None`` if no exchange saves anything.
 
-    ``model`` is learned of ``flow``; the new order is judged by the same likelihoods. How sure the saving is,
+    ``model`` is learned of ``flow``; the new order is judged by the same likelihoods. ``settled`` holds steps that keep
+    their place, for safety or because the writer says so. How sure the saving is,
     :func:`ordering.difference` tells. O(exchanges x steps x cost of an appraisal).
 
     Raises:
@@ -65,7 +66,7 @@ def better_order(flow: Flow, model: CauseModel) -> BetterOrder | None:
     best, made = flow, list[Exchange]()
     while len(made) < MOST_EXCHANGES:
         found: tuple[Exchange, Flow, Appraisal] | None = None
-        for earlier, later, outcome, draft in exchanges(best):
+        for earlier, later, outcome, draft in exchanges(best, settled):
             tried = appraise(draft, model, what_matters=False)
             saves = here.minutes - tried.minutes
             if tried.right >= start.right - MOST_LOST and saves > (found[0].saves if found else LEAST_SAVED):
@@ -77,26 +78,37 @@ def better_order(flow: Flow, model: CauseModel) -> BetterOrder | None:
     return BetterOrder(best, tuple(made), start, here) if made else None
 
 
-def exchanges(flow: Flow) -> Iterator[tuple[str, str, str, Flow]]:
+def exchanges(flow: Flow, settled: Collection[str] = ()) -> Iterator[tuple[str, str, str, Flow]]:
     """Every exchange of two neighbours that keeps what steps need: (earlier, later, outcome of later, the new flow).
 
-    Neighbours are steps of which the first alone leads to the second, by one outcome.
+    Neighbours are steps of which the first alone leads to the second, by one outcome, and ends by all others: a step
+    behind one of several ways on may make sense on that way only. The second may pass the first only if it gives
+    all of the first's cautions itself, and neither is an action, unplugs anything, or is ``settled``.
     """
     kept = _met(flow)
     for first in flow.steps:
         for gate in first.outcomes:
             second = _only_child(flow, first, gate)
-            for outcome in second.outcomes if second else ():
-                if second is None or outcome.go == Go(GoKind.STEP, first.key):
-                    continue
+            if second is None or not _may_pass(first, second, settled):
+                continue
+            for outcome in second.outcomes:
                 draft = _exchanged(flow, first, gate, second, outcome)
                 if not loops(draft) and _needs_hold(draft) and _met(draft) == kept:
                     yield first.key, second.key, outcome.key, draft
 
 
+def _may_pass(first: Step, second: Step, settled: Collection[str]) -> bool:
+    free = all(
+        step.test is not TestKind.ACTION and not step.isolates and step.key not in settled for step in (first, second)
+    )
+    return free and set(first.cautions) <= set(second.cautions)
+
+
 def _only_child(flow: Flow, step: Step, gate: Outcome) -> Step | None:
-    """The step that this outcome leads to, if nothing else leads there."""
+    """The step that this outcome leads to, if nothing else leads there and the others end."""
     if gate.go.kind is not GoKind.STEP or gate.go.key not in flow.step_by_key or gate.go.key == flow.start:
+        return None
+    if any(other.go.kind is GoKind.STEP for other in step.outcomes if other.key != gate.key):
         return None
     coming = [(one.key, o.key) for one in flow.steps for o in one.outcomes if o.go == gate.go]
     return flow.step_by_key[gate.go.key] if coming == [(step.key, gate.key)] else None

@@ -28,6 +28,12 @@ TELLS_NOTHING: Final = 0.01
 SAVES_NOTHING: Final = 1e-9
 LOOK_FURTHER: Final = "Look further."
 
+FAR: Final = 5
+FAR_BREADTH: Final = 3
+FAR_WEIGHT: Final = 0.01
+"""Before it is said that no test is worth its minutes: rows of so many tests are tried, from so many first ones; ways
+less likely than this are not followed."""
+
 LN2: Final = float(np.log(2))
 
 
@@ -206,6 +212,9 @@ class _State:
             expected.update(self._two_ahead(best))
         without = float(self.costs.expected(self.weights[None, :], self.opened)[0])
         bits = telling_power(self.model, self.weights)
+        if ahead == 2 and min(expected.values()) >= without - SAVES_NOTHING:
+            far = sorted(places, key=lambda place: -bits[place] / self._takes(place, self.opened))[:FAR_BREADTH]
+            expected.update({place: min(expected[place], self._far(place)) for place in far})
         options = [self._option(place, expected[place], without, float(bits[place])) for place in places]
         return tuple(sorted(options, key=lambda option: option.expected))
 
@@ -236,6 +245,36 @@ class _State:
         minutes = np.array([test.minutes for test in tests]) + self.setup(access, opened)
         value: Array = np.add.reduceat(rest, starts, axis=1) + weights.sum(axis=1)[:, None] * minutes
         return value
+
+    def _takes(self, place: int, opened: frozenset[str]) -> float:
+        test = self.model.tests[place]
+        return test.minutes + self.setup(test.access, opened)
+
+    def _far(self, place: int) -> float:
+        """Cost of a test that is followed by those of most bits a minute, as far as :data:`FAR` tests in all, and by
+        repairs wherever those are cheaper. What two actions ahead cannot see: a row of tests that pays only together.
+        """
+        return self._greedy(self.weights, self.opened, self.done, FAR, place)
+
+    def _greedy(
+        self, weights: Array, opened: frozenset[str], done: frozenset[tuple[str, str]], depth: int, place: int = -1
+    ) -> float:
+        total = float(weights.sum())
+        repairing = float(self.costs.expected(weights[None, :], opened)[0])
+        if total < FAR_WEIGHT or depth == 0:
+            return repairing
+        if place < 0:
+            may = [number for number, test in enumerate(self.model.tests) if self.may(test, done)]
+            bits = telling_power(self.model, weights / total)
+            place = max(may, key=lambda number: bits[number] / self._takes(number, opened), default=-1)
+            if place < 0 or bits[place] < TELLS_NOTHING:
+                return repairing
+            testing = self._greedy(weights, opened, done, depth, place)
+            return min(repairing, testing)
+        test = self.model.tests[place]
+        after, now = opened | {test.access}, done | {(test.procedure, test.step)}
+        later = [self._greedy(weights * row, after, now, depth - 1) for row in self.model.table[test.start : test.stop]]
+        return self._takes(place, opened) * total + sum(later)
 
     def best_rest(self, weights: Array, opened: frozenset[str], done: Sequence[frozenset[tuple[str, str]]]) -> Array:
         """For each row the cheaper of repairing now and one more test before; ``done`` holds the steps done by row."""
@@ -303,7 +342,7 @@ def _advice(tests: tuple[TestOption, ...], repairs: tuple[RepairOption, ...], wi
     fits = [repair for repair in repairs if repair.proven or not prices.prove_first]
     repair = next(iter(fits), None)
     if prices.prove_first and repair is None:
-        worth = [test for test in tests if test.bits >= TELLS_NOTHING]
+        worth = [test for test in tests if test.bits >= TELLS_NOTHING or test.saves > SAVES_NOTHING]
     if worth and (repair is None or worth[0].expected <= repair.expected):
         return Advice(worth[0], None, tests, repairs, without, False, worth[0].words)
     repair = repair or next(iter(repairs), None)

@@ -78,6 +78,16 @@ def test_quicker_and_more_often_wrong_is_not_called_faster() -> None:
     assert found.words.startswith("That it is faster is not shown (right ends may fall: ")
 
 
+def test_a_draft_that_hardly_any_job_has_tried_is_not_called_faster() -> None:
+    """Without any evidence the draft has only its writer's word, however good it looks."""
+    old, new = with_extra(20), horn()
+    found = difference((old, model_of(old, {}, as_of="2026-11")), (new, model_of(new, {}, as_of="2026-11")),
+                       np.random.default_rng(1), draws=50)  # fmt: skip
+    assert found.faster >= 0.9
+    assert found.untested == 1
+    assert found.words.startswith("That it is faster is not shown (too little of it has been tried): ")
+
+
 def test_draws_are_those_of_the_dirichlet() -> None:
     """Right ends of one flow, drawn here by numpy's own Dirichlet, scatter as the shared draws do."""
     flow, model = learned(horn())

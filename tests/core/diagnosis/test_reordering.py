@@ -16,7 +16,7 @@ from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.reordering import better_order, exchanges
-from shopkb.core.flow.model import Flow
+from shopkb.core.flow.model import Flow, Go, GoKind, TestKind
 from tests.core.diagnosis.flows import horn
 from tests.core.diagnosis.test_appraisal import built
 
@@ -86,6 +86,41 @@ def test_what_a_step_needs_stays_before_it() -> None:
     order = order_of(found.flow)
     assert order.index("s1") < order.index("s2")
     assert order == ["s1", "s2", "s0"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "other_changes", "free"),
+    [
+        ({}, {}, True),
+        ({"cautions": ("hot-coolant",)}, {}, False),
+        ({"cautions": ("hot-coolant",)}, {"cautions": ("airbag", "hot-coolant")}, True),
+        ({}, {"cautions": ("airbag",)}, True),
+        ({"test": TestKind.ACTION}, {}, False),
+        ({}, {"test": TestKind.ACTION}, False),
+        ({"isolates": ("horn connector",)}, {}, False),
+        ({}, {"isolates": ("horn connector",)}, False),
+    ],
+)
+def test_no_step_passes_an_action_or_a_caution_it_may_lean_on(
+    changes: dict[str, Any], other_changes: dict[str, Any], free: bool
+) -> None:
+    flow, _ = chain([0, 1], [1, 8], [30, 2])
+    first, second = flow.steps
+    guarded = replace(flow, steps=(replace(first, **changes), replace(second, **other_changes)))
+    assert bool(list(exchanges(guarded))) is free
+
+
+def test_a_step_behind_one_of_two_ways_on_stays_there() -> None:
+    flow, _ = chain([0, 1, 2], [1, 2, 8], [30, 10, 2])
+    first, *others = flow.steps
+    two_ways = replace(first, outcomes=(replace(first.outcome("found"), go=Go(GoKind.STEP, "s2")), first.outcome("on")))
+    drafts = exchanges(replace(flow, steps=(two_ways, *others)))
+    assert [(earlier, later) for earlier, later, _, _ in drafts] == []
+
+
+def test_settled_steps_keep_their_place() -> None:
+    assert better_order(*chain([0, 1], [1, 8], [30, 2]), settled=("s0",)) is None
+    assert better_order(*chain([0, 1], [1, 8], [30, 2]), settled=("s1",)) is None
 
 
 def test_exchanged_flows_keep_every_step_outcome_and_cause() -> None:

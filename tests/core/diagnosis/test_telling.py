@@ -3,12 +3,15 @@ programme over every plan (here for three small problems, in tests/simulation fo
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import mutual_info_score
 
+from shopkb.core.diagnosis import telling
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.counts import OTHER
@@ -247,6 +250,32 @@ def test_telling_power_is_mutual_information_with_the_repair(one: CauseModel) ->
         joint = (each.table * each.prior) @ each.repair_matrix
         expected = [information(joint[test.start : test.stop]) for test in each.tests]
         assert telling_power(each, each.prior) == pytest.approx(expected, abs=1e-9)
+
+
+def test_tests_that_pay_only_together_are_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two tests that tell little lead to one that tells all: two actions ahead see only the two."""
+    slight, all_of_it = {"A": 0.57, "B": 0.43, OTHER: 0.5}, {"A": 1.0, "B": 0.0, OTHER: 0.5}
+    tests = {"t0": two_outcomes(slight), "t1": two_outcomes(slight), "t2": two_outcomes(all_of_it)}
+    repairs = [Repair((0,), "a", 300), Repair((1,), "b", 300)]
+    one = model({"A": 0.5, "B": 0.49, OTHER: 0.01}, tests, dict.fromkeys(tests, 20.0), repairs)
+    first, second, third = one.tests
+    row = replace(one, tests=(first, replace(second, needs=("t0",)), replace(third, needs=("t1",))))
+    found = advise(row)
+    assert found.test is not None and found.test.step == "t0"
+    assert not found.nothing_left
+    monkeypatch.setattr(telling, "FAR", 0)
+    assert advise(row).nothing_left
+
+
+def test_a_test_without_bits_is_done_for_what_it_opens() -> None:
+    """Before a cause is proven, a step that tells nothing itself is advised when a telling one needs it."""
+    tests = {"open": two_outcomes({"A": 0.5, "B": 0.5, OTHER: 0.5}), "look": two_outcomes({"A": 1, "B": 0, OTHER: 0.5})}
+    repairs = [Repair((0,), "a", 300), Repair((1,), "b", 300)]
+    one = model({"A": 0.5, "B": 0.45, OTHER: 0.05}, tests, {"open": 1, "look": 2}, repairs)
+    waiting = replace(one, tests=(one.tests[0], replace(one.tests[1], needs=("open",))))
+    found = advise(waiting, prices=Prices(prove_first=True))
+    assert found.test is not None and found.test.step == "open"
+    assert found.test.bits < 0.01
 
 
 def test_only_one_or_two_actions_ahead() -> None:
