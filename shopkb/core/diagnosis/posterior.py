@@ -24,7 +24,7 @@ WORTH_SAYING: Final = 1.25
 """A result is given as a reason when it is this many times likelier, or less likely, under a cause than otherwise."""
 
 
-FEW: Final = 10
+FEW: Final = 20
 """Below so many results, adding them one by one is quicker than gathering them."""
 
 
