@@ -21,6 +21,7 @@ urlpatterns = [
     path("", include("shopkb.accounts.urls")),
     path("procedures/", include("shopkb.procedures.urls")),
     path("jobs/", include("shopkb.jobs.urls")),
+    path("figures/", include("shopkb.reports.urls")),
     path("bench/", include("shopkb.bench.urls")),
     path("admin/", admin.site.urls),
 ]

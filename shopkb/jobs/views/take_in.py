@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import uuid
-from dataclasses import dataclass
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -17,9 +16,10 @@ from shopkb.core.identifiers import check_vin
 from shopkb.jobs import closing, intake
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
-from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
+from shopkb.jobs.models import HandOver, Job, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import off_on
+from shopkb.jobs.views.behind import Behind
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
@@ -37,30 +37,12 @@ def job_list(request: HttpRequest) -> HttpResponse:
         jobs = jobs.filter(state=state)
     if words:
         jobs = jobs.holding(words)
-    behind = _Behind.of(request)
-    if behind.procedure:
+    behind = Behind.of(request)
+    if behind.asked:
         jobs = behind.narrowed(jobs)
     page = Paginator(jobs, PAGE).get_page(request.GET.get("page"))
     context = {"page": page, "words": words, "state": state, "section": "jobs", "behind": behind}
     return render_page_or_part(request, "jobs/list.html", "jobs/_rows.html", context)
-
-
-@dataclass(frozen=True)
-class _Behind:
-    """The jobs behind a figure: those that followed a procedure, answered a step, or took a branch."""
-
-    procedure: str
-    step: str
-    outcome: str
-
-    @classmethod
-    def of(cls, request: HttpRequest) -> _Behind:
-        return cls(*(request.GET.get(name, "")[:60] for name in ("procedure", "step", "outcome")))
-
-    def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
-        if self.step:
-            return jobs.answered(self.procedure, self.step, self.outcome)
-        return jobs.that_followed(self.procedure)
 
 
 @require_http_methods(["GET", "POST"])
@@ -145,7 +127,7 @@ def _likely(job: Job, repairs: list[object]) -> str:
 
 def _earlier(request: HttpRequest) -> Job | None:
     number = request.GET.get("comeback_of", "")
-    return get_object_or_404(Job.objects.for_list(), pk=int(number)) if number.isdigit() else None
+    return get_object_or_404(Job.objects.for_list(), pk=int(number)) if number.isdecimal() else None
 
 
 def _initial(earlier: Job | None, procedure: Procedure | None) -> dict[str, object]:

@@ -1,0 +1,167 @@
+"""The jobs behind a figure: what the address of the list of jobs may ask for."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, fields
+from datetime import datetime
+
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.http import HttpRequest
+from django.utils import timezone
+
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+
+MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+STUCK = (Job.Disposition.UNSOLVED, Job.Disposition.SENT_ELSEWHERE)
+SKIPPED = "skip:"
+"""Before the reason, in place of an outcome: the step was left out. Alone: for whatever reason."""
+
+FATES = {
+    "proven": "with a proven cause that held",
+    "wrong": "with a repair that did not cure or last",
+    "back": "that came back",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """Keys, log-ins and paths as in the address; empty text asks for nothing.
+
+    ``since`` and ``until`` are months of closing. ``at`` is the step that named a repaired cause, ``cause`` and
+    ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is given), ``mended`` made a repair,
+    ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key of :data:`FATES`.
+    """
+
+    procedure: str = ""
+    step: str = ""
+    outcome: str = ""
+    since: str = ""
+    until: str = ""
+    system: str = ""
+    platform: str = ""
+    symptom: str = ""
+    at: str = ""
+    cause: str = ""
+    also: str = ""
+    proof: str = ""
+    who: str = ""
+    mended: str = ""
+    closer: str = ""
+    ended: str = ""
+    fate: str = ""
+
+    @classmethod
+    def of(cls, request: HttpRequest) -> Behind:
+        return cls(**{field.name: request.GET.get(field.name, "").strip()[:300] for field in fields(cls)})
+
+    @property
+    def asked(self) -> list[tuple[str, str]]:
+        """What is asked for, as (name, value), to be kept in a form."""
+        return [(field.name, value) for field in fields(self) if (value := getattr(self, field.name))]
+
+    @property
+    def period(self) -> str:
+        """The months in words."""
+        if self.since and self.until:
+            return (
+                f"closed in {self.since}" if self.since == self.until else f"closed from {self.since} to {self.until}"
+            )
+        return f"closed since {self.since}" if self.since else f"closed until {self.until}" if self.until else ""
+
+    @property
+    def fate_words(self) -> str:
+        return FATES.get(self.fate, "")
+
+    def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
+        """The jobs asked for."""
+        jobs = self._when_and_what(jobs)
+        if self.procedure and self.step:
+            jobs = self._answered(jobs)
+        elif self.procedure and not self.at:
+            jobs = jobs.that_followed(self.procedure)
+        if self.who and not self.step:
+            jobs = jobs.filter(Exists(Result.objects.filter(run__job=OuterRef("pk"), who__username=self.who)))
+        return self._repaired(jobs)
+
+    def _when_and_what(self, jobs: JobQuerySet) -> JobQuerySet:
+        if MONTH.fullmatch(self.since):
+            jobs = jobs.filter(closed_at__gte=_first_moment(self.since))
+        if MONTH.fullmatch(self.until):
+            jobs = jobs.filter(closed_at__lt=_first_moment(_next(self.until)))
+        if self.platform:
+            jobs = jobs.filter(_within("platform__path", self.platform))
+        if self.symptom:
+            jobs = jobs.filter(symptom__key=self.symptom)
+        if self.closer:
+            jobs = jobs.filter(closed_by__username=self.closer)
+        if self.ended:
+            jobs = jobs.filter(disposition__in=STUCK if self.ended == "stuck" else (self.ended,))
+        if self.fate == "back":
+            jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=False).distinct()
+        if self.fate == "proven":
+            jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=True)
+        return jobs
+
+    def _answered(self, jobs: JobQuerySet) -> JobQuerySet:
+        if not self.outcome.startswith(SKIPPED) and not self.who:
+            return jobs.answered(self.procedure, self.step, self.outcome)
+        given = Result.objects.filter(
+            run__job=OuterRef("pk"),
+            run__revision__procedure__key=self.procedure,
+            step=self.step,
+            replaced_by__isnull=True,
+            retraction__isnull=True,
+        )
+        if self.who:
+            given = given.filter(who__username=self.who)
+        if self.outcome.startswith(SKIPPED):
+            reason = self.outcome.removeprefix(SKIPPED)
+            given = given.filter(skipped=reason) if reason else given.exclude(skipped="")
+        elif self.outcome:
+            given = given.filter(outcome=self.outcome)
+        return jobs.filter(Exists(given))
+
+    def _repaired(self, jobs: JobQuerySet) -> JobQuerySet:
+        """By one repair that fits all that is said of repairs, and, for a fate, the one whose fate it is."""
+        repairs = Repair.objects.filter(job=OuterRef("pk"))
+        if self.at:
+            repairs = repairs.filter(result__step=self.at, result__run__revision__procedure__key=self.procedure)
+        if self.cause:
+            repairs = repairs.filter(cause_id=int(self.cause) if self.cause.isdecimal() else 0)
+        if self.also:
+            repairs = repairs.filter(also=int(self.also) if self.also.isdecimal() else 0)
+        if self.system:
+            repairs = repairs.filter(_within("cause__component__path", self.system))
+        if self.proof:
+            repairs = repairs.filter(proof=self.proof)
+        if self.mended:
+            repairs = repairs.filter(who__username=self.mended)
+        if self.fate == "wrong":
+            return jobs.filter(Exists(repairs.filter(_verified(Verification.Cured.NO))) | self._did_not_last(repairs))
+        if self.fate in FATES:
+            return jobs.filter(Exists(repairs.filter(_verified(Verification.Cured.YES))))
+        asked = (self.at, self.cause, self.also, self.system, self.proof, self.mended)
+        return jobs.filter(Exists(repairs)) if any(asked) else jobs
+
+    @staticmethod
+    def _did_not_last(repairs: QuerySet[Repair]) -> Q:
+        return Q(Exists(repairs), comebacks__isnull=False, disposition=Job.Disposition.CURED)
+
+
+def _verified(cured: Verification.Cured) -> Exists:
+    later = Verification.objects.filter(repair=OuterRef("repair"), pk__gt=OuterRef("pk"))
+    return Exists(Verification.objects.filter(~Exists(later), repair=OuterRef("pk"), cured=cured))
+
+
+def _within(name: str, path: str) -> Q:
+    return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"})
+
+
+def _next(month: str) -> str:
+    number = int(month[:4]) * 12 + int(month[5:])
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+
+
+def _first_moment(month: str) -> datetime:
+    return timezone.make_aware(datetime(int(month[:4]), int(month[5:]), 1))  # noqa: DTZ001  (made aware here)

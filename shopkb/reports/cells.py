@@ -1,0 +1,79 @@
+"""A cell in words: how each kind of value is written on a page, and as numbers in a file."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.utils import timezone
+from django.utils.formats import date_format, number_format
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from shopkb.reports.money import money_words
+from shopkb.reports.shares import Lent, Mean, Share, Spread
+from shopkb.reports.tables import Cell, Column, Kind
+from shopkb.web.bars import interval_bar
+from shopkb.web.words import minutes_words, percent, percent_number
+
+NOTHING = "–"
+FEW = "too few"
+
+
+def shown(column: Column, cell: Cell) -> SafeString:
+    """HTML of a cell: the figure, what it opens, and what it rests on below it."""
+    value = cell.value
+    if isinstance(value, (Share, Lent)):
+        return _share(value, cell)
+    if isinstance(value, Spread):
+        rests = (
+            f"{minutes_words(value.low)} to {minutes_words(value.high)}" if not value.too_few else f"{value.n}, {FEW}"
+        )
+        return _linked(minutes_words(value.median) if not value.too_few else NOTHING, cell, rests)
+    if isinstance(value, Mean):
+        ends = value.interval()
+        rests = f"{ends[0]:.1f} to {ends[1]:.1f}, {value.n} jobs" if ends and not value.too_few else f"{value.n}, {FEW}"
+        return _linked(minutes_words(value.value) if not value.too_few else NOTHING, cell, rests)
+    return _linked(words(column, value), cell, "")
+
+
+def words(column: Column, value: object) -> str:
+    """A plain value in words."""
+    if value is None:
+        return NOTHING
+    if isinstance(value, datetime):
+        return date_format(timezone.localtime(value), "DATE_FORMAT")
+    if isinstance(value, date):
+        return date_format(value, "DATE_FORMAT")
+    if isinstance(value, (int, float)):
+        return _number(column.kind, value)
+    return str(value)
+
+
+def _number(kind: Kind, value: float) -> str:
+    if kind is Kind.MINUTES:
+        return minutes_words(value)
+    if kind is Kind.MONEY:
+        return money_words(value)
+    if isinstance(value, int):
+        return number_format(value, force_grouping=True)
+    return number_format(value, 2) if kind is Kind.NUMBER else number_format(value, 0)
+
+
+def _share(value: Share | Lent, cell: Cell) -> SafeString:
+    if not value.whole and isinstance(value, Share):
+        return format_html('<span class="few">{}</span>', NOTHING)
+    ends = value.interval()
+    counts = f"{value.part} of {value.whole}"
+    if value.too_few or ends is None or value.plain is None:
+        return _linked(counts, cell, FEW)
+    figure = format_html("{}, {} to {}", percent(value.plain), percent_number(ends[0]), percent_number(ends[1]))
+    bar = mark_safe(interval_bar(value.plain, *ends))  # noqa: S308  (numbers only)
+    return format_html("{}{}", _linked(figure, cell, counts), bar)
+
+
+def _linked(figure: str, cell: Cell, rests: str) -> SafeString:
+    below = ", ".join(part for part in (rests, cell.under) if part)
+    under = format_html('<span class="under">{}</span>', below) if below else ""
+    if cell.link and figure != NOTHING:
+        return format_html('<a href="{}">{}</a>{}', cell.link, figure, under)
+    return format_html("{}{}", figure, under)

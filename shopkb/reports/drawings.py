@@ -1,0 +1,190 @@
+"""Charts of figures as inline SVG: pure functions of plain numbers, classes only, no style attribute.
+
+Every chart has its table beside it, so it is named by ``label`` and its parts are hidden from speech. Nothing is told
+by colour alone: lines differ by dashes, points by shape, and what counts is written.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+WIDTH = 720.0
+LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 16.0, 44.0
+BAR_ROW, BAR_LEFT = 34.0, 250.0
+MOST_MONTH_NAMES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One bar of a Pareto chart: a count, and the share of all up to here (0 to 1)."""
+
+    label: str
+    count: int
+    up_to_here: float
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A value with its ends, ``None`` where nothing is known; ``label`` stands below it."""
+
+    label: str
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    n: int = 0
+
+
+def pareto(bars: Sequence[Bar], label: str) -> str:
+    """Bars from the most frequent down, each with its count and, as a stepped line, the share of all up to it."""
+    if not bars:
+        return ""
+    height = TOP + len(bars) * BAR_ROW + 30
+    room, most = WIDTH - BAR_LEFT - 56, max(bar.count for bar in bars)
+    parts = [_axis(BAR_LEFT, TOP, BAR_LEFT, height - 26)]
+    steps = []
+    for row, bar in enumerate(bars):
+        y = TOP + row * BAR_ROW
+        wide = room * bar.count / most
+        parts.append(f'<rect class="length" x="{_n(BAR_LEFT)}" y="{_n(y + 6)}" width="{_n(wide)}" height="20"/>')
+        parts.append(_text(BAR_LEFT - 10, y + 21, _shortened(bar.label, 34), "end"))
+        parts.append(_text(BAR_LEFT + wide + 8, y + 21, str(bar.count), "count"))
+        across = BAR_LEFT + room * bar.up_to_here
+        steps.append(f"{_n(across)},{_n(y)} {_n(across)},{_n(y + BAR_ROW)}")
+    parts.append(f'<polyline class="up-to-here" points="{" ".join(steps)}"/>')
+    for share in (0.0, 0.5, 1.0):
+        parts.append(_text(BAR_LEFT + room * share, height - 6, f"{share * 100:.0f} %", "tick"))
+    return _svg(height, label, parts)
+
+
+def trend(points: Sequence[Point], label: str, unit: str, other: Sequence[Point] = ()) -> str:
+    """Values month by month from 0 up, with whiskers for their intervals; ``other`` is a second line, dashed, hollow.
+
+    Whiskers are cut at the top of the chart, which is set by the values.
+    """
+    values = [point.value for point in (*points, *other) if point.value is not None]
+    if not values:
+        return ""
+    height = 260.0
+    top = _round_up(max(values) * 1.35)
+    scale = _Scale(len(points), height, top)
+    parts = [*_grid(scale, unit), *_month_names(points, scale)]
+    parts += _line(other, scale, "other") + _line(points, scale, "ours")
+    return _svg(height, label, parts)
+
+
+def reliability(points: Sequence[tuple[float, float, float, float, int]], label: str) -> str:
+    """What was said (mean probability) against what was true (share, with its interval), each between 0 and 1, and how
+    many rest on it. On the dashed diagonal both agree."""
+    if not points:
+        return ""
+    side, left, top = 320.0, 70.0, 16.0
+    parts = [f'<rect class="frame" x="{_n(left)}" y="{_n(top)}" width="{_n(side)}" height="{_n(side)}"/>']
+    parts.append(f'<line class="even" x1="{_n(left)}" y1="{_n(top + side)}" x2="{_n(left + side)}" y2="{_n(top)}"/>')
+    for tick in (0.0, 0.25, 0.5, 0.75, 1.0):
+        parts.append(_text(left + side * tick, top + side + 20, f"{tick * 100:.0f}", "tick"))
+        parts.append(_text(left - 8, top + side * (1 - tick) + 5, f"{tick * 100:.0f}", "end"))
+    parts.append(_text(left + side / 2, top + side + 42, "said, %", "tick"))
+    parts.append(_text(left + side / 2, top + 24, "", "tick"))
+    parts.append(
+        f'<text class="tick" transform="translate({_n(left - 46)} {_n(top + side / 2)}) rotate(-90)">true, %</text>'
+    )
+    for said, true, low, high, n in points:
+        x, y = left + side * said, top + side * (1 - true)
+        parts.append(_whisker(x, top + side * (1 - low), top + side * (1 - high)))
+        parts.append(f'<circle class="ours" cx="{_n(x)}" cy="{_n(y)}" r="6"/>')
+        before = said > 0.8
+        parts.append(_text(x - 12 if before else x + 12, y + 5, f"{n}", "end" if before else "count"))
+    return _svg(top + side + 54, label, parts, width=left + side + 40)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    count: int
+    height: float
+    top: float
+
+    def x(self, place: int) -> float:
+        room = WIDTH - LEFT - RIGHT
+        return LEFT + room * (place + 0.5) / max(self.count, 1)
+
+    def y(self, value: float) -> float:
+        room = self.height - TOP - BOTTOM
+        return TOP + room * (1 - min(max(value, 0.0), self.top) / self.top)
+
+
+def _grid(scale: _Scale, unit: str) -> list[str]:
+    parts = []
+    for part in range(5):
+        value = scale.top * part / 4
+        y = scale.y(value)
+        parts.append(f'<line class="grid" x1="{_n(LEFT)}" y1="{_n(y)}" x2="{_n(WIDTH - RIGHT)}" y2="{_n(y)}"/>')
+        parts.append(_text(LEFT - 8, y + 5, f"{value:.10g}", "end"))
+    parts.append(_text(2, 12, unit, "count"))
+    return parts
+
+
+def _month_names(points: Sequence[Point], scale: _Scale) -> list[str]:
+    every = math.ceil(len(points) / MOST_MONTH_NAMES)
+    return [
+        _text(scale.x(place), scale.height - 20, point.label, "tick")
+        for place, point in enumerate(points)
+        if place % every == 0
+    ]
+
+
+def _line(points: Sequence[Point], scale: _Scale, kind: str) -> list[str]:
+    known = [(scale.x(place), point) for place, point in enumerate(points) if point.value is not None]
+    whiskers = [
+        _whisker(x, scale.y(point.low), scale.y(point.high))
+        for x, point in known
+        if point.low is not None and point.high is not None
+    ]
+    places = [(x, scale.y(point.value or 0.0)) for x, point in known]
+    line = f'<polyline class="line {kind}" points="{" ".join(f"{_n(x)},{_n(y)}" for x, y in places)}"/>'
+    return [*whiskers, line, *(_mark(x, y, kind) for x, y in places)]
+
+
+def _mark(x: float, y: float, kind: str) -> str:
+    if kind == "ours":
+        return f'<circle class="ours" cx="{_n(x)}" cy="{_n(y)}" r="5"/>'
+    return f'<rect class="other" x="{_n(x - 4.5)}" y="{_n(y - 4.5)}" width="9" height="9"/>'
+
+
+def _whisker(x: float, low: float, high: float) -> str:
+    ends = "".join(f"M{_n(x - 5)} {_n(y)}h10" for y in (low, high))
+    return f'<path class="whisker" d="M{_n(x)} {_n(low)}V{_n(high)}{ends}"/>'
+
+
+def _axis(x1: float, y1: float, x2: float, y2: float) -> str:
+    return f'<line class="axis" x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}"/>'
+
+
+def _text(x: float, y: float, words: str, kind: str) -> str:
+    return f'<text class="{kind}" x="{_n(x)}" y="{_n(y)}">{escape(words)}</text>'
+
+
+def _shortened(words: str, most: int) -> str:
+    return words if len(words) <= most else f"{words[: most - 1].rstrip()}…"
+
+
+def _round_up(value: float) -> float:
+    """A round number not below ``value``, whose quarters are short to write."""
+    if value <= 0:
+        return 1.0
+    unit = 10.0 ** math.floor(math.log10(value))
+    return next(unit * step for step in (1, 2, 4, 6, 8, 10) if unit * step >= value)
+
+
+def _n(number: float) -> str:
+    """A coordinate: tenths are fine enough."""
+    return f"{number:.1f}".rstrip("0").rstrip(".")
+
+
+def _svg(height: float, label: str, parts: Sequence[str], width: float = WIDTH) -> str:
+    return (
+        f'<svg class="drawing" viewBox="0 0 {_n(width)} {_n(height)}" role="img" aria-label="{escape(label)}" '
+        f'focusable="false"><g aria-hidden="true">{"".join(parts)}</g></svg>'
+    )

@@ -1,0 +1,148 @@
+"""What to change next: the few things in the period with the most minutes at stake, each with its figure. Pure.
+
+Each suggestion is judged by the near end of its interval, so that chance alone does not put it here, and ranked by the
+minutes that went into it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from shopkb.reports.figures_causes import Uncovered
+from shopkb.reports.figures_comebacks import ComebackFigures
+from shopkb.reports.figures_minutes import ProcedureFigures
+from shopkb.reports.figures_shelf import Drift, Uncared
+from shopkb.reports.figures_tests import StepFigures
+from shopkb.reports.shares import FEWEST
+
+MOST = 7
+LITTLE = 0.1
+"""Bits under which a step tells little."""
+
+OFTEN = 0.05
+"""A share whose near end is above this happens too often to be chance."""
+
+
+class Matter(StrEnum):
+    """What a suggestion is about, hence where it is done."""
+
+    COSTLY_STEP = "costly step"
+    MISLEADING_END = "misleading end"
+    LEFT_OUT = "step left out"
+    COMEBACK = "comeback"
+    WEAK_PROOF = "weak proof"
+    NO_WAY_TO_CAUSE = "no way to the cause"
+    NO_PROCEDURE = "no procedure"
+    DRIFT = "no longer what it was"
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """``minutes`` are at stake. ``procedure`` and ``step`` say where (keys), ``name`` what: a cause or symptom."""
+
+    matter: Matter
+    minutes: float
+    procedure: str = ""
+    procedure_title: str = ""
+    step: str = ""
+    title: str = ""
+    name: str = ""
+    part: int = 0
+    whole: int = 0
+    bits: float = 0.0
+
+
+def suggestions(
+    steps: Sequence[StepFigures],
+    procedures: Sequence[ProcedureFigures],
+    comebacks: Sequence[ComebackFigures],
+    not_covered: Sequence[Uncovered],
+    uncared: Sequence[Uncared],
+    drifted: Sequence[Drift],
+) -> tuple[Suggestion, ...]:
+    """The most pressing first, at most :data:`MOST`, and of one matter in one procedure only the worst."""
+    minutes = {row.procedure: row.minutes.value for row in procedures if row.minutes}
+    titles = {row.procedure: row.title for row in procedures}
+    usual = sum(minutes.values()) / len(minutes) if minutes else 0.0
+    found = [
+        *_of_steps(steps, minutes),
+        *_of_procedures(procedures),
+        *(
+            _comeback(row, titles, minutes)
+            for row in comebacks
+            if (row.back.near or 0) > OFTEN and row.procedure in titles
+        ),
+        *(
+            Suggestion(Matter.NO_WAY_TO_CAUSE, row.jobs * usual, name=row.cause, part=row.jobs)
+            for row in not_covered
+            if row.jobs >= FEWEST
+        ),
+        *(
+            Suggestion(Matter.NO_PROCEDURE, row.jobs * usual, name=row.symptom, title=row.name, part=row.jobs)
+            for row in uncared
+            if row.jobs >= FEWEST
+        ),
+        *(_drift(row, titles, minutes) for row in drifted if row.of_late.plain is not None and _worse(row)),
+    ]
+    return tuple(_one_of_each(sorted(found, key=lambda one: -one.minutes)))[:MOST]
+
+
+def _of_steps(steps: Iterable[StepFigures], minutes: dict[str, float]) -> Iterable[Suggestion]:
+    for step in steps:
+        where = (step.procedure, step.procedure_title, step.step, step.title)
+        each = minutes.get(step.procedure, 0.0)
+        if step.done >= FEWEST and step.bits is not None and step.bits < LITTLE and not step.names_a_cause:
+            spent = step.minutes_in_all or 0.0
+            yield Suggestion(Matter.COSTLY_STEP, spent, *where, part=step.done, bits=step.bits)
+        if (step.misleads.near or 0.0) > OFTEN:
+            wrong = step.misleads
+            yield Suggestion(Matter.MISLEADING_END, wrong.part * each, *where, part=wrong.part, whole=wrong.whole)
+        if (step.left_out.near or 0.0) > OFTEN:
+            out = step.left_out
+            yield Suggestion(Matter.LEFT_OUT, out.part * (step.minutes or 0.0), *where, part=out.part, whole=out.whole)
+
+
+def _of_procedures(procedures: Iterable[ProcedureFigures]) -> Iterable[Suggestion]:
+    for row in procedures:
+        if (row.eliminated.near or 0.0) > OFTEN:
+            at_stake = row.eliminated.part * (row.minutes.value if row.minutes else 0.0)
+            yield Suggestion(
+                Matter.WEAK_PROOF, at_stake, row.procedure, row.title,
+                part=row.eliminated.part, whole=row.eliminated.whole,
+            )  # fmt: skip
+
+
+def _comeback(row: ComebackFigures, titles: dict[str, str], minutes: dict[str, float]) -> Suggestion:
+    at_stake = row.back.part * minutes.get(row.procedure, 0.0)
+    title = titles[row.procedure]
+    return Suggestion(
+        Matter.COMEBACK, at_stake, row.procedure, title, name=row.name, part=row.back.part, whole=row.back.whole
+    )
+
+
+def _often_back(row: ComebackFigures) -> bool:
+    return (row.back.near or 0.0) > OFTEN
+
+
+def _worse(row: Drift) -> bool:
+    return (row.of_late.plain or 0.0) < (row.before.plain or 0.0)
+
+
+def _drift(row: Drift, titles: dict[str, str], minutes: dict[str, float]) -> Suggestion:
+    failed = row.of_late.whole - row.of_late.part
+    at_stake = failed * minutes.get(row.procedure, 0.0)
+    title = titles.get(row.procedure, row.procedure)
+    return Suggestion(
+        Matter.DRIFT, at_stake, row.procedure, title, row.step, name=row.outcome, part=failed, whole=row.of_late.whole
+    )
+
+
+def _one_of_each(found: Iterable[Suggestion]) -> Iterable[Suggestion]:
+    met: set[tuple[str, str, str]] = set()
+    for one in found:
+        kind = (one.matter.value, one.procedure, "" if one.procedure else one.name)
+        if kind not in met:
+            met.add(kind)
+            yield one

@@ -1,0 +1,142 @@
+"""Where the minutes go: what each procedure takes to a proven cause, and how its jobs ended. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from shopkb.core.diagnosis.branches import ON_SCREEN
+from shopkb.core.diagnosis.tallies import Tallies, TallySums
+from shopkb.core.flow.model import Proof
+from shopkb.reports.figures_tests import StepFigures
+from shopkb.reports.job_facts import JobFact
+from shopkb.reports.shares import FEWEST, Mean, Share, Spread, spread
+
+STUCK = ("unsolved", "sent-elsewhere")
+DECLINED = "declined"
+COSTLIEST = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """How much a mean has moved, in minutes (below 0: quicker), with its interval."""
+
+    minutes: float
+    low: float
+    high: float
+
+    @property
+    def words(self) -> str:
+        if self.low <= 0 <= self.high:
+            return "no clear change"
+        return "quicker" if self.high < 0 else "slower"
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureFigures:
+    """One procedure in the period. ``minutes`` is the mean from first to last answer of jobs with a proven cause and
+    known times, ``typical`` the median and quartiles of the latest of them; ``by_month`` is that mean month by month.
+    ``change`` compares the second half of the period with the first."""
+
+    procedure: str
+    title: str
+    proven: Share
+    eliminated: Share
+    stuck: Share
+    declined: Share
+    minutes: Mean | None
+    typical: Spread | None
+    by_month: tuple[tuple[str, Mean | None], ...]
+    change: Change | None
+
+
+def procedure_figures(
+    titles: Mapping[str, str],
+    tallies: Tallies,
+    jobs: Sequence[JobFact],
+    histograms: Mapping[str, Mapping[int, int]],
+    months: Sequence[str],
+) -> tuple[ProcedureFigures, ...]:
+    """Of every procedure in ``titles``, in order. ``tallies`` are those of runs, ``histograms`` their seconds."""
+    return tuple(
+        _figures(key, title, {k: v for k, v in tallies.items() if k.procedure == key}, jobs, histograms, months)
+        for key, title in titles.items()
+    )
+
+
+def _figures(
+    key: str,
+    title: str,
+    tallies: Tallies,
+    jobs: Sequence[JobFact],
+    histograms: Mapping[str, Mapping[int, int]],
+    months: Sequence[str],
+) -> ProcedureFigures:
+    proven = sum(sums.count for k, sums in tallies.items() if k.cause)
+    weak = sum(sums.count for k, sums in tallies.items() if k.cause and k.proof == Proof.ELIMINATION)
+    whole = sum(sums.count for sums in tallies.values())
+    ended = Counter(job.disposition for job in jobs if key in job.procedures)
+    followed = sum(ended.values())
+    by_month = month_sums(tallies)
+    half = len(months) // 2
+    return ProcedureFigures(
+        procedure=key,
+        title=title,
+        proven=Share(proven, whole),
+        eliminated=Share(weak, proven),
+        stuck=Share(sum(ended[how] for how in STUCK), followed),
+        declined=Share(ended[DECLINED], followed),
+        minutes=_mean(by_month.values()),
+        typical=spread(histograms.get(key, {})),
+        by_month=tuple((month, _mean([by_month[month]] if month in by_month else [])) for month in months),
+        change=change(
+            _mean(sums for month, sums in by_month.items() if month < months[half]),
+            _mean(sums for month, sums in by_month.items() if month >= months[half]),
+        )
+        if half
+        else None,
+    )
+
+
+def month_sums(tallies: Tallies) -> dict[str, TallySums]:
+    """Runs with a proven cause, by month."""
+    found: dict[str, TallySums] = defaultdict(TallySums)
+    for key, sums in tallies.items():
+        if key.cause:
+            found[key.month] += sums
+    return dict(found)
+
+
+def shop_by_month(tallies: Tallies, months: Sequence[str]) -> tuple[tuple[str, Mean | None], ...]:
+    """The mean over all procedures, month by month. It also moves when other faults come in."""
+    by_month = month_sums(tallies)
+    return tuple((month, _mean([by_month[month]] if month in by_month else [])) for month in months)
+
+
+def _mean(parts: Iterable[TallySums]) -> Mean | None:
+    whole = sum(parts, TallySums())
+    return Mean.of_sums(whole.timed, whole.seconds / 60, whole.seconds_squared / 3600)
+
+
+def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) -> Change | None:
+    """The difference of two means with its interval, variances not taken as equal (B. Welch, Biometrika 34, 1947);
+    ``None`` where either rests on too few."""
+    if before is None or after is None or min(before.n, after.n) < FEWEST:
+        return None
+    from scipy.special import stdtrit
+
+    one, other = before.deviation**2 / before.n, after.deviation**2 / after.n
+    difference, variance = after.value - before.value, one + other
+    if not variance:
+        return Change(difference, difference, difference)
+    freedom = variance**2 / (one**2 / (before.n - 1) + other**2 / (after.n - 1))
+    half = float(stdtrit(freedom, 0.5 + level / 2)) * math.sqrt(variance)
+    return Change(difference, difference - half, difference + half)
+
+
+def costliest(steps: Iterable[StepFigures], most: int = COSTLIEST) -> tuple[StepFigures, ...]:
+    """The steps that cost the most minutes for each bit they tell, dearest first; only those done often enough."""
+    known = [step for step in steps if step.minutes_a_bit is not None and step.done >= FEWEST]
+    return tuple(sorted(known, key=lambda step: -(step.minutes_a_bit or 0.0))[:most])

@@ -1,0 +1,89 @@
+"""How well the shelf is kept: what is unused, outdated by its own evidence, faulty or departed from. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.flow.model import Flow
+from shopkb.reports.figures_tests import PERIOD
+from shopkb.reports.job_facts import JobFact
+from shopkb.reports.shares import Share
+
+RECENT_MONTHS = 6
+DRIFTED = 2.0
+"""A natural logarithm of the Bayes factor above this says that a branch is not what it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A branch whose success of late differs from before: shares of proven jobs whose cause was still reachable."""
+
+    procedure: str
+    step: str
+    outcome: str
+    before: Share
+    of_late: Share
+    log_bayes: float
+
+
+def drifts(flow: Flow, before: Tallies, of_late: Tallies) -> tuple[Drift, ...]:
+    """Branches that have drifted, clearest first."""
+    one, other = (count(flow, tallies, as_of=PERIOD, half_life=None) for tallies in (before, of_late))
+    found = []
+    for row, (step, outcome) in enumerate(one.branches):
+        then, now = _share(one, row), _share(other, row)
+        logarithm = log_bayes(then, now)
+        if logarithm > DRIFTED:
+            found.append(Drift(flow.procedure, step, outcome, then, now, logarithm))
+    return tuple(sorted(found, key=lambda drift: -drift.log_bayes))
+
+
+def _share(counts: FlowCounts, row: int) -> Share:
+    here = counts.by_platform
+    return Share(int(here.wins[:, row].sum()), int(here.jobs[:, row].sum()))
+
+
+def log_bayes(one: Share, other: Share) -> float:
+    """Natural logarithm of the Bayes factor for two rates against one, each with the prior Beta(1/2, 1/2)
+    (R. Kass and A. Raftery, J. American Statistical Association 90, 1995)."""
+    parts = [(s.part + 0.5, s.whole - s.part + 0.5) for s in (one, other)]
+    together = (one.part + other.part + 0.5, one.whole + other.whole - one.part - other.part + 0.5)
+    return sum(_log_beta(a, b) for a, b in parts) - _log_beta(*together) - _log_beta(0.5, 0.5)
+
+
+def _log_beta(a: float, b: float) -> float:
+    return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
+
+
+@dataclass(frozen=True, slots=True)
+class Uncared:
+    """A symptom that jobs came in with and no procedure in force is for; key, name and number of jobs."""
+
+    symptom: str
+    name: str
+    jobs: int
+
+
+def without_procedure(jobs: Iterable[JobFact], names: Mapping[str, str], served: Iterable[str]) -> tuple[Uncared, ...]:
+    """Most jobs first. ``served`` are the symptoms that procedures in force are for."""
+    cared = set(served)
+    counts = Counter(job.symptom for job in jobs if job.symptom and job.symptom not in cared)
+    return tuple(Uncared(key, names.get(key, key), n) for key, n in sorted(counts.items(), key=lambda p: (-p[1], p[0])))
+
+
+def months_since(month: str, today: str) -> int | None:
+    """Whole months between two months; ``None`` of no month."""
+    if not month:
+        return None
+    return (int(today[:4]) - int(month[:4])) * 12 + int(today[5:7]) - int(month[5:7])
+
+
+def latest_month(tallies: Tallies, procedure: str) -> str:
+    """The last month in which a job that followed the procedure was closed; empty for none."""
+    met = (key.month for key, sums in tallies.items() if key.procedure == procedure and sums.count > 0)
+    return max(met, default="")

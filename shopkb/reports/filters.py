@@ -1,0 +1,94 @@
+"""What the figures are about: a period of whole months, and parts of the shop. Kept in the address of the page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import date, datetime
+
+from django.utils import timezone
+from django.utils.http import urlencode
+
+USUAL_MONTHS = 12
+_MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
+TEXT_FIELDS = ("system", "symptom", "platform", "procedure", "person")
+
+
+class FilterError(ValueError):
+    """A filter that cannot be; the sentence says what would be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """``since`` to ``until`` are months (``YYYY-MM``), both within. Empty text means all.
+
+    ``system`` and ``platform`` are paths and take in everything below them; ``symptom`` and ``procedure`` are keys;
+    ``person`` is a log-in.
+    """
+
+    since: str
+    until: str
+    system: str = ""
+    symptom: str = ""
+    platform: str = ""
+    procedure: str = ""
+    person: str = ""
+
+    @classmethod
+    def of(cls, asked: Mapping[str, str], today: date) -> Filters:
+        """From the address; by default the last twelve months, this one included.
+
+        Raises:
+            FilterError: a month is not one, or the period ends before it begins.
+        """
+        until = _month(asked.get("until", "")) or f"{today:%Y-%m}"
+        since = _month(asked.get("since", "")) or month_before(until, USUAL_MONTHS - 1)
+        if since > until:
+            raise FilterError(f"The period ends in {until}, before it begins in {since}. Turn the two round.")
+        return cls(since, until, **{name: asked.get(name, "").strip()[:300] for name in TEXT_FIELDS})
+
+    @property
+    def months(self) -> tuple[str, ...]:
+        months = [self.since]
+        while months[-1] < self.until:
+            months.append(month_before(months[-1], -1))
+        return tuple(months)
+
+    @property
+    def begins(self) -> datetime:
+        return _first_moment(self.since)
+
+    @property
+    def ends(self) -> datetime:
+        """The first moment after the period."""
+        return _first_moment(month_before(self.until, -1))
+
+    @property
+    def narrowed(self) -> bool:
+        """Whether anything but the period is chosen."""
+        return any(getattr(self, name) for name in TEXT_FIELDS)
+
+    def but(self, **changes: str) -> Filters:
+        return replace(self, **changes)
+
+    def query(self, **more: str) -> str:
+        """For an address: the filters and whatever else, empty ones left out."""
+        return urlencode({name: value for name, value in (asdict(self) | more).items() if value})
+
+
+def month_before(month: str, count: int = 1) -> str:
+    """So many months earlier; later with a negative count."""
+    number = int(month[:4]) * 12 + int(month[5:]) - 1 - count
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+
+
+def _month(text: str) -> str:
+    text = text.strip()
+    if text and _MONTH.fullmatch(text) is None:
+        raise FilterError(f"A month is written as in 2026-03; got {text[:20]!r}.")
+    return text
+
+
+def _first_moment(month: str) -> datetime:
+    return timezone.make_aware(datetime(int(month[:4]), int(month[5:]), 1))  # noqa: DTZ001  (made aware here)

@@ -1,0 +1,87 @@
+"""A closed job as the figures see it: how it ended, what was repaired, by whom, whether it came back. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+CURED, NOT_CURED = "cured", "not-cured"
+"""Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""
+
+
+@dataclass(frozen=True, slots=True)
+class RepairFact:
+    """``cause`` is an identity, ``cured`` the latest verdict (empty: none). ``named_at`` is the (procedure, step,
+    outcome) that named the cause, ``named_by`` who recorded it; empty when no procedure did."""
+
+    number: int
+    cause: str
+    proof: str
+    who: str
+    cured: str
+    parts: str = ""
+    named_at: tuple[str, str, str] | None = None
+    named_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobFact:
+    """A closed job. ``procedures`` are those followed, ``also`` the causes found together with the one that cured."""
+
+    number: int
+    platform: str
+    symptom: str
+    disposition: str
+    opened_at: datetime
+    closed_at: datetime
+    closed_by: str
+    procedures: tuple[str, ...] = ()
+    repairs: tuple[RepairFact, ...] = ()
+    also: tuple[str, ...] = ()
+    back_at: datetime | None = None
+
+    @property
+    def claimed(self) -> RepairFact | None:
+        """The repair that was said to have cured, on a job closed as cured: the last such."""
+        if self.disposition != CURED:
+            return None
+        cured = [repair for repair in self.repairs if repair.cured == CURED]
+        return max(cured, key=lambda repair: repair.number, default=None)
+
+    @property
+    def confirmed(self) -> RepairFact | None:
+        """The same, unless the job came back."""
+        return None if self.back_at else self.claimed
+
+    @property
+    def wrong(self) -> tuple[RepairFact, ...]:
+        """Repairs that were made and did not cure, or whose cure did not last."""
+        return tuple(
+            repair
+            for repair in self.repairs
+            if repair.cured == NOT_CURED or (self.back_at is not None and repair == self.claimed)
+        )
+
+    @property
+    def rejected(self) -> tuple[RepairFact, ...]:
+        """Repairs whose named ends were wrong, as :mod:`shopkb.jobs.cases` counts them."""
+        return tuple(repair for repair in self.repairs if repair.cured == NOT_CURED or self.back_at is not None)
+
+    @property
+    def days_until_back(self) -> int | None:
+        return None if self.back_at is None else max(0, (self.back_at - self.closed_at).days)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """The jobs read, newest first, and how many closed jobs the period holds."""
+
+    jobs: tuple[JobFact, ...]
+    in_period: int
+
+    @property
+    def words(self) -> str:
+        """What the figures rest on, in one sentence."""
+        if self.in_period > len(self.jobs):
+            return f"Rests on the latest {len(self.jobs)} of the {self.in_period} jobs closed in this period."
+        return "Rests on every job closed in this period."

@@ -1,0 +1,125 @@
+"""Causes: the frequent ones, those found together, and those that no procedure leads to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+
+from shopkb.catalog.models import System
+from shopkb.catalog.names import platform_name
+from shopkb.core.flow.model import Flow
+from shopkb.reports import drawings
+from shopkb.reports.figures_causes import By, CauseFigures, Together, Uncovered, found_together, pareto, uncovered
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering import in_force
+from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.pages.comebacks import cause_numbers
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name
+from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+
+MOST_BARS = 15
+HEADINGS = {By.CAUSE: "Cause", By.SYSTEM: "System", By.PLATFORM: "Vehicle"}
+TOGETHER = (
+    Column("cause", "When this was the cause"),
+    Column("also", "this was found too"),
+    Column("share", "in", Kind.SHARE, of="jobs with that cause"),
+)
+UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", Kind.COUNT, "jobs"), Column("do", "What to do"))
+
+
+def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
+    """Ten queries; more when a revision is met for the first time."""
+    facts = job_facts(filters)
+    numbers = cause_numbers()
+    systems = dict(System.objects.order_by().values_list("path", "name"))
+    known = identities(held.flow for held in in_force(filters.but(system="", symptom="", procedure="")).values())
+    found = pareto(facts.jobs, by, filters.system)
+    columns = (
+        Column("name", HEADINGS[by]),
+        Column("jobs", "Jobs", Kind.COUNT, "jobs"),
+        Column("share", "Share", Kind.SHARE, of="jobs with a proven cause"),
+        Column("up_to_here", "Up to here", Kind.NUMBER, "%"),
+    )
+    names = {row.name: _name(row.name, by, systems) for row in found}
+    bars = [drawings.Bar(names[row.name], row.jobs, row.up_to_here) for row in found[:MOST_BARS]]
+    return Page(
+        "causes",
+        "Causes",
+        _intro(found, names),
+        (
+            Table(
+                "causes",
+                f"Proven causes by {HEADINGS[by].lower()}",
+                columns,
+                tuple(_row(row, names[row.name], filters, by, numbers) for row in found),
+                facts.words,
+            ),
+            Table(
+                "found-together",
+                "Found together",
+                TOGETHER,
+                tuple(_pair(row, filters, numbers) for row in found_together(facts.jobs, filters.system)),
+                "What killed the part will kill the next one: look for these too.",
+                "No job of this period says that two causes were found together.",
+            ),
+            Table(
+                "causes-without-procedure",
+                "No procedure leads to these",
+                UNCOVERED,
+                tuple(_lacking(row, filters, numbers) for row in uncovered(facts.jobs, known)),
+                "Proven causes that no procedure in force can end at.",
+                "Procedures in force lead to every cause that was proven.",
+            ),
+        ),
+        {"causes": drawings.pareto(bars, "Proven causes, most frequent first")},
+    )
+
+
+def identities(flows: Iterable[Flow]) -> frozenset[str]:
+    """Causes that these flows can end at."""
+    return frozenset(cause.identity for flow in flows for cause in flow.causes)
+
+
+def _name(name: str, by: By, systems: Mapping[str, str]) -> str:
+    if by is By.CAUSE:
+        return cause_name(name)
+    return path_name(name, systems) if by is By.SYSTEM else platform_name(name)
+
+
+def _intro(found: tuple[CauseFigures, ...], names: Mapping[str, str]) -> str:
+    if not found:
+        return "No cause was proven in this period."
+    half = next(place for place, row in enumerate(found, 1) if row.up_to_here >= 0.5)
+    first = names[found[0].name]
+    return (
+        f"{first} leads with {found[0].jobs} jobs; {half} of {len(found)} make up half of all {found[0].share.whole}."
+    )
+
+
+def _row(row: CauseFigures, name: str, filters: Filters, by: By, numbers: Mapping[str, int]) -> Row:
+    behind = {By.CAUSE: {"cause": str(numbers.get(row.name, ""))}, By.SYSTEM: {"system": row.name}}.get(by, {})
+    link = jobs_behind(filters.but(platform=row.name) if by is By.PLATFORM else filters, fate="proven", **behind)
+    return {
+        "name": Cell(name),
+        "jobs": Cell(row.jobs, link),
+        "share": Cell(row.share),
+        "up_to_here": Cell(round(row.up_to_here * 100)),
+    }
+
+
+def _pair(row: Together, filters: Filters, numbers: Mapping[str, int]) -> Row:
+    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), also=str(numbers.get(row.also, "")))
+    return {
+        "cause": Cell(cause_name(row.cause)),
+        "also": Cell(cause_name(row.also)),
+        "share": Cell(row.share, behind),
+    }
+
+
+def _lacking(row: Uncovered, filters: Filters, numbers: Mapping[str, int]) -> Row:
+    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), fate="proven")
+    return {
+        "cause": Cell(cause_name(row.cause)),
+        "jobs": Cell(row.jobs, behind),
+        "do": Cell("See what is on the shelf, and ask a writer for an end", look_for(words=cause_name(row.cause))),
+    }

@@ -1,0 +1,141 @@
+"""The front page of the figures: what to change next, and the month in brief."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.urls import reverse
+
+from shopkb.reports.figures_causes import uncovered
+from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
+from shopkb.reports.figures_comebacks import by_cause
+from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering import InForce, in_force, run_minutes, run_tallies
+from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.job_facts import Facts
+from shopkb.reports.money import money_of_minutes
+from shopkb.reports.pages import tests
+from shopkb.reports.pages.causes import identities
+from shopkb.reports.pages.page import Page, cause_name, look_for, procedure_at
+from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
+from shopkb.reports.shares import Share
+from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.web.words import percent
+
+COLUMNS = (
+    Column("what", "What the jobs say"),
+    Column("do", "What to do"),
+    Column("minutes", "At stake", Kind.MINUTES, "min"),
+    Column("money", "At the shop's rate", Kind.MONEY),
+)
+ABOUT = (
+    "Ranked by the minutes that went into it in this period. Only what chance alone does not explain is listed, and "
+    "of one kind in one procedure only the worst."
+)
+EMPTY = "Nothing stands out in this period: no step, end or cause that chance alone would not explain."
+DO = {
+    Matter.COSTLY_STEP: "Try the procedure without this step, or with it later",
+    Matter.MISLEADING_END: "Add a measurement that proves the cause before it is named",
+    Matter.LEFT_OUT: "Ask why, and give the step another way in",
+    Matter.COMEBACK: "See what came back, and say in the procedure what else to look for",
+    Matter.WEAK_PROOF: "Replace the ends by elimination with a measurement",
+    Matter.NO_WAY_TO_CAUSE: "Ask a writer for a procedure that leads to it, or for an end",
+    Matter.NO_PROCEDURE: "Ask a writer for a procedure",
+    Matter.DRIFT: "Read the step again: vehicles or parts have changed",
+}
+
+
+def build(filters: Filters, now: datetime) -> Page:
+    """Twenty queries; more when a revision is met for the first time."""
+    chosen = in_force(filters)
+    facts = job_facts(filters)
+    tallies = {key: sums for key, sums in run_tallies(filters).items() if key.procedure in chosen}
+    titles = {key: held.flow.title for key, held in chosen.items()}
+    procedures = procedure_figures(titles, tallies, facts.jobs, run_minutes(filters), filters.months)
+    everything = in_force(filters.but(system="", symptom="", procedure=""))
+    found = suggestions(
+        tests.gathered(filters, chosen),
+        procedures,
+        by_cause(tallies, facts.jobs, now),
+        uncovered(facts.jobs, identities(held.flow for held in everything.values())),
+        gathered_uncared(facts.jobs),
+        gathered_drifts(filters, chosen),
+    )
+    table = Table("changes", "What to change next", COLUMNS, tuple(row(s, chosen) for s in found), ABOUT, EMPTY)
+    return Page("changes", "Figures", facts.words, (table,), facts=in_brief(facts, procedures))
+
+
+def in_brief(facts: Facts, procedures: tuple[ProcedureFigures, ...]) -> tuple[tuple[str, str], ...]:
+    """The whole period in a few words and figures."""
+    jobs = facts.jobs
+    claimed = [job for job in jobs if job.claimed]
+    back = Share(sum(job.back_at is not None for job in claimed), len(claimed))
+    proven = Share(sum(job.confirmed is not None for job in jobs), len(jobs))
+    judged = sum(repair.cured in ("cured", "not-cured") for job in jobs for repair in job.repairs)
+    wrong = Share(sum(len(job.wrong) for job in jobs), judged)
+    quicker = [row for row in procedures if row.change and row.change.words == "quicker"]
+    slower = [row for row in procedures if row.change and row.change.words == "slower"]
+    return (
+        ("Jobs closed", str(facts.in_period)),
+        ("With a proven cause that held", share_words(proven)),
+        ("Came back, of cures claimed", share_words(back)),
+        ("Repairs that did not cure or last", share_words(wrong)),
+        ("Procedures quicker, slower than before", f"{len(quicker)}, {len(slower)} of {len(procedures)}"),
+    )
+
+
+def share_words(share: Share) -> str:
+    """``71 %, 58 to 82, 34 of 48``."""
+    ends = share.interval()
+    if share.plain is None or ends is None:
+        return "none"
+    counts = f"{share.part} of {share.whole}"
+    if share.too_few:
+        return f"{counts}, too few to say"
+    return f"{percent(share.plain)}, {ends[0] * 100:.0f} to {ends[1] * 100:.0f}, {counts}"
+
+
+def row(one: Suggestion, chosen: dict[str, InForce]) -> Row:
+    return {
+        "what": Cell(sentence(one, chosen)),
+        "do": Cell(DO[one.matter], where(one, chosen)),
+        "minutes": Cell(one.minutes),
+        "money": Cell(money_of_minutes(one.minutes)),
+    }
+
+
+def where(one: Suggestion, chosen: dict[str, InForce]) -> str:
+    """Where it is done."""
+    if one.matter is Matter.NO_WAY_TO_CAUSE:
+        return look_for(words=cause_name(one.name))
+    if one.matter is Matter.NO_PROCEDURE:
+        return look_for(symptom=one.name)
+    if one.matter is Matter.COMEBACK:
+        return reverse("reports:page", args=["comebacks"])
+    if one.step and one.procedure in chosen:
+        return reverse("procedures:step", args=[one.procedure, chosen[one.procedure].revision.number, one.step])
+    return procedure_at(one.procedure)
+
+
+def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
+    """What the jobs say, with its figure."""
+    of = f"{one.part} of {one.whole}"
+    at = f"“{one.title}” in {one.procedure_title}"
+    if one.matter is Matter.COSTLY_STEP:
+        return f"{at} was done {one.part} times and tells {one.bits:.2f} bits: next to nothing about the cause."
+    if one.matter is Matter.MISLEADING_END:
+        return f"What {at} named was wrong in {of} repairs."
+    if one.matter is Matter.LEFT_OUT:
+        return f"{at} was left out {of} times."
+    if one.matter is Matter.COMEBACK:
+        return f"{cause_name(one.name)}: {of} cures came back ({one.procedure_title})."
+    if one.matter is Matter.WEAK_PROOF:
+        return f"{one.procedure_title}: {of} causes were proven by elimination only."
+    if one.matter is Matter.NO_WAY_TO_CAUSE:
+        return f"{cause_name(one.name)} was the proven cause of {one.part} jobs, and no procedure leads to it."
+    if one.matter is Matter.NO_PROCEDURE:
+        return f"{one.part} jobs came in with “{one.title}”, and no procedure is for it."
+    step = chosen[one.procedure].flow.step_by_key[one.step]
+    label = step.outcome(one.name).label
+    return f"“{step.title}: {label}” in {one.procedure_title} misled {of} times of late, more than before."

@@ -1,0 +1,90 @@
+"""Are the probabilities honest?"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from shopkb.core.diagnosis.quality import ReliabilityBin
+from shopkb.evidence.models import QualityRecord
+from shopkb.reports import drawings
+from shopkb.reports.figures_honesty import Honesty, MonthScores, honesty
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering import in_force
+from shopkb.reports.pages.minutes import short_month
+from shopkb.reports.pages.page import Page
+from shopkb.reports.shares import Share
+from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.web.words import percent_number
+
+MONTHLY = (
+    Column("month", "Month"),
+    Column("jobs", "Jobs with a proven cause", Kind.COUNT, "jobs"),
+    Column("brier", "Brier score of the tool", Kind.NUMBER),
+    Column("base", "of the usual shares", Kind.NUMBER),
+    Column("better", "Better by", Kind.NUMBER, "%"),
+)
+BINS = (
+    Column("range", "Said to be"),
+    Column("said", "on average", Kind.NUMBER, "%"),
+    Column("true", "Was true", Kind.SHARE, of="probabilities given"),
+    Column("verdict", "Verdict"),
+)
+MONTHLY_ABOUT = (
+    "Brier score: the squared distance between what was said and what was true, summed over causes; 0 is perfect, "
+    "less is better. Each probability is the one given before the job's own cause was known. Filled: the tool. "
+    "Hollow, dashed: somebody who always says the usual shares."
+)
+BINS_ABOUT = "On the dashed line what was said is what was true; the number at each point is how often it was said."
+
+
+def build(filters: Filters, now: datetime) -> Page:
+    """Two queries; more when a revision is met for the first time."""
+    chosen = in_force(filters)
+    records = QualityRecord.objects.filter(
+        procedure__in=list(chosen), month__gte=filters.since, month__lte=filters.until
+    ).values_list("month", "figures")
+    found = honesty(records)
+    return Page(
+        "honesty",
+        "Are the probabilities honest?",
+        "",
+        (
+            Table("reliability", "What was said, and what was true", BINS, tuple(map(_bin, found.bins)), BINS_ABOUT),
+            Table("brier", "Month by month", MONTHLY, tuple(map(_month, found.months)), MONTHLY_ABOUT),
+        ),
+        _drawings(found),
+        paragraph=found.paragraph,
+    )
+
+
+def _drawings(found: Honesty) -> dict[str, str]:
+    points = [
+        (each.mean, each.share, *each.interval, each.n)
+        for each in found.bins
+        if each.mean is not None and each.share is not None and each.interval is not None
+    ]
+    ours = [drawings.Point(short_month(row.month), row.brier, n=row.jobs) for row in found.months]
+    base = [drawings.Point(short_month(row.month), row.base, n=row.jobs) for row in found.months]
+    return {
+        "reliability": drawings.reliability(points, "What was said against what was true"),
+        "brier": drawings.trend(ours, "Brier score by month, the tool and the usual shares", "Brier score", base),
+    }
+
+
+def _bin(each: ReliabilityBin) -> Row:
+    return {
+        "range": Cell(f"{percent_number(each.low)} to {percent_number(each.high)} %"),
+        "said": Cell(None if each.mean is None else round(each.mean * 100, 1)),
+        "true": Cell(Share(round((each.share or 0.0) * each.n), each.n)),
+        "verdict": Cell(each.verdict),
+    }
+
+
+def _month(row: MonthScores) -> Row:
+    return {
+        "month": Cell(row.month),
+        "jobs": Cell(row.jobs),
+        "brier": Cell(row.brier),
+        "base": Cell(row.base),
+        "better": Cell(round(100 * (1 - row.brier / row.base)) if row.base else None),
+    }

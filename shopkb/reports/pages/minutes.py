@@ -1,0 +1,132 @@
+"""Where the minutes go."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from django.utils.formats import date_format
+
+from shopkb.reports import drawings
+from shopkb.reports.figures_minutes import ProcedureFigures, costliest, procedure_figures, shop_by_month
+from shopkb.reports.figures_tests import StepFigures
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering import InForce, in_force, run_minutes, run_tallies
+from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.money import money_of_minutes
+from shopkb.reports.pages import tests
+from shopkb.reports.pages.page import Page, jobs_behind, procedure_at
+from shopkb.reports.shares import Mean
+from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.web.words import minutes_words
+
+PROCEDURES = (
+    Column("procedure", "Procedure"),
+    Column("typical", "Minutes to a proven cause", Kind.SPREAD, "min"),
+    Column("mean", "Mean", Kind.MEAN, "min"),
+    Column("change", "Second half against the first", Kind.MINUTES, "min"),
+    Column("proven", "Proven", Kind.SHARE, of="jobs that followed it"),
+    Column("eliminated", "Only by elimination", Kind.SHARE, of="proven jobs"),
+    Column("stuck", "Stuck", Kind.SHARE, of="latest jobs that followed it"),
+    Column("declined", "Declined", Kind.SHARE, of="latest jobs that followed it"),
+)
+COSTLY = (
+    Column("step", "Step"),
+    Column("procedure", "Procedure"),
+    Column("done", "Times done", Kind.COUNT, "jobs"),
+    Column("spent", "Minutes in all", Kind.MINUTES, "min"),
+    Column("money", "At the shop's rate", Kind.MONEY),
+    Column("bits", "Tells", Kind.NUMBER, "bits"),
+    Column("a_bit", "Minutes for each bit", Kind.MINUTES, "min/bit"),
+)
+MONTHLY = (
+    Column("month", "Month"),
+    Column("mean", "Minutes to a proven cause", Kind.MEAN, "min"),
+    Column("jobs", "Jobs with known times", Kind.COUNT, "jobs"),
+)
+
+
+def build(filters: Filters, now: datetime) -> Page:
+    """Thirteen queries; more when a revision is met for the first time."""
+    chosen = in_force(filters)
+    facts = job_facts(filters)
+    tallies = {key: sums for key, sums in run_tallies(filters).items() if key.procedure in chosen}
+    titles = {key: held.flow.title for key, held in chosen.items()}
+    found = procedure_figures(titles, tallies, facts.jobs, run_minutes(filters), filters.months)
+    months = shop_by_month(tallies, filters.months)
+    steps = costliest(tests.gathered(filters, chosen))
+    about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
+    return Page(
+        "minutes",
+        "Where the minutes go",
+        _intro(found, filters),
+        (
+            Table("minutes", "Minutes by procedure", PROCEDURES, tuple(_row(r, filters) for r in found), about),
+            Table("minutes-by-month", "Month by month", MONTHLY, tuple(_month(m, mean) for m, mean in months), MIX),
+            Table(
+                "costly-steps", "Dearest for what they tell", COSTLY, tuple(_step(s, filters, chosen) for s in steps)
+            ),
+        ),
+        {"minutes-by-month": drawings.trend(_points(months), "Minutes to a proven cause by month", "min")},
+    )
+
+
+MIX = "Mean of all procedures together, with its 80 % interval. It also moves when other faults come in."
+
+
+def _intro(found: tuple[ProcedureFigures, ...], filters: Filters) -> str:
+    moved = [row for row in found if row.change and row.change.words != "no clear change"]
+    if not moved:
+        return "No procedure has become clearly quicker or slower in this period."
+    told = (
+        f"{row.title} {row.change.words} by {minutes_words(abs(row.change.minutes))}" for row in moved if row.change
+    )
+    return f"In the second half of the period: {'; '.join(told)}."
+
+
+def _row(row: ProcedureFigures, filters: Filters) -> Row:
+    def behind(**more: str) -> str:
+        return jobs_behind(filters, procedure=row.procedure, **more)
+
+    change = row.change
+    return {
+        "procedure": Cell(row.title, procedure_at(row.procedure)),
+        "typical": Cell(row.typical, behind(fate="proven")),
+        "mean": Cell(row.minutes),
+        "change": Cell(
+            change.minutes if change else None,
+            under=f"{change.words}, {change.low:.1f} to {change.high:.1f}" if change else "too few",
+        ),
+        "proven": Cell(row.proven, behind()),
+        "eliminated": Cell(row.eliminated),
+        "stuck": Cell(row.stuck, behind(ended="stuck")),
+        "declined": Cell(row.declined, behind(ended="declined")),
+    }
+
+
+def _step(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Row:
+    common = tests.row(step, filters, chosen)
+    spent = step.minutes_in_all
+    return {
+        **{name: common[name] for name in ("step", "procedure", "done", "bits")},
+        "spent": Cell(spent),
+        "money": Cell(None if spent is None else money_of_minutes(spent)),
+        "a_bit": Cell(step.minutes_a_bit),
+    }
+
+
+def _month(month: str, mean: Mean | None) -> Row:
+    return {"month": Cell(month), "mean": Cell(mean), "jobs": Cell(mean.n if mean else 0)}
+
+
+def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[drawings.Point]:
+    points = []
+    for month, mean in months:
+        ends = mean.interval() if mean and not mean.too_few else None
+        known = mean.value if mean and not mean.too_few else None
+        points.append(drawings.Point(short_month(month), known, *(ends or (None, None)), n=mean.n if mean else 0))
+    return points
+
+
+def short_month(month: str) -> str:
+    """``Mar``, as the locale has it."""
+    return date_format(date(int(month[:4]), int(month[5:]), 1), "M")

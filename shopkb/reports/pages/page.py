@@ -1,0 +1,71 @@
+"""A page of figures as a value, and the links and words that its tables share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from django.urls import reverse
+from django.utils.http import urlencode
+
+from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
+from shopkb.reports.filters import Filters
+from shopkb.reports.tables import Table
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """``drawings`` are inline SVG by the name of the table that says the same; ``facts`` are (words, figure) pairs."""
+
+    name: str
+    title: str
+    intro: str
+    tables: tuple[Table, ...]
+    drawings: Mapping[str, str] = field(default_factory=dict)
+    facts: tuple[tuple[str, str], ...] = ()
+    paragraph: str = ""
+
+    def sorted(self, by: str) -> Page:
+        """With the first table that has such a column sorted by it."""
+        key = by.removeprefix("-")
+        for place, table in enumerate(self.tables):
+            if key and table.column(key) is not None:
+                tables = (*self.tables[:place], table.sorted(by), *self.tables[place + 1 :])
+                return replace(self, tables=tables)
+        return self
+
+
+def jobs_behind(filters: Filters, **more: str) -> str:
+    """Address of the list of the closed jobs behind a figure."""
+    asked = {"state": "closed", "since": filters.since, "until": filters.until, **more}
+    asked |= {"platform": filters.platform, "symptom": more.get("symptom", filters.symptom)}
+    return f"{reverse('jobs:list')}?{urlencode({name: value for name, value in asked.items() if value})}"
+
+
+def one_job(number: int) -> str:
+    return reverse("jobs:job", args=[number])
+
+
+def procedure_at(key: str) -> str:
+    return reverse("procedures:procedure", args=[key])
+
+
+def look_for(**asked: str) -> str:
+    """The shelf, looked through for what is missing; a writer begins a procedure there."""
+    return f"{reverse('procedures:list')}?{urlencode(asked)}"
+
+
+def capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def cause_name(identity: str) -> str:
+    """``cooling/fan/fan-resistor#open circuit`` as ``Fan resistor: open circuit``."""
+    return capital(cause_words(identity))
+
+
+def path_name(path: str, names: Mapping[str, str]) -> str:
+    """The names from the top down to a path, with the keys where no name is known."""
+    parts = path.split("/")
+    paths = ("/".join(parts[: depth + 1]) for depth in range(len(parts)))
+    return ", ".join(names.get(each) or capital(words_of_key(part)) for each, part in zip(paths, parts, strict=True))

@@ -1,0 +1,111 @@
+"""What each person did; for those who may see the shop's figures, and for each person their own."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.db.models import Count, Q
+from django.urls import reverse
+
+from shopkb.accounts.models import User
+from shopkb.jobs.models import Result
+from shopkb.reports.figures_people import PersonAnswers, PersonFigures, people_figures
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering import latest_jobs
+from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.job_facts import JobFact
+from shopkb.reports.pages import tests
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, one_job
+from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+
+COLUMNS = (
+    Column("person", "Person"),
+    Column("closed", "Jobs closed", Kind.COUNT, "jobs"),
+    Column("answers", "Answers recorded", Kind.COUNT),
+    Column("skipped", "Left out", Kind.SHARE, of="answers"),
+    Column("overrides", "Against the reading", Kind.SHARE, of="answers"),
+    Column("held", "Cures that held", Kind.SHARE, of="cures claimed"),
+    Column("wrong", "Repairs that did not cure or last", Kind.SHARE, of="repairs that were judged"),
+)
+BACK = (
+    Column("job", "Job", Kind.COUNT),
+    Column("closed", "Closed", Kind.DATE),
+    Column("cause", "Cause that was claimed"),
+    Column("days", "Days until it came back", Kind.DAYS, "days"),
+)
+ABOUT = (
+    "Counts with 80 % intervals, in the order of log-ins. No order of merit: vehicles and faults differ between "
+    "people, whoever takes the hard jobs shows more comebacks, and under 5 a share says nothing."
+)
+
+
+def build(filters: Filters, now: datetime) -> Page:
+    """Nine queries."""
+    everyone = filters.but(person="")
+    facts = job_facts(everyone)
+    names = dict(User.objects.values_list("username", "called"))
+    rows = tuple(_row(row, filters, names) for row in people_figures(facts.jobs, answers(everyone)))
+    table = Table("people", "People", COLUMNS, rows, f"{ABOUT} {facts.words}")
+    return Page("people", "People", "What each person did, to talk it over with them.", (table,))
+
+
+def own(filters: Filters, now: datetime) -> Page:
+    """The page of ``filters.person``. Seventeen queries; more when a revision is met for the first time."""
+    everyone = filters.but(person="")
+    facts = job_facts(everyone)
+    names = dict(User.objects.values_list("username", "called"))
+    mine = tuple(r for r in people_figures(facts.jobs, answers(everyone)) if r.who == filters.person)
+    steps = tests.build(filters, now).tables[0]
+    back = [job for job in facts.jobs if job.back_at and job.claimed and job.claimed.who == filters.person]
+    return Page(
+        "own",
+        names.get(filters.person) or filters.person,
+        "What your closed jobs say. You and those who may see the shop's figures can see this page.",
+        (
+            Table("own", "In all", COLUMNS, tuple(_row(row, filters, names) for row in mine), f"{ABOUT} {facts.words}"),
+            Table("own-steps", "Steps", steps.columns, steps.rows, steps.about, sorted_by=steps.sorted_by),
+            Table(
+                "own-comebacks", "Repairs that came back", BACK, tuple(_back(job) for job in back),
+                empty="No job repaired in this period has come back.",
+            ),
+        ),
+    )  # fmt: skip
+
+
+def answers(filters: Filters) -> dict[str, PersonAnswers]:
+    """By log-in, over the latest jobs; replaced answers do not count. One query."""
+    rows = (
+        Result.objects.filter(
+            run__job__in=latest_jobs(filters).values("pk"), replaced_by__isnull=True, retraction__isnull=True
+        )
+        .values_list("who__username")
+        .annotate(
+            answers=Count("pk"),
+            skipped=Count("pk", filter=~Q(skipped="")),
+            overrides=Count("pk", filter=~Q(override_why="")),
+        )
+        .order_by()
+    )
+    return {who: PersonAnswers(*counts) for who, *counts in rows}
+
+
+def _row(row: PersonFigures, filters: Filters, names: dict[str, str]) -> Row:
+    query = filters.but(person="").query()
+    return {
+        "person": Cell(names.get(row.who) or row.who, f"{reverse('reports:person', args=[row.who])}?{query}"),
+        "closed": Cell(row.closed, jobs_behind(filters, closer=row.who)),
+        "answers": Cell(row.answers, jobs_behind(filters, who=row.who)),
+        "skipped": Cell(row.skipped),
+        "overrides": Cell(row.overrides),
+        "held": Cell(row.held, jobs_behind(filters, mended=row.who, fate="proven")),
+        "wrong": Cell(row.wrong, jobs_behind(filters, mended=row.who, fate="wrong") if row.wrong.part else ""),
+    }
+
+
+def _back(job: JobFact) -> Row:
+    return {
+        "job": Cell(job.number, one_job(job.number)),
+        "closed": Cell(job.closed_at),
+        "cause": Cell(cause_name(job.claimed.cause) if job.claimed else ""),
+        "days": Cell(job.days_until_back),
+    }

@@ -1,0 +1,182 @@
+"""Health of the shelf."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from django.urls import reverse
+from django.utils import timezone
+
+from shopkb.catalog.facts import facts as catalog_facts
+from shopkb.catalog.models import Symptom
+from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.findings import Finding, Level
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.reports.figures_shelf import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
+from shopkb.reports.filters import Filters, month_before
+from shopkb.reports.gathering import Deviations, InForce, deviations, in_force, run_tallies, step_tallies
+from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.job_facts import JobFact
+from shopkb.reports.pages.page import Page, jobs_behind, look_for, procedure_at
+from shopkb.reports.shares import Share
+from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+
+EARLIEST = "0001-01"
+SHELF = (
+    Column("procedure", "Procedure"),
+    Column("jobs", "Jobs in the period", Kind.COUNT, "jobs"),
+    Column("latest", "Last closed job"),
+    Column("drifted", "Branches no longer what they were", Kind.COUNT),
+    Column("findings", "Findings of the checks", Kind.COUNT),
+    Column("off_path", "Out of order", Kind.SHARE, of="answers"),
+    Column("overrides", "Against the reading", Kind.SHARE, of="answers"),
+    Column("skipped", "Left out", Kind.SHARE, of="answers"),
+)
+NONE = Deviations()
+REVIEW = (
+    Column("revision", "Revision"),
+    Column("author", "Author"),
+    Column("days", "Days since it was begun", Kind.DAYS, "days"),
+)
+DRIFTED = (
+    Column("branch", "Branch"),
+    Column("procedure", "Procedure"),
+    Column("before", "Held before", Kind.SHARE, of="jobs with a proven cause"),
+    Column("of_late", "Held of late", Kind.SHARE, of="jobs with a proven cause"),
+    Column("evidence", "Weight of evidence", Kind.NUMBER, "ln Bayes factor"),
+)
+DRIFTS_ABOUT = (
+    f"The last {RECENT_MONTHS} months of the period against everything before; listed where a changed rate "
+    "is at least seven times as likely as an unchanged one."
+)
+UNCARED = (Column("symptom", "Symptom"), Column("jobs", "Jobs", Kind.COUNT, "jobs"), Column("do", "What to do"))
+ABOUT = (
+    "Departures are counted over the latest jobs: steps done out of order, answers against what the reading said, "
+    "steps left out. A procedure without jobs is either new, not needed, or not found by those who need it."
+)
+
+
+def build(filters: Filters, now: datetime) -> Page:
+    """Twenty queries; more when a revision is met for the first time."""
+    chosen = in_force(filters)
+    runs = run_tallies(filters.but(since=EARLIEST))
+    departed = deviations(filters)
+    drifted = gathered_drifts(filters, chosen)
+    found = findings(chosen)
+    used = _jobs_by_procedure(filters)
+    rows = [
+        _row(held, used.get(key, 0), latest_month(runs, key), drifted, found[key], departed.get(key, NONE), filters)
+        for key, held in chosen.items()
+    ]
+    uncared = gathered_uncared(job_facts(filters).jobs)
+    waiting = tuple(_waiting(row, now) for row in reviews())
+    return Page(
+        "shelf",
+        "Health of the shelf",
+        _intro(chosen, used, waiting),
+        (
+            Table("shelf", "Procedures in force", SHELF, tuple(rows), ABOUT, "No procedure is in force."),
+            Table("reviews", "Waiting for review", REVIEW, waiting, empty="Nothing waits for review."),
+            Table("drifts", "Branches no longer what they were", DRIFTED, tuple(_drift(d, chosen) for d in drifted),
+                  DRIFTS_ABOUT, "No branch has clearly changed."),
+            Table("symptoms-without-procedure", "Symptoms without a procedure", UNCARED,
+                  tuple(_uncared(row, filters) for row in uncared), "",
+                  "Every symptom that jobs came in with has a procedure."),
+        ),
+    )  # fmt: skip
+
+
+def gathered_drifts(filters: Filters, chosen: Mapping[str, InForce]) -> tuple[Drift, ...]:
+    """Two queries."""
+    since = month_before(filters.until, RECENT_MONTHS - 1)
+    before = step_tallies(filters.but(since=EARLIEST, until=month_before(since)))
+    of_late = step_tallies(filters.but(since=since))
+    return tuple(
+        d for key, held in chosen.items() for d in drifts(held.flow, before.get(key, {}), of_late.get(key, {}))
+    )
+
+
+def gathered_uncared(jobs: Sequence[JobFact]) -> tuple[Uncared, ...]:
+    """Two queries."""
+    served = Procedure.objects.published().values_list("symptoms__key", flat=True)
+    return without_procedure(jobs, dict(Symptom.objects.values_list("key", "name")), [key for key in served if key])
+
+
+def findings(chosen: Mapping[str, InForce]) -> dict[str, tuple[Finding, ...]]:
+    """What the checks say of the revisions in force today, against the catalog as it is. Six queries."""
+    catalog = catalog_facts(Procedure.objects.order_by().values_list("key", flat=True))
+    return {key: check_flow(held.flow, catalog) for key, held in chosen.items()}
+
+
+def reviews() -> list[Revision]:
+    """Oldest first. One query."""
+    waiting = Revision.objects.filter(state=Revision.State.IN_REVIEW).select_related("procedure", "author")
+    return list(waiting.order_by("created_at"))
+
+
+def _jobs_by_procedure(filters: Filters) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for key, sums in run_tallies(filters).items():
+        found[key.procedure] = found.get(key.procedure, 0) + sums.count
+    return found
+
+
+def _intro(chosen: Mapping[str, InForce], used: Mapping[str, int], waiting: Sequence[Row]) -> str:
+    idle = sum(not used.get(key) for key in chosen)
+    words = f"{len(chosen)} procedures in force, {idle} of them not used in this period"
+    return f"{words}; {len(waiting)} revisions wait for review." if waiting else f"{words}."
+
+
+def _row(
+    held: InForce,
+    jobs: int,
+    latest: str,
+    drifted: Sequence[Drift],
+    found: Sequence[Finding],
+    departed: Deviations,
+    filters: Filters,
+) -> Row:
+    key = held.procedure.key
+    errors = sum(finding.level is Level.ERROR for finding in found)
+    return {
+        "procedure": Cell(
+            held.flow.title, procedure_at(key), f"revision {held.revision.number}, {held.procedure.owner}"
+        ),
+        "jobs": Cell(jobs, jobs_behind(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
+        "latest": Cell(latest or "never"),
+        "drifted": Cell(sum(one.procedure == key for one in drifted)),
+        "findings": Cell(len(found), under=f"{errors} of them errors" if errors else ""),
+        "off_path": Cell(Share(departed.off_path, departed.answers)),
+        "overrides": Cell(Share(departed.overrides, departed.answers)),
+        "skipped": Cell(Share(departed.skipped, departed.answers)),
+    }
+
+
+def _waiting(row: Revision, now: datetime) -> Row:
+    return {
+        "revision": Cell(str(row), reverse("procedures:revision", args=[row.procedure.key, row.number])),
+        "author": Cell(str(row.author)),
+        "days": Cell((timezone.localtime(now).date() - timezone.localtime(row.created_at).date()).days),
+    }
+
+
+def _drift(drift: Drift, chosen: Mapping[str, InForce]) -> Row:
+    held = chosen[drift.procedure]
+    step = held.flow.step_by_key[drift.step]
+    at = reverse("procedures:step", args=[drift.procedure, held.revision.number, drift.step])
+    return {
+        "branch": Cell(f"{step.title}: {step.outcome(drift.outcome).label}", at),
+        "procedure": Cell(held.flow.title),
+        "before": Cell(drift.before),
+        "of_late": Cell(drift.of_late),
+        "evidence": Cell(drift.log_bayes),
+    }
+
+
+def _uncared(row: Uncared, filters: Filters) -> Row:
+    return {
+        "symptom": Cell(row.name),
+        "jobs": Cell(row.jobs, jobs_behind(filters, symptom=row.symptom)),
+        "do": Cell("See what is on the shelf, and ask a writer for one", look_for(symptom=row.symptom)),
+    }

@@ -1,0 +1,49 @@
+"""The pages of figures by name, for views, files and the command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+from shopkb.reports.figures_causes import By
+from shopkb.reports.filters import FilterError, Filters
+from shopkb.reports.pages import causes, changes, comebacks, honesty, minutes, people, shelf, tests
+from shopkb.reports.pages.page import Page
+
+Build = Callable[[Filters, datetime], Page]
+
+PAGES: Mapping[str, Build] = {
+    "changes": changes.build,
+    "tests": tests.build,
+    "minutes": minutes.build,
+    "comebacks": comebacks.build,
+    "causes": causes.build,
+    "shelf": shelf.build,
+    "honesty": honesty.build,
+    "people": people.build,
+}
+
+TABS: Mapping[str, str] = {
+    "changes": "What to change next",
+    "tests": "Tests",
+    "minutes": "Minutes",
+    "comebacks": "Comebacks",
+    "causes": "Causes",
+    "shelf": "Shelf",
+    "honesty": "Probabilities",
+    "people": "People",
+}
+
+
+def page(name: str, filters: Filters, now: datetime, *, by: str = "", sort: str = "") -> Page:
+    """A page of figures.
+
+    Raises:
+        KeyError: there is none of that name.
+        FilterError: ``by`` is nothing that causes are counted by.
+    """
+    if name == "causes" and by:
+        if by not in set(By):
+            raise FilterError(f"Causes are counted by {', '.join(By)}; got {by[:20]!r}.")
+        return causes.build(filters, now, By(by)).sorted(sort)
+    return PAGES[name](filters, now).sorted(sort)

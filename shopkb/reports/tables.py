@@ -1,0 +1,107 @@
+"""A table as a value: what the page shows, CSV takes away and the command prints is one and the same."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from enum import StrEnum
+
+from shopkb.reports.shares import Lent, Mean, Share, Spread
+
+
+class Kind(StrEnum):
+    """What a column holds; values are in this unit."""
+
+    TEXT = "text"
+    COUNT = "count"
+    NUMBER = "number"
+    MINUTES = "minutes"
+    DAYS = "days"
+    MONEY = "money"
+    SHARE = "share"
+    SPREAD = "spread"
+    MEAN = "mean"
+    DATE = "date"
+
+
+Value = str | int | float | Share | Lent | Spread | Mean | date | datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """``unit`` is said in the heading of the file; ``of`` says what a share is a share of."""
+
+    key: str
+    heading: str
+    kind: Kind = Kind.TEXT
+    unit: str = ""
+    of: str = "jobs"
+    help: str = ""
+
+    @property
+    def is_figure(self) -> bool:
+        return self.kind not in (Kind.TEXT, Kind.DATE)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A value; ``link`` opens the jobs behind it, or the place where it is; ``under`` are small words below it."""
+
+    value: Value
+    link: str = ""
+    under: str = ""
+
+
+Row = Mapping[str, Cell]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """``name`` is its file name. ``about`` says in one sentence what it rests on; ``empty`` what to say of no rows."""
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+    about: str = ""
+    empty: str = "No closed job says anything about this yet."
+    sorted_by: str = ""
+
+    def column(self, key: str) -> Column | None:
+        return next((column for column in self.columns if column.key == key), None)
+
+    def sorted(self, by: str) -> Table:
+        """Sorted by a column: figures from the greatest, words from the first; ``-`` before the key turns it round.
+
+        A share counts by its near end; what is unknown or rests on too few comes last either way. An unknown column
+        changes nothing.
+        """
+        key, turned = by.removeprefix("-"), by.startswith("-")
+        column = self.column(key)
+        if column is None:
+            return self
+        known = [row for row in self.rows if rank(row[key].value) is not None]
+        unknown = [row for row in self.rows if rank(row[key].value) is None]
+        known.sort(key=lambda row: rank(row[key].value), reverse=column.is_figure != turned)  # type: ignore[arg-type, return-value]
+        return replace(self, rows=(*known, *unknown), sorted_by=by)
+
+    def turned(self, key: str) -> str:
+        """What the heading of a column asks for: its own order, or the other way round if it is sorted so already."""
+        return f"-{key}" if self.sorted_by == key else key
+
+    def direction(self, key: str) -> str:
+        """``ascending``, ``descending`` or nothing, as ``aria-sort`` has it."""
+        column = self.column(key)
+        if column is None or self.sorted_by.removeprefix("-") != key:
+            return ""
+        return "descending" if column.is_figure != self.sorted_by.startswith("-") else "ascending"
+
+
+def rank(value: Value) -> float | str | None:
+    """What a value is sorted by; ``None`` goes last."""
+    if isinstance(value, (Share, Lent, Spread, Mean)):
+        return value.near
+    if isinstance(value, (date, datetime)):
+        return value.isoformat()
+    return value.casefold() if isinstance(value, str) else value

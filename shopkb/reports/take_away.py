@@ -1,0 +1,142 @@
+"""Tables as files: CSV for a spreadsheet, and plain data for JSON. Intervals in files are 95 %.
+
+CSV after RFC 4180: a header, CRLF, quotes doubled; UTF-8 with a byte order mark, so that a spreadsheet reads it right.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import partial
+
+from shopkb.core.diagnosis.branches import IN_EXPORTS
+from shopkb.reports.shares import Lent, Mean, Share, Spread
+from shopkb.reports.tables import Cell, Column, Kind, Table, Value
+
+MARK = "\ufeff"
+FORMULA = ("=", "+", "-", "@", "\t", "\0", "\r")
+"""What a spreadsheet may take for the beginning of a formula, after OWASP's advice on CSV injection."""
+
+Plain = str | int | float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One column of the file: what it adds to the heading, and how it is read from a value."""
+
+    adds: str
+    of: Callable[[Value], Plain]
+
+
+def csv_text(table: Table) -> str:
+    """The table as a file, byte order mark included."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, dialect="excel")
+    parts = [(column, part) for column in table.columns for part in _parts(column)]
+    noted = {column.key for column in table.columns if any(row[column.key].under for row in table.rows)}
+    heading = [f"{_heading(column)}{part.adds}" for column, part in parts]
+    writer.writerow(
+        [safe(words) for words in [*heading, *(f"{c.heading}, note" for c in table.columns if c.key in noted)]]
+    )
+    for row in table.rows:
+        figures = [safe(part.of(row[column.key].value)) for column, part in parts]
+        writer.writerow([*figures, *(safe(row[c.key].under) for c in table.columns if c.key in noted)])
+    return MARK + out.getvalue()
+
+
+def safe(value: Plain) -> Plain:
+    """A number as it is; text that a spreadsheet could take for a formula gets a leading apostrophe."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
+
+
+def as_json(table: Table) -> dict[str, object]:
+    """The table as plain data; the keys of a row are its columns, with what a share or spread is made of below them."""
+    return {
+        "name": table.name,
+        "title": table.title,
+        "about": table.about,
+        "interval": IN_EXPORTS,
+        "columns": [
+            {"key": c.key, "heading": c.heading, "kind": c.kind.value, "unit": _unit(c)} for c in table.columns
+        ],
+        "rows": [{c.key: _plain(c, row[c.key]) for c in table.columns} for row in table.rows],
+    }
+
+
+def _plain(column: Column, cell: Cell) -> Plain | dict[str, Plain]:
+    parts = _parts(column)
+    if len(parts) == 1:
+        return parts[0].of(cell.value)
+    return {part.adds.removeprefix(", ").partition(" (")[0]: part.of(cell.value) for part in parts}
+
+
+def _heading(column: Column) -> str:
+    unit = _unit(column)
+    return (
+        f"{column.heading} ({unit})"
+        if unit and column.kind not in (Kind.SHARE, Kind.SPREAD, Kind.MEAN)
+        else column.heading
+    )
+
+
+def _unit(column: Column) -> str:
+    if column.kind is Kind.MONEY:
+        from django.conf import settings
+
+        return str(settings.CURRENCY)
+    return "date, ISO 8601" if column.kind is Kind.DATE else column.unit
+
+
+def _parts(column: Column) -> tuple[_Part, ...]:
+    unit = column.unit or "min"
+    if column.kind is Kind.SHARE:
+        return (
+            _Part(", share (0 to 1)", lambda value: _round(_plain_share(value))),
+            _Part(", low (95 %)", lambda value: _end(value, 0)),
+            _Part(", high (95 %)", lambda value: _end(value, 1)),
+            _Part(", counted", lambda value: value.part if isinstance(value, (Share, Lent)) else None),
+            _Part(f", of {column.of}", lambda value: value.whole if isinstance(value, (Share, Lent)) else None),
+        )
+    if column.kind is Kind.SPREAD:
+        ends = (("median", "median"), ("lower quartile", "low"), ("upper quartile", "high"))
+        return (
+            *(_Part(f", {words} ({unit})", partial(_attribute, name)) for words, name in ends),
+            _Part(", known times", lambda value: value.n if isinstance(value, Spread) else None),
+        )
+    if column.kind is Kind.MEAN:
+        return (
+            _Part(f", mean ({unit})", lambda value: _round(value.value) if isinstance(value, Mean) else None),
+            _Part(", low (95 %)", lambda value: _end(value, 0)),
+            _Part(", high (95 %)", lambda value: _end(value, 1)),
+            _Part(", known times", lambda value: value.n if isinstance(value, Mean) else None),
+        )
+    return (_Part("", _single),)
+
+
+def _single(value: Value) -> Plain:
+    if isinstance(value, (datetime, date)):
+        return value.isoformat()
+    if isinstance(value, float):
+        return _round(value)
+    return value if isinstance(value, (str, int)) else None
+
+
+def _attribute(name: str, value: Value) -> float | None:
+    return _round(getattr(value, name)) if isinstance(value, Spread) else None
+
+
+def _plain_share(value: Value) -> float | None:
+    return value.plain if isinstance(value, (Share, Lent)) else None
+
+
+def _end(value: Value, place: int) -> float | None:
+    ends = value.interval(IN_EXPORTS) if isinstance(value, (Share, Lent, Mean)) else None
+    return None if ends is None else _round(ends[place])
+
+
+def _round(value: float | None) -> float | None:
+    """Six significant figures: more is noise."""
+    return None if value is None else float(f"{value:.6g}")

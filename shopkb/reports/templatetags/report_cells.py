@@ -1,0 +1,33 @@
+"""Cells of a table of figures: ``{% load report_cells %}``."""
+
+from __future__ import annotations
+
+from django import template
+from django.utils.safestring import SafeString, mark_safe
+
+from shopkb.reports.cells import shown
+from shopkb.reports.pages.page import Page
+from shopkb.reports.tables import Column, Row, Table
+
+register = template.Library()
+
+
+@register.simple_tag
+def cell(row: Row, column: Column) -> SafeString:
+    return shown(column, row[column.key])
+
+
+@register.simple_tag
+def drawing(page: Page, name: str) -> SafeString:
+    """The chart beside a table; nothing if it has none."""
+    return mark_safe(page.drawings.get(name, ""))  # noqa: S308  (drawn by ourselves, words escaped)
+
+
+@register.simple_tag
+def turned(table: Table, column: Column) -> str:
+    return table.turned(column.key)
+
+
+@register.simple_tag
+def direction(table: Table, column: Column) -> str:
+    return table.direction(column.key)

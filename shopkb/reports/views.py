@@ -1,0 +1,148 @@
+"""Pages and files of figures. Rights are checked here, where the figures are asked for."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Protocol
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, may, require
+from shopkb.catalog.models import Symptom, System
+from shopkb.catalog.names import platform_names
+from shopkb.procedures.models import Procedure
+from shopkb.reports import registry
+from shopkb.reports.figures_causes import By
+from shopkb.reports.filters import FilterError, Filters
+from shopkb.reports.pages import month as month_page
+from shopkb.reports.pages import people
+from shopkb.reports.pages.page import Page
+from shopkb.reports.take_away import csv_text
+
+USED = {
+    "changes": ("system", "symptom", "platform", "procedure"),
+    "tests": ("system", "symptom", "platform", "procedure", "person"),
+    "minutes": ("system", "symptom", "platform", "procedure"),
+    "comebacks": ("symptom", "platform", "procedure"),
+    "causes": ("system", "symptom", "platform", "procedure"),
+    "shelf": ("system", "symptom", "platform", "procedure"),
+    "honesty": ("system", "symptom", "procedure"),
+    "people": ("symptom", "platform", "procedure"),
+}
+"""Which filters a page has; the period always."""
+
+
+class _Build(Protocol):
+    def __call__(self, filters: Filters, now: datetime, *, by: str = "", sort: str = "") -> Page: ...
+
+
+@require_safe
+def figures(request: HttpRequest, name: str = "changes") -> HttpResponse:
+    """One page of figures, filtered and sorted by its address; ``?table=`` takes one of its tables away as CSV."""
+    require(request.user, Right.REPORT)
+    if name not in registry.PAGES:
+        raise Http404
+
+    def build(filters: Filters, now: datetime, *, by: str = "", sort: str = "") -> Page:
+        return registry.page(name, filters, now, by=by, sort=sort)
+
+    return _answer(request, name, build)
+
+
+@require_safe
+def person(request: HttpRequest, who: str) -> HttpResponse:
+    """One person's page: for that person, and for those who may see the shop's figures."""
+    if request.user.username != who or not may(request.user, Right.READ):
+        require(request.user, Right.REPORT)
+    get_object_or_404(User, username=who)
+
+    def build(filters: Filters, now: datetime, *, by: str = "", sort: str = "") -> Page:
+        return people.own(filters.but(person=who), now).sorted(sort)
+
+    return _answer(request, "own", build)
+
+
+@require_safe
+def month(request: HttpRequest, month: str) -> HttpResponse:
+    """One month on one sheet, to print."""
+    require(request.user, Right.REPORT)
+    now = timezone.now()
+    try:
+        filters = Filters.of({"until": month}, timezone.localdate())
+    except FilterError as error:
+        raise Http404(str(error)) from error
+    return render(
+        request,
+        "reports/month.html",
+        {"page": month_page.build(filters, now), "filters": filters, "section": "figures"},
+    )
+
+
+def _answer(request: HttpRequest, name: str, build: _Build) -> HttpResponse:
+    now, status = timezone.now(), 200
+    asked = {key: value for key, value in request.GET.items() if key in USED.get(name, ()) or key in ("since", "until")}
+    by, sort = request.GET.get("by", ""), request.GET.get("sort", "")[:30]
+    try:
+        filters = Filters.of(asked, timezone.localdate())
+        page = build(filters, now, by=by, sort=sort)
+    except FilterError as error:
+        messages.error(request, str(error))
+        filters, status = Filters.of({}, timezone.localdate()), 400
+        page = build(filters, now)
+    wanted = request.GET.get("table")
+    if wanted is not None and status == 200:
+        return _file(page, wanted, filters)
+    context = {
+        "page": page,
+        "filters": filters,
+        "choices": _choices(name, filters),
+        "tabs": registry.TABS if may(request.user, Right.REPORT) and name != "own" else {},
+        "name": name,
+        "by": by or By.CAUSE,
+        "bys": list(By) if name == "causes" else [],
+        "sort": sort,
+        "section": "figures",
+    }
+    return render(request, "reports/figures.html", context, status=status)
+
+
+def _file(page: Page, wanted: str, filters: Filters) -> HttpResponse:
+    table = next((table for table in page.tables if table.name == wanted), None)
+    if table is None:
+        raise Http404(f"This page has no table called {wanted[:40]!r}.")
+    name = f"{table.name}-{filters.since}-{filters.until}.csv"
+    return HttpResponse(
+        csv_text(table).encode(),
+        content_type="text/csv; charset=utf-8; header=present",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+def _choices(name: str, filters: Filters) -> list[tuple[str, str, str, list[tuple[str, str]]]]:
+    """(name, label, chosen, choices) of each filter that the page has."""
+    used = USED.get(name, ())
+    found: list[tuple[str, str, str, list[tuple[str, str]]]] = []
+    if "procedure" in used:
+        rows = list(Procedure.objects.published().values_list("key", "title"))
+        found.append(("procedure", "Procedure", filters.procedure, rows))
+    if "system" in used:
+        found.append(("system", "System", filters.system, _systems()))
+    if "symptom" in used:
+        found.append(("symptom", "Symptom", filters.symptom, list(Symptom.objects.values_list("key", "name"))))
+    if "platform" in used:
+        found.append(("platform", "Vehicle", filters.platform, sorted(platform_names().items())))
+    if "person" in used:
+        people_rows = list(User.objects.order_by("username").values_list("username", "called"))
+        found.append(("person", "Person", filters.person, [(who, called or who) for who, called in people_rows]))
+    return found
+
+
+def _systems() -> list[tuple[str, str]]:
+    """The upper two levels of the tree: components would be too many to choose from."""
+    rows = System.objects.filter(level__lte=1).order_by("tree_id", "lft").values_list("path", "name", "level")
+    return [(path, f"{'– ' * level}{name}") for path, name, level in rows]
