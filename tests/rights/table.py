@@ -110,6 +110,7 @@ TABLE: dict[str, Row] = {
     "procedures:desk-preview": Row(post=WRITERS, sent=once(text="**bold**")),
     "procedures:desk": Row(get=WRITERS, on="draft"),
     "procedures:desk-act": Row(post=WRITERS, on="draft", answers=frozenset({409, 422, 302})),
+    "procedures:desk-chart": Row(get=WRITERS, on="draft"),
     "procedures:desk-undo": Row(post=WRITERS, on="draft"),
     "procedures:desk-cause": Row(get=WRITERS, on="draft"),
     "procedures:remarks": Row(get=WRITERS, on="draft"),
@@ -163,6 +164,9 @@ TABLE: dict[str, Row] = {
     "reports:page": Row(get="mk", more=("tests",)),
     "reports:month": Row(get="mk", more=("2026-03",)),
     "reports:person": Row(get=STAFF, get_theirs="mk", on="person"),
+    "reports:replay": Row(get=WRITERS, on="draft"),
+    "reports:order": Row(get=WRITERS, on="draft"),
+    "reports:take-order": Row(post=WRITERS, on="draft"),
     "password": Row(get=STAFF, post=STAFF),
 }
 
@@ -185,6 +189,7 @@ COMMANDS: dict[str, str] = {
     "measure_quality": "writes figures",
     "move_database": "reads; writes an empty database",
     "rebuild_evidence": "writes tallies; --dry-run reads",
+    "report": "reads",
     "restore": "writes an empty database",
     "serve": "serves",
     "verify": "reads; --repair writes",
