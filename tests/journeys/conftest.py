@@ -1,0 +1,157 @@
+"""People at real pages: a served shop, a browser at three sizes, and an ear for every complaint of the browser."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
+
+from tests.conftest import FLOWS, NOW
+
+if TYPE_CHECKING:
+    from pytest_django.live_server_helper import LiveServer
+
+    from shopkb.accounts.models import User
+    from shopkb.procedures.models import Procedure
+
+Scheme = Literal["light", "dark"]
+FLAGS = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+REFUSED = "Failed to load resource: the server responded with a status of 422"
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """What a page is looked at on, in CSS pixels."""
+
+    name: str
+    width: int
+    height: int
+    touch: bool
+
+
+PHONE = Screen("phone", 390, 844, True)
+TABLET = Screen("tablet", 820, 1180, True)
+OFFICE = Screen("office", 1440, 900, False)
+SCREENS = (PHONE, TABLET, OFFICE)
+
+
+def chromium() -> str:
+    """Where the browser is. Without one every journey fails: a page nobody opened is not tested."""
+    found = os.environ.get("SHOPKB_CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
+    if not Path(found).is_file():
+        pytest.fail(f"No Chromium at {found}. Install it (Debian: apt install chromium) or set SHOPKB_CHROMIUM.")
+    return found
+
+
+class Visits:
+    """Pages opened by people, and everything the browser said about them."""
+
+    def __init__(self, browser: Browser, address: str, folder: Path) -> None:
+        self.browser, self.address, self.folder = browser, address, folder
+        self.complaints: list[str] = []
+        self.strangers: list[str] = []
+        self.kept = bool(os.environ.get("SHOPKB_SCREENSHOTS"))
+        self.refusals = 0
+
+    def open(self, screen: Screen, who: User | None = None, scheme: Scheme = "light", path: str = "/") -> Page:
+        """A page of a fresh browser at ``path``; ``who`` is signed in already."""
+        context = self.browser.new_context(
+            viewport={"width": screen.width, "height": screen.height},
+            has_touch=screen.touch,
+            color_scheme=scheme,
+            locale="en-GB",
+            timezone_id="Europe/London",
+        )
+        if who is not None:
+            context.add_cookies([{"name": "sessionid", "value": session_of(who), "url": self.address}])
+        context.on("request", self._asked)
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        page.on("console", self._said)
+        page.on("pageerror", lambda error: self.complaints.append(f"{page.url}: {error}"))
+        page.goto(self.address + path)
+        return page
+
+    def shot(self, page: Page, name: str) -> None:
+        """A picture of the whole page, for the eye."""
+        page.screenshot(path=self.folder / f"{name}.png", full_page=True)
+
+    def refused(self, times: int = 1) -> None:
+        """So many forms were refused on purpose; the browser logs each."""
+        self.refusals += times
+
+    def settle(self) -> None:
+        """Close everything. The browser must have had nothing to complain of, and asked no other host."""
+        for context in list(self.browser.contexts):
+            context.close()
+        refusals = [line for line in self.complaints if REFUSED in line]
+        assert [line for line in self.complaints if REFUSED not in line] == []
+        assert len(refusals) == self.refusals
+        assert self.strangers == []
+
+    def _said(self, message: ConsoleMessage) -> None:
+        self.complaints.append(f"{message.location.get('url', '')}: {message.text}")
+
+    def _asked(self, request: Request) -> None:
+        if not request.url.startswith((self.address, "data:", "blob:")):
+            self.strangers.append(request.url)
+
+
+def session_of(who: User) -> str:
+    """A session of this person, as the sign-in page makes it."""
+    from django.test import Client
+
+    client = Client()
+    client.force_login(who)
+    return client.cookies["sessionid"].value
+
+
+@pytest.fixture
+def shelf(catalog: None, senior: User, second: User) -> dict[str, Procedure]:
+    """The procedures these people meet, in force, by key. Each test stores them anew, so no more than it takes."""
+    from shopkb.procedures.exchange import check_files, store
+    from shopkb.procedures.models import Procedure
+
+    files = [
+        FLOWS / f"{key}.yaml" for key in ("overheats-fan-silent", "blower-only-top-speed", "starter-does-not-turn")
+    ]
+    store(check_files(files), by=senior, at=NOW, publish_by=second)
+    return {procedure.key: procedure for procedure in Procedure.objects.all()}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium(), args=FLAGS.split())
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def pictures() -> Iterator[Path]:
+    """Where pictures go: ``SHOPKB_SCREENSHOTS`` keeps them."""
+    kept = os.environ.get("SHOPKB_SCREENSHOTS")
+    if kept:
+        Path(kept).mkdir(parents=True, exist_ok=True)
+        yield Path(kept)
+        return
+    with tempfile.TemporaryDirectory(prefix="shopkb-pictures-") as folder:
+        yield Path(folder)
+
+
+@pytest.fixture
+def visits(browser: Browser, live_server: LiveServer, pictures: Path) -> Iterator[Visits]:
+    expect.set_options(timeout=30_000)
+    visits = Visits(browser, live_server.url, pictures)
+    yield visits
+    visits.settle()

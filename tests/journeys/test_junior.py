@@ -1,0 +1,278 @@
+"""A junior technician at the vehicle: from the customer's words to a proven cause, a cure and a write-up."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from shopkb.accounts.models import User
+from shopkb.jobs.models import Job, Result
+from shopkb.procedures.models import Procedure
+from tests.builders import take_in
+
+from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
+from .scenes import FAN, VIN
+
+pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
+
+TOP = "element => element.getBoundingClientRect().top"
+FOCUS = """() => { const here = document.activeElement, style = getComputedStyle(here);
+  const label = here.labels && here.labels[0] ? here.labels[0].innerText : '';
+  return [(here.innerText || '') + ' ' + label + ' ' + (here.name || ''), style.outlineStyle, style.outlineWidth]; }"""
+
+
+def answer(page: Page, words: str) -> None:
+    page.locator("button.answer", has_text=words).click()
+
+
+def read(page: Page, typed: str) -> None:
+    """Type a reading and have it judged."""
+    page.get_by_role("textbox", name="Reading", exact=True).fill(typed)
+    page.get_by_role("button", name="Judge the reading").click()
+
+
+def keep(page: Page, label: str, typed: str) -> None:
+    """Give a value that is asked once a run."""
+    page.get_by_label(re.compile(label)).fill(typed)
+    page.get_by_role("button", name="Keep this").click()
+
+
+def title(page: Page, words: str) -> None:
+    expect(page.get_by_role("heading", level=1)).to_have_text(re.compile(words))
+
+
+def sign_in(page: Page, who: str) -> None:
+    page.get_by_label("Username").fill(who)
+    page.get_by_label("Password").fill(f"{who}-knows-it")
+    page.get_by_role("button", name="Sign in").click()
+
+
+def take_in_vehicle(page: Page) -> None:
+    page.get_by_role("link", name="Take in a vehicle").click()
+    page.get_by_label("Registration").fill("sb 19 krd")
+    page.get_by_label("Vehicle", exact=True).select_option(label="Avocet Dunlin minibus, Mk 2, from 2014, 2.0 diesel")
+    page.get_by_label("VIN").fill(VIN.lower())
+    page.get_by_label("Odometer, km").fill("184300")
+    page.get_by_label("Complaint, in the customer's words").fill("It ran hot and dropped its coolant.")
+    page.get_by_label("When and how it happens").fill("Standing in the queue at the ferry.")
+    page.get_by_label("Symptom").select_option(label="Engine overheats")
+    page.get_by_label("Trouble codes present").fill("p0480")
+    page.get_by_label("yes, seen or heard").check()
+    page.get_by_role("button", name="Open the job").click()
+
+
+@pytest.mark.parametrize("screen", [PHONE, TABLET], ids=lambda screen: screen.name)
+def test_from_the_customers_words_to_a_proven_cure(
+    visits: Visits, shelf: dict[str, Procedure], junior: User, screen: Screen
+) -> None:
+    page = visits.open(screen)
+    sign_in(page, "junior")
+    find_and_take_in(page)
+    look_first(page)
+    judge_and_change_a_mind(page, visits)
+    reach_the_relay(page)
+    repair_that_does_not_help(page)
+    find_the_feed(page)
+    close_as_cured(page, visits)
+    what_was_learned(page, visits)
+    assert Result.objects.filter(override_why="Tip slipped off the test point.", proposed="blown").count() == 1
+    assert Result.objects.filter(step="plug-look", skipped="no-access", onward="clean").count() == 1
+    assert Result.objects.get(step="both-speeds", outcome="clicks").replaces.outcome == "one-dead"
+
+
+def find_and_take_in(page: Page) -> None:
+    """The customer's everyday words find the procedure; the vehicle is taken in from it."""
+    page.get_by_label("What does the customer say?").fill("runs hot, fan never comes on")
+    page.get_by_role("button", name="Find a procedure").click()
+    page.locator(".rows .says").first.click()
+    title(page, "Engine overheats and loses coolant, radiator fan does not run")
+    take_in_vehicle(page)
+    title(page, "SB 19 KRD: It ran hot and dropped its coolant.")
+    expect(page.locator("main")).to_contain_text("P0480")
+    expect(page.locator("main")).to_contain_text(VIN)
+    page.locator("li.row", has_text="radiator fan does not run").get_by_role("button").click()
+
+
+def look_first(page: Page) -> None:
+    """Cautions stand before the instruction."""
+    title(page, "Read temperature, codes and the customer's story")
+    caution, instruction = page.locator(".caution").first, page.get_by_text("Do not start it")
+    expect(caution).to_contain_text("WARNING")
+    assert caution.evaluate(TOP) < instruction.evaluate(TOP)
+    answer(page, "Story or codes fit, engine is cold")
+    title(page, "Level, colour and cap, engine cold")
+    answer(page, "Level right, no oil in it")
+
+
+def judge_and_change_a_mind(page: Page, visits: Visits) -> None:
+    """An asked value, a meter, a reading too close to call, a way taken back, and a reading overruled."""
+    title(page, "Pressure left after 10 minutes")
+    keep(page, "Opening pressure printed on the cap", "1.1")
+    page.locator("summary", has_text="Meter:").click()
+    page.get_by_label("Meter for today").select_option("roadside-kit")
+    page.get_by_role("button", name="Use it today").click()
+    read(page, "two bars")
+    expect(page.locator("#unreadable")).to_be_visible()
+    read(page, "1.01")
+    expect(page.locator(".verdict")).to_contain_text("too close to call")
+    assert page.locator(".verdict").evaluate(TOP) < page.viewport_size["height"], "the verdict is in sight at once"
+    answer(page, "Pressure holds")
+    title(page, "Command both fan speeds")
+    answer(page, "One speed runs, the other is dead")
+    title(page, "swap the two fan relays")
+    page.get_by_role("link", name="Back", exact=True).click()
+    title(page, "Command both fan speeds")
+    answer(page, "Fan silent, the high-speed relay clicks")
+    title(page, "Voltage across the fan fuse")
+    read(page, "0.6")
+    expect(page.locator(".verdict")).to_contain_text("Voltage across the fuse")
+    answer(page, "No voltage across the fuse")
+    visits.refused()
+    expect(page.locator("#refused")).to_be_in_viewport()
+    page.get_by_label('Why "No voltage across the fuse" all the same').fill("Tip slipped off the test point.")
+    page.get_by_role("button", name=re.compile("with this reason")).click()
+
+
+def reach_the_relay(page: Page) -> None:
+    """One step cannot be done; the readings after it lead to the relay."""
+    title(page, "Fan connector: heat, green, loose")
+    page.get_by_role("link", name="Cannot do this").click()
+    page.get_by_label("cannot get at it").check()
+    page.get_by_label(re.compile("Clean, bright, tight")).check()
+    page.get_by_role("button", name="Leave it out and go on").click()
+    title(page, "Motor current, motor fed directly")
+    keep(page, "Power on the fan rating plate", "240")
+    read(page, "17.2")
+    answer(page, "Runs, current right")
+    title(page, "Voltage lost on the high-speed feed")
+    keep(page, "Cross-section of the fan feed wire", "4")
+    read(page, "4.6")
+    expect(page.locator(".verdict")).to_contain_text("clear of the limit")
+    answer(page, "Feed loses too much or is dead")
+    title(page, "Voltage across the contacts")
+    read(page, "4.1")
+    answer(page, "The contacts lose voltage")
+    title(page, "Relay: burnt contacts")
+    expect(page.locator("main")).to_contain_text("Proven: measured")
+
+
+def repair_that_does_not_help(page: Page) -> None:
+    """The repair is suggested by the procedure; it does not cure, so the cause is ruled out and the job goes on."""
+    page.get_by_role("link", name="Record the repair").click()
+    expect(page.get_by_label("What was done")).to_have_value("Fit a new relay of the same rating and terminal plan.")
+    expect(page.get_by_label("Minutes the repair took")).to_have_value("5")
+    expect(page.get_by_label("measured", exact=True)).to_be_checked()
+    page.get_by_role("button", name="Keep the repair, then verify").click()
+    title(page, "Is the complaint gone?")
+    page.get_by_label("not cured: it is still there").check()
+    page.get_by_label(re.compile("How it was checked")).fill("Fan commanded high: still silent.")
+    page.get_by_role("button", name="Keep this").click()
+    expect(page.locator(".messages")).to_contain_text("ruled out")
+    expect(page.locator(".possible .bars li").first).not_to_contain_text("Relay")
+    expect(page.locator(".possible")).to_contain_text("It was repaired and the complaint stayed.")
+
+
+def find_the_feed(page: Page) -> None:
+    """Everything recorded is kept; one reading taken again leads to another cause."""
+    page.locator(".rows a", has_text="revision 1, held by Junior").click()
+    page.get_by_role("link", name="Voltage across the contacts of the high-speed relay").click()
+    read(page, "0.05")
+    answer(page, "The contacts lose little")
+    title(page, "Feed: high resistance or open circuit")
+    page.get_by_role("link", name="Record the repair").click()
+    page.get_by_label("What was done").fill("Renewed the corroded joint in the feed behind the headlamp.")
+    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_label("cured: it is gone", exact=True).check()
+    page.get_by_label(re.compile("How it was checked")).fill("Idled until the fan had come on twice.")
+    page.get_by_role("button", name="Keep this").click()
+
+
+def close_as_cured(page: Page, visits: Visits) -> None:
+    """What was off is confirmed to be back; the write-up holds complaint, cause, correction, readings and way."""
+    expect(page.get_by_label("cured and verified")).to_be_checked()
+    page.get_by_role("button", name="Close the job").click()
+    visits.refused()
+    expect(page.locator("main")).to_contain_text("Not confirmed to be back in place: ")
+    for box in page.locator("input[name=back]").all():
+        box.check()
+    page.get_by_role("button", name="Close the job").click()
+    sheet = page.locator(".writeup")
+    for words in (
+        "It ran hot and dropped its coolant. Standing in the queue at the ferry.",
+        "P0480",
+        VIN,
+        "Repaired without a cure, so ruled out",
+        "Renewed the corroded joint in the feed behind the headlamp.",
+        "Cured: Idled until the fan had come on twice.",
+        "reading said otherwise: Tip slipped off the test point.",
+        "left out: cannot get at it",
+        "1.01 bar",
+        "0.05 V",
+        "17.2 A",
+        "too close",
+    ):
+        expect(sheet).to_contain_text(words)
+
+
+def what_was_learned(page: Page, visits: Visits) -> None:
+    """The procedure's chart carries the job."""
+    page.goto(f"{visits.address}/procedures/{FAN}/")
+    expect(page.locator(".chart svg")).to_contain_text("1 of 1")
+    expect(page.locator("main")).to_contain_text("1 job")
+    assert Job.objects.get().disposition == Job.Disposition.CURED
+
+
+def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], junior: User) -> None:
+    """WCAG 2.2, 2.1.1 and 2.4.7: every control is reached by Tab, used by keys, and seen when it has the focus."""
+    job = take_in(junior, complaint="Hot at the lights, fan never comes on.")
+    page = visits.open(OFFICE, junior, path=f"/jobs/{job.pk}/")
+    press(page, "Follow this")
+    press(page, "Story or codes fit")
+    press(page, "Level right")
+    type_in(page, "Opening pressure printed on the cap", "1.1")
+    type_in(page, "Reading", "1.09")
+    press(page, "Pressure holds")
+    press(page, "Fan silent, the high-speed relay does not click")
+    type_in(page, "Reading", "3.2")
+    press(page, "Coil supply low or absent")
+    title(page, "Coil supply: no supply")
+    press(page, "Record the repair")
+    press(page, "Keep the repair, then verify")
+    tab_to(page, "cured: it is gone")
+    page.keyboard.press("Space")
+    tab_to(page, "How it was checked")
+    page.keyboard.type("Commanded it ten times.")
+    press(page, "Keep this")
+    tab_to(page, "cured and verified")
+    for _ in range(page.locator("input[name=back]").count()):
+        tab_to(page, " back")
+        page.keyboard.press("Space")
+    press(page, "Close the job")
+    expect(page.locator(".writeup")).to_contain_text("Coil supply")
+    expect(page.locator(".writeup")).to_contain_text("Cured: Commanded it ten times.")
+
+
+def tab_to(page: Page, words: str) -> None:
+    """Tab until the control with these words has the focus, and can be seen to have it."""
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        said, style, width = page.evaluate(FOCUS)
+        assert style != "none" and float(width.removesuffix("px")) >= 2, f"no focus to be seen on {said!r}"
+        if words in said:
+            return
+    pytest.fail(f"{words!r} is not reached by 60 tabs on {page.url}")
+
+
+def press(page: Page, words: str) -> None:
+    tab_to(page, words)
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+
+
+def type_in(page: Page, words: str, typed: str) -> None:
+    tab_to(page, words)
+    page.keyboard.type(typed)
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
