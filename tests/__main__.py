@@ -19,7 +19,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 PYTHON = sys.executable
 BIN = Path(PYTHON).parent
-ON_BOTH = ["accounts", "catalog", "demo", "evidence", "jobs", "procedures", "reports", "upkeep", "journeys"]
+ON_BOTH = [
+    "accounts", "catalog", "demo", "evidence", "faults", "jobs", "procedures", "reports", "rights", "upkeep", "journeys"
+]  # fmt: skip
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
@@ -39,7 +41,9 @@ def run(words: str, *command: str | Path, **environment: str) -> bool:
 
 def browser() -> str | None:
     """The Chromium to test with: ``SHOPKB_CHROMIUM``, else the first found on the PATH."""
-    return os.environ.get("SHOPKB_CHROMIUM") or next((found for name in CHROMIUM if (found := shutil.which(name))), None)
+    return os.environ.get("SHOPKB_CHROMIUM") or next(
+        (found for name in CHROMIUM if (found := shutil.which(name))), None
+    )
 
 
 @contextmanager
