@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from html import escape
 
 WIDTH = 720.0
-LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 16.0, 44.0
+LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 30.0, 44.0
 BAR_ROW, BAR_LEFT = 34.0, 250.0
 MOST_MONTH_NAMES = 12
 
@@ -87,7 +87,6 @@ def reliability(points: Sequence[tuple[float, float, float, float, int]], label:
         parts.append(_text(left + side * tick, top + side + 20, f"{tick * 100:.0f}", "tick"))
         parts.append(_text(left - 8, top + side * (1 - tick) + 5, f"{tick * 100:.0f}", "end"))
     parts.append(_text(left + side / 2, top + side + 42, "said, %", "tick"))
-    parts.append(_text(left + side / 2, top + 24, "", "tick"))
     parts.append(
         f'<text class="tick" transform="translate({_n(left - 46)} {_n(top + side / 2)}) rotate(-90)">true, %</text>'
     )
@@ -122,7 +121,7 @@ def _grid(scale: _Scale, unit: str) -> list[str]:
         y = scale.y(value)
         parts.append(f'<line class="grid" x1="{_n(LEFT)}" y1="{_n(y)}" x2="{_n(WIDTH - RIGHT)}" y2="{_n(y)}"/>')
         parts.append(_text(LEFT - 8, y + 5, f"{value:.10g}", "end"))
-    parts.append(_text(2, 12, unit, "count"))
+    parts.append(_text(LEFT, 14, unit, "count"))
     return parts
 
 

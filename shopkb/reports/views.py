@@ -106,6 +106,7 @@ def _answer(request: HttpRequest, name: str, build: _Build) -> HttpResponse:
         "by": by or By.CAUSE,
         "bys": list(By) if name == "causes" else [],
         "sort": sort,
+        "everything": request.GET.get("rows") == "all",
         "section": "figures",
     }
     return render(request, "reports/figures.html", context, status=status)

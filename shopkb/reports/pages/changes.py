@@ -35,7 +35,7 @@ ABOUT = (
 )
 EMPTY = "Nothing stands out in this period: no step, end or cause that chance alone would not explain."
 DO = {
-    Matter.COSTLY_STEP: "Try the procedure without this step, or with it later",
+    Matter.COSTLY_STEP: "See what else it is for; if for nothing, try it later or leave it out",
     Matter.MISLEADING_END: "Add a measurement that proves the cause before it is named",
     Matter.LEFT_OUT: "Ask why, and give the step another way in",
     Matter.COMEBACK: "See what came back, and say in the procedure what else to look for",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from django.utils.formats import date_format
@@ -23,12 +24,19 @@ def build(filters: Filters, now: datetime) -> Page:
     tables = (
         over_year.tables[1],
         _first(brief.tables[0], 4),
-        _first(minutes.build(month, now).tables[0], 8),
-        _first(found, 6),
-        _first(back, 5),
+        _most_used(over_year.tables[0], 5),
+        _first(found, 5),
+        _first(back, 4),
     )
     title = date_format(month.begins, "F Y")
     return Page("month", title, brief.intro, tables, over_year.drawings, brief.facts)
+
+
+def _most_used(table: Table, most: int) -> Table:
+    """The procedures that most jobs followed."""
+    rows = sorted(table.rows, key=lambda row: -getattr(row["proven"].value, "whole", 0))
+    columns = tuple(column for column in table.columns if column.key in ("procedure", "typical", "change", "proven"))
+    return _first(replace(table, rows=tuple(rows), columns=columns), most)
 
 
 def _first(table: Table, most: int) -> Table:

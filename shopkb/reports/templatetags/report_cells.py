@@ -12,6 +12,20 @@ from shopkb.reports.tables import Column, Row, Table
 register = template.Library()
 
 
+AT_ONCE = 40
+"""Rows shown before somebody asks for all; the file always holds them all."""
+
+
+@register.filter
+def shown_rows(table: Table, everything: bool) -> tuple[Row, ...]:
+    return table.rows if everything else table.rows[:AT_ONCE]
+
+
+@register.filter
+def holds_back(table: Table, everything: bool) -> bool:
+    return not everything and len(table.rows) > AT_ONCE
+
+
 @register.simple_tag
 def cell(row: Row, column: Column) -> SafeString:
     return shown(column, row[column.key])
