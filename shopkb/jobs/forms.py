@@ -45,7 +45,9 @@ class IntakeForm(Once):
     """What is taken down when a vehicle comes in."""
 
     registration = forms.CharField(max_length=20, widget=forms.TextInput(attrs={"autocomplete": "off"}))
-    platform = PlatformField(label="Vehicle", queryset=Platform.objects.order_by("tree_id", "lft"), empty_label=None)
+    platform = PlatformField(
+        label="Vehicle", queryset=Platform.objects.order_by("tree_id", "lft"), empty_label="choose the vehicle"
+    )
     vin = forms.CharField(
         label="VIN",
         max_length=40,
