@@ -44,6 +44,7 @@ TARGETS = """() => [...document.querySelectorAll(
   return inline ? [] : [[element.className || element.tagName, (element.innerText || element.name || '').slice(0, 40),
     Math.round(box.width * 10) / 10, Math.round(box.height * 10) / 10]];
 })"""
+FIGURES = ("changes", "tests", "minutes", "comebacks", "causes", "shelf", "honesty", "people")
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
@@ -82,6 +83,11 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         ),
         "verify": ("junior", reverse("jobs:verify", args=[day.unverified])),
         "write-up": ("junior", reverse("jobs:write-up", args=[day.closed_job.pk])),
+        "figures": ("manager", reverse("reports:figures")),
+        **{f"figures-{page}": ("manager", reverse("reports:page", args=[page])) for page in FIGURES},
+        "replay": ("senior", reverse("reports:replay", args=[FAN, day.draft.number])),
+        "order": ("senior", reverse("reports:order", args=[FAN, 1])),
+        "bench": ("junior", reverse("bench:bench")),
         "run-chart": ("junior", reverse("jobs:chart", args=[run])),
     }
     vehicle = {
