@@ -108,7 +108,7 @@ def _grouped(
     cures: dict[Name, int] = defaultdict(int)
     back: dict[Name, int] = defaultdict(int)
     for key, sums in tallies.items():
-        if key.cause:
+        if key.cause and not key.step:
             cures[of_key(key)] += sums.count + sums.came_back
             back[of_key(key)] += sums.came_back
     met: dict[Name, list[JobFact]] = defaultdict(list)

@@ -61,7 +61,14 @@ def procedure_figures(
 ) -> tuple[ProcedureFigures, ...]:
     """Of every procedure in ``titles``, in order. ``tallies`` are those of runs, ``histograms`` their seconds."""
     return tuple(
-        _figures(key, title, {k: v for k, v in tallies.items() if k.procedure == key}, jobs, histograms, months)
+        _figures(
+            key,
+            title,
+            {k: v for k, v in tallies.items() if k.procedure == key and not k.step},
+            jobs,
+            histograms,
+            months,
+        )
         for key, title in titles.items()
     )
 
@@ -104,7 +111,7 @@ def month_sums(tallies: Tallies) -> dict[str, TallySums]:
     """Runs with a proven cause, by month."""
     found: dict[str, TallySums] = defaultdict(TallySums)
     for key, sums in tallies.items():
-        if key.cause:
+        if key.cause and not key.step:
             found[key.month] += sums
     return dict(found)
 

@@ -85,5 +85,5 @@ def months_since(month: str, today: str) -> int | None:
 
 def latest_month(tallies: Tallies, procedure: str) -> str:
     """The last month in which a job that followed the procedure was closed; empty for none."""
-    met = (key.month for key, sums in tallies.items() if key.procedure == procedure and sums.count > 0)
+    met = (key.month for key, sums in tallies.items() if key.procedure == procedure and not key.step and sums.count > 0)
     return max(met, default="")

@@ -1,0 +1,168 @@
+"""Pages of figures: who may see them, what they cost, that figures open the jobs behind them, and the files."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import json
+import re
+
+import pytest
+from django.core.management import call_command
+from django.core.management.base import CommandError
+
+from shopkb.accounts.models import User
+from shopkb.jobs import closing
+from shopkb.jobs.models import Job, Verification
+from shopkb.procedures.models import Procedure
+from shopkb.reports import gathering, registry
+from tests.builders import TO_GROUND, TO_RELAY, cured_job, follow, get, mend, signed_in, start, take_in, words_of
+from tests.conftest import NOW
+
+PERIOD = {"since": "2026-01", "until": "2026-06"}
+BUDGET = {
+    "changes": 26, "tests": 14, "minutes": 20, "comebacks": 17, "causes": 17, "shelf": 29, "honesty": 11, "people": 15,
+}  # fmt: skip
+"""Queries of a page whose revisions were met before, signing in and the filters' choices included."""
+
+
+@pytest.fixture
+def closed(horn: Procedure, junior: User) -> list[Job]:
+    """Six jobs: three ended at the horn, one at the relay, one at the ground, one repaired the relay in vain."""
+    jobs = [cured_job(horn, junior) for _ in range(3)]
+    jobs += [cured_job(horn, junior, TO_RELAY), cured_job(horn, junior, TO_GROUND)]
+    job = take_in(junior)
+    results = follow(start(job, horn, junior), TO_RELAY, junior)
+    mend(job, junior, result=results[-1], cause=("body/horn/relay", "burnt contacts"), cured=Verification.Cured.NO)
+    mend(job, junior, cause=("body/horn/ground", "high resistance"))
+    return [*jobs, closing.close_job(job, Job.Disposition.CURED, by=junior, at=NOW)]
+
+
+def test_every_page_stays_within_its_queries(closed: list[Job], manager: User) -> None:
+    client = signed_in(manager)
+    for name, most in BUDGET.items():
+        get(client, f"/figures/{name}/", **PERIOD)
+        response, queries = get(client, f"/figures/{name}/", **PERIOD)
+        assert response.status_code == 200, name
+        assert queries <= most, f"{name}: {queries}"
+    assert set(BUDGET) == set(registry.PAGES)
+
+
+def test_more_jobs_cost_no_more_queries(closed: list[Job], horn: Procedure, manager: User, junior: User) -> None:
+    client = signed_in(manager)
+    get(client, "/figures/tests/", **PERIOD)
+    before = {name: get(client, f"/figures/{name}/", **PERIOD)[1] for name in registry.PAGES}
+    for _ in range(3):
+        cured_job(horn, junior)
+    assert {name: get(client, f"/figures/{name}/", **PERIOD)[1] for name in registry.PAGES} == before
+
+
+@pytest.mark.parametrize(("role", "status"), [("technician", 403), ("writer", 403), ("manager", 200), ("keeper", 200)])
+def test_figures_are_for_those_with_the_right(horn: Procedure, second: User, role: str, status: int) -> None:
+    second.role = role
+    second.save()
+    client = signed_in(second)
+    addresses = ["/figures/", "/figures/people/", "/figures/tests/?table=tests", "/figures/people/senior/"]
+    addresses += ["/figures/month/2026-03/"]
+    assert {client.get(address).status_code for address in addresses} == {status}
+    assert client.get("/figures/people/second/").status_code == 200
+
+
+def test_nobody_signed_in_sees_nothing(horn: Procedure, client: object) -> None:
+    assert client.get("/figures/")["Location"].startswith("/sign-in/")  # type: ignore[attr-defined]
+
+
+def test_a_technician_finds_only_the_own_page(closed: list[Job], junior: User) -> None:
+    response, _queries = get(signed_in(junior), "/figures/people/junior/", **PERIOD)
+    text = words_of(response)
+    assert "Cures that held" in text and 'aria-label="Figures"' not in response.content.decode()
+
+
+def test_figures_open_the_jobs_behind_them(closed: list[Job], manager: User) -> None:
+    """supply was answered on all six jobs, found the relay on one, and was wrong on one."""
+    client = signed_in(manager)
+    page = get(client, "/figures/tests/", **PERIOD)[0].content.decode()
+    links = {html.unescape(link) for link in re.findall(r'href="(/jobs/\?[^"]*)"', page)}
+    wanted = {
+        "step=supply": 6,
+        "at=supply&fate=proven": 1,
+        "at=supply&fate=wrong": 1,
+        "at=direct&fate=proven": 3,
+    }
+    for part, jobs in wanted.items():
+        link = next(link for link in links if part in link)
+        found = client.get(link)
+        assert found.context["page"].paginator.count == jobs, link
+
+
+@pytest.mark.parametrize("name", list(registry.PAGES))
+def test_every_link_of_a_page_leads_somewhere(closed: list[Job], manager: User, name: str) -> None:
+    client = signed_in(manager)
+    page = get(client, f"/figures/{name}/", **PERIOD)[0].content.decode()
+    links = {html.unescape(link) for link in re.findall(r'href="(/(?:jobs|procedures|figures)[^"]*)"', page)}
+    assert links
+    assert {link: client.get(link).status_code for link in links if client.get(link).status_code != 200} == {}
+
+
+def test_no_style_stands_in_a_page(closed: list[Job], manager: User) -> None:
+    client = signed_in(manager)
+    for name in registry.PAGES:
+        assert " style=" not in get(client, f"/figures/{name}/", **PERIOD)[0].content.decode()
+
+
+def test_a_table_is_taken_away(closed: list[Job], manager: User) -> None:
+    response, _queries = get(signed_in(manager), "/figures/tests/", table="tests", **PERIOD)
+    assert response["Content-Type"] == "text/csv; charset=utf-8; header=present"
+    assert response["Content-Disposition"] == 'attachment; filename="tests-2026-01-2026-06.csv"'
+    rows = list(csv.DictReader(io.StringIO(response.content.decode("utf-8-sig"))))
+    supply = next(row for row in rows if row["Step"] == "Voltage at the connector")
+    assert (supply["Times done (jobs)"], supply["Found the fault, counted"]) == ("6", "1")
+    assert supply["Led away from it, counted"] == "1"
+
+
+def test_a_month_that_is_none_is_said(horn: Procedure, manager: User) -> None:
+    response, _queries = get(signed_in(manager), "/figures/tests/", since="2026-13")
+    assert response.status_code == 400
+    assert "A month is written as in 2026-03; got '2026-13'." in words_of(response)
+
+
+def test_a_period_runs_forward(horn: Procedure, manager: User) -> None:
+    response, _queries = get(signed_in(manager), "/figures/minutes/", since="2026-05", until="2026-02")
+    assert "The period ends in 2026-02, before it begins in 2026-05. Turn the two round." in words_of(response)
+
+
+def test_the_command_says_what_the_page_says(closed: list[Job], capsys: pytest.CaptureFixture[str]) -> None:
+    call_command("report", "tests", "--json", since="2026-01", until="2026-06")
+    told = json.loads(capsys.readouterr().out)
+    supply = next(row for row in told["tables"][0]["rows"] if row["step"] == "Voltage at the connector")
+    assert (supply["done"], supply["found"]["counted"], supply["led_away"]["counted"]) == (6, 1, 1)
+    with pytest.raises(CommandError, match=r"^The page tests has no table called 'x'\. It has: tests\.$"):
+        call_command("report", "tests", "--csv", table="x")
+
+
+def test_a_person_counts_as_the_tallies_do(closed: list[Job], manager: User) -> None:
+    """One technician did everything, so the filter by that person changes no count."""
+    client = signed_in(manager)
+
+    def counts(**who: str) -> list[tuple[str, str, str, str]]:
+        response = client.get("/figures/tests/", {**PERIOD, **who, "table": "tests"})
+        rows = csv.DictReader(io.StringIO(response.content.decode("utf-8-sig")))
+        names = ("Step", "Times done (jobs)", "Found the fault, counted", "Led away from it, counted")
+        return sorted(tuple(row[name] for name in names) for row in rows)  # type: ignore[misc]
+
+    assert counts() == counts(person="junior")
+
+
+def test_only_the_latest_jobs_are_read_row_by_row(
+    closed: list[Job], manager: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(gathering, "LATEST_JOBS", 4)
+    monkeypatch.setattr("shopkb.reports.gathering_jobs.LATEST_JOBS", 4)
+    response, _queries = get(signed_in(manager), "/figures/causes/", **PERIOD)
+    assert "Rests on the latest 4 of the 6 jobs closed in this period." in words_of(response)
+
+
+def test_the_month_stands_on_its_sheet(closed: list[Job], manager: User) -> None:
+    response, _queries = get(signed_in(manager), "/figures/month/2026-03/")
+    assert "March 2026" in words_of(response)
