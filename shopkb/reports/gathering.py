@@ -72,6 +72,11 @@ def latest_jobs(filters: Filters) -> QuerySet[Job]:
     return jobs_of_period(filters).order_by("-closed_at")[:LATEST_JOBS]
 
 
+def numbers(jobs: QuerySet[Job]) -> list[int]:
+    """Read first, so that rows are looked up by them: as a subquery, SQLite goes through whole tables. One query."""
+    return list(jobs.values_list("pk", flat=True))
+
+
 def jobs_of_period(filters: Filters) -> QuerySet[Job]:
     jobs = Job.objects.closed().filter(closed_at__gte=filters.begins, closed_at__lt=filters.ends)
     jobs = jobs.filter(within(filters.platform, "platform__path"))
@@ -163,9 +168,7 @@ def run_minutes(filters: Filters) -> dict[str, dict[int, int]]:
     Over the latest jobs with a verified cure; see :func:`proven`.
     """
     rows = (
-        Result.objects.filter(
-            run__job__in=proven(filters).values("pk"), replaced_by__isnull=True, retraction__isnull=True
-        )
+        Result.objects.filter(run__job__in=numbers(proven(filters)), replaced_by__isnull=True, retraction__isnull=True)
         .values_list("run__job_id", "run__revision__procedure__key")
         .annotate(total=Sum("seconds"), known=Count("seconds"), answers=Count("pk"))
         .order_by()
@@ -185,6 +188,6 @@ def proven(filters: Filters) -> QuerySet[Job]:
 
 def _answers(filters: Filters) -> QuerySet[Result]:
     answers = Result.objects.filter(
-        run__job__in=latest_jobs(filters).values("pk"), replaced_by__isnull=True, retraction__isnull=True
+        run__job__in=numbers(latest_jobs(filters)), replaced_by__isnull=True, retraction__isnull=True
     )
     return answers.filter(who__username=filters.person) if filters.person else answers

@@ -11,13 +11,18 @@ from shopkb.core.diagnosis.tallies import SKIP, TallyKey, TallySums
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import LATEST_JOBS, jobs_of_period, latest_jobs
+from shopkb.reports.gathering import LATEST_JOBS, jobs_of_period, latest_jobs, numbers
 from shopkb.reports.job_facts import CURED, Facts, JobFact, RepairFact
 
 
 def job_facts(filters: Filters) -> Facts:
     """Six queries, whatever the number of jobs."""
-    window = latest_jobs(filters).values("pk")
+    rows = list(
+        latest_jobs(filters).values_list(
+            "pk", "platform__path", "symptom__key", "disposition", "opened_at", "closed_at", "closed_by__username"
+        )
+    )
+    window = [row[0] for row in rows]
     also = _also(window)
     repairs = _repairs(window)
     runs: dict[int, dict[str, None]] = defaultdict(dict)
@@ -25,9 +30,6 @@ def job_facts(filters: Filters) -> Facts:
         runs[job].setdefault(procedure)
     back = dict(
         Job.objects.filter(comeback_of__in=window).order_by("-opened_at").values_list("comeback_of_id", "opened_at")
-    )
-    rows = latest_jobs(filters).values_list(
-        "pk", "platform__path", "symptom__key", "disposition", "opened_at", "closed_at", "closed_by__username"
     )
     jobs = tuple(
         JobFact(
@@ -45,7 +47,7 @@ def _found_with(repairs: Iterable[RepairFact], also: Mapping[int, tuple[str, ...
     return also.get(max(cured), ()) if cured else ()
 
 
-def _repairs(window: object) -> dict[int, tuple[RepairFact, ...]]:
+def _repairs(window: list[int]) -> dict[int, tuple[RepairFact, ...]]:
     latest = Verification.objects.filter(repair=OuterRef("pk")).order_by("-pk").values("cured")[:1]
     rows = (
         Repair.objects.filter(job__in=window)
@@ -64,7 +66,7 @@ def _repairs(window: object) -> dict[int, tuple[RepairFact, ...]]:
     return {job: tuple(repairs) for job, repairs in found.items()}
 
 
-def _also(window: object) -> dict[int, tuple[str, ...]]:
+def _also(window: list[int]) -> dict[int, tuple[str, ...]]:
     rows = Repair.also.through.objects.filter(repair__job__in=window).values_list(
         "repair_id", "cause__component__path", "cause__mode"
     )
@@ -86,7 +88,7 @@ def tallies_of_person(filters: Filters, facts: Facts) -> dict[str, dict[TallyKey
     """
     jobs = {job.number: job for job in facts.jobs}
     rows = Result.objects.filter(
-        run__job__in=latest_jobs(filters).values("pk"),
+        run__job__in=numbers(latest_jobs(filters)),
         replaced_by__isnull=True,
         retraction__isnull=True,
         who__username=filters.person,

@@ -11,7 +11,7 @@ from shopkb.accounts.models import User
 from shopkb.jobs.models import Result
 from shopkb.reports.figures_people import PersonAnswers, PersonFigures, people_figures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import latest_jobs
+from shopkb.reports.gathering import latest_jobs, numbers
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import JobFact
 from shopkb.reports.pages import tests
@@ -76,7 +76,7 @@ def answers(filters: Filters) -> dict[str, PersonAnswers]:
     """By log-in, over the latest jobs; replaced answers do not count. One query."""
     rows = (
         Result.objects.filter(
-            run__job__in=latest_jobs(filters).values("pk"), replaced_by__isnull=True, retraction__isnull=True
+            run__job__in=numbers(latest_jobs(filters)), replaced_by__isnull=True, retraction__isnull=True
         )
         .values_list("who__username")
         .annotate(
