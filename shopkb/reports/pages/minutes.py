@@ -94,7 +94,7 @@ def _row(row: ProcedureFigures, filters: Filters) -> Row:
         "mean": Cell(row.minutes),
         "change": Cell(
             change.minutes if change else None,
-            under=f"{change.words}, {change.low:.1f} to {change.high:.1f}" if change else "too few",
+            under=f"{change.words}, {change.low:.1f} to {change.high:.1f}".replace("-", "−") if change else "too few",
         ),
         "proven": Cell(row.proven, behind()),
         "eliminated": Cell(row.eliminated),

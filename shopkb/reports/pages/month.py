@@ -23,10 +23,10 @@ def build(filters: Filters, now: datetime) -> Page:
     back = comebacks.build(year, now).tables[0]
     tables = (
         over_year.tables[1],
-        _first(brief.tables[0], 4),
-        _most_used(over_year.tables[0], 5),
-        _first(found, 5),
-        _first(back, 4),
+        _first(brief.tables[0], 3),
+        _most_used(over_year.tables[0], 4),
+        _first(found, 4),
+        _first(back, 3),
     )
     title = date_format(month.begins, "F Y")
     return Page("month", title, brief.intro, tables, over_year.drawings, brief.facts)
