@@ -6,6 +6,7 @@ from django.contrib.staticfiles.storage import staticfiles_storage
 from django.urls import include, path
 from django.views.generic import RedirectView
 
+from shopkb.jobs.views import outbox
 from shopkb.reports import home
 
 admin.site.site_header = "shopkb: catalog and people"
@@ -17,6 +18,7 @@ handler500 = "shopkb.upkeep.trouble.failed"
 urlpatterns = [
     path("favicon.ico", favicon),
     path("", home.home, name="home"),
+    path("offline-worker.js", outbox.worker, name="worker"),
     path("health/", home.health, name="health"),
     path("", include("shopkb.accounts.urls")),
     path("procedures/", include("shopkb.procedures.urls")),

@@ -68,7 +68,7 @@ def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: 
         standing = standing_results(flow, rows)
         results += [CaseResult(flow.procedure, row.step, row.outcome, row.skipped) for row in standing]
         done = frozenset(row.step for row in standing)
-        ahead = _ahead(flow, rows)
+        ahead = steps_ahead(flow, rows)
         allowed |= {(flow.procedure, key) for key in steps_made_safe(flow, catalog, done) & ahead}
         allowed -= {(flow.procedure, row.step) for row in standing if row.skipped}
     not_cured = [repair.cause.identity for repair in ruled_out(job)]
@@ -95,7 +95,7 @@ def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
     )
 
 
-def _ahead(flow: Flow, rows: Sequence[Result]) -> frozenset[str]:
+def steps_ahead(flow: Flow, rows: Sequence[Result]) -> frozenset[str]:
     """Steps that can still come on the written way; all of them once it has come to an end.
 
     A step off the way taken may presuppose an answer that was not given.

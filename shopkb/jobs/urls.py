@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.jobs.views import close, follow, pass_on, take_in
+from shopkb.jobs.views import close, follow, outbox, pass_on, take_in
 
 app_name = "jobs"
 urlpatterns = [
@@ -26,6 +26,11 @@ urlpatterns = [
     path("runs/<int:pk>/undo/<int:result>/", pass_on.undo, name="undo"),
     path("runs/<int:pk>/steps/<slug:step>/danger/", pass_on.pass_danger, name="danger"),
     path("runs/<int:pk>/more/", follow.more, name="more"),
+    path("outbox/", outbox.outbox, name="outbox"),
+    path("token/", outbox.token, name="token"),
+    path("runs/<int:pk>/outbox/", outbox.take_item, name="take-item"),
+    path("runs/<int:pk>/pack/<slug:step>/", outbox.pack_step, name="pack-step"),
+    path("runs/<int:pk>/pack-end/", outbox.pack_end, name="pack-end"),
     path("runs/<int:pk>/stop/", follow.stop, name="stop"),
     path("runs/<int:pk>/move/", follow.move, name="move"),
     path("runs/<int:pk>/values/<slug:key>/", follow.value, name="value"),

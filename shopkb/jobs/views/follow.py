@@ -35,6 +35,7 @@ from shopkb.jobs.forms import SkipForm
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import Reasoning, reason_about
 from shopkb.jobs.vehicle_state import off_in
+from shopkb.jobs.views.outbox import pack_urls
 from shopkb.jobs.views.place import Place, answer_words, cause_words, client_id_of, leads_to, place_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.web.numberline import NumberLine, Segment, number_line
@@ -52,7 +53,8 @@ def start(request: HttpRequest, pk: int, procedure: str) -> HttpResponse:
     """Begin following a procedure on this job."""
     job = get_object_or_404(Job, pk=pk)
     chosen = get_object_or_404(Procedure, key=procedure)
-    came_from = job.runs.filter(pk=request.POST.get("came_from") or 0).first()
+    number = request.POST.get("came_from", "")
+    came_from = job.runs.filter(pk=int(number)).first() if number.isdecimal() else None
     try:
         run = following.start_run(
             job, chosen, by=request.user, at=timezone.now(), client_id=client_id_of(request), came_from=came_from
@@ -269,6 +271,8 @@ def _step_page(
         "client_id": given.client_id if given and not refused else uuid.uuid4(),
         "held": held,
         "resume": _resume(place, request, now),
+        "ways": [f"{row.key}>{row.go.key if row.go.kind is GoKind.STEP else ''}" for row in step.outcomes],
+        "pack": pack_urls(place) if held and place.run.job.is_open else [],
         "undo": undo,
         "undo_words": answer_words(place.flow, undo) if undo else "",
         "picture_path": f"procedures/pictures/{step.picture}",

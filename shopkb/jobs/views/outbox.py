@@ -1,0 +1,135 @@
+"""Working on without the network: the pages kept on the device, and the place its outbox sends to."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+from django.contrib.auth.decorators import login_not_required
+from django.contrib.staticfiles import finders
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.middleware.csrf import get_token
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from shopkb.catalog.models import Caution
+from shopkb.core.flow.model import GoKind, Outcome, Step
+from shopkb.core.readings.units import UNITS, Quantity
+from shopkb.jobs import following
+from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.models import Run
+from shopkb.jobs.reasoning import steps_ahead
+from shopkb.jobs.receiving import receive
+from shopkb.jobs.views.place import Place, leads_to, place_of
+
+LARGEST_ITEM = 8 * 1024
+
+
+@require_safe
+def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
+    """A step as it is kept on the device: everything it needs to be done and answered without the network."""
+    place = place_of(pk)
+    here = place.flow.step_by_key.get(step)
+    if here is None:
+        return HttpResponse(status=404)
+    values = following.values_of(place.run, place.flow)
+    cautions = list(Caution.objects.filter(key__in=here.cautions))
+    context = {
+        "run": place.run,
+        "job": place.run.job,
+        "step": here,
+        "cautions": [row for row in cautions if row.signal != Caution.Signal.DANGER],
+        "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
+        "asked": following.values_missing(place.flow, here, values),
+        "answers": [_answer(place, here, outcome, values) for outcome in here.outcomes],
+        "unit": UNITS[here.reading.unit] if here.reading else None,
+    }
+    return render(request, "jobs/pack_step.html", context)
+
+
+@require_safe
+def pack_end(request: HttpRequest, pk: int) -> HttpResponse:
+    """What is shown where the way ends without the network."""
+    place = place_of(pk)
+    return render(request, "jobs/pack_end.html", {"run": place.run, "job": place.run.job})
+
+
+@require_safe
+def outbox(request: HttpRequest) -> HttpResponse:
+    """What this device has not sent yet: a list, retry, save to a file. Filled in by the device itself."""
+    return render(request, "jobs/outbox.html")
+
+
+@login_not_required
+@require_safe
+def token(request: HttpRequest) -> JsonResponse:
+    """A fresh token just before sending, and who is signed in."""
+    user = request.user
+    return JsonResponse({"token": get_token(request), "user": user.pk if user.is_authenticated else None})
+
+
+@login_not_required
+@require_POST
+def take_item(request: HttpRequest, pk: int) -> JsonResponse:
+    """Take one item of an outbox. 200 with a receipt; 401 signed out; 409, 422 refused, with the words why."""
+    if not request.user.is_authenticated:
+        return JsonResponse({"error": "Sign in again; what was not sent is kept on this device."}, status=401)
+    run = get_object_or_404(Run, pk=pk)
+    try:
+        item = _item(request)
+        receipt = receive(run, item, by=request.user, at=timezone.now())
+    except OtherBody as error:
+        return JsonResponse({"error": str(error)}, status=409)
+    except (NotPossible, PermissionDenied) as error:
+        return JsonResponse({"error": str(error)}, status=422)
+    return JsonResponse({"stored": True, "again": receipt.again, "counts": receipt.counts, "why": receipt.why})
+
+
+@login_not_required
+@require_safe
+def worker(_request: HttpRequest) -> HttpResponse:
+    """The service worker, served from the top so that it may answer for all pages."""
+    body = Path(str(finders.find("jobs/worker.js"))).read_text(encoding="utf-8")
+    return HttpResponse(body, content_type="text/javascript; charset=utf-8", headers={"Cache-Control": "no-cache"})
+
+
+def pack_urls(place: Place) -> list[str]:
+    """Addresses of the steps that can still come, for the device to keep."""
+    ahead = sorted(steps_ahead(place.flow, place.rows))
+    steps = [reverse("jobs:pack-step", args=[place.run.pk, key]) for key in ahead]
+    return [reverse("jobs:outbox"), reverse("jobs:pack-end", args=[place.run.pk]), *steps]
+
+
+def _item(request: HttpRequest) -> dict[str, str]:
+    if len(request.body) > LARGEST_ITEM:
+        raise NotPossible("This item is larger than an answer can be.")
+    try:
+        data: Any = json.loads(request.body)
+        item = {str(key): str(value) for key, value in data.items() if value is not None}
+        UUID(item["client_id"])
+    except (ValueError, KeyError, AttributeError, RecursionError):
+        raise NotPossible("This is not an item of an outbox.") from None
+    if any("\x00" in value for value in item.values()):
+        raise NotPossible("An answer holds no null characters.")
+    return item
+
+
+def _answer(place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity]) -> dict[str, object]:
+    band, go = outcome.band, outcome.go
+    interval = None
+    if band is not None and step.reading is not None and band.names <= values.keys() and not band.over_limit:
+        interval = band.resolve(values, step.reading.unit)
+    return {
+        "key": outcome.key,
+        "label": outcome.label,
+        "goes": leads_to(place.flow, outcome),
+        "next": go.key if go.kind is GoKind.STEP else "",
+        "interval": interval,
+        "over": bool(band is not None and band.over_limit),
+        "band": band.text() if band is not None else "",
+    }
