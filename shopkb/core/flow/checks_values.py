@@ -78,6 +78,7 @@ def value_limits_swapped(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 # Bands of one step against each other ----------------------------------------------------------------------------
 
+
 def _band_flaws(flow: Flow, kind: str) -> Iterator[Flaw]:
     for step in flow.steps:
         for fault in _faults(flow, step):

@@ -111,9 +111,7 @@ def _paired(old: Iterable[Keyed], new: Iterable[Keyed]) -> Iterator[Pair[Keyed]]
         yield each.key, each, None
 
 
-def _outcomes(
-    pairs: Iterable[Pair[Step]], steps: Iterable[Difference], old: Flow, new: Flow
-) -> Iterator[Difference]:
+def _outcomes(pairs: Iterable[Pair[Step]], steps: Iterable[Difference], old: Flow, new: Flow) -> Iterator[Difference]:
     for (step, was, now), told in zip(pairs, steps, strict=True):
         for key, before, after in _paired(was.outcomes if was else (), now.outcomes if now else ()):
             facts = _outcome_facts(before, old), _outcome_facts(after, new)

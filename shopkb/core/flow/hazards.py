@@ -99,8 +99,4 @@ def test_hazards(step: Step) -> frozenset[str]:
 def step_hazards(step: Step, catalog: Catalog) -> frozenset[str]:
     """All hazards of a step: of its component and the component's systems, its access state, its kind of test."""
     access = catalog.access.get(step.access)
-    return (
-        catalog.systems.get(step.at, frozenset())
-        | (access.hazards if access else frozenset())
-        | test_hazards(step)
-    )
+    return catalog.systems.get(step.at, frozenset()) | (access.hazards if access else frozenset()) | test_hazards(step)

@@ -74,7 +74,7 @@ class Go:
 
 @dataclass(frozen=True, slots=True)
 class AskedValue:
-    """A value asked once a run. ``low`` and ``high`` bound what can be true and are in ``unit`` or convertible to it."""
+    """A value asked once a run. ``low`` and ``high`` bound what can be true, in any unit of its quantity."""
 
     key: str
     ask: str

@@ -99,9 +99,7 @@ def _decoded(data: bytes) -> str:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise Refused(
-            "file-not-utf8", "The file is not UTF-8 text", "Save it with the encoding UTF-8.", line
-        ) from None
+        raise Refused("file-not-utf8", "The file is not UTF-8 text", "Save it with the encoding UTF-8.", line) from None
 
 
 def _line_at(text: str, position: int) -> int:

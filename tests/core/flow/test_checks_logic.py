@@ -75,10 +75,7 @@ CASES: dict[str, Case] = {
     ),
     "key-collision": (
         flow(step("open", outcome("on", "out")), causes=[OPEN]),
-        [
-            "error key-collision at causes.open: 'open' is the key of a step and of a cause."
-            " Give the cause another key."
-        ],
+        ["error key-collision at causes.open: 'open' is the key of a step and of a cause. Give the cause another key."],
     ),
     "step-unreachable": (
         flow(step("press", outcome("on", "out")), step("lost", outcome("on", "press"))),

@@ -57,9 +57,7 @@ def test_everything_is_kept_when_nothing_changed() -> None:
 
 
 def test_a_new_title_is_a_rewording() -> None:
-    assert changed(with_press(title="Press the button")) == [
-        "steps.press reworded: title Press the button, was Press"
-    ]
+    assert changed(with_press(title="Press the button")) == ["steps.press reworded: title Press the button, was Press"]
 
 
 def test_a_long_text_is_only_named() -> None:
