@@ -112,6 +112,11 @@ class CauseModel:
         return {(test.procedure, test.step): place for place, test in enumerate(self.tests)}
 
     @cached_property
+    def test_of_row(self) -> list[int]:
+        """Place of the test that each row of the table belongs to."""
+        return [place for place, test in enumerate(self.tests) for _ in range(test.start, test.stop)]
+
+    @cached_property
     def column_of(self) -> dict[str, int]:
         return {identity: column for column, identity in enumerate(self.causes)}
 
@@ -124,11 +129,6 @@ class CauseModel:
         """Logs of the table, 0 as :data:`IMPOSSIBLE`: should a record be impossible under every cause, those that
         contradict it least are left."""
         return _log(self.table, IMPOSSIBLE)
-
-    @cached_property
-    def log_table_by_row(self) -> list[Array]:
-        """The rows of the log table, kept apart: adding a few rows is quicker than gathering them."""
-        return list(self.log_table)
 
     @cached_property
     def outcome_entropy(self) -> Array:

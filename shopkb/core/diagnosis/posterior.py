@@ -9,27 +9,36 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
 
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.rates import Array
 
 NOT_CURED: Final = 0.02
-"""What is left of a cause that was repaired without a cure. Not 0: repairs are botched, and parts are bad when new."""
+"""How often a repair of the true cause does not cure: repairs are botched, and parts are bad when new. Our choice."""
+
+SECOND_FAULT: Final = 0.03
+"""How often a true cause, put right, leaves the complaint because something else is at fault as well; that share of a
+cause repaired without a cure goes to ``other``. Our choice."""
+
+MOST_LEFT: Final = 0.05
+"""What all causes repaired without a cure keep together at most, however strongly the readings spoke for them: a
+complaint that stayed is better evidence than any reading before it. Our choice."""
 
 WORTH_SAYING: Final = 1.25
 """A result is given as a reason when it is this many times likelier, or less likely, under a cause than otherwise."""
 
 
-FEW: Final = 20
-"""Below so many results, adding them one by one is quicker than gathering them."""
-
-
 LARGE: Final = 100_000
 """Above so many figures in a table, gathering each job's rows is quicker than multiplying by all of it."""
+
+
+_BRANCH = attrgetter("procedure", "step", "outcome")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +59,10 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class Possible:
-    """One cause that is still possible, with the results that speak most for and against it, strongest first."""
+    """One cause that is still possible, with the results that speak most for and against it, strongest first.
+
+    ``repaired`` says that its correction was made without a cure: what is left is the chance that the repair failed.
+    """
 
     cause: str
     name: str
@@ -58,14 +70,22 @@ class Possible:
     believed_at_first: float
     speaks_for: tuple[Reason, ...]
     speaks_against: tuple[Reason, ...]
+    repaired: bool = False
 
 
 def rows_of(model: CauseModel, results: Iterable[CaseResult]) -> list[int]:
     """Rows of the table that the results stand for: the latest of each test, skipped and unknown ones left out."""
+    kept = list(results)
     row_of = model.row_of
+    try:
+        rows = list(map(row_of.__getitem__, map(_BRANCH, kept)))
+        if len(set(map(model.test_of_row.__getitem__, rows))) == len(rows):
+            return rows
+    except KeyError:
+        pass  # something skipped, or of a step that is not there: the longer way
     latest = {
         (result.procedure, result.step): row_of.get((result.procedure, result.step, result.outcome))
-        for result in results
+        for result in kept
         if result.outcome
     }
     return [row for row in latest.values() if row is not None]
@@ -76,19 +96,42 @@ def posterior(model: CauseModel, results: Iterable[CaseResult], not_cured: Itera
 
     ``results`` may come from several procedures (see :func:`cause_model.joined`); of a step done twice the latest
     counts, once. ``not_cured`` holds identities of causes that were repaired without a cure; one that the model does
-    not list is left out of account. A cause with no probability at first keeps none.
+    not list is left out of account, and a cause with the same correction of the same component was repaired with it. A
+    cause with no probability at first keeps none.
     """
     rows = rows_of(model, results)
     logs = model.log_prior.copy()
-    if len(rows) < FEW:
-        by_row = model.log_table_by_row
-        for row in rows:
-            logs += by_row[row]
-    else:
-        logs += model.log_table.take(rows, axis=0).sum(axis=0)
-    for column in _columns(model, not_cured):
-        logs[column] += math.log(NOT_CURED)
+    if rows:
+        logs += np.ones(len(rows)) @ model.log_table.take(rows, axis=0)
+    if not_cured and (tried := repaired(model, not_cured)):
+        _take_back(logs, tried, model.column_of.get(OTHER))
     return _normalised(logs)
+
+
+def repaired(model: CauseModel, not_cured: Iterable[str]) -> list[int]:
+    """Columns of the causes whose correction was made without a cure, those that share one with them included."""
+    named = set(_columns(model, not_cured))
+    for repair in model.repairs if named else ():
+        if named.intersection(repair.causes):
+            named.update(repair.causes)
+    return sorted(named)
+
+
+def _take_back(logs: Array, tried: Sequence[int], other: int | None) -> None:
+    """What a complaint that stayed says, on weights in logs.
+
+    Of each cause put right :data:`NOT_CURED` is left, and :data:`SECOND_FAULT` of it goes to ``other``; all of them
+    together keep no more than :data:`MOST_LEFT`, as long as anything else is possible.
+    """
+    mask = np.zeros(logs.size, dtype=bool)
+    mask[tried] = True
+    if other is not None and not mask[other] and logs[other] > -math.inf:
+        logs[other] = np.logaddexp(logs[other], np.logaddexp.reduce(logs[mask]) + math.log(SECOND_FAULT))
+    logs[mask] += math.log(NOT_CURED)
+    left, rest = np.logaddexp.reduce(logs[mask]), np.logaddexp.reduce(logs[~mask])
+    most = rest + math.log(MOST_LEFT / (1 - MOST_LEFT))
+    if left > most > -math.inf:
+        logs[mask] -= left - most
 
 
 def posteriors(model: CauseModel, rows: Sequence[Sequence[int]]) -> Array:
@@ -116,12 +159,12 @@ def explained(
     """Every cause with its probability and at most ``reasons`` reasons each way, likeliest first."""
     probabilities = posterior(model, results, not_cured)
     factors = [(row, _factors(model, model.table[row])) for row in rows_of(model, results)]
-    tried = set(_columns(model, not_cured))
+    named, tried = set(_columns(model, not_cured)), set(repaired(model, not_cured))
     possible = []
     for column in np.argsort(-probabilities, kind="stable"):
         found = [_reason(model, row, float(times[column])) for row, times in factors]
         if column in tried:
-            found.append(_tried(NOT_CURED))
+            found.append(_stayed("It was repaired" if column in named else "Its correction was made"))
         strongest = sorted(found, key=lambda reason: -abs(math.log(reason.times)))
         possible.append(
             Possible(
@@ -131,6 +174,7 @@ def explained(
                 believed_at_first=float(model.prior[column]),
                 speaks_for=tuple(r for r in strongest if r.times >= WORTH_SAYING)[:reasons],
                 speaks_against=tuple(r for r in strongest if r.times <= 1 / WORTH_SAYING)[:reasons],
+                repaired=int(column) in tried,
             )
         )
     return tuple(possible)
@@ -149,9 +193,9 @@ def _columns(model: CauseModel, not_cured: Iterable[str]) -> list[int]:
 
 
 def _normalised(logs: Array) -> Array:
-    logs -= logs.max()
+    logs -= np.maximum.reduce(logs)
     np.exp(logs, out=logs)
-    logs /= logs.sum()
+    logs /= np.add.reduce(logs)
     return logs
 
 
@@ -171,5 +215,5 @@ def _reason(model: CauseModel, row: int, times: float) -> Reason:
     return Reason(branch.procedure, branch.step, branch.outcome, times, words)
 
 
-def _tried(times: float) -> Reason:
-    return Reason("", "", "", times, "It was repaired and the complaint stayed.")
+def _stayed(what: str) -> Reason:
+    return Reason("", "", "", NOT_CURED, f"{what} and the complaint stayed.")

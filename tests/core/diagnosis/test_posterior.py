@@ -4,6 +4,7 @@ J. Rice; G. Gigerenzer and U. Hoffrage 1995), Rubin's ignorability by simulation
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -12,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.cases import CaseResult
-from shopkb.core.diagnosis.cause_model import CauseModel, joined
+from shopkb.core.diagnosis.cause_model import CauseModel, Repair, joined
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of, smooth
-from shopkb.core.diagnosis.posterior import NOT_CURED, explained, how_many, posterior, posteriors, rows_of
+from shopkb.core.diagnosis.posterior import MOST_LEFT, explained, how_many, posterior, posteriors, rows_of
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
 from tests.core.diagnosis.published import example
 
@@ -78,6 +79,8 @@ def test_one_positive_test(name: str) -> None:
 @st.composite
 def problems(draw: st.DrawFn) -> tuple[CauseModel, list[CaseResult]]:
     causes = [f"c{i}" for i in range(draw(st.integers(1, 6)))]
+    if draw(st.booleans()):
+        causes[-1] = OTHER
     weights = [draw(st.integers(1, 20)) for _ in causes]
     prior = {cause: weight / sum(weights) for cause, weight in zip(causes, weights, strict=True)}
     tests = {}
@@ -138,15 +141,57 @@ def test_results_of_unknown_steps_and_outcomes_say_nothing() -> None:
     assert posterior(one, stray) == pytest.approx(one.prior)
 
 
-def test_a_repair_without_a_cure_all_but_rules_its_cause_out() -> None:
+def test_a_repair_without_a_cure_is_bayes_rule_over_botched_repairs_and_second_faults() -> None:
+    """Enumerated in fractions: a cause alone, its repair botched in 2 of 100; or with a second fault, in 3 of 100."""
+    prior = {"A": Fraction(3, 10), "B": Fraction(5, 10), OTHER: Fraction(2, 10)}
+    chance = {"A": Fraction(1, 4), "B": Fraction(3, 4), OTHER: Fraction(1, 2)}
+    one = model({k: float(p) for k, p in prior.items()}, {"t": two_outcomes({k: float(p) for k, p in chance.items()})})
+    joint = {cause: prior[cause] * chance[cause] for cause in prior}
+    stayed = {"A": joint["A"] * Fraction(2, 100), "B": joint["B"], OTHER: joint[OTHER] + joint["A"] * Fraction(3, 100)}
+    exact = [float(share / sum(stayed.values())) for share in stayed.values()]
+    assert posterior(one, [CaseResult("p", "t", "yes")], ["A", "A", "unheard#of"]) == pytest.approx(exact)
+
+
+@given(problems(), st.data())
+@settings(deadline=None)
+def test_repaired_causes_keep_one_in_twenty_together_at_most(
+    problem: tuple[CauseModel, list[CaseResult]], data: st.DataObject
+) -> None:
+    one, results = problem
+    tried = data.draw(st.lists(st.sampled_from(one.causes), max_size=3, unique=True))
+    before, after = posterior(one, results), posterior(one, results, tried)
+    columns = [one.column_of[cause] for cause in tried]
+    rest = [column for column in range(after.size) if column not in columns]
+    assert np.all(np.isfinite(after)) and after.sum() == pytest.approx(1)
+    assert posterior(one, results, tried[::-1]) == pytest.approx(after)
+    if before[rest].sum() > 0:
+        assert after[columns].sum() <= min(MOST_LEFT, before[columns].sum()) + 1e-12
+        assert np.all(after[rest] >= before[rest] * (1 - 1e-9))
+    listed = [column for column in rest if one.causes[column] != OTHER and before[column] > 1e-9]
+    ratios = after[listed] / before[listed]
+    assert ratios == pytest.approx(np.full(len(listed), ratios.mean() if listed else 1))
+
+
+def test_a_certain_cause_repaired_without_a_cure_is_left_a_failed_repair() -> None:
+    sure = model({"A": 0.999, "B": 0.0005, OTHER: 0.0005}, {"t": two_outcomes({"A": 0.99, "B": 0.01, OTHER: 0.5})})
+    after = posterior(sure, [CaseResult("p", "t", "yes")], ["A"])
+    assert after[0] == pytest.approx(MOST_LEFT)
+    assert after[2] > 10 * after[1]
+    assert posterior(model({"A": 1.0}, {}), [], ["A"]) == pytest.approx([1.0])
+
+
+def test_a_repair_speaks_against_its_cause_and_those_of_the_same_correction() -> None:
     one = model_of(horn(), {}, as_of="2026-11")
-    before = posterior(one, [])
-    after = posterior(one, [], [HORN, HORN, "unheard#of"])
-    odds = (before[0] / (1 - before[0])) / (after[0] / (1 - after[0]))
-    assert odds == pytest.approx(1 / NOT_CURED)
     (last,) = [possible for possible in explained(one, [], [HORN]) if possible.cause == HORN]
+    assert last.repaired
     assert [reason.words for reason in last.speaks_against] == ["It was repaired and the complaint stayed."]
     assert last.speaks_for == ()
+    both = replace(one, repairs=(Repair((0, 1), "Clean everything.", 5.0), *one.repairs[2:]))
+    found = {possible.cause: possible for possible in explained(both, [], [HORN])}
+    assert [reason.words for reason in found[GROUND].speaks_against] == [
+        "Its correction was made and the complaint stayed."
+    ]
+    assert found[GROUND].repaired and not found[RELAY].repaired
 
 
 def test_no_reading_makes_a_cause_impossible() -> None:
