@@ -75,7 +75,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="shopkb-tests-") as data, postgres() as address:
         place = {"SHOPKB_DATA_DIR": data, "SHOPKB_CHROMIUM": chromium, "PYTHONWARNINGS": "error"}
         deploy = {**place, "SHOPKB_HTTPS": "yes", "SHOPKB_SECRET_KEY": "only-for-this-check-" + "k3y" * 12}
-        pytest = [PYTHON, "-m", "pytest", "-q", "-n", "2", "--dist", "loadfile"]
+        pytest = [PYTHON, "-m", "pytest", "-q", "-n", "2", "--dist", "worksteal"]
         steps = [
             run("Lint", BIN / "ruff", "check", "."),
             run("Format", BIN / "ruff", "format", "--check", "."),

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from itertools import count
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import pytest
 from django.db import connection
@@ -33,6 +33,7 @@ from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from tests.conftest import NOW
+from tests.kept_rows import put_back
 
 T = TypeVar("T")
 
@@ -337,20 +338,19 @@ def words_of(response: HttpResponse) -> str:
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
 
 
-@pytest.fixture(autouse=True)
-def quick_passwords(settings: Any) -> None:
-    """Hashing that is slow on purpose takes most of a test's time; nobody attacks these."""
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-
-
 @pytest.fixture
 def yard(db: None) -> None:
     """The small catalog."""
-    make_catalog()
+    put_back("yard", make_catalog, {})
 
 
 @pytest.fixture
 def horn(yard: None, senior: User, second: User) -> Procedure:
     """Horn stays silent, in force, and the procedure it hands over to."""
-    put_in_force(CONTROL_TEXT, senior, second)
-    return put_in_force(HORN_TEXT, senior, second)
+
+    def make() -> None:
+        put_in_force(CONTROL_TEXT, senior, second)
+        put_in_force(HORN_TEXT, senior, second)
+
+    put_back("horn", make, {"senior": senior.pk, "second": second.pk})
+    return Procedure.objects.get(key="horn-silent")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +21,15 @@ NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
 # Playwright's loop runs in the thread of the tests that use the database.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_passwords() -> Iterator[None]:
+    """Hashing that costs nothing: the real one is slow on purpose, and every test makes people."""
+    from django.test import override_settings
+
+    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+        yield
 
 
 @pytest.fixture(autouse=True)
@@ -72,15 +81,27 @@ def keeper(db: None) -> User:
 def catalog(db: None) -> None:
     """The demo catalog: systems, platforms, symptoms, cautions, access states, causes, meters."""
     from shopkb.catalog.loading import load_folder
+    from tests.kept_rows import put_back
 
-    load_folder(FIXTURES)
+    put_back("catalog", lambda: load_folder(FIXTURES), {})
+
+
+def stocked(name: str, files: Sequence[Path], senior: User, second: User) -> dict[str, Procedure]:
+    """These procedure files in force in a shop with the demo catalog, by key. ``name`` is that of the kept rows."""
+    from shopkb.procedures.exchange import check_files, store
+    from shopkb.procedures.models import Procedure
+    from tests.kept_rows import put_back
+
+    def make() -> None:
+        store(check_files(files), by=senior, at=NOW, publish_by=second)
+
+    put_back(name, make, {"senior": senior.pk, "second": second.pk})
+    return {procedure.key: procedure for procedure in Procedure.objects.all()}
 
 
 @pytest.fixture
 def shelf(catalog: None, senior: User, second: User) -> dict[str, Procedure]:
-    """The shipped procedures in force, by key."""
-    from shopkb.procedures.exchange import check_files, flow_files, store
-    from shopkb.procedures.models import Procedure
+    """The demo catalog, and the shipped procedures in force, by key."""
+    from shopkb.procedures.exchange import flow_files
 
-    store(check_files(flow_files([FLOWS])), by=senior, at=NOW, publish_by=second)
-    return {procedure.key: procedure for procedure in Procedure.objects.all()}
+    return stocked("shelf", flow_files([FLOWS]), senior, second)

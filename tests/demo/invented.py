@@ -15,6 +15,7 @@ from shopkb.demo.simulator import Shop, Simulated
 from shopkb.demo.truth import Truth, read_truth
 from shopkb.procedures.exchange import check_files, store
 from tests.conftest import FIXTURES, FLOWS
+from tests.kept_rows import put_back
 
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 SINCE = NOW - timedelta(days=548)
@@ -34,9 +35,11 @@ def flows() -> dict[str, Flow]:
 
 def put_in_force(by: User, second: User) -> None:
     """The shipped procedures, published by the doors."""
-    files = sorted(FLOWS.glob("*.yaml"))
-    at = SINCE - timedelta(days=30)
-    store(check_files(files), by=by, at=at, publish_by=second)
+
+    def make() -> None:
+        store(check_files(sorted(FLOWS.glob("*.yaml"))), by=by, at=SINCE - timedelta(days=30), publish_by=second)
+
+    put_back("invented", make, {"by": by.pk, "second": second.pk})
 
 
 @cache

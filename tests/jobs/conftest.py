@@ -6,9 +6,9 @@ from shopkb.accounts.models import User
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Procedure
 from tests import builders
-from tests.builders import horn, quick_passwords, yard
+from tests.builders import horn, yard
 
-__all__ = ["horn", "quick_passwords", "yard"]
+__all__ = ["horn", "yard"]
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 
-from tests.conftest import FLOWS, NOW
+from tests.conftest import FLOWS, stocked
 
 if TYPE_CHECKING:
     from pytest_django.live_server_helper import LiveServer
@@ -118,15 +118,9 @@ def session_of(who: User) -> str:
 
 @pytest.fixture
 def shelf(catalog: None, senior: User, second: User) -> dict[str, Procedure]:
-    """The procedures these people meet, in force, by key. Each test stores them anew, so no more than it takes."""
-    from shopkb.procedures.exchange import check_files, store
-    from shopkb.procedures.models import Procedure
-
-    files = [
-        FLOWS / f"{key}.yaml" for key in ("overheats-fan-silent", "blower-only-top-speed", "starter-does-not-turn")
-    ]
-    store(check_files(files), by=senior, at=NOW, publish_by=second)
-    return {procedure.key: procedure for procedure in Procedure.objects.all()}
+    """The procedures these people meet, in force, by key."""
+    keys = ("overheats-fan-silent", "blower-only-top-speed", "starter-does-not-turn")
+    return stocked("three", [FLOWS / f"{key}.yaml" for key in keys], senior, second)
 
 
 @pytest.fixture(scope="module")

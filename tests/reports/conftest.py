@@ -1,3 +1,3 @@
-from tests.builders import horn, quick_passwords, yard
+from tests.builders import horn, yard
 
-__all__ = ["horn", "quick_passwords", "yard"]
+__all__ = ["horn", "yard"]

@@ -13,7 +13,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.improving import replays
-from tests.conftest import FLOWS, NOW
+from tests.conftest import FLOWS, NOW, stocked
 from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job
 
 GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/relay", "burnt contacts")
@@ -21,10 +21,7 @@ GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/rela
 
 @pytest.fixture
 def fan(catalog: None, senior: User, second: User) -> Procedure:
-    from shopkb.procedures.exchange import check_files, store
-
-    store(check_files([FLOWS / f"{FAN}.yaml"]), by=senior, at=NOW, publish_by=second)
-    return Procedure.objects.get()
+    return stocked("fan", [FLOWS / f"{FAN}.yaml"], senior, second)[FAN]
 
 
 @pytest.fixture
