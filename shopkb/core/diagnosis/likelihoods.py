@@ -1,8 +1,8 @@
 """How likely each outcome is under each cause: smoothed counts over a base that the flow itself provides.
 
 A new procedure thus reasons the way its writer does, and data overrule it. Dirichlet-multinomial conjugacy (Gelman and
-others, Bayesian Data Analysis, 3rd ed., section 3.4); correction for selective verification after C. Begg and
-R. Greenes, Biometrics 39, 1983, for many outcomes and causes.
+others, Bayesian Data Analysis, 3rd ed., section 3.4). Counts are corrected for selective verification, see
+:mod:`verification`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
 from shopkb.core.diagnosis.pooling import is_within, pool
 from shopkb.core.diagnosis.rates import Array
 from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.diagnosis.verification import VerificationWeights, verification_weights
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
 
 SMOOTHING: Final = 2.0
@@ -39,9 +40,6 @@ STARTING_MINUTES: Final = 5.0
 
 MINUTES_WEIGHT: Final = 2.0
 LEAST_MINUTES: Final = 0.25
-
-SHARES_DIFFER: Final = 0.20
-VERIFIED_ENOUGH: Final = 5
 
 
 def smooth(counts: Array, base: Array, strength: float = SMOOTHING, floor: float = FLOOR) -> Array:
@@ -75,32 +73,6 @@ def base_of(leads: Array, shares: Array) -> Array:
     return base
 
 
-def corrected(verified: Array, traffic: Array) -> tuple[Array, Array]:
-    """Begg and Greenes: P(outcome | cause) and P(cause), from outcomes x causes verified and from all traffic.
-
-    Right as long as whether a job gets verified depends on its outcome, not on the cause beyond it. An outcome without
-    verified jobs is left out of account; a cause without any gets a column of zeros.
-    """
-    totals = verified.sum(axis=1, keepdims=True)
-    mass = traffic[:, None] * verified / np.where(totals > 0, totals, 1)
-    by_cause = mass.sum(axis=0)
-    everything = by_cause.sum()
-    table = mass / np.where(by_cause > 0, by_cause, 1)
-    return table, by_cause / everything if everything > 0 else by_cause
-
-
-def needs_correction(verified: Array, traffic: Array) -> bool:
-    """Whether the verified share differs by more than 20 points between outcomes that have at least 5 verified each.
-
-    ``verified`` and ``traffic`` are whole jobs by outcome; outcomes that no job took are left out of account.
-    """
-    met = traffic > 0
-    if met.sum() < 2 or np.any(verified[met] < VERIFIED_ENOUGH):
-        return False
-    shares = verified[met] / traffic[met]
-    return bool(shares.max() - shares.min() > SHARES_DIFFER)
-
-
 def learn(
     counts: FlowCounts,
     platform: str = "",
@@ -117,14 +89,13 @@ def learn(
     flow = counts.flow
     behind = np.empty((len(counts.branches), len(counts.causes)))
     table = np.empty_like(behind)
-    was_corrected = []
+    put_right = verification_weights(counts)
     for step in flow.steps:
         rows = counts.rows_of_step[step.key]
         if rows.stop > rows.start:
-            behind[rows], yes = _step_weights(counts, rows, smoothing)
+            behind[rows] = _step_weights(counts, rows, smoothing, put_right.branches[rows])
             table[rows] = floored(behind[rows])
-            was_corrected += [step.key] if yes else []
-    prior = prior_weights(counts, platform, prior_strengths)
+    prior = _pooled_prior(counts, platform, prior_strengths, put_right)
     return CauseModel(
         causes=counts.causes,
         names=(*(_name(flow, identity) for identity in counts.causes[:-1]), "a cause this procedure does not know"),
@@ -135,7 +106,7 @@ def learn(
         tests=tuple(_test(counts, step) for step in flow.steps if step.outcomes),
         repairs=_repairs(flow, counts.causes),
         access_minutes=dict(access_minutes or {}),
-        corrected=tuple((flow.procedure, step) for step in was_corrected),
+        corrected=tuple((flow.procedure, step.key) for step in flow.steps if step.key in put_right.told),
         prior_weights=prior,
         table_weights=behind,
     )
@@ -170,10 +141,15 @@ def prior_of(counts: FlowCounts, platform: str = "", strengths: Sequence[float] 
 def prior_weights(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:
     """Weights of the Dirichlet over the causes on a platform before any result.
 
-    Pooled over the platform tree, starting from the writer's words; corrected for selective verification where the
-    first step calls for it.
+    Pooled over the platform tree, starting from the writer's words; corrected for selective verification.
     """
-    runs = counts.runs * _start_correction(counts)
+    return _pooled_prior(counts, platform, strengths, verification_weights(counts))
+
+
+def _pooled_prior(
+    counts: FlowCounts, platform: str, strengths: Sequence[float], put_right: VerificationWeights
+) -> Array:
+    runs = counts.runs * _start_correction(counts, put_right)
     pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts))
     path = "/".join(part for part in platform.split("/") if part)
     while path not in counts.tree.index:
@@ -190,32 +166,24 @@ def _starting_belief(counts: FlowCounts) -> Array:
     return np.array(list(weights.values()))
 
 
-def _start_correction(counts: FlowCounts) -> Array:
-    """Factor for each cause: its corrected share of the jobs over its share of the verified ones."""
-    rows = counts.rows_of_step.get(counts.flow.start)
-    ones = np.ones(len(counts.causes))
-    if rows is None or not _calls_for_correction(counts, rows):
-        return ones
-    _, right = corrected(counts.verified[rows], counts.traffic[rows])
-    raw = counts.verified[rows].sum(axis=0)
-    return np.where(raw > 0, right * raw.sum() / np.where(raw > 0, raw, 1), ones)
+def _start_correction(counts: FlowCounts, put_right: VerificationWeights) -> Array:
+    """What a verified run of each cause counts; the number of jobs behind the priors stays."""
+    weights = put_right.steps.get(counts.flow.start, np.ones(len(counts.causes)))
+    jobs = counts.runs.sum(axis=0)
+    total = float(jobs @ weights)
+    factor: Array = weights * (jobs.sum() / total) if total > 0 else np.ones(len(counts.causes))
+    return factor
 
 
-def _calls_for_correction(counts: FlowCounts, rows: slice) -> bool:
-    here = counts.by_platform
-    return needs_correction(here.all_verified[:, rows].sum(axis=0), here.traffic[:, rows].sum(axis=0))
-
-
-def _step_weights(counts: FlowCounts, rows: slice, smoothing: float) -> tuple[Array, bool]:
-    """Weights of the Dirichlet of each cause over the outcomes of a step, and whether the counts were corrected."""
+def _step_weights(counts: FlowCounts, rows: slice, smoothing: float, put_right: Array) -> Array:
+    """Weights of the Dirichlet of each cause over the outcomes of a step; the number of jobs behind them stays."""
     verified, traffic = counts.verified[rows], counts.traffic[rows]
     leads = np.array([[float(cause in reach.causes) for cause in counts.causes] for reach in counts.reach[rows]])
-    base = base_of(leads, traffic + 1)
-    correct = _calls_for_correction(counts, rows)
-    if correct:
-        table, _ = corrected(verified, traffic)
-        verified = table * verified.sum(axis=0)
-    return verified + smoothing * base, correct
+    corrected = verified * put_right
+    total = corrected.sum(axis=0)
+    corrected *= np.where(total > 0, verified.sum(axis=0) / np.where(total > 0, total, 1.0), 1.0)
+    weights: Array = corrected + smoothing * base_of(leads, traffic + 1)
+    return weights
 
 
 def _name(flow: Flow, identity: str) -> str:

@@ -1,5 +1,4 @@
-"""Likelihoods and priors from counts. Oracles: the liver-scan verification (Drum and Christacopoulos 1972, corrected
-by Begg and Greenes 1983) and Dirichlet-multinomial conjugacy with scipy."""
+"""Likelihoods and priors from counts. Oracle: Dirichlet-multinomial conjugacy with scipy."""
 
 from __future__ import annotations
 
@@ -16,10 +15,8 @@ from shopkb.core.diagnosis.cause_model import CauseModel, joined
 from shopkb.core.diagnosis.counts import OTHER, count
 from shopkb.core.diagnosis.likelihoods import (
     base_of,
-    corrected,
     minutes_of,
     model_of,
-    needs_correction,
     prior_of,
     smooth,
 )
@@ -29,7 +26,6 @@ from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tal
 from tests.core.diagnosis.published import example
 
 SMOOTHING = example("dirichlet-smoothing")
-LIVER = example("verification-bias-liver-scan")
 
 
 def horn_model(*parts: Tallies, **changes: object) -> CauseModel:
@@ -55,52 +51,6 @@ def test_smoothing_is_the_mean_of_the_dirichlet_posterior(
     base = weights / weights.sum()
     table = smooth(counts, base[:, None], strength, floor=0.0)
     assert table[:, 0] == pytest.approx(dirichlet.mean(counts[:, 0] + strength * base))
-
-
-def test_selective_verification_is_corrected_as_published() -> None:
-    seen = LIVER["inputs"]["verified"]
-    verified = np.array(
-        [[seen["pos_disease"], seen["pos_healthy"]], [seen["neg_disease"], seen["neg_healthy"]]], dtype=float
-    )
-    traffic = verified.sum(axis=1) + [LIVER["inputs"]["unverified"][key] for key in ("pos", "neg")]
-    table, prior = corrected(verified, traffic)
-    expected, tolerance = LIVER["expected"], LIVER["tolerance"]
-    assert [table[0, 0], table[1, 1]] == pytest.approx(
-        [expected["corrected"]["sensitivity"], expected["corrected"]["specificity"]], abs=tolerance["exact"]
-    )
-    assert prior[0] == pytest.approx(expected["corrected"]["prevalence"], abs=tolerance["exact"])
-    assert [table[0, 0], table[1, 1]] == pytest.approx(
-        [expected["published_corrected"]["sensitivity"], expected["published_corrected"]["specificity"]],
-        abs=tolerance["published"],
-    )
-    raw = verified / verified.sum(axis=0)
-    assert [raw[0, 0], raw[1, 1]] == pytest.approx(
-        [expected["naive"]["sensitivity"], expected["naive"]["specificity"]], abs=tolerance["exact"]
-    )
-
-
-@given(arrays(np.float64, (3, 2), elements=st.integers(0, 30).map(float)))
-@settings(deadline=None)
-def test_nothing_to_correct_when_everybody_is_verified(verified: np.ndarray) -> None:
-    table, prior = corrected(verified, verified.sum(axis=1))
-    by_cause = verified.sum(axis=0)
-    assert table * by_cause == pytest.approx(verified)
-    assert prior * by_cause.sum() == pytest.approx(by_cause)
-
-
-@pytest.mark.parametrize(
-    ("verified", "traffic", "answer"),
-    [
-        ([20, 6], [20, 20], True),
-        ([20, 16], [20, 20], False),  # 20 points apart, not more
-        ([20, 4], [20, 20], False),  # fewer than five verified
-        ([20, 6, 0], [20, 20, 0], True),  # an outcome nobody met does not matter
-        ([20], [40], False),
-        ([0, 0], [0, 0], False),
-    ],
-)
-def test_when_the_correction_is_called_for(verified: list[int], traffic: list[int], answer: bool) -> None:
-    assert needs_correction(np.array(verified, dtype=float), np.array(traffic, dtype=float)) is answer
 
 
 def test_the_flow_itself_is_the_base() -> None:
@@ -134,18 +84,6 @@ def test_data_overrule_the_writer() -> None:
     # absent is lifted to the floor.
     absent = 2 * 0.95 / 12 / 42
     assert found.table[row, found.column_of[RELAY]] == pytest.approx((30 + 2 * 0.05) / 42 / (1 - absent + 0.005))
-
-
-def test_selective_verification_of_a_step_is_corrected_and_told() -> None:
-    parts = (
-        tally("ground", "good", HORN, 6), tally("ground", "good", GROUND, 2), tally("ground", "good", "", 32),
-        tally("ground", "bad", GROUND, 38), tally("ground", "bad", HORN, 2),
-    )  # fmt: skip
-    found = horn_model(*parts)
-    assert found.corrected == (("horn-silent", "ground"),)
-    row = found.row_of["horn-silent", "ground", "bad"]
-    # Raw 38 of 40; corrected 38 against 2 x 40/8 = 10; 40 jobs of weight stay 40, two of the base beside them.
-    assert found.table[row, found.column_of[GROUND]] == pytest.approx((40 * 38 / 48 + 2 * 0.95) / 42)
 
 
 def test_priors_are_corrected_where_the_first_step_calls_for_it() -> None:
