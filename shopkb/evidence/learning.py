@@ -17,7 +17,7 @@ from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contribu
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
-SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected")
+SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected", "together")
 CHUNK = 2000
 
 

@@ -26,6 +26,7 @@ class Tally(models.Model):
     seconds_squared = models.BigIntegerField(default=0)
     came_back = models.IntegerField(default=0)
     rejected = models.IntegerField(default=0)
+    together = models.IntegerField(default=0)
 
     objects = TallyQuerySet.as_manager()
 

@@ -41,7 +41,8 @@ class FlowCounts:
     """What closed jobs say about one flow.
 
     Rows of ``verified`` and entries of ``traffic`` follow ``branches``; columns follow ``causes`` (identities, the last
-    one :data:`OTHER`). Both are weighted by age, ``verified`` by proof as well, and are of all platforms.
+    one :data:`OTHER`). Both are weighted by age, ``verified`` by proof as well, and are of all platforms. ``verified``
+    leaves out jobs on which two causes were found: what their results say of either alone is not known.
     ``minutes`` is steps x 3: jobs with a known time, their minutes and minutes squared, weighted by age.
     """
 
@@ -179,7 +180,7 @@ class _Counting:
         self.platform = PlatformCounts(*(np.zeros((nodes, branches)) for _ in range(9)))
 
     def add(self, key: TallyKey, sums: TallySums, age: float, proof: float) -> None:
-        if min(sums.count, sums.timed, sums.seconds, sums.seconds_squared, sums.came_back, sums.rejected) < 0:
+        if sums.below_zero:
             self.negative += 1
             return
         node = self.tree.index["/".join(part for part in key.platform.split("/") if part)]
@@ -194,7 +195,7 @@ class _Counting:
             return
         self._branch(key, sums, node, row, age)
         if key.cause:
-            self.verified[row, column] += age * proof * sums.count
+            self.verified[row, column] += age * proof * max(sums.count - sums.together, 0)
         self.traffic[row] += age * sums.count
         minutes = np.array([sums.timed, sums.seconds / 60, sums.seconds_squared / 3600])
         self.minutes[self.step_place[key.step]] += age * minutes

@@ -43,6 +43,7 @@ class TallySums:
     seconds_squared: int = 0
     came_back: int = 0
     rejected: int = 0
+    together: int = 0
 
     def __add__(self, other: TallySums) -> TallySums:
         return TallySums(
@@ -52,15 +53,27 @@ class TallySums:
             self.seconds_squared + other.seconds_squared,
             self.came_back + other.came_back,
             self.rejected + other.rejected,
+            self.together + other.together,
         )
 
     def __neg__(self) -> TallySums:
         return TallySums(
-            -self.count, -self.timed, -self.seconds, -self.seconds_squared, -self.came_back, -self.rejected
-        )
+            -self.count, -self.timed, -self.seconds, -self.seconds_squared, -self.came_back, -self.rejected,
+            -self.together,
+        )  # fmt: skip
 
     def __bool__(self) -> bool:
         return self != ZERO
+
+    @property
+    def below_zero(self) -> bool:
+        """Whether something was taken back that was never added."""
+        return (
+            min(
+                self.count, self.timed, self.seconds, self.seconds_squared, self.came_back, self.rejected, self.together
+            )
+            < 0
+        )
 
 
 ZERO = TallySums()
@@ -80,13 +93,14 @@ def contributions(case: ClosedCase) -> dict[TallyKey, TallySums]:
         key = TallyKey(procedure, step, outcome, cause, proof, case.platform, case.month)
         sums[key] = sums.get(key, ZERO) + part
 
+    also = TallySums(together=int(bool(case.cause) and bool(set(case.also) - {case.cause})))
     for result in _latest(case.results):
         outcome = result.outcome or f"{SKIP}{result.skipped}"
-        add(result.procedure, result.step, outcome, case.cause, _once(result.seconds))
+        add(result.procedure, result.step, outcome, case.cause, _once(result.seconds) + also)
         if case.came_back and case.claimed:
             add(result.procedure, result.step, outcome, case.claimed, TallySums(came_back=1))
     for procedure in case.procedures:
-        add(procedure, "", "", case.cause, _once(_total_seconds(case, procedure)))
+        add(procedure, "", "", case.cause, _once(_total_seconds(case, procedure)) + also)
         if case.came_back and case.claimed:
             add(procedure, "", "", case.claimed, TallySums(came_back=1))
     for end in dict.fromkeys(case.rejected):

@@ -130,6 +130,19 @@ def test_other_procedures_and_empty_tallies_say_nothing() -> None:
     assert all(one.rate is NO_EVIDENCE for one in branch_evidence(counts).values())
 
 
+def test_two_causes_together_teach_what_there_is_but_not_what_either_does_alone() -> None:
+    parts = tally("supply", "full", HORN, 5, together=2), tally("", "", HORN, 5, together=2)
+    counts = count(horn(), together(*parts), as_of="2026-11")
+    row = counts.row_of["supply", "full"]
+    assert counts.verified[row, 0] == 3
+    assert counts.runs.sum() == 5
+    assert (counts.traffic[row], counts.by_platform.jobs[:, row].sum(), counts.by_platform.wins[:, row].sum()) == (
+        5,
+        5,
+        5,
+    )
+
+
 def test_sums_below_zero_are_read_as_zero_and_told() -> None:
     counts = counted(take_back(tally("supply", "full", HORN, 3)), tally("supply", "weak", RELAY, 1))
     assert counts.negative == 1

@@ -63,6 +63,15 @@ def test_a_job_that_came_back_by_hand() -> None:
     }
 
 
+def test_a_job_with_two_causes_says_so_wherever_it_counts() -> None:
+    """The confirmed cause named again is no second one; a job without a confirmed cause has none either."""
+    two = contributions(replace(CASE, also=(RELAY, HORN), rejected=()))
+    assert {part.together for part in two.values()} == {1}
+    assert two[key("horn-silent", "press", "click")] == TallySums(1, 1, 30, 900, together=1)
+    alone = (replace(CASE, also=(HORN,), rejected=()), replace(CASE, cause="", claimed="", also=(RELAY,), rejected=()))
+    assert {part.together for case in alone for part in contributions(case).values()} == {0}
+
+
 def test_a_job_without_a_cause_is_traffic_without_a_proof() -> None:
     lost = replace(CASE, cause="", claimed="")
     assert {(one.cause, one.proof) for one in contributions(lost)} == {("", "")}
@@ -102,6 +111,7 @@ def cases(draw: st.DrawFn) -> ClosedCase:
         came_back=came_back and bool(claimed),
         results=tuple(draw(st.lists(results, max_size=6))),
         rejected=tuple(draw(st.lists(ends, max_size=2))),
+        also=tuple(draw(st.lists(words, max_size=2))),
     )
 
 
@@ -148,10 +158,11 @@ def test_a_job_counts_once_on_each_branch(case: ClosedCase) -> None:
 
 
 @many
-@given(st.lists(st.builds(TallySums, *[st.integers(-9, 9)] * 6), min_size=3, max_size=3))
+@given(st.lists(st.builds(TallySums, *[st.integers(-9, 9)] * 7), min_size=3, max_size=3))
 def test_sums_add_field_by_field(sums: list[TallySums]) -> None:
     """Python's own sum over the fields is the witness."""
     one, two, three = sums
     assert astuple(one + two + three) == tuple(map(sum, zip(*map(astuple, sums), strict=True)))
     assert one + -one == ZERO
     assert bool(one) == any(astuple(one))
+    assert one.below_zero == any(part < 0 for part in astuple(one))
