@@ -90,6 +90,10 @@ class Visits:
         """So many forms were refused on purpose; the browser logs each."""
         self.refusals += times
 
+    def forgiven(self, words: str) -> None:
+        """What the browser logged with these words was brought about on purpose."""
+        self.complaints = [line for line in self.complaints if words not in line]
+
     def settle(self) -> None:
         """Close everything. The browser must have had nothing to complain of, and asked no other host."""
         for context in list(self.browser.contexts):

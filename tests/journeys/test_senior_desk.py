@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pytest
 from django.urls import reverse
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
@@ -176,6 +176,65 @@ def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: Use
     expect(page.get_by_label("What to do")).to_have_value("Mine: look at the arm.")
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_label("What to do")).to_have_value("Theirs: look behind the cowl.")
+
+
+def begun(visits: Visits, who: User) -> Page:
+    """A new procedure with its first step, still without words."""
+    page = visits.open(OFFICE, who, path="/procedures/new/desk/")
+    page.get_by_label("Complaint or task in one line").fill("Wipers stay still")
+    page.get_by_label("Vehicle system").select_option("body/wiper-motor")
+    page.get_by_role("button", name="Begin writing").click()
+    page.get_by_role("button", name="Add a step").click()
+    expect(page.locator("#step-new-step #card")).to_be_visible()
+    return page
+
+
+def slowly(page: Page, seconds: float = 0.4) -> None:
+    """Every answer of saving comes late, as over a poor network."""
+
+    def late(route: Route) -> None:
+        page.wait_for_timeout(seconds * 1000)
+        route.continue_()
+
+    page.route("**/desk/act/", late)
+
+
+def test_a_hasty_writer_loses_no_word_while_answers_are_slow(visits: Visits, catalog: None, senior: User) -> None:
+    page = begun(visits, senior)
+    slowly(page)
+    page.keyboard.insert_text("Listen at the motor")
+    page.get_by_label("Minutes").fill("2")
+    page.get_by_label("What to do").press_sequentially("Ear close, switch on.", delay=15)
+    page.get_by_label("One more outcome").fill("It hums")
+    page.keyboard.press("Enter")
+    page.get_by_label("What to do").press_sequentially(" Then off.", delay=60)
+    page.get_by_label("One more outcome").fill("Silent")
+    page.get_by_role("button", name="Add outcome").click()
+    page.locator("#o-silent-note").fill("Feel the plug first.")
+    page.locator("#o-silent-go").select_option("new-step")
+    page.locator("#step-new-step #card").get_by_label("Title of the step").fill("Voltage at the plug")
+    page.get_by_role("link", name="Listen at the motor").click()
+    expect(page.locator("#step-listen-at-the-motor #card")).to_be_visible()
+    first, second = flow_of(Revision.objects.get()).steps
+    assert (first.title, first.minutes) == ("Listen at the motor", 2.0)
+    assert first.instruction == "Ear close, switch on. Then off."
+    assert [(one.label, one.note) for one in first.outcomes] == [("It hums", ""), ("Silent", "Feel the plug first.")]
+    assert (second.key, second.title) == ("voltage-at-the-plug", "Voltage at the plug")
+    assert first.outcome("silent").go.key == second.key
+
+
+def test_words_typed_while_the_network_is_away_are_kept_and_sent(visits: Visits, catalog: None, senior: User) -> None:
+    page = begun(visits, senior)
+    page.context.set_offline(True)
+    page.keyboard.insert_text("Listen at the motor")
+    page.keyboard.press("Tab")
+    expect(page.locator("#desk-state")).to_contain_text("Your text is kept here")
+    page.get_by_label("What to do").fill("Ear close, switch on.")
+    page.context.set_offline(False)
+    expect(page.locator("#step-listen-at-the-motor #card")).to_be_visible()
+    expect(page.locator("#desk-state")).to_have_text("Saved.")
+    assert flow_of(Revision.objects.get()).steps[0].instruction == "Ear close, switch on."
+    visits.forgiven("ERR_INTERNET_DISCONNECTED")
 
 
 def test_the_pages_of_the_desk_obey_the_rules(

@@ -158,13 +158,53 @@ def test_a_caution_that_a_check_demands_is_one_action_away(desk: Client, draft: 
 
 def test_autosave_answers_with_parts_and_a_new_row_with_the_cards(desk: Client, draft: Revision) -> None:
     fields = {"form": "step", "step": "look-at-the-plug", "title": "Look at the plug", "test": "look"}
-    quiet = said(desk, draft, htmx=True, **fields, instruction="Pull it.").content.decode()
-    assert 'id="chart-due"' in quiet
+    answer = said(desk, draft, htmx=True, **fields, instruction="Pull it.")
+    quiet = answer.content.decode()
+    assert answer["Desk-Answer"] == "saved"
     drawn = desk.get(reverse("procedures:desk-chart", args=["lamp-dark", 1]) + "?step=look-at-the-plug")
     assert "you are here" in drawn.content.decode()
     assert 'id="desk-steps"' not in quiet
-    loud = said(desk, draft, htmx=True, **fields, do="add-outcome").content.decode()
-    assert 'id="desk-steps"' in loud
+    loud = said(desk, draft, htmx=True, **fields, do="add-outcome")
+    assert loud["Desk-Answer"] == "cards"
+    assert 'id="desk-steps"' in loud.content.decode()
+
+
+def test_the_answer_says_which_keys_followed_their_first_words(desk: Client, draft: Revision) -> None:
+    said(desk, draft, form="add-step")
+    card(desk, draft, "new-step", do="add-outcome")
+    fields = {"form": "step", "step": "new-step", "title": "Listen", "test": "listen", "o-new-outcome-label": "Silent"}
+    answer = said(desk, draft, htmx=True, **fields, do="outcome-up:new-outcome")
+    assert answer["Desk-Renamed"] == "outcome:new-outcome=silent step:new-step=listen"
+    assert now(draft).step_by_key["listen"].outcome("silent").label == "Silent"
+
+
+def test_what_is_sent_again_because_its_answer_was_lost_is_saved_once(desk: Client, draft: Revision) -> None:
+    based_on = checksum(now(draft))
+    fields = {"form": "step", "step": "look-at-the-plug", "title": "Look", "test": "look", "do": "add-outcome"}
+    first, second = (said(desk, draft, htmx=True, based_on=based_on, **fields) for _ in range(2))
+    assert (first["Desk-Answer"], second["Desk-Answer"]) == ("cards", "cards")
+    assert len(now(draft).steps[0].outcomes) == 1
+    assert draft.earlier_states.count() == 3
+
+
+def test_a_cause_and_the_head_are_saved_beside_what_somebody_else_changes(desk: Client, draft: Revision) -> None:
+    card(desk, draft, "look-at-the-plug", **{"do": "add-outcome", "new-label": "Wet"})
+    given = {"form": "new-cause", "step": "look-at-the-plug", "outcome": "wet", "component": "cooling/fan/relay"}
+    said(desk, draft, mode="burnt contacts", **given)
+    based_on = checksum(now(draft))
+    card(desk, draft, "look-at-the-plug", instruction="Theirs.")
+    cause = {"form": "cause", "cause": "relay-burnt-contacts", "usual": "rare", "correction": "Fit a relay."}
+    assert said(desk, draft, htmx=True, based_on=based_on, **cause)["Desk-Answer"] == "saved"
+    head = {"form": "head", "title": "Lamp stays dark", "verify": "Switch it on.", "system": "cooling/fan"}
+    head["start"] = "look-at-the-plug"
+    assert said(desk, draft, htmx=True, based_on=based_on, **head)["Desk-Answer"] == "saved"
+    flow = now(draft)
+    assert (flow.title, flow.causes[0].correction) == ("Lamp stays dark", "Fit a relay.")
+    assert flow.steps[0].instruction == "Theirs."
+    answer = said(desk, draft, htmx=True, based_on=based_on, **{**cause, "correction": "Clean the contacts."})
+    assert answer["Desk-Answer"] == "both"
+    assert "Fit a relay." in answer.content.decode()
+    assert "Clean the contacts." in answer.content.decode()
 
 
 def test_a_technician_may_not_write(client: Client, desk: Client, draft: Revision, junior: User) -> None:

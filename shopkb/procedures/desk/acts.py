@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from django.http import QueryDict
 
@@ -28,13 +29,15 @@ HEAD_FIELDS = ("title", "system", "codes", "summary", "verify", "start")
 class Done:
     """The flow after a form, the step whose card is open, whether the cards must be drawn anew, and where to go on.
 
-    ``cause_for`` is the (step, outcome) for which a new cause is wanted.
+    ``cause_for`` is the (step, outcome) for which a new cause is wanted. ``renamed`` gives the new key of each
+    ``step:KEY`` and ``outcome:KEY`` of the card that got another one.
     """
 
     flow: Flow
     step: str = ""
     anew: bool = False
     cause_for: tuple[str, str] | None = None
+    renamed: Mapping[str, str] = field(default_factory=dict)
 
 
 def obey(flow: Flow, post: QueryDict) -> Done:
@@ -71,12 +74,14 @@ def _step_form(flow: Flow, post: QueryDict) -> Done:
     before = flow
     flow = _typed_step(flow, key, post)
     flow, wanted, made = _typed_outcomes(flow, key, post)
-    flow, renamed = _settled_keys(flow, key)
-    anew = renamed != key or bool(made) or _shape(before, key) != _shape(flow, renamed)
+    flow, now, renamed = _settled_keys(flow, key)
+    wanted = renamed.get(f"outcome:{wanted}", wanted)
+    anew = bool(renamed or made) or _shape(before, key) != _shape(flow, now)
     name, _, what = post.get("do", "save").partition(":")
     if name != "save":
-        return _button(flow, renamed, name, what, post)
-    return Done(flow, made or renamed, anew, cause_for=(renamed, wanted) if wanted else None)
+        what = renamed.get(f"outcome:{what}", what)
+        return replace(_button(flow, now, name, what, post), renamed=renamed)
+    return Done(flow, made or now, anew, cause_for=(now, wanted) if wanted else None, renamed=renamed)
 
 
 def _shape(flow: Flow, key: str) -> tuple[object, ...]:
@@ -145,18 +150,23 @@ def with_cause(flow: Flow, component: str, mode: str) -> tuple[Flow, str]:
     return editing.add_cause(flow, key, component, mode), key
 
 
-def _settled_keys(flow: Flow, key: str) -> tuple[Flow, str]:
-    """Keys of what was just made follow its first title, so that they say what they stand for."""
+def _settled_keys(flow: Flow, key: str) -> tuple[Flow, str, dict[str, str]]:
+    """Keys of what was just made follow its first title, so that they say what they stand for: the flow, the step's key
+    now, and what got another key."""
+    renamed: dict[str, str] = {}
     step = flow.step_by_key[key]
     for outcome in step.outcomes:
         if _PLACEHOLDER.fullmatch(outcome.key) and outcome.label != NEW_OUTCOME:
-            others = {one.key for one in step.outcomes} - {outcome.key}
+            others = {one.key for one in flow.step_by_key[key].outcomes} - {outcome.key}
             new = editing.fresh_key(outcome.label, others, "outcome")
             flow = editing.rename_outcome(flow, key, outcome.key, new)
+            renamed[f"outcome:{outcome.key}"] = new
     if _PLACEHOLDER.fullmatch(key) and step.title != NEW_STEP:
         new = editing.fresh_key(step.title, editing.node_keys(flow) - {key})
-        return editing.rename_step(flow, key, new), new
-    return flow, key
+        flow = editing.rename_step(flow, key, new)
+        renamed[f"step:{key}"] = new
+        key = new
+    return flow, key, renamed
 
 
 def _button(flow: Flow, key: str, name: str, what: str, post: QueryDict) -> Done:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,8 +107,8 @@ def _card(
     flow: Flow, step: Step, catalog: Catalog, titles: Mapping[str, str], typed: QueryDict | None
 ) -> dict[str, Any]:
     return {
-        "typed": _typed(step, typed),
-        "rows": [_row(flow, step, outcome.key, typed) for outcome in step.outcomes],
+        "typed": typed_step(step, typed),
+        "rows": [outcome_row(flow, step, outcome.key, typed) for outcome in step.outcomes],
         "line": band_line(flow, step),
         "tests": list(TestKind),
         "accesses": [(view.key, view.name) for view in catalog.access.values()],
@@ -121,7 +121,7 @@ def _card(
     }
 
 
-def _typed(step: Step, typed: QueryDict | None) -> dict[str, Any]:
+def typed_step(step: Step, typed: QueryDict | None) -> dict[str, Any]:
     reading = step.reading
     between = [*(reading.between if reading else ()), "", ""][:2]
     held: dict[str, Any] = {
@@ -145,7 +145,7 @@ def _typed(step: Step, typed: QueryDict | None) -> dict[str, Any]:
     return {**held, **lists}
 
 
-def _row(flow: Flow, step: Step, key: str, typed: QueryDict | None) -> OutcomeRow:
+def outcome_row(flow: Flow, step: Step, key: str, typed: QueryDict | None) -> OutcomeRow:
     outcome = step.outcome(key)
     go = outcome.go
     held = {
@@ -235,17 +235,3 @@ def _segments(step: Step, values: Mapping[str, Quantity], unit: str) -> Iterator
 
 def _middle(low: Quantity, high: Quantity) -> Quantity:
     return Quantity((low.magnitude + high.to(low.unit).magnitude) / 2, low.unit)
-
-
-def differing(mine: QueryDict, theirs: Mapping[str, Any]) -> Sequence[tuple[str, str, str]]:
-    """Field, what was typed here, what is stored now, for every field in which they differ."""
-    rows = []
-    for name in mine:
-        if name in ("csrfmiddlewaretoken", "based_on", "form", "step", "do", "open", "new-label"):
-            continue
-        here = "; ".join(one.replace("\r\n", "\n").strip() for one in mine.getlist(name) if one.strip())
-        there = theirs.get(name, "")
-        there = "; ".join(one for one in there if one) if isinstance(there, list) else str(there).strip()
-        if here != there:
-            rows.append((name, here, there))
-    return rows

@@ -20,7 +20,8 @@ from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
 from shopkb.procedures.desk.acts import Done, obey
-from shopkb.procedures.desk.showing import charting, desk_address, differing, showing
+from shopkb.procedures.desk.meanwhile import apart, concerned, differing, texts_of_form
+from shopkb.procedures.desk.showing import charting, desk_address, showing
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
@@ -98,9 +99,13 @@ def act(request: HttpRequest, key: str, number: int) -> HttpResponse:
     revision = _revision(key, number)
     based_on = request.POST.get("based_on", "")
     flow = flow_of(revision)
-    if based_on != revision.checksum and not _apart(revision, flow, request.POST, based_on):
-        return _both(request, revision, flow)
     try:
+        if based_on != revision.checksum:
+            before = publishing.state_based_on(revision, based_on)
+            if before is not None and (done := _saved_already(before, flow, request.POST)):
+                return _answer(request, revision, done)
+            if before is None or not apart(before, flow, request.POST):
+                return _both(request, revision, flow)
         done = obey(flow, request.POST)
         saved = publishing.save_draft(revision, done.flow, by=request.user, based_on=revision.checksum)
     except ChangedMeanwhile:
@@ -110,24 +115,24 @@ def act(request: HttpRequest, key: str, number: int) -> HttpResponse:
     return _answer(request, saved, done)
 
 
-def _apart(revision: Revision, now: Flow, post: QueryDict, based_on: str) -> bool:
-    """Whether what others saved meanwhile touches nothing that this form changes."""
-    before = publishing.state_based_on(revision, based_on)
-    if before is None or post.get("form") != "step":
-        return False
-    key = post.get("step", "")
-    return key in now.step_by_key and before.step_by_key.get(key) == now.step_by_key[key]
+def _saved_already(before: Flow, now: Flow, post: QueryDict) -> Done | None:
+    """What a form did that was taken in before, when only its answer was lost on the way and it is sent again."""
+    done = obey(before, post)
+    return done if done.flow == now else None
 
 
 def _answer(request: HttpRequest, revision: Revision, done: Done) -> HttpResponse:
     if done.cause_for:
         step, outcome = done.cause_for
         address = reverse("procedures:desk-cause", args=[revision.procedure.key, revision.number])
-        return _to(request, f"{address}?step={step}&outcome={outcome}")
-    if not wants_part(request):
+        response = _to(request, f"{address}?step={step}&outcome={outcome}")
+    elif not wants_part(request):
         return redirect(desk_address(revision, done.step))
-    parts = showing(revision, done.flow, done.step)
-    response = render(request, "procedures/desk/_saved.html", {**parts, "anew": done.anew})
+    else:
+        parts = showing(revision, done.flow, done.step)
+        response = render(request, "procedures/desk/_saved.html", {**parts, "anew": done.anew})
+    response["Desk-Answer"] = "cards" if done.anew else "saved"
+    response["Desk-Renamed"] = " ".join(f"{old}={new}" for old, new in done.renamed.items())
     if done.step:
         response["HX-Replace-Url"] = desk_address(revision, done.step)
     return response
@@ -138,7 +143,9 @@ def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Except
     found = error.findings if isinstance(error, EditRefused) else ()
     said = {"refusal": str(error), "refusal_findings": found}
     if wants_part(request):
-        return render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
+        answer = render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
+        answer["Desk-Answer"] = "refused"
+        return answer
     typed = request.POST if request.POST.get("form") == "step" else None
     parts = showing(revision, flow, request.POST.get("step") or request.POST.get("open", ""), typed)
     chart_of = charting(revision, flow, request.POST.get("step", ""))
@@ -147,21 +154,19 @@ def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Except
 
 def _both(request: HttpRequest, revision: Revision, flow: Flow) -> HttpResponse:
     """Two people changed the same: both texts, side by side, and the choice."""
-    step = request.POST.get("step", "")
-    parts = showing(revision, flow, step)
-    theirs = dict(parts.get("typed", {}))
-    for row in parts.get("rows", []):
-        theirs |= {f"o-{row.key}-{name}": getattr(row, name) for name in ("label", "band", "proof", "note", "go")}
+    step = request.POST.get("step") or request.POST.get("open", "")
     context = {
-        **parts,
-        "differ": differing(request.POST, theirs),
+        **showing(revision, flow, step),
+        "differ": differing(request.POST, texts_of_form(flow, request.POST)),
         "mine": [(name, text) for name, texts in request.POST.lists() for text in texts if name not in _OWN],
         "by": revision.earlier_states.select_related("by").last(),
-        "gone": bool(step) and step not in flow.step_by_key,
+        "gone": not concerned(flow, request.POST),
     }
-    part = wants_part(request)
-    page = "procedures/desk/_both_part.html" if part else "procedures/desk/both.html"
-    return render(request, page, context, status=200 if part else 409)
+    if wants_part(request):
+        answer = render(request, "procedures/desk/_both_part.html", context)
+        answer["Desk-Answer"] = "both"
+        return answer
+    return render(request, "procedures/desk/both.html", context, status=409)
 
 
 _OWN = ("csrfmiddlewaretoken", "based_on")

@@ -41,6 +41,10 @@
 
   document.addEventListener("DOMContentLoaded", startAll);
   document.addEventListener("htmx:afterSettle", startAll);
+  document.addEventListener("chart:new", function (event) {
+    startAll();
+    if (event.detail.scale) { document.querySelectorAll(".chart").forEach(function (frame) { set(frame, event.detail.scale); toNow(frame); }); }
+  });
   document.addEventListener("click", function (event) {
     var button = event.target.closest("[data-chart]");
     if (!button) { return; }
