@@ -1,7 +1,8 @@
 """What closed jobs teach about one procedure on one platform, remembered until the tallies change.
 
-One query tells whether anything changed; two more read what is needed when it did. The cost of a page therefore does
-not grow with the number of closed jobs, only with the number of different tallies, and only after a closing.
+One query tells whether anything changed, the minutes of set-up states included; two more read what is needed when it
+did. The cost of a page therefore does not grow with the number of closed jobs, only with the number of different
+tallies, and only after a closing.
 """
 
 from __future__ import annotations
@@ -10,9 +11,10 @@ from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from threading import Lock
+from typing import NamedTuple
 
 from django.conf import settings
-from django.db.models import Sum
+from django.db.models import Subquery, Sum
 
 from shopkb.catalog.models import Access
 from shopkb.charts.notes import BranchNote
@@ -27,7 +29,7 @@ from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp
-from shopkb.evidence.models import StrengthFit, Tally
+from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 
 REMEMBERED = 64
 
@@ -50,24 +52,39 @@ class Insight:
         return {key: _note(found) for key, found in self.branches.items()}
 
 
-_memory: OrderedDict[tuple[str, str, str, str, int], Insight] = OrderedDict()
+class Setting(NamedTuple):
+    """What every figure rests on beside the flow: what set-up states cost to reach, and the stamp of the tallies."""
+
+    access_minutes: tuple[tuple[str, float], ...]
+    stamp: int
+
+
+_memory: OrderedDict[tuple[str, str, str, str, Setting], Insight] = OrderedDict()
 _lock = Lock()
 
 
 def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Insight:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``)."""
-    key = (flow.procedure, checksum, platform, month, stamp())
+    now = _setting()
+    key = (flow.procedure, checksum, platform, month, now)
     with _lock:
         held = _memory.get(key)
         if held is not None:
             _memory.move_to_end(key)
             return held
-    learned = _learn(flow, platform, month)
+    learned = _learn(flow, platform, month, dict(now.access_minutes))
     with _lock:
         _memory[key] = learned
         while len(_memory) > REMEMBERED:
             _memory.popitem(last=False)
     return learned
+
+
+def _setting() -> Setting:
+    """What all figures rest on, read with one query: the catalog's few set-up states bring the stamp along."""
+    held = EvidenceLock.objects.filter(pk="tallies").values("stamp")
+    rows = list(Access.objects.annotate(stamp=Subquery(held)).order_by("key").values_list("key", "minutes", "stamp"))
+    return Setting(tuple((key, float(minutes)) for key, minutes, _ in rows), (rows[0][2] or 0) if rows else stamp())
 
 
 def forget() -> None:
@@ -101,13 +118,12 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     }
 
 
-def _learn(flow: Flow, platform: str, month: str) -> Insight:
-    minutes = {row.key: float(row.minutes) for row in Access.objects.all()}
+def _learn(flow: Flow, platform: str, month: str, access_minutes: Mapping[str, float]) -> Insight:
     platforms = (platform,) if platform else ()
     found = full_tallies(flow.procedure)
     counts = count(flow, found, as_of=month, platforms=platforms)
     fitted = strengths_in_force()
-    model = learn(counts, platform, access_minutes=minutes, prior_strengths=fitted)
+    model = learn(counts, platform, access_minutes=access_minutes, prior_strengths=fitted)
     passable = flow.start in flow.step_by_key and not loops(flow)
     verified = sum(sums.count for key, sums in found.items() if not key.step and key.cause)
     return Insight(

@@ -9,7 +9,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Platform
+from shopkb.catalog.models import Access, Platform
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.evidence import insight as room
 from shopkb.evidence import learning
@@ -85,6 +85,26 @@ def test_a_closing_a_reopening_and_a_comeback_are_seen_at_once(
     builders.take_in(junior, comeback_of=job)
     told.append(learned(flow).verified_jobs)
     assert told == [0, 1, 0, 1, 0]
+
+
+def test_changed_minutes_of_a_set_up_state_are_seen_at_once(flow: Flow) -> None:
+    before = learned(flow)
+    state = Access.objects.get(key=next(step.access for step in flow.steps if step.access))
+    state.minutes += 30
+    state.save()
+    after = learned(flow)
+    assert before.appraisal is not None and after.appraisal is not None
+    assert after.appraisal.minutes > before.appraisal.minutes + 10
+    assert learned(flow) is after
+    Access.objects.all().delete()
+    assert learned(flow).model.access_minutes == {}
+
+
+def test_a_fit_of_the_strengths_is_seen_at_once(flow: Flow) -> None:
+    before = learned(flow)
+    learning.keep_strengths([7.0, 9.0, 11.0], at=builders.NOW, as_of=MONTH, procedures=1, verified_jobs=0)
+    assert learned(flow) is not before
+    assert room.strengths_in_force() == (7.0, 9.0, 11.0)
 
 
 def test_the_number_of_queries_does_not_grow_with_jobs_or_platforms(flow: Flow, horn: Procedure, junior: User) -> None:
