@@ -1,0 +1,180 @@
+"""Has anything changed lately? The last months of a branch, a step or a reading beside all that came before.
+
+A change is told by a Bayes factor: how much better two different rates explain the jobs than one that stayed (R. Kass
+and A. Raftery, Bayes factors, JASA 90, 1995; above e^2, their "positive" evidence, it is told). Where nothing changed
+that happens to about 1 branch in 100 (``python -m tests.simulation drift``), so one flag among many may be chance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+from scipy.special import gammaln
+
+from shopkb.core.diagnosis.ageing import month_number
+from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.flow.model import Flow
+
+LATELY: Final = 6
+"""Months that count as lately, the present one included."""
+
+TOLD: Final = 2.0
+"""Natural logarithm of the Bayes factor above which a change is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class BranchDrift:
+    """A branch whose success rate is not what it was. Whole jobs that can be judged, and those of them right."""
+
+    step: str
+    outcome: str
+    lately: tuple[int, int]
+    before: tuple[int, int]
+    strength: float
+
+    @property
+    def fallen(self) -> bool:
+        """Whether it is right less often than before."""
+        return self.lately[0] * self.before[1] < self.before[0] * self.lately[1]
+
+    @property
+    def words(self) -> str:
+        """What changed, in one sentence."""
+        way = "less" if self.fallen else "more"
+        return (
+            f"Right {way} often than before: {self.lately[0]} of {self.lately[1]} in the last {LATELY} months, "
+            f"{self.before[0]} of {self.before[1]} earlier."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StepDrift:
+    """A step whose results fall otherwise than they did: jobs by outcome, in the flow's order."""
+
+    step: str
+    outcomes: tuple[str, ...]
+    lately: tuple[int, ...]
+    before: tuple[int, ...]
+    strength: float
+
+    @property
+    def most_changed(self) -> str:
+        """The outcome whose share changed most."""
+        now, then = (np.array(jobs) / max(sum(jobs), 1) for jobs in (self.lately, self.before))
+        return self.outcomes[int(np.abs(now - then).argmax())]
+
+    @property
+    def words(self) -> str:
+        """What changed, in one sentence."""
+        here = self.outcomes.index(self.most_changed)
+        return (
+            f"Its results fall otherwise than before: {self.lately[here]} of {sum(self.lately)} jobs gave "
+            f"{self.most_changed} in the last {LATELY} months, {self.before[here]} of {sum(self.before)} earlier."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """All changes that are told of one flow, strongest first."""
+
+    branches: tuple[BranchDrift, ...] = ()
+    steps: tuple[StepDrift, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.branches or self.steps)
+
+
+def change(lately: Sequence[float], before: Sequence[float]) -> float:
+    """Log Bayes factor that jobs of several kinds came in other shares lately than before; 0 without jobs on one side.
+
+    Both sides have the same kinds in the same order. Every set of shares has the prior Dirichlet(1/2, ..., 1/2).
+
+    Raises:
+        ValueError: the kinds differ in number, or a count is negative or not finite.
+    """
+    here, there = np.asarray(lately, dtype=float), np.asarray(before, dtype=float)
+    if here.shape != there.shape or here.size == 0:
+        raise ValueError("Both periods must have the same kinds of jobs, and at least one.")
+    if not np.all(np.isfinite(here)) or not np.all(np.isfinite(there)) or min(here.min(), there.min()) < 0:
+        raise ValueError("Counts of jobs are finite and not negative.")
+    if not here.sum() or not there.sum():
+        return 0.0
+    return _log_evidence(here) + _log_evidence(there) - _log_evidence(here + there)
+
+
+def reading_change(lately: Sequence[float], before: Sequence[float]) -> float:
+    """Log Bayes factor that readings of one step are higher or lower lately than before; 0 below 3 on either side.
+
+    By ranks, so one slip of the pen does not matter, and by Schwarz's approximation: with H of W. Kruskal and W. Wallis
+    (JASA 47, 1952), -n/2 ln(1 - H/(n-1)) - ln(n)/2. Compare readings of the same outcome and unit: whether another
+    outcome is found more often is what :func:`change` tells.
+
+    Raises:
+        ValueError: a reading is not finite.
+    """
+    here, there = np.asarray(lately, dtype=float), np.asarray(before, dtype=float)
+    if not np.all(np.isfinite(here)) or not np.all(np.isfinite(there)):
+        raise ValueError("Readings are finite numbers.")
+    if min(here.size, there.size) < 3:
+        return 0.0
+    _, place, ties = np.unique(np.r_[here, there], return_inverse=True, return_counts=True)
+    ranks = (np.cumsum(ties) - (ties - 1) / 2)[place]
+    all_about = float(((ranks - ranks.mean()) ** 2).sum())
+    if all_about == 0:
+        return 0.0
+    own = sum(float(((part - part.mean()) ** 2).sum()) for part in (ranks[: here.size], ranks[here.size :]))
+    n = ranks.size
+    return float(n / 2 * np.log(all_about / max(own, all_about / n**2)) - np.log(n) / 2)
+
+
+def drift(
+    flow: Flow,
+    tallies: Tallies,
+    *,
+    as_of: str,
+    months: int = LATELY,
+    beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
+) -> Drift:
+    """What changed in the last ``months`` before the end of ``as_of``, in whole jobs of all platforms. O(tallies)."""
+    since = month_number(as_of) - months
+    parts = [
+        count(flow, {key: sums for key, sums in tallies.items() if lately == (month_number(key.month) > since)},
+              as_of=as_of, half_life=None, beyond=beyond)
+        for lately in (True, False)
+    ]  # fmt: skip
+    branches = [_branch(branch, parts) for branch in parts[0].branches]
+    steps = [_step(step.key, parts) for step in flow.steps if step.outcomes]
+    return Drift(
+        tuple(sorted((one for one in branches if one.strength > TOLD), key=lambda one: -one.strength)),
+        tuple(sorted((each for each in steps if each.strength > TOLD), key=lambda each: -each.strength)),
+    )
+
+
+def _branch(branch: tuple[str, str], parts: Sequence[FlowCounts]) -> BranchDrift:
+    row = parts[0].row_of[branch]
+    sides = [(int(part.by_platform.wins[:, row].sum()), int(part.by_platform.jobs[:, row].sum())) for part in parts]
+    strength = change(*([wins, jobs - wins] for wins, jobs in sides))
+    return BranchDrift(*branch, sides[0], sides[1], strength)
+
+
+def _step(step: str, parts: Sequence[FlowCounts]) -> StepDrift:
+    rows = parts[0].rows_of_step[step]
+    lately, before = (part.by_platform.traffic[:, rows].sum(axis=0).astype(int).tolist() for part in parts)
+    outcomes = tuple(outcome for _, outcome in parts[0].branches[rows])
+    return StepDrift(step, outcomes, tuple(lately), tuple(before), change(lately, before))
+
+
+def _log_evidence(jobs: Array) -> float:
+    """Log probability of the jobs in one order: Dirichlet-multinomial without its coefficient."""
+    half = 0.5
+    return float(
+        gammaln(half * jobs.size)
+        - gammaln(half * jobs.size + jobs.sum())
+        + (gammaln(half + jobs) - gammaln(half)).sum()
+    )
