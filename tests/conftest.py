@@ -39,11 +39,13 @@ def _fresh_memory() -> Iterator[None]:
 
     from shopkb.evidence import insight
     from shopkb.procedures import storing
+    from shopkb.reports import memory
 
     yield
     cache.clear()
     storing._remembered.cache_clear()
     insight.forget()
+    memory.forget()
 
 
 def person(name: str, role: str) -> User:

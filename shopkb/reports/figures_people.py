@@ -9,17 +9,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from shopkb.reports.figures_answers import PersonAnswers
 from shopkb.reports.job_facts import CURED, NOT_CURED, JobFact
 from shopkb.reports.shares import Share
-
-
-@dataclass(frozen=True, slots=True)
-class PersonAnswers:
-    """Answers given, steps left out among them, and answers that went against what the reading said."""
-
-    answers: int = 0
-    skipped: int = 0
-    overrides: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.counts import BranchReach, branch_reach
 from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.core.flow.model import Flow
-from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.job_facts import JobFact
 from shopkb.reports.shares import Share
 
@@ -33,19 +32,33 @@ class Drift:
 
 def drifts(flow: Flow, before: Tallies, of_late: Tallies) -> tuple[Drift, ...]:
     """Branches that have drifted, clearest first."""
-    one, other = (count(flow, tallies, as_of=PERIOD, half_life=None) for tallies in (before, of_late))
+    one, other = (branch_shares(flow, tallies) for tallies in (before, of_late))
     found = []
-    for row, (step, outcome) in enumerate(one.branches):
-        then, now = _share(one, row), _share(other, row)
-        logarithm = log_bayes(then, now)
-        if logarithm > DRIFTED:
+    for (step, outcome), then in one.items():
+        now = other[step, outcome]
+        if then.whole and now.whole and (logarithm := log_bayes(then, now)) > DRIFTED:
             found.append(Drift(flow.procedure, step, outcome, then, now, logarithm))
     return tuple(sorted(found, key=lambda drift: -drift.log_bayes))
 
 
-def _share(counts: FlowCounts, row: int) -> Share:
-    here = counts.by_platform
-    return Share(int(here.wins[:, row].sum()), int(here.jobs[:, row].sum()))
+def branch_shares(flow: Flow, tallies: Tallies) -> dict[tuple[str, str], Share]:
+    """Of the proven jobs that took each branch, those whose cause could still be found behind it; as
+    :func:`shopkb.core.diagnosis.counts.count` counts them, without all else that it works out."""
+    branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
+    reach = dict(zip(branches, branch_reach(flow, {}), strict=True))
+    own = {cause.identity for cause in flow.causes}
+    wins, jobs = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
+    for key, sums in tallies.items():
+        branch = (key.step, key.outcome)
+        if key.cause and branch in reach and sums.count > 0 and _judged(reach[branch], key.cause, own):
+            jobs[branch] += sums.count
+            wins[branch] += sums.count * (key.cause in reach[branch].causes)
+    return {branch: Share(wins[branch], jobs[branch]) for branch in branches}
+
+
+def _judged(reach: BranchReach, cause: str, own: Collection[str]) -> bool:
+    """A cause that only a hand-over could find says nothing about the branch."""
+    return cause in reach.causes or not reach.beyond or cause in own
 
 
 def log_bayes(one: Share, other: Share) -> float:

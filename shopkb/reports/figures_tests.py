@@ -84,7 +84,6 @@ class StepFigures:
 def step_figures(
     flow: Flow,
     tallies: Tallies,
-    typical: Mapping[str, Spread] | None = None,
     *,
     related: Tallies | None = None,
     platform: str = "",
@@ -92,8 +91,8 @@ def step_figures(
 ) -> tuple[StepFigures, ...]:
     """Figures of every step with outcomes, in the writer's order.
 
-    ``tallies`` are those of the period, summed over its months and over platforms; ``typical`` is by step. ``related``
-    are those of all platforms, each for itself, and lend to the one at the path ``platform``.
+    ``tallies`` are those of the period, summed over its months and over platforms. ``related`` are those of all
+    platforms, each for itself, and lend to the one at the path ``platform``. ``typical`` is not known from tallies.
     """
     counts = count(flow, tallies, as_of=PERIOD, half_life=None)
     if related is None:
@@ -102,11 +101,7 @@ def step_figures(
         wider = count(flow, related, as_of=PERIOD, half_life=None, platforms=(platform,))
         bits, onward = _bits(wider, platform, strengths), _lent(wider, platform, strengths)
     by_step = _by_step(tallies)
-    return tuple(
-        _figures(flow, step, by_step.get(step.key, {}), (typical or {}).get(step.key), bits, onward)
-        for step in flow.steps
-        if step.outcomes
-    )
+    return tuple(_figures(flow, step, by_step.get(step.key, {}), bits, onward) for step in flow.steps if step.outcomes)
 
 
 def _by_step(tallies: Tallies) -> dict[str, dict[tuple[str, str], TallySums]]:
@@ -122,7 +117,6 @@ def _figures(
     flow: Flow,
     step: Step,
     sums: Mapping[tuple[str, str], TallySums],
-    typical: Spread | None,
     bits: Mapping[str, float],
     onward: Mapping[str, Share | Lent],
 ) -> StepFigures:
@@ -148,7 +142,6 @@ def _figures(
         skipped=dict(sorted(skipped.items())),
         timed=timed,
         minutes=seconds / timed / 60 if timed else None,
-        typical=typical,
         bits=bits.get(step.key),
         onward=onward.get(step.key),
     )

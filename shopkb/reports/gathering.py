@@ -1,32 +1,38 @@
-"""What the figures are made of, read once and handed on as plain values: procedures, tallies, histograms of minutes.
+"""What the figures are made of, read once and handed on as plain values: procedures in force and tallies.
 
-Tallies cost the same however many jobs were closed. What only rows can say (medians, people, how jobs ended) is read
-from the latest :data:`LATEST_JOBS` closed jobs of the period, so that no page grows without end.
+Tallies cost the same however many jobs were closed. They are kept until the next closing, and each procedure's figures
+until that procedure's own tallies change.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from django.db.models import Count, Q, QuerySet, Sum
+from django.db.models import Case, IntegerField, QuerySet, Sum, Value, When
 
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
-from shopkb.evidence.learning import SUM_FIELDS
+from shopkb.evidence.learning import SUM_FIELDS, stamp
 from shopkb.evidence.models import Tally
-from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.filters import Filters
-from shopkb.reports.shares import Spread, spread
-
-LATEST_JOBS = 2000
-"""Closed jobs that are read row by row: more than most shops close in a year."""
+from shopkb.reports.gathering_jobs import within
+from shopkb.reports.memory import Memory
 
 ALL_STEPS = ""
+STEP_FIELDS = ("procedure", "step", "outcome", "cause", "proof")
+RUN_FIELDS = ("procedure", "cause", "proof", "month")
+
+ByProcedure = Mapping[str, Mapping[TallyKey, TallySums]]
+
+_steps: Memory[ByProcedure] = Memory(8)
+_related: Memory[ByProcedure] = Memory(4)
+_halves: Memory[tuple[ByProcedure, ByProcedure]] = Memory(8)
+_runs: Memory[Mapping[TallyKey, TallySums]] = Memory(16)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,22 +42,6 @@ class InForce:
     procedure: Procedure
     revision: Revision
     flow: Flow
-
-
-@dataclass(frozen=True, slots=True)
-class Deviations:
-    """Answers of one procedure: how many, done out of order, against what the reading said, left out."""
-
-    answers: int = 0
-    off_path: int = 0
-    overrides: int = 0
-    skipped: int = 0
-    off_step: Mapping[str, int] = field(default_factory=dict)
-
-
-def within(path: str, name: str) -> Q:
-    """Rows whose ``name`` is this path or stands below it."""
-    return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"}) if path else Q()
 
 
 def in_force(filters: Filters) -> dict[str, InForce]:
@@ -67,51 +57,46 @@ def in_force(filters: Filters) -> dict[str, InForce]:
     return {row.procedure.key: InForce(row.procedure, row, flow_of(row)) for row in rows}
 
 
-def latest_jobs(filters: Filters) -> QuerySet[Job]:
-    """The latest closed jobs of the period that the filters let through, newest first."""
-    return jobs_of_period(filters).order_by("-closed_at")[:LATEST_JOBS]
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """The tallies as they stand at one stamp; what was summed at an equal stamp is not summed again."""
 
+    filters: Filters
+    stamp: int
 
-def numbers(jobs: QuerySet[Job]) -> list[int]:
-    """Read first, so that rows are looked up by them: as a subquery, SQLite goes through whole tables. One query."""
-    return list(jobs.values_list("pk", flat=True))
+    @classmethod
+    def now(cls, filters: Filters) -> Evidence:
+        """One query."""
+        return cls(filters, stamp())
 
+    def steps(self) -> ByProcedure:
+        """Of the steps, summed over the months of the period and over platforms, by procedure. One query or none."""
+        return _steps.of(self._name, self.stamp, lambda: _by_procedure(_sums(_tallies(self.filters), STEP_FIELDS)))
 
-def jobs_of_period(filters: Filters) -> QuerySet[Job]:
-    jobs = Job.objects.closed().filter(closed_at__gte=filters.begins, closed_at__lt=filters.ends)
-    jobs = jobs.filter(within(filters.platform, "platform__path"))
-    if filters.symptom:
-        jobs = jobs.filter(symptom__key=filters.symptom)
-    return jobs.that_followed(filters.procedure) if filters.procedure else jobs
+    def related(self) -> ByProcedure:
+        """The same of every platform, each for itself: what the chosen one borrows from. One query or none."""
+        everywhere = self.filters.but(platform="")
+        fields = (*STEP_FIELDS, "platform")
+        return _related.of(
+            (everywhere.since, everywhere.until, everywhere.procedure),
+            self.stamp,
+            lambda: _by_procedure(_sums(_tallies(everywhere), fields)),
+        )
 
+    def before_and_since(self, month: str) -> tuple[ByProcedure, ByProcedure]:
+        """Of the steps, all that was before this month, and from it to the end of the period. One query or none."""
+        return _halves.of((*self._name, month), self.stamp, lambda: _parted(self.filters, month))
 
-def step_tallies(filters: Filters) -> dict[str, dict[TallyKey, TallySums]]:
-    """Of the steps, summed over the months of the period and over platforms, by procedure. One query."""
-    return _by_procedure(_tallies(filters), ("procedure", "step", "outcome", "cause", "proof"))
+    def runs(self, since: str = "") -> Mapping[TallyKey, TallySums]:
+        """Of procedures as a whole, by month, cause and proof, summed over platforms, over the period or from another
+        month on. One query or none."""
+        filters = self.filters.but(since=since or self.filters.since)
+        return _runs.of((*self._name, since), self.stamp, lambda: _of_runs(filters))
 
-
-def related_tallies(filters: Filters) -> dict[str, dict[TallyKey, TallySums]]:
-    """The same of every platform, each for itself: what the chosen one borrows from. One query."""
-    return _by_procedure(
-        _tallies(filters.but(platform="")), ("procedure", "step", "outcome", "cause", "proof", "platform")
-    )
-
-
-def _by_procedure(rows: QuerySet[Tally], names: tuple[str, ...]) -> dict[str, dict[TallyKey, TallySums]]:
-    found: dict[str, dict[TallyKey, TallySums]] = defaultdict(dict)
-    for (procedure, step, outcome, cause, proof, *platform), sums in _sums(rows, names):
-        key = TallyKey(procedure, step, outcome, cause, proof, "".join(platform), PERIOD)
-        found[procedure][key] = sums
-    return dict(found)
-
-
-def run_tallies(filters: Filters) -> dict[TallyKey, TallySums]:
-    """Of procedures as a whole, by month and cause, summed over platforms. One query."""
-    rows = _sums(_tallies(filters).filter(step=ALL_STEPS), ("procedure", "cause", "proof", "month"))
-    return {
-        TallyKey(procedure, ALL_STEPS, "", cause, proof, "", month): sums
-        for (procedure, cause, proof, month), sums in rows
-    }
+    @property
+    def _name(self) -> tuple[str, ...]:
+        """What tallies can be told apart by, of all the filters."""
+        return (self.filters.since, self.filters.until, self.filters.platform, self.filters.procedure)
 
 
 def _tallies(filters: Filters) -> QuerySet[Tally]:
@@ -126,68 +111,25 @@ def _sums(rows: QuerySet[Tally], names: tuple[str, ...]) -> list[tuple[tuple[str
     return [(row[:wide], TallySums(*row[wide:])) for row in summed]
 
 
-def typical_minutes(filters: Filters) -> dict[tuple[str, str], Spread]:
-    """Median and quartiles of each step, by (procedure, step), over the latest jobs. One query."""
-    rows = (
-        _answers(filters)
-        .filter(seconds__isnull=False, skipped="")
-        .values_list("run__revision__procedure__key", "step", "seconds")
-        .annotate(times=Count("pk"))
-        .order_by()
-    )
-    histograms: dict[tuple[str, str], dict[int, int]] = defaultdict(dict)
-    for procedure, step, seconds, times in rows:
-        histograms[procedure, step][seconds] = times
-    return {key: found for key, histogram in histograms.items() if (found := spread(histogram)) is not None}
+def _by_procedure(rows: list[tuple[tuple[str, ...], TallySums]]) -> ByProcedure:
+    found: dict[str, dict[TallyKey, TallySums]] = defaultdict(dict)
+    for (procedure, step, outcome, cause, proof, *platform), sums in rows:
+        found[procedure][TallyKey(procedure, step, outcome, cause, proof, "".join(platform), PERIOD)] = sums
+    return dict(found)
 
 
-def deviations(filters: Filters) -> dict[str, Deviations]:
-    """How often each procedure was departed from, over the latest jobs. One query."""
-    rows = (
-        _answers(filters)
-        .values_list("run__revision__procedure__key", "step")
-        .annotate(
-            answers=Count("pk"),
-            off_path=Count("pk", filter=Q(off_path=True)),
-            overrides=Count("pk", filter=~Q(override_why="")),
-            skipped=Count("pk", filter=~Q(skipped="")),
-        )
-        .order_by()
-    )
-    sums: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0, 0])
-    by_step: dict[str, dict[str, int]] = defaultdict(dict)
-    for procedure, step, *counts in rows:
-        sums[procedure] = [one + other for one, other in zip(sums[procedure], counts, strict=True)]
-        by_step[procedure][step] = sum(counts[1:])
-    return {procedure: Deviations(*counts, off_step=by_step[procedure]) for procedure, counts in sums.items()}
+def _parted(filters: Filters, month: str) -> tuple[ByProcedure, ByProcedure]:
+    late = Case(When(month__gte=month, then=Value(1)), default=Value(0), output_field=IntegerField())
+    rows = _sums(_tallies(filters.but(since="")).annotate(late=late), (*STEP_FIELDS, "late"))
+    parts: tuple[list[tuple[tuple[str, ...], TallySums]], ...] = ([], [])
+    for (*key, place), sums in rows:
+        parts[int(place)].append((tuple(key), sums))
+    return _by_procedure(parts[0]), _by_procedure(parts[1])
 
 
-def run_minutes(filters: Filters) -> dict[str, dict[int, int]]:
-    """Seconds from first to last answer of runs whose times are all known: procedure to histogram. One query.
-
-    Over the latest jobs with a verified cure; see :func:`proven`.
-    """
-    rows = (
-        Result.objects.filter(run__job__in=numbers(proven(filters)), replaced_by__isnull=True, retraction__isnull=True)
-        .values_list("run__job_id", "run__revision__procedure__key")
-        .annotate(total=Sum("seconds"), known=Count("seconds"), answers=Count("pk"))
-        .order_by()
-    )
-    histograms: dict[str, dict[int, int]] = defaultdict(lambda: defaultdict(int))
-    for _job, procedure, total, known, answers in rows:
-        if known == answers:
-            histograms[procedure][total] += 1
-    return {procedure: dict(histogram) for procedure, histogram in histograms.items()}
-
-
-def proven(filters: Filters) -> QuerySet[Job]:
-    """The latest jobs closed as cured that have not come back."""
-    cured = jobs_of_period(filters).filter(disposition=Job.Disposition.CURED, comebacks__isnull=True)
-    return cured.order_by("-closed_at")[:LATEST_JOBS]
-
-
-def _answers(filters: Filters) -> QuerySet[Result]:
-    answers = Result.objects.filter(
-        run__job__in=numbers(latest_jobs(filters)), replaced_by__isnull=True, retraction__isnull=True
-    )
-    return answers.filter(who__username=filters.person) if filters.person else answers
+def _of_runs(filters: Filters) -> dict[TallyKey, TallySums]:
+    rows = _sums(_tallies(filters).filter(step=ALL_STEPS), RUN_FIELDS)
+    return {
+        TallyKey(procedure, ALL_STEPS, "", cause, proof, "", month): sums
+        for (procedure, cause, proof, month), sums in rows
+    }

@@ -1,45 +1,91 @@
-"""The latest closed jobs, read from their rows as :class:`shopkb.reports.job_facts.JobFact` values."""
+"""Closed jobs, read from their rows as :class:`shopkb.reports.job_facts.JobFact` values.
+
+The latest :data:`LATEST_JOBS` of the period are read row by row. What a closed job says changes only by reopening and
+closing it again, which gives it another moment of closing, or by a comeback, which is asked for anew: so a job that was
+read once is kept, and after a closing only the new one is read.
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
 
-from django.db.models import OuterRef, Subquery
+from django.db.models import OuterRef, Q, Subquery
 
-from shopkb.core.diagnosis.tallies import SKIP, TallyKey, TallySums
-from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.reports.figures_tests import PERIOD
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import LATEST_JOBS, jobs_of_period, latest_jobs, numbers
-from shopkb.reports.job_facts import CURED, Facts, JobFact, RepairFact
+from shopkb.reports.job_facts import CURED, AnswerFact, Facts, JobFact, RepairFact
+from shopkb.reports.memory import Memory
+
+LATEST_JOBS = 2000
+"""Closed jobs that are read row by row: more than most shops close in a year."""
+
+_jobs: Memory[JobFact] = Memory(12 * LATEST_JOBS)
+
+JobRow = tuple[int, str, str | None, str, datetime, datetime, str | None]
+
+
+def within(path: str, name: str) -> Q:
+    """Rows whose ``name`` is this path or stands below it."""
+    return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"}) if path else Q()
+
+
+def jobs_of_period(filters: Filters) -> JobQuerySet:
+    """Closed jobs of the period that the filters let through."""
+    jobs = Job.objects.closed().filter(closed_at__gte=filters.begins, closed_at__lt=filters.ends)
+    jobs = jobs.filter(within(filters.platform, "platform__path"))
+    if filters.symptom:
+        jobs = jobs.filter(symptom__key=filters.symptom)
+    return jobs.that_followed(filters.procedure) if filters.procedure else jobs
 
 
 def job_facts(filters: Filters) -> Facts:
-    """Six queries, whatever the number of jobs."""
-    rows = list(
-        latest_jobs(filters).values_list(
+    """Two queries, one more where the period holds more jobs than are read, and four where a job was never met."""
+    rows: list[JobRow] = list(
+        jobs_of_period(filters)
+        .order_by("-closed_at", "-pk")
+        .values_list(
             "pk", "platform__path", "symptom__key", "disposition", "opened_at", "closed_at", "closed_by__username"
-        )
+        )[:LATEST_JOBS]
     )
-    window = [row[0] for row in rows]
-    also = _also(window)
-    repairs = _repairs(window)
+    in_period = len(rows) if len(rows) < LATEST_JOBS else jobs_of_period(filters).count()
+    known = {row[0]: _jobs.held(row[0], row[1:]) for row in rows}
+    known |= _read([row for row in rows if known[row[0]] is None])
+    back = _came_back(rows)
+    found = (fact for row in rows if (fact := known[row[0]]) is not None)
+    return Facts(
+        tuple(replace(fact, back_at=back[fact.number]) if fact.number in back else fact for fact in found), in_period
+    )
+
+
+def _came_back(rows: Sequence[JobRow]) -> dict[int, datetime]:
+    """When jobs of these came back first. One query."""
+    if not rows:
+        return {}
+    later = Job.objects.filter(comeback_of__closed_at__gte=rows[-1][5], comeback_of__state=Job.State.CLOSED)
+    return dict(later.order_by("-opened_at").values_list("comeback_of_id", "opened_at"))
+
+
+def _read(rows: Sequence[JobRow]) -> dict[int, JobFact]:
+    """Jobs as they stand in the database, kept for the next time. Four queries, none for no jobs."""
+    if not rows:
+        return {}
+    chosen = [row[0] for row in rows]
+    also, repairs, answers = _also(chosen), _repairs(chosen), _answers(chosen)
     runs: dict[int, dict[str, None]] = defaultdict(dict)
-    for job, procedure in Run.objects.filter(job__in=window).values_list("job_id", "revision__procedure__key"):
+    for job, procedure in Run.objects.filter(job__in=chosen).values_list("job_id", "revision__procedure__key"):
         runs[job].setdefault(procedure)
-    back = dict(
-        Job.objects.filter(comeback_of__in=window).order_by("-opened_at").values_list("comeback_of_id", "opened_at")
-    )
-    jobs = tuple(
-        JobFact(
-            pk, platform, symptom or "", disposition, opened_at, closed_at, closed_by or "",
-            tuple(runs[pk]), repairs.get(pk, ()), _found_with(repairs.get(pk, ()), also), back.get(pk),
-        )
-        for pk, platform, symptom, disposition, opened_at, closed_at, closed_by in rows
-    )  # fmt: skip
-    in_period = len(jobs) if len(jobs) < LATEST_JOBS else jobs_of_period(filters).count()
-    return Facts(jobs, in_period)
+    found = {}
+    for row in rows:
+        pk, platform, symptom, disposition, opened_at, closed_at, closed_by = row
+        found[pk] = JobFact(
+            pk, platform, symptom or "", disposition, opened_at, closed_at, closed_by or "", tuple(runs[pk]),
+            repairs.get(pk, ()), _found_with(repairs.get(pk, ()), also), None, tuple(answers.get(pk, ())),
+        )  # fmt: skip
+        _jobs.keep(pk, row[1:], found[pk])
+    return found
 
 
 def _found_with(repairs: Iterable[RepairFact], also: Mapping[int, tuple[str, ...]]) -> tuple[str, ...]:
@@ -47,10 +93,10 @@ def _found_with(repairs: Iterable[RepairFact], also: Mapping[int, tuple[str, ...
     return also.get(max(cured), ()) if cured else ()
 
 
-def _repairs(window: list[int]) -> dict[int, tuple[RepairFact, ...]]:
+def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
     latest = Verification.objects.filter(repair=OuterRef("pk")).order_by("-pk").values("cured")[:1]
     rows = (
-        Repair.objects.filter(job__in=window)
+        Repair.objects.filter(job__in=jobs)
         .annotate(latest=Subquery(latest))
         .order_by("pk")
         .values_list(
@@ -66,8 +112,24 @@ def _repairs(window: list[int]) -> dict[int, tuple[RepairFact, ...]]:
     return {job: tuple(repairs) for job, repairs in found.items()}
 
 
-def _also(window: list[int]) -> dict[int, tuple[str, ...]]:
-    rows = Repair.also.through.objects.filter(repair__job__in=window).values_list(
+def _answers(jobs: Sequence[int]) -> dict[int, list[AnswerFact]]:
+    """Those that stand, in the order in which they were recorded."""
+    rows = (
+        Result.objects.filter(run__job__in=jobs, replaced_by__isnull=True, retraction__isnull=True)
+        .order_by("pk")
+        .values_list(
+            "run__job_id", "run__revision__procedure__key", "step", "outcome", "skipped", "seconds", "off_path",
+            "override_why", "who__username",
+        )
+    )  # fmt: skip
+    found: dict[int, list[AnswerFact]] = defaultdict(list)
+    for job, procedure, step, outcome, skipped, seconds, off_path, why, who in rows:
+        found[job].append(AnswerFact(procedure, step, outcome, skipped, seconds, off_path, bool(why), who))
+    return found
+
+
+def _also(jobs: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    rows = Repair.also.through.objects.filter(repair__job__in=jobs).values_list(
         "repair_id", "cause__component__path", "cause__mode"
     )
     found: dict[int, list[str]] = defaultdict(list)
@@ -79,34 +141,3 @@ def _also(window: list[int]) -> dict[int, tuple[str, ...]]:
 def _identity(component: str, mode: str) -> str:
     """As :attr:`shopkb.catalog.models.Cause.identity` writes it."""
     return f"{component}#{mode.strip().lower()}"
-
-
-def tallies_of_person(filters: Filters, facts: Facts) -> dict[str, dict[TallyKey, TallySums]]:
-    """What the answers of one person (``filters.person``) add up to, by procedure: as tallies, over the latest jobs.
-
-    Answers that were replaced do not count. One query.
-    """
-    jobs = {job.number: job for job in facts.jobs}
-    rows = Result.objects.filter(
-        run__job__in=numbers(latest_jobs(filters)),
-        replaced_by__isnull=True,
-        retraction__isnull=True,
-        who__username=filters.person,
-    ).values_list("run__job_id", "run__revision__procedure__key", "step", "outcome", "skipped", "seconds")
-    latest = {(job, procedure, step): rest for job, procedure, step, *rest in rows.order_by("pk") if job in jobs}
-    found: dict[str, dict[TallyKey, TallySums]] = defaultdict(lambda: defaultdict(TallySums))
-    for (number, procedure, step), (outcome, skipped, seconds) in latest.items():
-        job = jobs[number]
-        cause, proof = (job.confirmed.cause, job.confirmed.proof) if job.confirmed else ("", "")
-        key = TallyKey(procedure, step, outcome or f"{SKIP}{skipped}", cause, proof, "", PERIOD)
-        found[procedure][key] += _once(seconds)
-    for job in facts.jobs:
-        named = {r.named_at for r in job.rejected if r.named_at and r.named_by == filters.person}
-        for procedure, step, outcome in named:
-            key = TallyKey(procedure, step, outcome, "", "", "", PERIOD)
-            found[procedure][key] += TallySums(rejected=1)
-    return {procedure: dict(sums) for procedure, sums in found.items()}
-
-
-def _once(seconds: int | None) -> TallySums:
-    return TallySums(1) if seconds is None else TallySums(1, 1, seconds, seconds * seconds)

@@ -1,4 +1,4 @@
-"""A closed job as the figures see it: how it ended, what was repaired, by whom, whether it came back. Pure."""
+"""A closed job as the figures see it: how it ended, what was answered and repaired, whether it came back. Pure."""
 
 from __future__ import annotations
 
@@ -7,6 +7,21 @@ from datetime import datetime
 
 CURED, NOT_CURED = "cured", "not-cured"
 """Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerFact:
+    """An answer that stands. ``outcome`` or ``skipped`` (the reason) is empty; ``seconds`` is ``None`` if not known.
+    ``overridden``: it went against what the reading said; ``off_path``: out of the written order."""
+
+    procedure: str
+    step: str
+    outcome: str
+    skipped: str
+    seconds: int | None
+    off_path: bool
+    overridden: bool
+    who: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +41,8 @@ class RepairFact:
 
 @dataclass(frozen=True, slots=True)
 class JobFact:
-    """A closed job. ``procedures`` are those followed, ``also`` the causes found together with the one that cured."""
+    """A closed job. ``procedures`` are those followed, ``also`` the causes found together with the one that cured,
+    ``answers`` in the order in which they were given."""
 
     number: int
     platform: str
@@ -39,6 +55,7 @@ class JobFact:
     repairs: tuple[RepairFact, ...] = ()
     also: tuple[str, ...] = ()
     back_at: datetime | None = None
+    answers: tuple[AnswerFact, ...] = ()
 
     @property
     def claimed(self) -> RepairFact | None:
@@ -78,6 +95,11 @@ class Facts:
 
     jobs: tuple[JobFact, ...]
     in_period: int
+
+    @property
+    def since(self) -> datetime | None:
+        """When the oldest job that was read was closed, if the period holds more than were read."""
+        return self.jobs[-1].closed_at if self.in_period > len(self.jobs) else None
 
     @property
     def words(self) -> str:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counts import count
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.flow.model import Flow
 from shopkb.reports.figures_causes import By, found_together, pareto, uncovered
@@ -16,7 +17,7 @@ from shopkb.reports.figures_changes import Matter, suggestions
 from shopkb.reports.figures_comebacks import by_cause, by_person, wrong_parts
 from shopkb.reports.figures_honesty import honesty
 from shopkb.reports.figures_minutes import change, costliest, procedure_figures
-from shopkb.reports.figures_shelf import drifts, log_bayes
+from shopkb.reports.figures_shelf import branch_shares, drifts, log_bayes
 from shopkb.reports.figures_tests import StepFigures, step_figures
 from shopkb.reports.job_facts import JobFact, RepairFact
 from shopkb.reports.shares import Mean, Share
@@ -229,6 +230,17 @@ def test_a_branch_that_changed_is_found(horn_flow: Flow) -> None:
     found = drifts(horn_flow, before, of_late)
     assert ("supply", "weak") in {(drift.step, drift.outcome) for drift in found}
     assert drifts(horn_flow, before, before) == ()
+
+
+def test_branches_are_counted_for_drift_as_learning_counts_them(horn_flow: Flow) -> None:
+    """Against the arrays that learning works with."""
+    rng = np.random.default_rng(5)
+    ways, causes = (WAY_TO_HORN, WAY_TO_RELAY, WAY_TO_HORN[:2]), (OPEN, RELAY, GROUND, "body/seat#worn", "")
+    tallies = _tallies([_case(n, ways[rng.integers(3)], causes[rng.integers(5)]) for n in range(150)])
+    counts = count(horn_flow, tallies, as_of="2026-03", half_life=None)
+    wins, jobs = counts.by_platform.wins.sum(axis=0), counts.by_platform.jobs.sum(axis=0)
+    expected = {b: Share(int(w), int(n)) for b, w, n in zip(counts.branches, wins, jobs, strict=True)}
+    assert branch_shares(horn_flow, tallies) == expected and sum(jobs) > 100
 
 
 def test_honesty_pools_months() -> None:

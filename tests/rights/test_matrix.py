@@ -19,6 +19,7 @@ from shopkb.accounts.models import User
 from shopkb.evidence import insight
 from shopkb.procedures import storing
 from shopkb.procedures.models import Procedure
+from shopkb.reports import memory
 from tests.conftest import person
 from tests.rights import state
 from tests.rights.routes import routes
@@ -104,6 +105,7 @@ def trial(client: Client, method: str, at: str, sent: dict[str, Any] | None = No
         cache.clear()
         storing._remembered.cache_clear()
         insight.forget()
+        memory.forget()
     if after is not None:
         before = state.rows()
         changed = {table for table in before if before[table] != after[table]}

@@ -28,7 +28,7 @@ UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", Kind.COUNT, "jobs"
 
 
 def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
-    """Ten queries; more when a revision is met for the first time."""
+    """Five queries; more when something is met for the first time."""
     facts = job_facts(filters)
     numbers = cause_numbers()
     systems = dict(System.objects.order_by().values_list("path", "name"))

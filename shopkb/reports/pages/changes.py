@@ -6,12 +6,13 @@ from datetime import datetime
 
 from django.urls import reverse
 
+from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_causes import uncovered
 from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
 from shopkb.reports.figures_comebacks import by_cause
 from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import InForce, in_force, run_minutes, run_tallies
+from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
@@ -47,20 +48,20 @@ DO = {
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Twenty queries; more when a revision is met for the first time."""
+    """Eleven queries; more when something is met for the first time."""
     chosen = in_force(filters)
-    facts = job_facts(filters)
-    tallies = {key: sums for key, sums in run_tallies(filters).items() if key.procedure in chosen}
+    facts, evidence = job_facts(filters), Evidence.now(filters)
+    tallies = {key: sums for key, sums in evidence.runs().items() if key.procedure in chosen}
     titles = {key: held.flow.title for key, held in chosen.items()}
-    procedures = procedure_figures(titles, tallies, facts.jobs, run_minutes(filters), filters.months)
+    procedures = procedure_figures(titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
     everything = in_force(filters.but(system="", symptom="", procedure=""))
     found = suggestions(
-        tests.gathered(filters, chosen),
+        tests.gathered(chosen, evidence, facts),
         procedures,
         by_cause(tallies, facts.jobs, now),
         uncovered(facts.jobs, identities(held.flow for held in everything.values())),
         gathered_uncared(facts.jobs),
-        gathered_drifts(filters, chosen),
+        gathered_drifts(chosen, evidence),
     )
     table = Table("changes", "What to change next", COLUMNS, tuple(row(s, chosen) for s in found), ABOUT, EMPTY)
     return Page("changes", "Figures", facts.words, (table,), facts=in_brief(facts, procedures))

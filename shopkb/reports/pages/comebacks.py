@@ -17,7 +17,7 @@ from shopkb.reports.figures_comebacks import (
     wrong_parts,
 )
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import in_force, run_tallies
+from shopkb.reports.gathering import Evidence, in_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import JobFact
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, one_job
@@ -46,11 +46,11 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Ten queries; more when a revision is met for the first time."""
+    """Seven queries; more when something is met for the first time."""
     chosen = in_force(filters)
     titles = {key: held.flow.title for key, held in chosen.items()}
     facts = job_facts(filters)
-    tallies = {key: sums for key, sums in run_tallies(filters).items() if key.procedure in chosen}
+    tallies = {key: sums for key, sums in Evidence.now(filters).runs().items() if key.procedure in chosen}
     numbers = cause_numbers()
     people = dict(User.objects.values_list("username", "called"))
     back = [job for job in facts.jobs if job.back_at]

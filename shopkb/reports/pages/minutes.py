@@ -7,10 +7,11 @@ from datetime import date, datetime
 from django.utils.formats import date_format
 
 from shopkb.reports import drawings
+from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_minutes import ProcedureFigures, costliest, procedure_figures, shop_by_month
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import InForce, in_force, run_minutes, run_tallies
+from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
@@ -46,14 +47,14 @@ MONTHLY = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Thirteen queries; more when a revision is met for the first time."""
+    """Seven queries; more when something is met for the first time."""
     chosen = in_force(filters)
-    facts = job_facts(filters)
-    tallies = {key: sums for key, sums in run_tallies(filters).items() if key.procedure in chosen}
+    facts, evidence = job_facts(filters), Evidence.now(filters)
+    tallies = {key: sums for key, sums in evidence.runs().items() if key.procedure in chosen}
     titles = {key: held.flow.title for key, held in chosen.items()}
-    found = procedure_figures(titles, tallies, facts.jobs, run_minutes(filters), filters.months)
+    found = procedure_figures(titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
     months = shop_by_month(tallies, filters.months)
-    steps = costliest(tests.gathered(filters, chosen))
+    steps = costliest(tests.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
     return Page(
         "minutes",

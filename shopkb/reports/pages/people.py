@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from django.db.models import Count, Q
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.jobs.models import Result
-from shopkb.reports.figures_people import PersonAnswers, PersonFigures, people_figures
+from shopkb.reports.figures_answers import by_person
+from shopkb.reports.figures_people import PersonFigures, people_figures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import latest_jobs, numbers
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import JobFact
 from shopkb.reports.pages import tests
@@ -40,21 +38,21 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Nine queries."""
+    """Three queries; more when something is met for the first time."""
     everyone = filters.but(person="")
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
-    rows = tuple(_row(row, filters, names) for row in people_figures(facts.jobs, answers(everyone)))
+    rows = tuple(_row(row, filters, names) for row in people_figures(facts.jobs, by_person(facts.jobs)))
     table = Table("people", "People", COLUMNS, rows, f"{ABOUT} {facts.words}")
     return Page("people", "People", "What each person did, to talk it over with them.", (table,))
 
 
 def own(filters: Filters, now: datetime) -> Page:
-    """The page of ``filters.person``. Seventeen queries; more when a revision is met for the first time."""
+    """The page of ``filters.person``. Nine queries; more when something is met for the first time."""
     everyone = filters.but(person="")
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
-    mine = tuple(r for r in people_figures(facts.jobs, answers(everyone)) if r.who == filters.person)
+    mine = tuple(r for r in people_figures(facts.jobs, by_person(facts.jobs)) if r.who == filters.person)
     steps = tests.build(filters, now).tables[0]
     back = [job for job in facts.jobs if job.back_at and job.claimed and job.claimed.who == filters.person]
     return Page(
@@ -70,23 +68,6 @@ def own(filters: Filters, now: datetime) -> Page:
             ),
         ),
     )  # fmt: skip
-
-
-def answers(filters: Filters) -> dict[str, PersonAnswers]:
-    """By log-in, over the latest jobs; replaced answers do not count. One query."""
-    rows = (
-        Result.objects.filter(
-            run__job__in=numbers(latest_jobs(filters)), replaced_by__isnull=True, retraction__isnull=True
-        )
-        .values_list("who__username")
-        .annotate(
-            answers=Count("pk"),
-            skipped=Count("pk", filter=~Q(skipped="")),
-            overrides=Count("pk", filter=~Q(override_why="")),
-        )
-        .order_by()
-    )
-    return {who: PersonAnswers(*counts) for who, *counts in rows}
 
 
 def _row(row: PersonFigures, filters: Filters, names: dict[str, str]) -> Row:

@@ -10,14 +10,17 @@ from django.utils import timezone
 
 from shopkb.catalog.facts import facts as catalog_facts
 from shopkb.catalog.models import Symptom
+from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.procedures.models import Procedure, Revision
+from shopkb.reports.figures_answers import Deviations, deviations
 from shopkb.reports.figures_shelf import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
 from shopkb.reports.filters import Filters, month_before
-from shopkb.reports.gathering import Deviations, InForce, deviations, in_force, run_tallies, step_tallies
+from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import JobFact
+from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind, look_for, procedure_at
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -58,18 +61,19 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Twenty queries; more when a revision is met for the first time."""
+    """Fifteen queries; more when something is met for the first time."""
     chosen = in_force(filters)
-    runs = run_tallies(filters.but(since=EARLIEST))
-    departed = deviations(filters)
-    drifted = gathered_drifts(filters, chosen)
+    facts, evidence = job_facts(filters), Evidence.now(filters)
+    runs = evidence.runs(since=EARLIEST)
+    departed = deviations(facts.jobs)
+    drifted = gathered_drifts(chosen, evidence)
     found = findings(chosen)
-    used = _jobs_by_procedure(filters)
+    used = _jobs_by_procedure(runs, filters)
     rows = [
         _row(held, used.get(key, 0), latest_month(runs, key), drifted, found[key], departed.get(key, NONE), filters)
         for key, held in chosen.items()
     ]
-    uncared = gathered_uncared(job_facts(filters).jobs)
+    uncared = gathered_uncared(facts.jobs)
     waiting = tuple(_waiting(row, now) for row in reviews())
     return Page(
         "shelf",
@@ -87,14 +91,21 @@ def build(filters: Filters, now: datetime) -> Page:
     )  # fmt: skip
 
 
-def gathered_drifts(filters: Filters, chosen: Mapping[str, InForce]) -> tuple[Drift, ...]:
-    """Two queries."""
-    since = month_before(filters.until, RECENT_MONTHS - 1)
-    before = step_tallies(filters.but(since=EARLIEST, until=month_before(since)))
-    of_late = step_tallies(filters.but(since=since))
-    return tuple(
-        d for key, held in chosen.items() for d in drifts(held.flow, before.get(key, {}), of_late.get(key, {}))
-    )
+_drifts: Memory[tuple[Drift, ...]] = Memory(256)
+_findings: Memory[tuple[Finding, ...]] = Memory(256)
+
+
+def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[Drift, ...]:
+    """One query at most."""
+    filters = evidence.filters
+    before, of_late = evidence.before_and_since(month_before(filters.until, RECENT_MONTHS - 1))
+
+    def of(key: str, held: InForce) -> tuple[Drift, ...]:
+        then, now = before.get(key, {}), of_late.get(key, {})
+        name = (key, filters.until, filters.platform)
+        return _drifts.of(name, (held.revision.checksum, then, now), lambda: drifts(held.flow, then, now))
+
+    return tuple(drift for key, held in chosen.items() for drift in of(key, held))
 
 
 def gathered_uncared(jobs: Sequence[JobFact]) -> tuple[Uncared, ...]:
@@ -106,7 +117,12 @@ def gathered_uncared(jobs: Sequence[JobFact]) -> tuple[Uncared, ...]:
 def findings(chosen: Mapping[str, InForce]) -> dict[str, tuple[Finding, ...]]:
     """What the checks say of the revisions in force today, against the catalog as it is. Six queries."""
     catalog = catalog_facts(Procedure.objects.order_by().values_list("key", flat=True))
-    return {key: check_flow(held.flow, catalog) for key, held in chosen.items()}
+
+    def of(held: InForce) -> tuple[Finding, ...]:
+        rests_on = (held.revision.checksum, catalog)
+        return _findings.of(held.procedure.key, rests_on, lambda: check_flow(held.flow, catalog))
+
+    return {key: of(held) for key, held in chosen.items()}
 
 
 def reviews() -> list[Revision]:
@@ -115,10 +131,12 @@ def reviews() -> list[Revision]:
     return list(waiting.order_by("created_at"))
 
 
-def _jobs_by_procedure(filters: Filters) -> dict[str, int]:
+def _jobs_by_procedure(runs: Tallies, filters: Filters) -> dict[str, int]:
+    """Jobs of the period."""
     found: dict[str, int] = {}
-    for key, sums in run_tallies(filters).items():
-        found[key.procedure] = found.get(key.procedure, 0) + sums.count
+    for key, sums in runs.items():
+        if key.month >= filters.since:
+            found[key.procedure] = found.get(key.procedure, 0) + sums.count
     return found
 
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from django.urls import reverse
 
 from shopkb.evidence.insight import strengths_in_force
 from shopkb.jobs.models import Result
+from shopkb.reports.figures_answers import tallies_of_person, typical_minutes
 from shopkb.reports.figures_tests import StepFigures, step_figures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import InForce, in_force, related_tallies, step_tallies, typical_minutes
-from shopkb.reports.gathering_jobs import job_facts, tallies_of_person
+from shopkb.reports.gathering import Evidence, InForce, in_force
+from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.job_facts import Facts
+from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
@@ -37,32 +41,40 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Six queries, eight for a platform, thirteen for a person; more when a revision is met for the first time."""
+    """Six queries, one more for a platform; more when something is met for the first time."""
     chosen = in_force(filters)
-    steps = gathered(filters, chosen)
+    steps = gathered(chosen, Evidence.now(filters), job_facts(filters))
     table = Table("tests", "Steps", COLUMNS, tuple(row(step, filters, chosen) for step in steps), ABOUT)
     return Page("tests", "Which tests find faults", _intro(steps), (table.sorted("found"),))
 
 
-def gathered(filters: Filters, chosen: dict[str, InForce]) -> tuple[StepFigures, ...]:
-    """Figures of the steps of these procedures."""
-    minutes = typical_minutes(filters)
+_steps: Memory[tuple[StepFigures, ...]] = Memory(256)
+
+
+def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) -> tuple[StepFigures, ...]:
+    """Figures of the steps of these procedures. Two queries at most."""
+    filters = evidence.filters
+    related = None
     if filters.person:
-        found, related = tallies_of_person(filters, job_facts(filters)), None
+        found = tallies_of_person(facts.jobs, filters.person)
     else:
-        found, related = step_tallies(filters), related_tallies(filters) if filters.platform else None
+        found = evidence.steps()
+        related = evidence.related() if filters.platform else None
+    minutes = typical_minutes(facts.jobs, filters.person)
     strengths = strengths_in_force()
+
+    def of(held: InForce) -> tuple[StepFigures, ...]:
+        key = held.procedure.key
+        mine, theirs = found.get(key, {}), None if related is None else related.get(key, {})
+
+        def make() -> tuple[StepFigures, ...]:
+            return step_figures(held.flow, mine, related=theirs, platform=filters.platform, strengths=strengths)
+
+        name = (key, filters.since, filters.until, filters.platform, filters.person)
+        return _steps.of(name, (held.revision.checksum, mine, theirs, strengths), make)
+
     return tuple(
-        step
-        for key, held in chosen.items()
-        for step in step_figures(
-            held.flow,
-            found.get(key, {}),
-            {step: spread for (procedure, step), spread in minutes.items() if procedure == key},
-            related=None if related is None else related.get(key, {}),
-            platform=filters.platform,
-            strengths=strengths,
-        )
+        replace(step, typical=minutes.get((step.procedure, step.step))) for held in chosen.values() for step in of(held)
     )
 
 
