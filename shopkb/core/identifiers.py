@@ -1,4 +1,4 @@
-"""Identifiers typed by people: keys in files, diagnostic trouble codes, vehicle identification numbers.
+"""Identifiers typed by people: keys, diagnostic trouble codes, vehicle identification numbers.
 
 Sources: SAE J2012 / ISO 15031-6 for trouble codes; 49 CFR 565 and ISO 3779 for vehicle identification numbers.
 """
@@ -10,9 +10,20 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 LONGEST_KEY = 60
+"""Characters of the longest key; no column for keys is shorter."""
+
+KEY_FORM = r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*"
+"""A key in a procedure: of the procedure itself, a step, an outcome, a cause."""
+PART_FORM = r"[a-z0-9]+(?:-[a-z0-9]+)*"
+"""A key in the catalog: it may begin with a digit, as engines and models do."""
+PATH_FORM = rf"{PART_FORM}(?:/{PART_FORM})*"
+NAME_FORM = r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*"
+"""The name of a value in bands."""
+CODE_FORM = r"[PCBU][0-3][0-9A-F]{3}"
+"""ISO 15031-6: system letter, 0 to 3, three hexadecimal digits."""
 
 _LETTERS = "PCBU"
-_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
+_CODE = re.compile(CODE_FORM)
 
 _VIN_VALUES = dict(zip("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", map(int, "012345678912345678123457923456789"), strict=True))
 _VIN_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
@@ -38,48 +49,32 @@ def _quoted(text: str) -> str:
 
 
 def check_key(text: str) -> str:
-    """The key of a procedure, step, outcome or cause, unchanged.
-
-    Lower case letters, digits and single hyphens, beginning with a letter or digit, at most 60 characters.
+    """A key in the catalog, unchanged: lower case letters, digits and single hyphens, at most 60 characters.
 
     Raises:
         IdentifierError: it has another form.
     """
-    return _check(text, "-", "hyphen")
-
-
-def check_name(text: str) -> str:
-    """The name of a value in bands, unchanged: as a key, with underscores in place of hyphens, a letter first.
-
-    Raises:
-        IdentifierError: it has another form.
-    """
-    return _check(text, "_", "underscore")
-
-
-def _check(text: str, joint: str, joint_name: str) -> str:
-    what, first = ("key", "[a-z0-9]") if joint == "-" else ("name", "[a-z]")
     if not text:
-        raise IdentifierError(f"The {what} is empty", f"Give one such as {joint.join(('horn', 'silent'))}")
+        raise IdentifierError("The key is empty", "Give one such as horn-silent")
     if len(text) > LONGEST_KEY:
         raise IdentifierError(
-            f"The {what} {_quoted(text)} has {len(text)} characters", f"Shorten it to at most {LONGEST_KEY}"
+            f"The key {_quoted(text)} has {len(text)} characters", f"Shorten it to at most {LONGEST_KEY}"
         )
-    if not re.fullmatch(f"{first}[a-z0-9]*(?:{joint}[a-z0-9]+)*", text):
-        hint = f"Use small letters, digits and single {joint_name}s between them"
-        suggestion = suggest_key(text, joint)
-        if suggestion and re.fullmatch(f"{first}.*", suggestion):
-            hint += f", such as {suggestion}"
-        raise IdentifierError(f"{_quoted(text)} cannot be a {what}", hint)
+    if not re.fullmatch(PART_FORM, text):
+        suggestion = suggest_key(text)
+        hint = "Use small letters, digits and single hyphens between them" + (
+            f", such as {suggestion}" if suggestion else ""
+        )
+        raise IdentifierError(f"{_quoted(text)} cannot be a key", hint)
     return text
 
 
-def suggest_key(text: str, joint: str = "-") -> str:
+def suggest_key(text: str) -> str:
     """The nearest key to a title: ``Press the horn!`` gives ``press-the-horn``; empty if no letter or digit is left."""
     words = re.findall("[a-z0-9]+", text.lower())
     key = ""
     for word in words:
-        longer = f"{key}{joint}{word}" if key else word[:LONGEST_KEY]
+        longer = f"{key}-{word}" if key else word[:LONGEST_KEY]
         if len(longer) > LONGEST_KEY:
             break
         key = longer

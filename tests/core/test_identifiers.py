@@ -14,7 +14,6 @@ from shopkb.core.identifiers import (
     TroubleCode,
     VinState,
     check_key,
-    check_name,
     check_vin,
     model_year,
     parse_trouble_code,
@@ -49,18 +48,6 @@ def test_keys_refused(key: str, words: str) -> None:
     with pytest.raises(IdentifierError) as error:
         check_key(key)
     assert str(error.value) == words
-
-
-def test_names_of_values() -> None:
-    assert check_name("feed_drop") == "feed_drop"
-    with pytest.raises(IdentifierError) as error:
-        check_name("feed-drop")
-    assert str(error.value) == (
-        "'feed-drop' cannot be a name. Use small letters, digits and single underscores between them, such as feed_drop"
-    )
-    with pytest.raises(IdentifierError) as digit:
-        check_name("3v")
-    assert str(digit.value) == "'3v' cannot be a name. Use small letters, digits and single underscores between them"
 
 
 @given(st.text(max_size=200))

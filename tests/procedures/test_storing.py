@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import pytest
-from django.db import connection
+from django.apps import apps
+from django.db import connection, models
 from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import System
 from shopkb.core.flow.model import Flow
+from shopkb.core.flow.reader import read_flow
+from shopkb.core.flow.scalars import LINE_LIMIT
 from shopkb.core.flow.writer import write_flow
+from shopkb.core.identifiers import LONGEST_KEY
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Outcome, Procedure, Revision, RevisionCause, Step
 from shopkb.procedures.storing import checksum, flow_of, write_rows
@@ -65,3 +69,28 @@ def test_a_draft_is_read_afresh(horn: Procedure, senior: User) -> None:
     with CaptureQueriesContext(connection) as queries:
         assert flow_of(draft) == flow_of(draft)
     assert len(queries) == 8
+
+
+def test_no_column_for_keys_is_shorter_than_the_longest_key() -> None:
+    """SQLite stores longer texts all the same, PostgreSQL refuses them."""
+    named = {"key", "step", "outcome", "onward", "proposed", "start", "go_key", "access", "procedure", "caution"}
+    columns = [
+        field
+        for model in apps.get_models()
+        if model.__module__.startswith("shopkb.")
+        for field in model._meta.get_fields()
+        if isinstance(field, models.CharField) and field.name in named
+    ]
+    assert len(columns) > 20
+    assert [field for field in columns if field.max_length is not None and field.max_length < LONGEST_KEY] == []
+    assert min(model._meta.get_field("title").max_length for model in (Procedure, Revision, Step)) >= LINE_LIMIT
+
+
+@pytest.mark.parametrize(("length", "stored"), [(LONGEST_KEY, True), (LONGEST_KEY + 1, False)])
+def test_the_longest_key_a_file_may_have_can_be_stored(catalog: None, senior: User, length: int, stored: bool) -> None:
+    key = "k" * length
+    read = read_flow(HORN_TEXT.replace("system: body/horn", "system: cooling").replace("horn-silent", key))
+    assert (read.flow is not None) == stored
+    if read.flow is not None:
+        revision = publishing.start_draft(read.flow, by=senior, at=NOW)
+        assert flow_of(Revision.objects.get(pk=revision.pk)) == read.flow

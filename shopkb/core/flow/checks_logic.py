@@ -11,8 +11,9 @@ from shopkb.core.flow.findings import Level
 from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof, Step
 from shopkb.core.flow.paths import always_passed, loops, reachable
-from shopkb.core.flow.scalars import KEY_FORM, NAME_FORM, RESERVED_KEYS, did_you_mean, quoted
+from shopkb.core.flow.scalars import RESERVED_KEYS, did_you_mean, quoted
 from shopkb.core.flow.schema import STEP_LIMIT
+from shopkb.core.identifiers import KEY_FORM, NAME_FORM
 
 LOGIC: list[Check] = []
 

@@ -17,23 +17,18 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, Wit
 from pydantic_core import PydanticCustomError
 
 from shopkb.core.flow.model import Proof, TestKind, Usual
+from shopkb.core.identifiers import CODE_FORM, KEY_FORM, LONGEST_KEY, NAME_FORM, PATH_FORM
 from shopkb.core.readings.bands import Band, parse_band
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit, parse_quantity
 
 OURS = "ours"
 
-KEY_LIMIT = 64
 PATH_LIMIT = 255
 LINE_LIMIT = 120
 BAND_LIMIT = 200
 TEXT_LIMIT = 2_000
 """Longest running text, in characters: rendering Markdown grows with the square of it."""
 
-KEY_FORM = r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*"
-NAME_FORM = r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*"
-PATH_FORM = r"[a-z0-9]+(?:-[a-z0-9]+)*(?:/[a-z0-9]+(?:-[a-z0-9]+)*)*"
-CODE_FORM = r"[PCBU][0-3][0-9A-F]{3}"
-"""ISO 15031-6: system letter, 0 to 3, three hexadecimal digits."""
 NUMBER_FORM = r"(?:0|[1-9][0-9]{0,8})(?:\.[0-9]{1,24})?"
 GO_FORM = rf"(?:{KEY_FORM}|hand-over {KEY_FORM}|out)"
 
@@ -53,7 +48,7 @@ def name_character(character: str) -> str:
     return f"U+{ord(character):04X}"
 
 
-def shown(text: str, limit: int = KEY_LIMIT) -> str:
+def shown(text: str, limit: int = LONGEST_KEY) -> str:
     """The text as it can stand in a message: in one line, unprintable characters named, cut when it is long."""
     start = " ".join(text[: 2 * limit].split())
     flat = "".join(letter if letter.isprintable() else f"<{name_character(letter)}>" for letter in start)
@@ -73,7 +68,7 @@ def spoken_list(words: Iterable[str], joint: str = "or") -> str:
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """``Did you mean 'title'? `` (with the space), or nothing when no known word is near."""
-    if len(word) > KEY_LIMIT:
+    if len(word) > LONGEST_KEY:
         return ""
     near = get_close_matches(word.strip().lower(), list(known), n=1, cutoff=0.6)
     return f"Did you mean '{near[0]}'? " if near else ""
@@ -103,7 +98,7 @@ def _schema(form: str, limit: int) -> WithJsonSchema:
 
 _KEY_HINT = "Use lower-case letters, digits and single hyphens, a letter first, such as relay-contacts."
 _PATH_HINT = "Use keys joined by slashes, such as body/horn."
-_check_key = _form("field-key", KEY_FORM, KEY_LIMIT, "a key", _KEY_HINT)
+_check_key = _form("field-key", KEY_FORM, LONGEST_KEY, "a key", _KEY_HINT)
 
 
 def _node_key(text: str) -> str:
@@ -124,7 +119,7 @@ def _name(text: str) -> str:
 _check_name = _form(
     "field-key",
     NAME_FORM,
-    KEY_LIMIT,
+    LONGEST_KEY,
     "a name for a value",
     "Use lower-case letters, digits and single underscores, a letter first, such as feed_drop.",
 )
@@ -244,16 +239,20 @@ _check_code = _form(
     "field-code", CODE_FORM, 5, "a trouble code", "Use P, C, B or U, a digit 0 to 3 and three more, such as P0480."
 )
 _check_go = _form(
-    "field-go", GO_FORM, 2 * KEY_LIMIT, "a place to go", "Use the key of a step or cause, hand-over PROCEDURE, or out."
+    "field-go",
+    GO_FORM,
+    2 * LONGEST_KEY,
+    "a place to go",
+    "Use the key of a step or cause, hand-over PROCEDURE, or out.",
 )
 _check_path = _form("field-path", PATH_FORM, PATH_LIMIT, "a path", _PATH_HINT)
 
-KeyField = Annotated[str, AfterValidator(_check_key), _schema(KEY_FORM, KEY_LIMIT)]
-NodeKeyField = Annotated[str, AfterValidator(_node_key), _schema(KEY_FORM, KEY_LIMIT)]
-NameField = Annotated[str, AfterValidator(_name), _schema(NAME_FORM, KEY_LIMIT)]
+KeyField = Annotated[str, AfterValidator(_check_key), _schema(KEY_FORM, LONGEST_KEY)]
+NodeKeyField = Annotated[str, AfterValidator(_node_key), _schema(KEY_FORM, LONGEST_KEY)]
+NameField = Annotated[str, AfterValidator(_name), _schema(NAME_FORM, LONGEST_KEY)]
 PathField = Annotated[str, AfterValidator(_check_path), _schema(PATH_FORM, PATH_LIMIT)]
 CodeField = Annotated[str, AfterValidator(_check_code), _schema(CODE_FORM, 5)]
-GoField = Annotated[str, AfterValidator(_check_go), _schema(GO_FORM, 2 * KEY_LIMIT)]
+GoField = Annotated[str, AfterValidator(_check_go), _schema(GO_FORM, 2 * LONGEST_KEY)]
 LineField = Annotated[str, AfterValidator(_words(LINE_LIMIT)), Field(json_schema_extra={"maxLength": LINE_LIMIT})]
 NoteField = Annotated[
     str,

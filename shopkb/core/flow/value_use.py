@@ -10,7 +10,8 @@ from itertools import product
 
 from shopkb.core.flow.kept import kept
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow
-from shopkb.core.flow.scalars import NAME_FORM, did_you_mean, quoted, spoken_list
+from shopkb.core.flow.scalars import did_you_mean, quoted, spoken_list
+from shopkb.core.identifiers import NAME_FORM
 from shopkb.core.readings.expected import COMPUTATIONS, Computation, Input, compute
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, find_unit, parse_quantity
 
