@@ -106,6 +106,8 @@ def pack_urls(place: Place) -> list[str]:
 
 
 def _item(request: HttpRequest) -> dict[str, str]:
+    if request.content_type != "application/json":  # a form's body has been read by now
+        raise NotPossible("This is not an item of an outbox.")
     if len(request.body) > LARGEST_ITEM:
         raise NotPossible("This item is larger than an answer can be.")
     try:
