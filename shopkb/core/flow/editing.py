@@ -11,22 +11,33 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
 
-from shopkb.core.flow.findings import Finding, Level
-from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Proof, Step, TestKind
-from shopkb.core.flow.reader import read_tree
+from shopkb.core.flow.field_tree import (
+    EditRefused,
+    Fields,
+    NothingThere,
+    Tree,
+    Typed,
+    edited,
+    filled,
+    held_cause,
+    held_outcome,
+    held_step,
+    held_value,
+    insert,
+    lead,
+    moved,
+    read_again,
+    redirect,
+    refuse_taken,
+    renamed,
+    taken_key,
+)
+from shopkb.core.flow.model import Flow, Go, GoKind, Proof, TestKind
 from shopkb.core.flow.scalars import RESERVED_KEYS, quoted
-from shopkb.core.flow.writer import flow_tree
 
-Typed = str | Sequence[str]
-Fields = Mapping[str, Typed]
-Tree = dict[str, Any]
-
-LISTS = frozenset({"symptoms", "codes", "platforms", "needs", "tools", "cautions", "isolates", "between"})
-PROSE = frozenset({"summary", "verify", "instruction", "note", "correction", "also"})
-"""Fields that may run over several lines; the others are one line each."""
+__all__ = ["EditRefused", "Fields", "NothingThere", "Typed"]
 
 PROOF_OF_TEST: Mapping[TestKind, Proof] = {
     TestKind.MEASURE: Proof.MEASURED,
@@ -34,19 +45,6 @@ PROOF_OF_TEST: Mapping[TestKind, Proof] = {
     TestKind.POWER_DIRECTLY: Proof.SUBSTITUTED,
 }
 """What a kind of test proves at best; the others show something to the eye, ear or hand."""
-
-
-class EditRefused(Exception):
-    """An action that was not done. ``findings`` say what is wrong, each at its field."""
-
-    def __init__(self, findings: Sequence[Finding]) -> None:
-        self.findings = tuple(findings)
-        first = self.findings[0]
-        super().__init__(f"{first.message}. {first.hint}".strip())
-
-
-class NothingThere(Exception):
-    """The step, outcome, cause or value that was named is not in the flow; somebody may have removed it."""
 
 
 # Keys ------------------------------------------------------------------------------------------------------------
@@ -85,7 +83,7 @@ def new_flow(procedure: str, title: str, system: str, symptoms: Sequence[str] = 
     Raises:
         EditRefused: the key, the title or the system has no right form.
     """
-    return _read(_filled({}, {"procedure": procedure, "title": title, "system": system, "symptoms": symptoms}))
+    return read_again(filled({}, {"procedure": procedure, "title": title, "system": system, "symptoms": symptoms}))
 
 
 def change_head(flow: Flow, fields: Fields) -> Flow:
@@ -99,7 +97,7 @@ def change_head(flow: Flow, fields: Fields) -> Flow:
     given = {name: typed for name, typed in fields.items() if name != "procedure"}
     if "platforms" in given and not given["platforms"]:
         given["platforms"] = ["any"]
-    return _edited(flow, lambda tree: _filled(tree, given))
+    return edited(flow, lambda tree: filled(tree, given))
 
 
 # Steps -----------------------------------------------------------------------------------------------------------
@@ -114,19 +112,19 @@ def add_step(flow: Flow, key: str, title: str, *, test: str = "look", after: tup
         EditRefused: the key is taken, or key or title has no right form.
         NothingThere: no such outcome.
     """
-    _refuse_taken(flow, key)
+    refuse_taken(flow, key)
     if after is not None:
-        _outcome(flow, *after)
+        held_outcome(flow, *after)
 
     def act(tree: Tree) -> None:
         steps = tree.setdefault("steps", {})
-        _insert(steps, key, _filled({"test": test}, {"title": title}), behind=after[0] if after else "")
+        insert(steps, key, filled({"test": test}, {"title": title}), behind=after[0] if after else "")
         if after is not None:
-            _lead(steps[after[0]]["outcomes"][after[1]], key, None)
+            lead(steps[after[0]]["outcomes"][after[1]], key, None)
         if not tree.get("start"):
             tree["start"] = key
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def change_step(flow: Flow, key: str, fields: Fields) -> Flow:
@@ -135,8 +133,8 @@ def change_step(flow: Flow, key: str, fields: Fields) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    _step(flow, key)
-    return _edited(flow, lambda tree: _filled(tree["steps"][key], fields))
+    held_step(flow, key)
+    return edited(flow, lambda tree: filled(tree["steps"][key], fields))
 
 
 def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
@@ -145,11 +143,11 @@ def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    _step(flow, key)
+    held_step(flow, key)
 
     def act(tree: Tree) -> None:
         step = tree["steps"][key]
-        reading = _filled(dict(step.get("reading", {})), fields)
+        reading = filled(dict(step.get("reading", {})), fields)
         if reading.get("loaded") != "true":
             reading.pop("loaded", None)
         if reading.get("quantity"):
@@ -157,7 +155,7 @@ def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
         else:
             step.pop("reading", None)
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def rename_step(flow: Flow, key: str, new: str) -> Flow:
@@ -166,19 +164,19 @@ def rename_step(flow: Flow, key: str, new: str) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    _step(flow, key)
+    held_step(flow, key)
     if new == key:
         return flow
-    _refuse_taken(flow, new)
+    refuse_taken(flow, new)
 
     def act(tree: Tree) -> None:
-        tree["steps"] = _renamed(tree["steps"], key, new)
+        tree["steps"] = renamed(tree["steps"], key, new)
         tree["start"] = new if tree.get("start") == key else tree.get("start", "")
         for step in tree["steps"].values():
             step["needs"] = [new if one == key else one for one in step.get("needs", [])]
-        _redirect(tree, key, new)
+        redirect(tree, key, new)
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def move_step(flow: Flow, key: str, by: int) -> Flow:
@@ -187,8 +185,8 @@ def move_step(flow: Flow, key: str, by: int) -> Flow:
     Raises:
         NothingThere.
     """
-    _step(flow, key)
-    return _edited(flow, lambda tree: _moved(tree, "steps", key, by))
+    held_step(flow, key)
+    return edited(flow, lambda tree: moved(tree, "steps", key, by))
 
 
 def delete_step(flow: Flow, key: str) -> Flow:
@@ -197,7 +195,7 @@ def delete_step(flow: Flow, key: str) -> Flow:
     Raises:
         NothingThere.
     """
-    _step(flow, key)
+    held_step(flow, key)
 
     def act(tree: Tree) -> None:
         del tree["steps"][key]
@@ -205,9 +203,9 @@ def delete_step(flow: Flow, key: str) -> Flow:
             tree["start"] = next(iter(tree["steps"]), "")
         for step in tree["steps"].values():
             step["needs"] = [one for one in step.get("needs", []) if one != key]
-        _redirect(tree, key, "")
+        redirect(tree, key, "")
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def add_caution(flow: Flow, key: str, caution: str) -> Flow:
@@ -216,7 +214,7 @@ def add_caution(flow: Flow, key: str, caution: str) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    held = _step(flow, key).cautions
+    held = held_step(flow, key).cautions
     return flow if caution in held else change_step(flow, key, {"cautions": [*held, caution]})
 
 
@@ -229,13 +227,13 @@ def add_outcome(flow: Flow, step: str, key: str, label: str) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    if any(outcome.key == key for outcome in _step(flow, step).outcomes):
-        raise _taken(key, f"steps.{step}.outcomes.{key}")
+    if any(outcome.key == key for outcome in held_step(flow, step).outcomes):
+        raise taken_key(key, f"steps.{step}.outcomes.{key}")
 
     def act(tree: Tree) -> None:
-        tree["steps"][step].setdefault("outcomes", {})[key] = _filled({}, {"label": label})
+        tree["steps"][step].setdefault("outcomes", {})[key] = filled({}, {"label": label})
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def change_outcome(flow: Flow, step: str, key: str, fields: Fields) -> Flow:
@@ -244,9 +242,9 @@ def change_outcome(flow: Flow, step: str, key: str, fields: Fields) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    _outcome(flow, step, key)
+    held_outcome(flow, step, key)
     given = {name: typed for name, typed in fields.items() if name != "go"}
-    return _edited(flow, lambda tree: _filled(tree["steps"][step]["outcomes"][key], given))
+    return edited(flow, lambda tree: filled(tree["steps"][step]["outcomes"][key], given))
 
 
 def point(flow: Flow, step: str, key: str, go: Go) -> Flow:
@@ -257,17 +255,17 @@ def point(flow: Flow, step: str, key: str, go: Go) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    outcome = _outcome(flow, step, key)
+    outcome = held_outcome(flow, step, key)
     if outcome.go == go:
         return flow
     if go.kind is GoKind.STEP:
-        _step(flow, go.key)
+        held_step(flow, go.key)
     if go.kind is GoKind.CAUSE and go.key not in flow.cause_by_key:
         raise NothingThere(f"There is no cause {quoted(go.key)} in this procedure.")
     proof = None
     if go.kind is GoKind.CAUSE:
-        proof = outcome.proof or PROOF_OF_TEST.get(_step(flow, step).test, Proof.SEEN)
-    return _edited(flow, lambda tree: _lead(tree["steps"][step]["outcomes"][key], go.text(), proof))
+        proof = outcome.proof or PROOF_OF_TEST.get(held_step(flow, step).test, Proof.SEEN)
+    return edited(flow, lambda tree: lead(tree["steps"][step]["outcomes"][key], go.text(), proof))
 
 
 def rename_outcome(flow: Flow, step: str, key: str, new: str) -> Flow:
@@ -276,16 +274,16 @@ def rename_outcome(flow: Flow, step: str, key: str, new: str) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    _outcome(flow, step, key)
+    held_outcome(flow, step, key)
     if new == key:
         return flow
-    if any(outcome.key == new for outcome in _step(flow, step).outcomes):
-        raise _taken(new, f"steps.{step}.outcomes.{new}")
+    if any(outcome.key == new for outcome in held_step(flow, step).outcomes):
+        raise taken_key(new, f"steps.{step}.outcomes.{new}")
 
     def act(tree: Tree) -> None:
-        tree["steps"][step]["outcomes"] = _renamed(tree["steps"][step]["outcomes"], key, new)
+        tree["steps"][step]["outcomes"] = renamed(tree["steps"][step]["outcomes"], key, new)
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def move_outcome(flow: Flow, step: str, key: str, by: int) -> Flow:
@@ -294,8 +292,8 @@ def move_outcome(flow: Flow, step: str, key: str, by: int) -> Flow:
     Raises:
         NothingThere.
     """
-    _outcome(flow, step, key)
-    return _edited(flow, lambda tree: _moved(tree["steps"][step], "outcomes", key, by))
+    held_outcome(flow, step, key)
+    return edited(flow, lambda tree: moved(tree["steps"][step], "outcomes", key, by))
 
 
 def delete_outcome(flow: Flow, step: str, key: str) -> Flow:
@@ -304,8 +302,8 @@ def delete_outcome(flow: Flow, step: str, key: str) -> Flow:
     Raises:
         NothingThere.
     """
-    _outcome(flow, step, key)
-    return _edited(flow, lambda tree: tree["steps"][step]["outcomes"].pop(key))
+    held_outcome(flow, step, key)
+    return edited(flow, lambda tree: tree["steps"][step]["outcomes"].pop(key))
 
 
 # Causes and values -----------------------------------------------------------------------------------------------
@@ -317,12 +315,12 @@ def add_cause(flow: Flow, key: str, component: str, mode: str) -> Flow:
     Raises:
         EditRefused: the key is taken, or a field has no right form.
     """
-    _refuse_taken(flow, key)
+    refuse_taken(flow, key)
 
     def act(tree: Tree) -> None:
-        tree.setdefault("causes", {})[key] = _filled({}, {"component": component, "mode": mode})
+        tree.setdefault("causes", {})[key] = filled({}, {"component": component, "mode": mode})
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def change_cause(flow: Flow, key: str, fields: Fields) -> Flow:
@@ -331,8 +329,8 @@ def change_cause(flow: Flow, key: str, fields: Fields) -> Flow:
     Raises:
         EditRefused, NothingThere.
     """
-    _cause(flow, key)
-    return _edited(flow, lambda tree: _filled(tree["causes"][key], fields))
+    held_cause(flow, key)
+    return edited(flow, lambda tree: filled(tree["causes"][key], fields))
 
 
 def move_cause(flow: Flow, key: str, by: int) -> Flow:
@@ -341,8 +339,8 @@ def move_cause(flow: Flow, key: str, by: int) -> Flow:
     Raises:
         NothingThere.
     """
-    _cause(flow, key)
-    return _edited(flow, lambda tree: _moved(tree, "causes", key, by))
+    held_cause(flow, key)
+    return edited(flow, lambda tree: moved(tree, "causes", key, by))
 
 
 def delete_cause(flow: Flow, key: str) -> Flow:
@@ -351,13 +349,13 @@ def delete_cause(flow: Flow, key: str) -> Flow:
     Raises:
         NothingThere.
     """
-    _cause(flow, key)
+    held_cause(flow, key)
 
     def act(tree: Tree) -> None:
         del tree["causes"][key]
-        _redirect(tree, key, "")
+        redirect(tree, key, "")
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def put_value(flow: Flow, key: str, fields: Fields) -> Flow:
@@ -368,9 +366,9 @@ def put_value(flow: Flow, key: str, fields: Fields) -> Flow:
     """
 
     def act(tree: Tree) -> None:
-        tree.setdefault("values", {})[key] = _filled({}, fields)
+        tree.setdefault("values", {})[key] = filled({}, fields)
 
-    return _edited(flow, act)
+    return edited(flow, act)
 
 
 def move_value(flow: Flow, key: str, by: int) -> Flow:
@@ -379,8 +377,8 @@ def move_value(flow: Flow, key: str, by: int) -> Flow:
     Raises:
         NothingThere.
     """
-    _value(flow, key)
-    return _edited(flow, lambda tree: _moved(tree, "values", key, by))
+    held_value(flow, key)
+    return edited(flow, lambda tree: moved(tree, "values", key, by))
 
 
 def delete_value(flow: Flow, key: str) -> Flow:
@@ -389,124 +387,5 @@ def delete_value(flow: Flow, key: str) -> Flow:
     Raises:
         NothingThere.
     """
-    _value(flow, key)
-    return _edited(flow, lambda tree: tree["values"].pop(key))
-
-
-# How it is done --------------------------------------------------------------------------------------------------
-
-
-def _edited(flow: Flow, act: Callable[[Tree], object]) -> Flow:
-    tree = _own(flow_tree(flow))
-    act(tree)
-    return _read(tree)
-
-
-def _own(group: Mapping[str, Any]) -> Tree:
-    """A copy that may be changed, with plain texts."""
-    return {
-        name: _own(held) if isinstance(held, Mapping) else list(held) if isinstance(held, list) else held
-        for name, held in group.items()
-    }
-
-
-def _read(tree: Tree) -> Flow:
-    read = read_tree(tree)
-    if read.flow is None:
-        raise EditRefused(read.findings)
-    return read.flow
-
-
-def _filled(group: Tree, fields: Fields) -> Tree:
-    """The group with these fields; what is empty is left out, what only differs in outer blanks stays as it was."""
-    for name, typed in fields.items():
-        value = _tidy(name, typed)
-        if value and name in group and _tidy(name, group[name]) == value:
-            continue
-        if value:
-            group[name] = value
-        else:
-            group.pop(name, None)
-    return group
-
-
-def _tidy(name: str, typed: Typed) -> str | list[str]:
-    if not isinstance(typed, str):
-        return [line for one in typed if (line := one.strip())]
-    if name in LISTS:
-        return [line for one in typed.replace(";", "\n").splitlines() if (line := one.strip())]
-    text = typed.replace("\r\n", "\n").replace("\r", "\n")
-    if name not in PROSE:
-        return " ".join(text.split("\n")).strip()
-    stripped = "\n".join(line.rstrip() for line in text.split("\n")).strip()
-    return f"{stripped}\n" if "\n" in stripped else stripped
-
-
-def _lead(outcome: Tree, go: str, proof: Proof | None) -> None:
-    outcome.pop("proof", None)
-    outcome.pop("go", None)
-    if go:
-        outcome["go"] = go
-    if proof:
-        outcome["proof"] = proof.value
-
-
-def _redirect(tree: Tree, key: str, new: str) -> None:
-    """Every outcome that leads to a key leads to another one, or nowhere."""
-    for step in tree.get("steps", {}).values():
-        for outcome in step.get("outcomes", {}).values():
-            if outcome.get("go") == key:
-                proof = Proof(outcome["proof"]) if new and outcome.get("proof") else None
-                _lead(outcome, new, proof)
-
-
-def _insert(group: Tree, key: str, entry: Tree, behind: str) -> None:
-    order = list(group.items())
-    place = next((at for at, (name, _) in enumerate(order, 1) if name == behind), len(order))
-    order.insert(place, (key, entry))
-    group.clear()
-    group.update(order)
-
-
-def _moved(around: Tree, name: str, key: str, by: int) -> None:
-    keys = list(around[name])
-    at = keys.index(key)
-    keys.insert(min(max(at + by, 0), len(keys) - 1), keys.pop(at))
-    around[name] = {one: around[name][one] for one in keys}
-
-
-def _renamed(group: Tree, key: str, new: str) -> Tree:
-    return {new if name == key else name: entry for name, entry in group.items()}
-
-
-def _refuse_taken(flow: Flow, key: str) -> None:
-    if key in flow.step_by_key or key in flow.cause_by_key:
-        raise _taken(key, f"{'steps' if key in flow.step_by_key else 'causes'}.{key}")
-
-
-def _taken(key: str, where: str) -> EditRefused:
-    said = f"{quoted(key)} is taken"
-    return EditRefused([Finding("field-key", Level.ERROR, where, said, "Choose another key.")])
-
-
-def _step(flow: Flow, key: str) -> Step:
-    if key not in flow.step_by_key:
-        raise NothingThere(f"There is no step {quoted(key)} in this procedure.")
-    return flow.step_by_key[key]
-
-
-def _outcome(flow: Flow, step: str, key: str) -> Outcome:
-    try:
-        return _step(flow, step).outcome(key)
-    except KeyError:
-        raise NothingThere(f"The step {quoted(step)} has no outcome {quoted(key)}.") from None
-
-
-def _cause(flow: Flow, key: str) -> None:
-    if key not in flow.cause_by_key:
-        raise NothingThere(f"There is no cause {quoted(key)} in this procedure.")
-
-
-def _value(flow: Flow, key: str) -> None:
-    if key not in flow.value_by_key:
-        raise NothingThere(f"There is no value {quoted(key)} in this procedure.")
+    held_value(flow, key)
+    return edited(flow, lambda tree: tree["values"].pop(key))
