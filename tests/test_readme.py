@@ -43,6 +43,6 @@ def test_every_setting_has_a_row() -> None:
 @pytest.mark.parametrize("paper", PAPERS)
 def test_every_link_and_file_is_there(paper: str) -> None:
     text = (ROOT / paper).read_text(encoding="utf-8")
-    linked = [target for target in re.findall(r"\]\(([^)#:]+)\)", text)]
-    named = [name for name in re.findall(r"`((?:tests|shopkb|flows|fixtures)/[\w/.-]+)`", text)]
+    linked = re.findall(r"\]\(([^)#:]+)\)", text)
+    named = re.findall(r"`((?:tests|shopkb|flows|fixtures)/[\w/.-]+)`", text)
     assert [name for name in (*linked, *named) if not (ROOT / name).exists()] == []
