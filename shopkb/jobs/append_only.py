@@ -20,6 +20,7 @@ TABLES = (
     "jobs_repair",
     "jobs_repair_also",
     "jobs_verification",
+    "jobs_event",
 )
 SWITCH = "jobs_records_open"
 """A table that is empty but inside :func:`opened`, whose transaction alone sees its row."""

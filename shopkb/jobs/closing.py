@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import Prefetch
+from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
@@ -16,7 +17,9 @@ from shopkb.catalog.models import Cause
 from shopkb.core.flow.model import GoKind, Proof
 from shopkb.evidence.learning import learn
 from shopkb.jobs.cases import case_of, latest_verification
+from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.event_log import log_closed, log_on_job, log_reopened, log_words
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of
@@ -71,6 +74,7 @@ def record_repair(job: Job, done: Done, *, by: User, at: datetime) -> Repair:
         client_id=done.client_id,
     )
     repair.also.set(done.also)
+    log_on_job(held.pk, Kind.REPAIR, repair, by=by, at=at, also={cause.pk for cause in done.also})
     return repair
 
 
@@ -96,7 +100,9 @@ def verify_repair(
     _must_be_open(held)
     if cured != Verification.Cured.NOT_CHECKED and not how.strip():
         raise NotPossible("Say how it was checked: the conditions of the complaint, repeated.")
-    return Verification.objects.create(repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id)
+    told = Verification.objects.create(repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id)
+    log_on_job(held.pk, Kind.VERIFIED, told, by=by, at=at)
+    return told
 
 
 @transaction.atomic
@@ -116,15 +122,17 @@ def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime,
     held.state, held.disposition = Job.State.CLOSED, disposition
     held.closed_by, held.closed_at, held.closing_note = by, at, note.strip()
     held.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
-    held.runs.filter(state=Run.State.UNDER_WAY).update(
-        state=Run.State.STOPPED, stopped_why="The job was closed.", ended_at=at
-    )
+    for run in held.runs.filter(state=Run.State.UNDER_WAY):
+        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, "The job was closed.", at
+        run.save(update_fields=["state", "stopped_why", "ended_at"])
+        log_words(run.pk, Kind.LEFT, run.stopped_why, by=by, at=at)
+    log_closed(held.pk, disposition, by=by, at=at)
     learn(None, case_of(held))
     return held
 
 
 @transaction.atomic
-def reopen_job(job: Job, *, by: User) -> Job:
+def reopen_job(job: Job, *, by: User, at: datetime | None = None) -> Job:
     """Open a closed job again; what it taught is taken back.
 
     Raises:
@@ -141,6 +149,7 @@ def reopen_job(job: Job, *, by: User) -> Job:
     held.state, held.disposition, held.closing_note = Job.State.OPEN, "", ""
     held.closed_by, held.closed_at = None, None
     held.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
+    log_reopened(held.pk, by=by, at=at or timezone.now())
     learn(before, None)
     return held
 

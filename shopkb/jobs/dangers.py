@@ -14,7 +14,9 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Step, TestKind
+from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.event_log import log_row
 from shopkb.jobs.models import DangerPassed, Result, Run
 
 LONG_BREAK = timedelta(minutes=30)
@@ -64,8 +66,9 @@ def pass_danger(run: Run, passing: Passing, *, by: User, at: datetime) -> Danger
     caution = Caution.objects.filter(key=passing.caution, signal=Caution.Signal.DANGER).first()
     if caution is None:
         raise NotPossible("The catalog has no such danger any more. Open the step again.")
-    return DangerPassed.objects.create(
-        run=run,
+    held = Run.objects.select_for_update(of=("self",)).get(pk=run.pk)
+    passed = DangerPassed.objects.create(
+        run=held,
         step=passing.step,
         caution=caution.key,
         statement=caution.ask or caution.title,
@@ -74,6 +77,8 @@ def pass_danger(run: Run, passing: Passing, *, by: User, at: datetime) -> Danger
         at=at,
         client_id=passing.client_id,
     )
+    log_row(held.pk, Kind.DANGER, passed, by=by, at=at)
+    return passed
 
 
 def _asked_again(before: DangerPassed, flow: Flow, rows: Sequence[Result], by: User, at: datetime) -> bool:

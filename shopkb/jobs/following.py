@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db import transaction
+from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
@@ -21,8 +22,10 @@ from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.meters import Judgement, judge
 from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.jobs.chain import Kind, storable
 from shopkb.jobs.dangers import danger_due
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
+from shopkb.jobs.event_log import log_row, log_words
 from shopkb.jobs.meters import meter_of
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
 from shopkb.jobs.standing import standing_results, walk_of
@@ -83,14 +86,16 @@ def start_run(
     revision = Revision.objects.filter(procedure=procedure, state=Revision.State.PUBLISHED).first()
     if revision is None:
         raise NotPossible(f"No revision of {procedure.title!r} is published, so it cannot be followed.")
-    return Run.objects.create(
+    run = Run.objects.create(
         job=held, revision=revision, holder=by, started_at=at, client_id=client_id, came_from=came_from
     )
+    log_row(run.pk, Kind.STARTED, run, by=by, at=at, words=f"revision {revision.number}")
+    return run
 
 
 @transaction.atomic
-def record(run: Run, answer: Answer, *, by: User, at: datetime) -> Recorded:
-    """Store one answer.
+def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datetime | None = None) -> Recorded:
+    """Store one answer. ``device_at``: when the device says it was given, if it was kept there.
 
     Raises:
         NotNow: the step may not be answered now.
@@ -99,7 +104,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime) -> Recorded:
         OtherBody: the client id was used for another answer.
     """
     require(by, Right.WORK)
-    held = _held(run)
+    held = lock_run(run)
     before = Result.objects.filter(client_id=answer.client_id).select_related("run").first()
     if before is not None:
         return _same(before, held, answer)
@@ -117,6 +122,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime) -> Recorded:
     _fill(result, step, answer, values_of(held, flow))
     result.seconds = _seconds_since(held, rows, by, at)
     result.save()
+    log_row(held.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
     ended = not walk_of(flow, [*rows, result]).current
     held.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
     held.ended_at = at if ended else None
@@ -132,7 +138,7 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
         Unreadable: it cannot be read, has the wrong quantity, or lies outside what can be true.
     """
     require(by, Right.WORK)
-    held = _held(run)
+    held = lock_run(run)
     before = RunValue.objects.filter(client_id=client_id).first()
     if before is not None:
         if (before.run_id, before.key, before.typed) != (held.pk, key, typed.strip()):
@@ -143,16 +149,18 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
     if not isinstance(value, AskedValue):
         raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
     quantity = read_value(value, typed)
-    return RunValue.objects.create(
+    stored = RunValue.objects.create(
         run=held,
         key=key,
         typed=typed.strip(),
-        magnitude=quantity.magnitude,
+        magnitude=storable(quantity.magnitude),
         unit=quantity.unit,
         who=by,
         at=at,
         client_id=client_id,
     )
+    log_row(held.pk, Kind.VALUE, stored, by=by, at=at)
+    return stored
 
 
 @transaction.atomic
@@ -163,7 +171,7 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
         NotPossible: it is not the last answer, is somebody else's, or the job is closed.
     """
     require(by, Right.WORK)
-    held = _held(result.run)
+    held = lock_run(result.run)
     before = Retraction.objects.filter(client_id=client_id).first()
     if before is not None:
         return before
@@ -172,6 +180,7 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
     if last is None or last.pk != result.pk or last.who_id != by.pk:
         raise NotPossible("Only your own last answer can be undone. Go back to the step and answer it again.")
     retraction = Retraction.objects.create(result=last, who=by, at=at, client_id=client_id)
+    log_row(held.pk, Kind.RETRACTED, retraction, by=by, at=at)
     held.state, held.ended_at = Run.State.UNDER_WAY, None
     held.save(update_fields=["state", "ended_at"])
     return retraction
@@ -187,7 +196,7 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
     require(by, Right.WORK)
     if not why.strip():
         raise NotPossible("Say why the procedure is left here; the next person needs to know.")
-    held = _held(run)
+    held = lock_run(run)
     if held.state == Run.State.STOPPED:
         return
     if held.state == Run.State.ENDED:
@@ -195,17 +204,18 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
     _must_hold(held, by)
     held.state, held.stopped_why, held.ended_at = Run.State.STOPPED, why.strip()[:200], at
     held.save(update_fields=["state", "stopped_why", "ended_at"])
+    log_words(held.pk, Kind.LEFT, held.stopped_why, by=by, at=at)
 
 
 @transaction.atomic
-def move_to_newest(run: Run, *, by: User) -> Revision:
+def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revision:
     """Go on with the revision now in force, keeping every result whose step and outcome it still has.
 
     Raises:
         NotPossible: the job is closed, the run was left or is somebody else's, or no other revision is in force.
     """
     require(by, Right.WORK)
-    held = _held(run)
+    held = lock_run(run)
     _still_open(held)
     _must_hold(held, by)
     newest = Revision.objects.filter(procedure=held.revision.procedure, state=Revision.State.PUBLISHED).first()
@@ -215,6 +225,7 @@ def move_to_newest(run: Run, *, by: User) -> Revision:
     flow = flow_of(newest)
     held.state = Run.State.UNDER_WAY if walk_of(flow, list(held.results.counting())).current else Run.State.ENDED
     held.save(update_fields=["revision", "state"])
+    log_words(held.pk, Kind.MOVED, f"revision {newest.number}", by=by, at=at or timezone.now())
     return newest
 
 
@@ -294,7 +305,7 @@ def read_and_judge(
         raise Unreadable(error.message, error.hint) from error
 
 
-def _held(run: Run) -> Run:
+def lock_run(run: Run) -> Run:
     """The run's row, locked: answers from two devices are taken one after the other.
 
     The job's row is locked first, as closing does, so that no answer slips in behind what a closed job has taught.
@@ -371,7 +382,7 @@ def _fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quant
         in_unit = reading.quantity.to(step.reading.unit)
         if abs(in_unit.magnitude) >= MOST:
             raise Unreadable(f"{in_unit} is more than any meter shows.", "Look at the number and its unit again.")
-        result.reading, result.unit = in_unit.magnitude, in_unit.unit
+        result.reading, result.unit = storable(in_unit.magnitude), in_unit.unit
     result.proposed, result.verdict, result.judgement = (
         judgement.outcome,
         judgement.verdict.value,

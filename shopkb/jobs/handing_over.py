@@ -10,7 +10,9 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
+from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.event_log import log_row, log_words
 from shopkb.jobs.models import HandOver, Run
 
 
@@ -54,7 +56,7 @@ def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime)
     waiting = held.hand_overs.filter(accepted_at__isnull=True).select_related("receiver").first()
     if waiting is not None:
         raise NotPossible(f"It waits for {waiting.receiver} to accept already.")
-    return HandOver.objects.create(
+    offered = HandOver.objects.create(
         run=held,
         giver=by,
         receiver=receiver,
@@ -66,6 +68,8 @@ def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime)
         at=at,
         client_id=words.client_id,
     )
+    log_row(held.pk, Kind.OFFERED, offered, by=by, at=at)
+    return offered
 
 
 @transaction.atomic
@@ -82,7 +86,8 @@ def accept(offered: HandOver, *, by: User, at: datetime) -> HandOver:
     if held.accepted_at is None:
         held.accepted_at = at
         held.save(update_fields=["accepted_at"])
-        Run.objects.filter(pk=held.run_id).update(holder=by)
+        Run.objects.filter(pk=held.run_id).update(holder=by)  # locks the run, whose chain goes on
+        log_words(held.run_id, Kind.ACCEPTED, "", by=by, at=at, record=held.pk)
     return held
 
 
@@ -99,7 +104,7 @@ def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
         raise NotPossible(f"{held.job} is closed; there is nothing left to take over.")
     if held.holder_id == by.pk:
         return
-    HandOver.objects.create(
+    taken = HandOver.objects.create(
         run=held,
         giver_id=held.holder_id,
         receiver=by,
@@ -111,3 +116,4 @@ def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
     held.hand_overs.filter(accepted_at__isnull=True).update(accepted_at=at)
     held.holder = by
     held.save(update_fields=["holder"])
+    log_row(held.pk, Kind.TAKEN_OVER, taken, by=by, at=at)

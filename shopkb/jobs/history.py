@@ -21,8 +21,9 @@ from shopkb.evidence.learning import add_evidence, total_of
 from shopkb.jobs.append_only import opened
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.event_log import past_job, past_run
 from shopkb.jobs.intake import normal_registration
-from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
+from shopkb.jobs.models import DangerPassed, Event, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
 from shopkb.jobs.past import PastJob
 from shopkb.jobs.past_rows import JobRows, Names, rows_of
 
@@ -77,9 +78,19 @@ def _store(batch: Sequence[PastJob], names: Names) -> StoredHistory:
     _store_jobs(rows, {job.client_id: job for job in earlier})
     _store_runs(rows)
     _store_repairs(rows)
+    Event.objects.bulk_create(event for row in rows for event in _events_of(row))
     add_evidence(merged([take_back(said_before), _evidence_of([*earlier, *(row.job for row in rows)])]))
     results = sum(len(run.results) for row in rows for run in row.runs)
     return StoredHistory(len(rows), results, len(batch) - len(rows))
+
+
+def _events_of(row: JobRows) -> Iterator[Event]:
+    """The chains of a stored past job and of its runs."""
+    runs = [past_run(run.run, run.values, run.results, run.dangers, run.put_back) for run in row.runs]
+    for events in runs:
+        yield from events
+    repairs = [(part.repair, part.also) for part in row.repairs]
+    yield from past_job(row.job, repairs, [part.verification for part in row.repairs], runs)
 
 
 def _evidence_of(jobs: Sequence[Job]) -> dict[TallyKey, TallySums]:

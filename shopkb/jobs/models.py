@@ -10,7 +10,11 @@ from django.db.models import Q
 
 from shopkb.catalog.models import Cause, Meter, Platform, Symptom
 from shopkb.core.flow.model import Proof
+from shopkb.jobs.event import Event
 from shopkb.procedures.models import Revision
+
+__all__ = ["DangerPassed", "Event", "HandOver", "Job", "Photo", "PutBack", "Repair", "Result", "Retraction", "Run",
+           "RunValue", "Vehicle", "Verification"]  # fmt: skip
 
 PERSON = settings.AUTH_USER_MODEL
 
@@ -181,6 +185,10 @@ class ResultQuerySet(models.QuerySet["Result"]):
         """Results that were not taken back at once, in the order they were recorded."""
         return self.filter(retraction__isnull=True).order_by("pk")
 
+    def kept_aside(self) -> Self:
+        """Answers that came too late to count, as they were given; ``judgement`` says what came before them."""
+        return self.filter(retraction__client_id=models.F("client_id")).order_by("pk")
+
 
 class Result(models.Model):
     """One step done or skipped in a run. A later result of the same step replaces the earlier one."""
@@ -226,6 +234,11 @@ class Result(models.Model):
 
     def __str__(self) -> str:
         return f"{self.step}: {self.outcome or self.skipped}"
+
+    @property
+    def is_kept_aside(self) -> bool:
+        """Whether it came too late to count: it was taken back by its own sending."""
+        return hasattr(self, "retraction") and self.retraction.client_id == self.client_id
 
 
 class Repair(models.Model):

@@ -13,6 +13,7 @@ from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Sympt
 from shopkb.core.flow.model import AskedValue, Flow
 from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
+from shopkb.jobs.chain import storable
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.following import Answer, _fill, _seconds_since, read_value, with_computed
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
@@ -201,7 +202,7 @@ def _values(
             RunValue(
                 key=value.key,
                 typed=value.typed.strip(),
-                magnitude=quantity.magnitude,
+                magnitude=storable(quantity.magnitude),
                 unit=quantity.unit,
                 who_id=_known(names.people, value.who, "person").pk,
                 at=value.at,

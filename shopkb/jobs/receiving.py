@@ -1,14 +1,15 @@
 """Answers that a device kept while the network was away: taken in order, each once, never lost.
 
-The server decides what counts. An answer that comes too late (the step was answered otherwise, somebody else holds the
-run) is kept and shown, and does not move the run.
+The server decides what counts. An answer that comes too late (the step was answered otherwise meanwhile, somebody else
+holds the run, the procedure was left) is kept and shown, and does not move the run. The same item sent again gets the
+same receipt.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from uuid import UUID
 
 from django.db import transaction
@@ -16,20 +17,26 @@ from django.db import transaction
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
+from shopkb.core.flow.model import Step
+from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.jobs.chain import Kind, storable
 from shopkb.jobs.dangers import Passing, pass_danger
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
-from shopkb.jobs.following import Answer, record, record_value
+from shopkb.jobs.event_log import log_row
+from shopkb.jobs.following import MOST, Answer, lock_run, record, record_value
 from shopkb.jobs.models import Result, Retraction, Run
+from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of
 
 JUDGED_LATER = "Answered without the network; the reading was judged later."
+LONGEST_SHOWN = 86_400
+"""Seconds; a danger shown longer than a day was on a screen nobody looked at."""
 
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What became of one item: stored before, counts now, or kept aside with the reason."""
+    """What became of one item: it counts, or it is kept aside and ``why`` says what came before it."""
 
-    again: bool = False
     counts: bool = True
     why: str = ""
 
@@ -37,10 +44,13 @@ class Receipt:
 def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Receipt:
     """Store one item of an outbox: an ``answer``, a ``value`` or a confirmed ``danger``.
 
+    An ``answer`` to a step that was answered before counts only if ``replaces`` is the client id of that answer: its
+    sender had seen it.
+
     Raises:
         Unreadable: it cannot be read; the device keeps it and shows why.
         OtherBody: its id was used for something else.
-        NotPossible: nobody may record on this run any more.
+        NotPossible: nobody may record this on this run; the device keeps it.
     """
     require(by, Right.WORK)
     client_id = UUID(item["client_id"])
@@ -48,10 +58,17 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
         record_value(run, item.get("key", ""), item.get("typed", "")[:60], by=by, at=at, client_id=client_id)
         return Receipt()
     if item.get("kind") == "danger":
-        seconds = int(item.get("shown_seconds") or 0)
-        pass_danger(run, Passing(item.get("step", ""), item.get("caution", ""), seconds, client_id), by=by, at=at)
+        pass_danger(run, _passing(run, item, client_id), by=by, at=at)
         return Receipt()
-    return _answer(run, _read(item, client_id), by=by, at=at)
+    return _answer(run, _read(item, client_id), item, by=by, at=at)
+
+
+def _passing(run: Run, item: Mapping[str, str], client_id: UUID) -> Passing:
+    step, seconds = item.get("step", ""), item.get("shown_seconds", "")
+    if step not in flow_of(run.revision).step_by_key:
+        raise NotPossible(f"This procedure has no step called {step!r}.")
+    shown = min(int(seconds), LONGEST_SHOWN) if seconds.isdecimal() and len(seconds) < 12 else 0
+    return Passing(step, item.get("caution", "")[:60], shown, client_id)
 
 
 def _read(item: Mapping[str, str], client_id: UUID) -> Answer:
@@ -66,45 +83,116 @@ def _read(item: Mapping[str, str], client_id: UUID) -> Answer:
         meter=Meter.objects.filter(key=item["meter"]).first() if item.get("meter") else None,
         override_why=item.get("override_why", ""),
         note=item.get("note", "")[:2000],
+        off_path=item.get("off_path") == "yes",
     )
 
 
-def _answer(run: Run, answer: Answer, *, by: User, at: datetime) -> Receipt:
-    held = Run.objects.select_related("job", "revision", "holder").get(pk=run.pk)
-    if held.holder_id != by.pk and held.job.is_open:
-        return _keep_aside(held, answer, f"{held.holder} holds the run by now.", by=by, at=at)
+def _device_time(text: str) -> datetime | None:
+    """When the device says it kept the item; nothing where it says no moment. Kept, never relied on."""
     try:
-        return Receipt(again=record(held, answer, by=by, at=at).again)
-    except NotNow as error:
-        return _keep_aside(held, answer, str(error), by=by, at=at)
-    except (Unreadable, OtherBody):
-        raise
-    except NotPossible:
-        if answer.typed and not answer.override_why:
-            return Receipt(again=record(held, replace(answer, override_why=JUDGED_LATER), by=by, at=at).again)
-        raise
+        moment = datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        return None
+    return moment
 
 
 @transaction.atomic
-def _keep_aside(run: Run, answer: Answer, why: str, *, by: User, at: datetime) -> Receipt:
-    """Keep a late answer as it was given, marked as not counting."""
-    before = Result.objects.filter(client_id=answer.client_id).first()
+def _answer(run: Run, answer: Answer, item: Mapping[str, str], *, by: User, at: datetime) -> Receipt:
+    held = lock_run(run)
+    before = Result.objects.filter(client_id=answer.client_id).select_related("retraction").first()
     if before is not None:
-        return Receipt(again=True, counts=False, why=why)
+        return _told_before(before, held, answer, by=by, at=at)
+    device_at = _device_time(item.get("at", ""))
+    late = _too_late(held, answer, item.get("replaces", ""), by) if held.job.is_open else ""
+    if late:
+        return _keep_aside(held, answer, late, by=by, at=at, device_at=device_at)
+    try:
+        record(held, answer, by=by, at=at, device_at=device_at)
+    except NotNow as error:
+        return _keep_aside(held, answer, str(error), by=by, at=at, device_at=device_at)
+    except (Unreadable, OtherBody):
+        raise
+    except NotPossible:
+        if not answer.typed or answer.override_why:
+            raise
+        record(held, replace(answer, override_why=JUDGED_LATER), by=by, at=at, device_at=device_at)
+    return Receipt()
+
+
+def _told_before(before: Result, run: Run, answer: Answer, *, by: User, at: datetime) -> Receipt:
+    """The receipt of the first time."""
+    if before.is_kept_aside:
+        sent = (run.pk, answer.step, answer.outcome or answer.skipped, answer.typed.strip(), answer.note.strip())
+        held = (before.run_id, before.step, before.outcome or before.skipped, before.typed, before.note)
+        if sent != held:
+            raise OtherBody("This answer was sent before with another content. Reload the page and answer again.")
+        return Receipt(counts=False, why=before.judgement)
+    if before.override_why == JUDGED_LATER:
+        answer = replace(answer, override_why=JUDGED_LATER)
+    record(run, answer, by=by, at=at)
+    return Receipt()
+
+
+def _too_late(run: Run, answer: Answer, replaces: str, by: User) -> str:
+    """What came before this answer, in words; empty if nothing did."""
+    if run.holder_id != by.pk:
+        return f"{run.holder} holds the run by now."
+    if run.state == Run.State.STOPPED:
+        return f"The procedure was left: {run.stopped_why}"
+    if run.revision.withdrawn_for_safety:
+        return f"The procedure was withdrawn for safety. {run.revision.withdrawn_why}"
+    flow = flow_of(run.revision)
+    rows = list(run.results.counting())
+    standing = next((row for row in reversed(standing_results(flow, rows)) if row.step == answer.step), None)
+    if standing is not None and str(standing.client_id) != replaces:
+        return "This step was answered otherwise meanwhile."
+    return ""
+
+
+def _keep_aside(run: Run, answer: Answer, why: str, *, by: User, at: datetime, device_at: datetime | None) -> Receipt:
+    """Keep a late answer as it was given, marked as not counting, with what came before it as its judgement."""
     step = flow_of(run.revision).step_by_key.get(answer.step)
-    if step is None or not (answer.outcome or answer.skipped):
+    if step is None:
         raise NotPossible(f"This procedure has no step called {answer.step!r}.")
-    late = Result.objects.create(
+    keys = {outcome.key for outcome in step.outcomes}
+    if not answer.outcome and not (answer.skipped in Result.Skip.values and answer.onward in keys):
+        raise NotPossible("Choose one of the reasons offered for leaving this step out, and the way on.")
+    if answer.outcome and answer.outcome not in keys:
+        raise NotPossible("Choose one of the answers offered.")
+    late = Result(
         run=run,
         step=step.key,
         outcome=answer.outcome,
         skipped="" if answer.outcome else answer.skipped,
-        onward=answer.onward,
+        onward="" if answer.outcome else answer.onward,
         typed=answer.typed.strip(),
-        note=answer.note,
+        judgement=why[:300],
+        override_why=answer.override_why.strip()[:200],
+        meter=answer.meter,
+        off_path=answer.off_path,
+        note=answer.note.strip(),
         who=by,
         at=at,
         client_id=answer.client_id,
     )
-    Retraction.objects.create(result=late, who=by, at=at, client_id=answer.client_id)
-    return Receipt(counts=False, why=why)
+    _put_reading(late, step, answer)
+    late.save()
+    aside = Retraction.objects.create(result=late, who=by, at=at, client_id=answer.client_id)
+    log_row(run.pk, Kind.RESULT, late, by=by, at=at, device_at=device_at)
+    log_row(run.pk, Kind.RETRACTED, aside, by=by, at=at)
+    return Receipt(counts=False, why=late.judgement)
+
+
+def _put_reading(late: Result, step: Step, answer: Answer) -> None:
+    """The reading in the step's unit, where it can be read; as typed it is kept anyway."""
+    if step.reading is None or not late.typed:
+        return
+    try:
+        reading = parse_reading(late.typed, step.reading.quantity, answer.unit or step.reading.unit)
+    except ReadingError:
+        return
+    late.over_limit = reading.over_limit
+    if reading.quantity is not None:
+        value = reading.quantity.to(step.reading.unit)
+        if abs(value.magnitude) < MOST:
+            late.reading, late.unit = storable(value.magnitude), value.unit

@@ -12,7 +12,9 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Access
 from shopkb.core.flow.model import Flow
+from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.event_log import log_rows
 from shopkb.jobs.models import Job, PutBack, Result, Run
 from shopkb.procedures.storing import flow_of
 
@@ -84,4 +86,5 @@ def confirm_back(run: Run, parts: Iterable[str], *, by: User, at: datetime) -> i
     off = off_in(held, flow_of(held.revision), list(held.results.all()), held.put_back.all())
     back = [PutBack(run=held, part=each.part, who=by, at=at) for each in off if each.part in named]
     PutBack.objects.bulk_create(back)
+    log_rows(held.pk, Kind.PUT_BACK, back, by=by, at=at)
     return len(back)

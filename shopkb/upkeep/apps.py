@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.apps import AppConfig
+from django.apps import AppConfig, apps
 from django.db import connections
 from django.db.models.signals import post_migrate
 
@@ -13,7 +13,8 @@ class UpkeepConfig(AppConfig):
     def ready(self) -> None:
         from shopkb.upkeep import checks  # noqa: F401  (registers them)
 
-        post_migrate.connect(_keep_records, sender=self)
+        # The signal is sent for apps that have models; this one has none.
+        post_migrate.connect(_keep_records, sender=apps.get_app_config("jobs"))
 
 
 def _keep_records(using: str, **_sent: Any) -> None:

@@ -1,10 +1,10 @@
 """The laws of what is stored, checked on a live database. Each check reads; only what is safe is mended.
 
 A finding names its law: ``database``, ``revisions`` (a published revision never changes, has no loops, one is in
-force), ``results`` (append-only: a replaced answer is an earlier one of the same run and step), ``runs`` (none under
-way on a closed job), ``jobs`` (a claim of a cure rests on a verified repair; a comeback is the same vehicle, later),
-``tallies`` (equal to a recount), ``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos``
-(each has its file).
+force), ``results`` (append-only: a replaced answer is an earlier one of the same run and step), ``events`` (the log is
+whole, and each record says what it said when it was logged), ``runs`` (none under way on a closed job), ``jobs`` (a
+claim of a cure rests on a verified repair; a comeback is the same vehicle, later), ``tallies`` (equal to a recount),
+``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos`` (each has its file).
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import checksum, flow_in
+from shopkb.upkeep.chains import broken_chains
 
 NEVER_CHANGES = (Revision.State.PUBLISHED, Revision.State.REPLACED, Revision.State.WITHDRAWN)
 SHOWN = 5
@@ -79,6 +80,13 @@ def results() -> Iterator[Finding]:
     )
     for row in wrong.order_by("pk")[:SHOWN]:
         yield Finding("results", f"result {row.pk}", "It replaces an answer of another run or step, or a later one.")
+
+
+def events() -> Iterator[Finding]:
+    for number, found in enumerate(broken_chains()):
+        if number == SHOWN:
+            return
+        yield Finding("events", found.place, found.message)
 
 
 def runs() -> Iterator[Finding]:
@@ -150,6 +158,7 @@ CHECKS: dict[str, Callable[[], Iterator[Finding]]] = {
     "database": database,
     "revisions": revisions,
     "results": results,
+    "events": events,
     "runs": runs,
     "jobs": jobs,
     "tallies": tallies,

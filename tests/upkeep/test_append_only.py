@@ -10,10 +10,12 @@ from django.db import DatabaseError, connection, transaction
 
 from shopkb.accounts.models import User
 from shopkb.jobs import append_only
-from shopkb.jobs.models import Job, Repair, Result, RunValue, Verification
+from shopkb.jobs.models import Event, Job, Repair, Result, RunValue, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep.laws import broken
 from tests import builders
+
+RECORDS = (Result, Repair, Verification, RunValue, Event)
 
 
 @pytest.fixture
@@ -27,13 +29,13 @@ def refused(sql: str) -> str:
     return str(error.value).splitlines()[0]
 
 
-@pytest.mark.parametrize("table", ["jobs_result", "jobs_repair", "jobs_verification", "jobs_runvalue"])
+@pytest.mark.parametrize("table", ["jobs_result", "jobs_repair", "jobs_verification", "jobs_runvalue", "jobs_event"])
 @pytest.mark.parametrize("sql", ["UPDATE {table} SET id = id", "DELETE FROM {table}"])
 def test_plain_sql_is_refused(closed: Job, table: str, sql: str) -> None:
-    held = [list(model.objects.values_list()) for model in (Result, Repair, Verification, RunValue)]
+    held = [list(model.objects.values_list()) for model in RECORDS]
     assert all(held)
     assert refused(sql.format(table=table)) == f"Records of jobs are never changed or deleted: {table}"
-    assert [list(model.objects.values_list()) for model in (Result, Repair, Verification, RunValue)] == held
+    assert [list(model.objects.values_list()) for model in RECORDS] == held
 
 
 def test_truncating_is_refused(closed: Job) -> None:
@@ -66,3 +68,14 @@ def test_a_switch_left_open_and_a_lost_trigger_are_named(closed: Job) -> None:
         cursor.execute(f"DELETE FROM {append_only.SWITCH}")
     call_command("verify", repair=True, stdout=StringIO())
     assert broken() == []
+
+
+def test_migrating_puts_a_lost_trigger_back(closed: Job) -> None:
+    """A migration that makes a table anew loses its triggers on SQLite."""
+    lost = sorted(append_only.expected(connection))[:1]
+    with connection.cursor() as cursor:
+        for name, table in lost:
+            cursor.execute(f"DROP TRIGGER {name}" + (f" ON {table}" if connection.vendor == "postgresql" else ""))
+    assert append_only.expected(connection) - append_only.installed(connection) == set(lost)
+    call_command("migrate", verbosity=0)
+    assert append_only.expected(connection) - append_only.installed(connection) == set()
