@@ -95,9 +95,11 @@ def expected_minutes(masses: Array, minutes: Array, clusters: Sequence[tuple[Seq
     """
     keys, costs, masses, _ = _arranged(masses, minutes, clusters)
     order = np.argsort(-keys, axis=1, kind="stable")
-    costs, masses = np.take_along_axis(costs, order, axis=1), np.take_along_axis(masses, order, axis=1)
+    rows = np.arange(len(order))[:, None]
+    costs, masses = costs[rows, order], masses[rows, order]
+    # Each repair is paid by what is still uncured when its turn comes.
     still = np.cumsum(masses[:, ::-1], axis=1)[:, ::-1]
-    total: Array = np.einsum("ij,ij->i", costs, still)
+    total: Array = (costs * still).sum(axis=1)
     return total
 
 
@@ -133,12 +135,15 @@ def _compound(
     masses: Array, minutes: Array, members: Sequence[int], opening: float
 ) -> tuple[Array, Array, Array, np.typing.NDArray[np.intp]]:
     places = np.asarray(members, dtype=np.intp)
-    inside = np.argsort(-masses[:, places] / minutes[places], axis=1, kind="stable")
-    weights, costs = np.take_along_axis(masses[:, places], inside, axis=1), minutes[places][inside]
+    own, rows = masses[:, places], np.arange(len(masses))[:, None]
+    if places.size == 1:
+        costs = np.full_like(own, opening + minutes[places[0]])
+        return own / costs, costs, own, np.broadcast_to(places, own.shape)
+    inside = np.argsort(own / -minutes[places], axis=1, kind="stable")
+    weights, costs = own[rows, inside], minutes[places][inside]
     ratio = np.cumsum(weights, axis=1) / (opening + np.cumsum(costs, axis=1))
     best = ratio.argmax(axis=1)[:, None]
     first = np.arange(places.size)[None, :] <= best
-    keys = np.where(first, np.take_along_axis(ratio, best, axis=1), weights / costs)
-    costs = costs.copy()
+    keys = np.where(first, ratio[rows, best], weights / costs)
     costs[:, 0] += opening
     return keys, costs, weights, places[inside]

@@ -306,31 +306,38 @@ class _State:
     def repair_options(self, results: Sequence[CaseResult], prices: Prices, ahead: int) -> tuple[RepairOption, ...]:
         named = {self.model.branches[row] for row in rows_of(self.model, results)}
         proven = {branch.names for branch in named if branch.proof in prices.proofs}
-        options = [self._repair(place, proven, ahead) for place in range(self.costs.minutes.size)]
-        return tuple(sorted(filter(None, options), key=lambda option: option.expected))
+        rest = self._behind_repairs(ahead)
+        options = [self._repair(place, proven, after) for place, after in rest.items()]
+        return tuple(sorted(options, key=lambda option: option.expected))
 
-    def _repair(self, place: int, proven: set[str], ahead: int) -> RepairOption | None:
-        """The repair of that place, the last one being to look further; ``None`` for one that was tried."""
+    def _behind_repairs(self, ahead: int) -> dict[int, float]:
+        """Cost of what follows each repair that does not cure, by its place, the last one being to look further; those
+        that were tried are left out. Repairs behind one set-up state are looked at together."""
+        by_access: dict[str, list[int]] = {}
+        for place in np.flatnonzero(self.costs.matrix.any(axis=0)).tolist():
+            by_access.setdefault(self.costs.access[place], []).append(place)
+        rest: dict[int, float] = {}
+        for access, places in by_access.items():
+            left, opened = self.weights * (self.costs.matrix[:, places].T == 0), self.opened | {access}
+            if ahead == 2:
+                after = self.best_rest(left, opened, [self.done] * len(places))
+            else:
+                after = self.costs.expected(left, opened)
+            rest.update(zip(places, after.tolist(), strict=True))
+        return dict(sorted(rest.items()))
+
+    def _repair(self, place: int, proven: set[str], after: float) -> RepairOption:
         columns = np.flatnonzero(self.costs.matrix[:, place])
-        if not columns.size:
-            return None
         access, minutes = self.costs.access[place], float(self.costs.minutes[place])
-        left = self.weights.copy()
-        left[columns] = 0.0
-        opened = self.opened | {access}
-        rest = (
-            self.best_rest(left[None, :], opened, [self.done])
-            if ahead == 2
-            else self.costs.expected(left[None, :], opened)
-        )
         causes = tuple(self.model.causes[column] for column in columns)
         last = place == len(self.model.repairs)
+        setup = self.setup(access, self.opened)
         return RepairOption(
             causes=causes,
             correction=LOOK_FURTHER if last else self.model.repairs[place].correction,
             minutes=minutes,
-            setup=self.setup(access, self.opened),
-            expected=minutes + self.setup(access, self.opened) + float(rest[0]),
+            setup=setup,
+            expected=minutes + setup + after,
             cures=float(self.weights[columns].sum()),
             proven=bool(proven.intersection(causes)),
             looks_further=last,
