@@ -32,8 +32,11 @@ class Covering:
     alone_width: float
 
 
-def shop(rng: np.random.Generator, kappas: tuple[float, ...], branches: int) -> tuple[np.ndarray, np.ndarray]:
-    """Counts (nodes x branches x 2) and true rates (nodes x branches)."""
+def shop(
+    rng: np.random.Generator, kappas: tuple[float, ...], branches: int, well_known: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Counts (nodes x branches x 2) and true rates (nodes x branches). ``well_known`` is the share of engines that have
+    about 30 jobs; the others have few or none."""
     forest = TREE.forest
     theta = np.empty((len(forest), branches))
     theta[0] = rng.beta(4, 1.5, branches)
@@ -43,17 +46,19 @@ def shop(rng: np.random.Generator, kappas: tuple[float, ...], branches: int) -> 
         theta[level] = rng.beta(kappa * mean, kappa * (1 - mean))
     engines = forest.levels[3]
     jobs = np.zeros(theta.shape)
-    jobs[engines] = np.minimum(rng.geometric(0.25, jobs[engines].shape) - 1, 40)
+    shape = jobs[engines].shape
+    few = np.minimum(rng.geometric(0.25, shape) - 1, 40)
+    jobs[engines] = np.where(rng.random(shape) < well_known, rng.poisson(30, shape), few) if well_known else few
     wins = rng.binomial(jobs.astype(int), theta)
     return np.stack([wins, jobs - wins], axis=-1).astype(float), theta
 
 
 def covering(
     rng: np.random.Generator, kappas: tuple[float, ...], branches: int = 80, level: float = 0.95,
-    groups: tuple[tuple[int, int], ...] = ((0, 0), (1, 3), (4, 10), (11, 40)),
+    groups: tuple[tuple[int, int], ...] = ((0, 0), (1, 3), (4, 10), (11, 40)), well_known: float = 0.0,
 ) -> tuple[tuple[float, ...], list[Covering]]:  # fmt: skip
     """The strengths learned, and how the intervals did for platforms with few and many own jobs."""
-    counts, theta = shop(rng, kappas, branches)
+    counts, theta = shop(rng, kappas, branches, well_known)
     strengths = learn_strengths(TREE.forest, counts)
     engines = TREE.forest.levels[3]
     pooled = pool(TREE.forest, counts, strengths)
@@ -75,18 +80,29 @@ def _judged(ab: np.ndarray, true: np.ndarray, level: float) -> tuple[float, floa
     return float(np.sqrt(np.mean((mean - true) ** 2))), float(inside.mean()), float((high - low).mean())
 
 
-def main() -> None:
-    for level in (0.8, 0.95):
-        for kappas in ((12, 20, 30), (2, 3, 4), (5, 60, 60), (500, 500, 500)):
-            for seed in (1, 2, 3):
-                strengths, found = covering(np.random.default_rng(seed), kappas, level=level)
-                print(f"level {level:.0%}, true {kappas}, seed {seed}, learned {[round(k, 1) for k in strengths]}")
-                for one in found:
-                    print(
-                        f"   {one.few:2}-{one.many:2} own jobs, {one.platforms:5} platforms: error {one.error:.3f} "
-                        f"covers {one.covered:.3f} width {one.width:.2f}; alone {one.alone_error:.3f} "
-                        f"{one.alone_covered:.3f} {one.alone_width:.2f}"
-                    )
+TRUTHS = ((12, 20, 30), (2, 3, 4), (5, 60, 60), (30, 12, 5), (500, 500, 500))
+GROUPS = ((0, 0), (1, 3), (4, 10), (25, 35))
+
+
+def main(seeds: int = 6) -> None:
+    for level in (0.95, 0.8):
+        print(
+            f"\n{level:.0%} intervals of a branch's success, {seeds} shops of 80 branches each; share covered (width)\n"
+        )
+        print("| platforms scatter by | " + " | ".join(f"{few} to {many} own jobs" for few, many in GROUPS)
+              + " | 1 to 3, each alone |")  # fmt: skip
+        print("| --- " + "| ---: " * (len(GROUPS) + 1) + "|")
+        for kappas in TRUTHS:
+            found = [covering(np.random.default_rng(seed), kappas, level=level, groups=GROUPS, well_known=0.15)[1]
+                     for seed in range(seeds)]  # fmt: skip
+            cells = [_cell([(one[g].covered, one[g].width, one[g].platforms) for one in found]) for g in range(4)]
+            alone = _cell([(one[1].alone_covered, one[1].alone_width, one[1].platforms) for one in found])
+            print(f"| {kappas} | " + " | ".join([*cells, alone]) + " |", flush=True)
+
+
+def _cell(figures: list[tuple[float, float, int]]) -> str:
+    covered, width, weights = (np.array(column) for column in zip(*figures, strict=True))
+    return f"{np.average(covered, weights=weights):.1%} ({np.average(width, weights=weights):.2f})"
 
 
 if __name__ == "__main__":

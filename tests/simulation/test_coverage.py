@@ -5,16 +5,23 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.simulation.coverage import covering
+from tests.simulation.coverage import GROUPS, TRUTHS, covering
 
 
-@pytest.mark.parametrize("kappas", [(12.0, 20.0, 30.0), (2.0, 3.0, 4.0), (5.0, 60.0, 60.0)])
-@pytest.mark.parametrize("level", [0.8, 0.95])
-def test_pooled_intervals_cover_about_as_often_as_they_say(kappas: tuple[float, ...], level: float) -> None:
-    """Within 6 points below for platforms with few jobs; and with less error and width than each platform alone."""
-    _, found = covering(np.random.default_rng(1), kappas, branches=60, level=level)
-    few = found[1]
-    assert few.platforms > 500
-    assert few.covered > level - 0.06
-    assert few.error < few.alone_error
-    assert few.width < few.alone_width
+@pytest.mark.parametrize("kappas", TRUTHS)
+def test_pooled_intervals_cover_about_as_often_as_they_say(kappas: tuple[float, ...]) -> None:
+    """One shop of 60 branches: platforms with 1 to 3 own jobs and with about 30, and within a point of chance of 92 to
+    98 %; and with less error and width than each platform alone."""
+    _, found = covering(np.random.default_rng(1), kappas, branches=60, groups=GROUPS, well_known=0.15)
+    for group in (found[1], found[3]):
+        assert group.platforms > 200
+        assert 0.91 < group.covered < 0.99
+        assert group.error < group.alone_error
+        assert group.width < group.alone_width
+
+
+def test_intervals_shown_on_screen_cover_too() -> None:
+    """Those of 80 % are a little too wide where platforms differ wildly or not at all, never too narrow."""
+    for kappas in ((12, 20, 30), (2, 3, 4)):
+        _, found = covering(np.random.default_rng(1), kappas, branches=60, level=0.8)
+        assert 0.77 < found[1].covered < 0.93

@@ -16,13 +16,13 @@ from scipy.special import betaln
 from shopkb.core.diagnosis.pooling import Forest, IntArray, pool
 from shopkb.core.diagnosis.rates import Array
 
-GRID: Final = (2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0, 75.0, 110.0)
+GRID: Final = (2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0, 75.0, 110.0, 165.0, 250.0, 375.0)
 CENTRE: Final = 12.0
 """Strength that a level drifts to when its data are silent; the pull is normal in ln kappa with variance 1."""
 
 PRIOR_WEIGHT: Final = 20.0
 PRIOR_CORRELATION: Final = 1 / 11
-LOWEST, HIGHEST = 1.0, 200.0
+LOWEST, HIGHEST = 1.0, 400.0
 
 
 def correlation_by_moments(
@@ -50,7 +50,7 @@ def correlation_by_moments(
 
 
 def strength_of(correlation: float | None) -> float:
-    """kappa for a correlation, kept in [1, 200]; correlations of 0 and less give 200."""
+    """kappa for a correlation, kept in [1, 400]; correlations of 0 and less give 400."""
     if correlation is None:
         return CENTRE
     if correlation <= 1 / (HIGHEST + 1):

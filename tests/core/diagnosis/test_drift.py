@@ -21,7 +21,7 @@ kinds = st.integers(2, 4).flatmap(
 
 
 def urn(jobs: list[int]) -> Fraction:
-    """Probability of drawing these kinds in one order from an urn of half a ball each that adds one like the one drawn."""
+    """Probability of drawing these kinds in one order from an urn of half a ball each that adds one like it."""
     chance, drawn = Fraction(1), 0
     for number in jobs:
         for before in range(number):

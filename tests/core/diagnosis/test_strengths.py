@@ -139,6 +139,6 @@ def test_groups_without_contrast_say_nothing(successes: list[float], jobs: list[
 
 
 def test_strength_is_kept_in_its_bounds() -> None:
-    assert strength_of(-0.3) == 200
-    assert strength_of(0.0) == 200
+    assert strength_of(-0.3) == 400
+    assert strength_of(0.0) == 400
     assert strength_of(0.9) == 1
