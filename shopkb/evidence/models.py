@@ -43,7 +43,8 @@ class Tally(models.Model):
 
 
 class EvidenceLock(models.Model):
-    """One row, taken by every change of the tallies. ``stamp`` counts the changes, so that readers may cache."""
+    """One row, taken by every change of the tallies. ``stamp`` counts the changes, so that readers may cache;
+    other rows count those of one procedure each."""
 
     name = models.CharField(max_length=20, primary_key=True)
     stamp = models.BigIntegerField(default=0)

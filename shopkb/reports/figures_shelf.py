@@ -30,15 +30,20 @@ class Drift:
     log_bayes: float
 
 
-def drifts(flow: Flow, before: Tallies, of_late: Tallies) -> tuple[Drift, ...]:
-    """Branches that have drifted, clearest first."""
-    one, other = (branch_shares(flow, tallies) for tallies in (before, of_late))
+def drifts(flow: Flow, whole: Tallies, of_late: Tallies) -> tuple[Drift, ...]:
+    """Branches that have drifted, clearest first: those of late, which are part of the whole, against the rest."""
+    everything, recent = (branch_shares(flow, tallies) for tallies in (whole, of_late))
     found = []
-    for (step, outcome), then in one.items():
-        now = other[step, outcome]
+    for (step, outcome), now in recent.items():
+        then = _without(everything[step, outcome], now)
         if then.whole and now.whole and (logarithm := log_bayes(then, now)) > DRIFTED:
             found.append(Drift(flow.procedure, step, outcome, then, now, logarithm))
     return tuple(sorted(found, key=lambda drift: -drift.log_bayes))
+
+
+def _without(whole: Share, part: Share) -> Share:
+    jobs = max(0, whole.whole - part.whole)
+    return Share(min(jobs, max(0, whole.part - part.part)), jobs)
 
 
 def branch_shares(flow: Flow, tallies: Tallies) -> dict[tuple[str, str], Share]:

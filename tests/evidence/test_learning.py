@@ -64,6 +64,22 @@ def test_the_stamp_grows_with_every_change(db: None) -> None:
     assert stamps[0] == 0
 
 
+def test_only_the_procedures_that_changed_are_stamped(db: None) -> None:
+    """A rebuild stamps those whose tallies vanish, too."""
+    asked = ("horn-silent", "lamp-dark")
+    other = replace(CASE, job=2, results=(CaseResult("lamp-dark", "press", "click"),))
+    assert learning.stamps(asked) == {"horn-silent": 0, "lamp-dark": 0}
+    learning.learn(None, CASE)
+    learning.learn(None, other)
+    before = learning.stamps(asked)
+    learning.learn(CASE, None)
+    after = learning.stamps(asked)
+    assert after["horn-silent"] > before["horn-silent"] and after["lamp-dark"] == before["lamp-dark"]
+    learning.rebuild([CASE])
+    last = learning.stamps(asked)
+    assert all(last[key] > after[key] for key in asked)
+
+
 def test_the_number_of_statements_does_not_grow_with_the_branches(db: None) -> None:
     counted = []
     for steps in (1, 60):

@@ -227,9 +227,9 @@ def test_log_bayes_of_two_rates() -> None:
 def test_a_branch_that_changed_is_found(horn_flow: Flow) -> None:
     before = _tallies([_case(n, WAY_TO_RELAY, RELAY) for n in range(12)])
     of_late = _tallies([_case(n, WAY_TO_RELAY, GROUND) for n in range(12)])
-    found = drifts(horn_flow, before, of_late)
-    assert ("supply", "weak") in {(drift.step, drift.outcome) for drift in found}
-    assert drifts(horn_flow, before, before) == ()
+    found = {(d.step, d.outcome): d for d in drifts(horn_flow, merge([before, of_late]), of_late)}
+    assert (found["supply", "weak"].before, found["supply", "weak"].of_late) == (Share(12, 12), Share(0, 12))
+    assert drifts(horn_flow, merge([before, before]), before) == ()
 
 
 def test_branches_are_counted_for_drift_as_learning_counts_them(horn_flow: Flow) -> None:

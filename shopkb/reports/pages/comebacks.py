@@ -50,7 +50,7 @@ def build(filters: Filters, now: datetime) -> Page:
     chosen = in_force(filters)
     titles = {key: held.flow.title for key, held in chosen.items()}
     facts = job_facts(filters)
-    tallies = {key: sums for key, sums in Evidence.now(filters).runs().items() if key.procedure in chosen}
+    tallies = Evidence.now(filters, chosen).runs()
     numbers = cause_numbers()
     people = dict(User.objects.values_list("username", "called"))
     back = [job for job in facts.jobs if job.back_at]

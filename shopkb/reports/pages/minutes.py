@@ -49,8 +49,8 @@ MONTHLY = (
 def build(filters: Filters, now: datetime) -> Page:
     """Seven queries; more when something is met for the first time."""
     chosen = in_force(filters)
-    facts, evidence = job_facts(filters), Evidence.now(filters)
-    tallies = {key: sums for key, sums in evidence.runs().items() if key.procedure in chosen}
+    facts, evidence = job_facts(filters), Evidence.now(filters, chosen)
+    tallies = evidence.runs()
     titles = {key: held.flow.title for key, held in chosen.items()}
     found = procedure_figures(titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
     months = shop_by_month(tallies, filters.months)

@@ -63,7 +63,7 @@ ABOUT = (
 def build(filters: Filters, now: datetime) -> Page:
     """Fifteen queries; more when something is met for the first time."""
     chosen = in_force(filters)
-    facts, evidence = job_facts(filters), Evidence.now(filters)
+    facts, evidence = job_facts(filters), Evidence.now(filters, chosen)
     runs = evidence.runs(since=EARLIEST)
     departed = deviations(facts.jobs)
     drifted = gathered_drifts(chosen, evidence)
@@ -96,14 +96,15 @@ _findings: Memory[tuple[Finding, ...]] = Memory(256)
 
 
 def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[Drift, ...]:
-    """One query at most."""
+    """Two queries at most."""
     filters = evidence.filters
-    before, of_late = evidence.before_and_since(month_before(filters.until, RECENT_MONTHS - 1))
+    whole = evidence.steps_since(EARLIEST)
+    of_late = evidence.steps_since(month_before(filters.until, RECENT_MONTHS - 1))
 
     def of(key: str, held: InForce) -> tuple[Drift, ...]:
-        then, now = before.get(key, {}), of_late.get(key, {})
         name = (key, filters.until, filters.platform)
-        return _drifts.of(name, (held.revision.checksum, then, now), lambda: drifts(held.flow, then, now))
+        rests_on = (held.revision.checksum, whole[key], of_late[key])
+        return _drifts.of(name, rests_on, lambda: drifts(held.flow, whole[key], of_late[key]))
 
     return tuple(drift for key, held in chosen.items() for drift in of(key, held))
 
