@@ -36,7 +36,7 @@ from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import Reasoning, reason_about
 from shopkb.jobs.vehicle_state import off_in
 from shopkb.jobs.views.outbox import pack_urls
-from shopkb.jobs.views.place import Place, answer_words, cause_words, client_id_of, leads_to, place_of
+from shopkb.jobs.views.place import Place, answer_words, cause_words, client_id_of, late_answers, leads_to, place_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.web.numberline import NumberLine, Segment, number_line
 from shopkb.web.words import minutes_words
@@ -84,6 +84,7 @@ def more(request: HttpRequest, pk: int) -> HttpResponse:
         "flow": place.flow,
         "last": place.rows[-1] if place.rows else None,
         "path": place.answers(),
+        "late": late_answers(place.run.job),
     }
     return render(request, "jobs/more.html", context)
 
@@ -462,6 +463,7 @@ def _end_context(place: Place) -> dict[str, object]:
         "undo": place.rows[-1] if place.rows and place.run.job.is_open else None,
         "undo_words": answer_words(flow, place.rows[-1]) if place.rows else "",
         "path": place.answers(),
+        "late": late_answers(place.run.job),
         "client_id": uuid.uuid4(),
         "reasoning": reason_about(place.run.job, at=timezone.now()) if place.run.job.is_open else None,
     }

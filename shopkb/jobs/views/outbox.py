@@ -87,7 +87,7 @@ def take_item(request: HttpRequest, pk: int) -> JsonResponse:
         return JsonResponse({"error": str(error)}, status=409)
     except (NotPossible, PermissionDenied) as error:
         return JsonResponse({"error": str(error)}, status=422)
-    return JsonResponse({"stored": True, "again": receipt.again, "counts": receipt.counts, "why": receipt.why})
+    return JsonResponse({"stored": True, "counts": receipt.counts, "why": receipt.why})
 
 
 @login_not_required

@@ -60,6 +60,17 @@ def places_of(job: Job) -> list[Place]:
     return places
 
 
+def late_answers(job: Job) -> list[tuple[str, Result, str]]:
+    """Answers on this job that came too late to count: title of the step, the row, the answer in words. One query."""
+    rows = Result.objects.kept_aside().filter(run__job=job).select_related("who", "run__revision__procedure")
+    told = []
+    for row in rows:
+        flow = flow_of(row.run.revision)
+        step = flow.step_by_key.get(row.step)
+        told.append((step.title if step else row.step, row, answer_words(flow, row)))
+    return told
+
+
 def leads_to(flow: Flow, outcome: Outcome) -> str:
     """Where an outcome leads, in words."""
     go = outcome.go
