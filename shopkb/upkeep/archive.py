@@ -25,6 +25,7 @@ from django.db.migrations.recorder import MigrationRecorder
 from shopkb.core.flow.writer import write_flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_in
+from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.neutral import lines_of, models_of
 from shopkb.upkeep.snapshot import snapshot_of
 
@@ -39,7 +40,10 @@ class ArchiveError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Archive:
-    """What a backup says of itself. ``tables`` and ``photos``: name to (rows or bytes, SHA-256)."""
+    """What a backup says of itself. ``tables`` and ``photos``: name to (rows or bytes, SHA-256).
+
+    ``log_ends``: SHA-256 over the ends of all chains of the event log; empty in backups from before there was one.
+    """
 
     path: Path
     made_at: datetime
@@ -47,6 +51,7 @@ class Archive:
     migrations: tuple[tuple[str, str], ...]
     tables: dict[str, tuple[int, str]]
     photos: dict[str, tuple[int, str]]
+    log_ends: str = ""
 
     @property
     def rows(self) -> int:
@@ -99,6 +104,7 @@ def read(path: Path) -> Archive:
         migrations=tuple((app, name) for app, name in told["migrations"]),
         tables={name: tuple(pair) for name, pair in told["tables"].items()},
         photos={name: tuple(pair) for name, pair in told["photos"].items()},
+        log_ends=told.get("log_ends", ""),
     )
 
 
@@ -145,6 +151,7 @@ def _write(target: Any, at: datetime, alias: str) -> None:
             "migrations": sorted(applied),
             "tables": tables,
             "photos": _add_photos(file),
+            "log_ends": chain_ends(frozen).digest,
         }
         file.writestr("manifest.json", json.dumps(told, indent=1))
 

@@ -14,6 +14,7 @@ from django.db import connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 
 from shopkb.upkeep.archive import Archive, ArchiveError
+from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.neutral import digests, go_on_counting, load, models_of
 
 
@@ -51,6 +52,8 @@ def restore(archive: Archive, *, alias: str = "default") -> None:
         go_on_counting(registry, alias)
         _must_equal(archive, digests(registry, alias))
     call_command("migrate", database=alias, verbosity=0, interactive=False)
+    if archive.log_ends and chain_ends(alias).digest != archive.log_ends:
+        raise ArchiveError("The event log that was loaded does not end as the one that was saved. Do not work with it.")
 
 
 def restore_photos(archive: Archive) -> int:

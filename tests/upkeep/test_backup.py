@@ -22,6 +22,7 @@ from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep import archive, restoring
 from shopkb.upkeep.archive import ArchiveError
+from shopkb.upkeep.chains import chain_ends
 from tests import builders
 from tests.upkeep.places import fresh, unguarded
 
@@ -109,6 +110,8 @@ def test_it_comes_back_equal_and_goes_on_counting(shop: None, tmp_path: Path) ->
         assert again.tables == made.tables
         with fresh(connection.vendor, tmp_path, "back") as back:
             restoring.restore(again, alias=back)
+            assert chain_ends() == chain_ends(there) == chain_ends(back)
+            assert made.log_ends == again.log_ends == chain_ends().digest
             assert restoring.differing(restoring.current_digests(there), restoring.current_digests(back)) == []
             job = Job.objects.using(back).get(pk=newest)
             job.pk, job.client_id = None, "3f7d5c52-0a39-4f8e-9d0e-0d6c6f6f0001"
@@ -181,7 +184,10 @@ def test_moving_is_one_command(shop: None, tmp_path: Path) -> None:
     call_command("move_database", f"sqlite:///{tmp_path / 'moved.sqlite3'}", stdout=told)
     lines = told.getvalue().splitlines()
     assert lines[0].endswith("tables are equal in both databases.")
-    assert lines[1] == f"From now on start the server with DATABASE_URL=sqlite:///{tmp_path / 'moved.sqlite3'}"
+    ends = chain_ends()
+    assert ends.chains > 2
+    assert lines[1] == f"{ends.events} events in {ends.chains} chains end alike in both: {ends.digest[:16]}."
+    assert lines[2] == f"From now on start the server with DATABASE_URL=sqlite:///{tmp_path / 'moved.sqlite3'}"
     with pytest.raises(CommandError) as refused:
         call_command("move_database", f"sqlite:///{tmp_path / 'moved.sqlite3'}", stdout=StringIO())
     assert refused.value.returncode == 2

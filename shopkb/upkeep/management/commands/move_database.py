@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from shopkb.upkeep.archive import ArchiveError, make
+from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.restoring import NotEmpty, current_digests, differing, restore
 from shopkb.upkeep.snapshot import added
 
@@ -43,10 +44,13 @@ class Command(BaseCommand):
             except (ArchiveError, OSError) as error:
                 raise CommandError(str(error), returncode=FAILED) from error
             wrong = differing(current_digests("default"), current_digests(TARGET))
+            here, there = chain_ends(), chain_ends(TARGET)
+            wrong += ["ends of the event log"] if here != there else []
         if wrong:
             raise CommandError(
                 f"These tables differ: {', '.join(wrong)}. Was somebody at work? Empty the new database and go again.",
                 returncode=FAILED,
             )
         self.stdout.write(f"{archive.rows} rows in {len(archive.tables)} tables are equal in both databases.")
+        self.stdout.write(f"{there.events} events in {there.chains} chains end alike in both: {there.digest[:16]}.")
         self.stdout.write(f"From now on start the server with DATABASE_URL={options['address']}")

@@ -39,4 +39,6 @@ class Command(BaseCommand):
         self.stdout.write(
             f"{archive.rows} rows and {pictures} photos are back, as of {archive.made_at:%Y-%m-%d %H:%M}."
         )
+        if archive.log_ends:
+            self.stdout.write(f"The event log ends as it did when it was saved: {archive.log_ends[:16]}.")
         call_command("verify", stdout=self.stdout, stderr=self.stderr)

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.laws import CHECKS, MENDS, broken
 
 BROKEN = 1
@@ -33,6 +34,7 @@ class Command(BaseCommand):
             found = broken() if mended else found
         if options["json"]:
             told = {"laws": list(CHECKS), "broken": [asdict(finding) for finding in found], "mended": mended}
+            told["log"] = asdict(chain_ends())
             self.stdout.write(json.dumps(told, indent=2))
         else:
             for law in mended:
