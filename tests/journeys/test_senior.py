@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import io
+from urllib.parse import urlsplit
+
 import pytest
+import zxingcpp
+from django.urls import reverse
+from PIL import Image
 from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
 from shopkb.jobs.models import Result, Run
 from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import flow_of
 
 from .conftest import OFFICE, TABLET, Visits
 from .scenes import FAN, LAMP, TO_CLICKS, fan_job
@@ -116,3 +123,19 @@ def test_a_new_draft_leaves_the_job_on_the_old_revision(
     expect(follower.locator(".messages")).to_contain_text("Moved to revision 2")
     assert Run.objects.get(pk=run.pk).revision == Revision.objects.get(procedure=shelf[FAN], number=2)
     assert Run.objects.get(pk=run.pk).results.count() == len(TO_CLICKS)
+
+
+def test_every_code_on_the_paper_form_leads_back_to_its_step(
+    visits: Visits, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """Read by zxing-cpp (QR codes, ISO/IEC 18004) from a picture of the printed form, as a telephone's camera would."""
+    page = visits.open(OFFICE, junior, path=f"/procedures/{FAN}/1/paper/")
+    page.emulate_media(media="print")
+    found = zxingcpp.read_barcodes(Image.open(io.BytesIO(page.screenshot(full_page=True))))
+    flow = flow_of(shelf[FAN].revisions.get())
+    wanted = {visits.address + reverse("procedures:step", args=[FAN, 1, step.key]) for step in flow.steps}
+    assert {one.text for one in found} == wanted
+    lowest = max(found, key=lambda one: one.position.top_left.y)
+    page.goto(lowest.text)
+    expect(page.get_by_role("heading", level=1)).to_contain_text(flow.steps[-1].title)
+    assert urlsplit(page.url).path == reverse("procedures:step", args=[FAN, 1, flow.steps[-1].key])
