@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Context, Decimal
 from fractions import Fraction
+from functools import cache
 
 from shopkb.core.readings.unit_table import QUANTITIES, STARTS_AT_ZERO, UNITS, Unit
 
@@ -129,9 +130,12 @@ class Quantity:
         own, other = UNITS[self.unit], UNITS.get(unit)
         if other is None:
             raise _unknown_unit(unit, self.quantity)
+        if other is own:
+            return Fraction(self.magnitude)
         if other.quantity != own.quantity:
             raise _wrong_quantity(self, other.quantity)
-        return (Fraction(self.magnitude) + Fraction(own.offset)) * own.exact / other.exact - Fraction(other.offset)
+        scale, shift = _line(self.unit, unit)
+        return Fraction(self.magnitude) * scale + shift
 
     def si(self) -> float:
         """The magnitude in the SI unit of the quantity (kelvin for temperatures, pascal, cubic metre, 1 for %)."""
@@ -152,6 +156,13 @@ class Reading:
     quantity: Quantity | None
     over_limit: bool = False
     decimals: int = 0
+
+
+@cache
+def _line(own: str, other: str) -> tuple[Fraction, Fraction]:
+    """The straight line from one unit to another of the same quantity: scale and shift."""
+    scale = UNITS[own].exact / UNITS[other].exact
+    return scale, Fraction(UNITS[own].offset) * scale - Fraction(UNITS[other].offset)
 
 
 def format_quantity(quantity: Quantity, *, comma: bool = False) -> str:
