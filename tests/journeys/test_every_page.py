@@ -19,7 +19,10 @@ from shopkb.procedures.models import Procedure
 from .conftest import PHONE, SCREENS, TABLET, Screen, Visits
 from .scenes import BLOWER, FAN, Day, busy_day
 
-pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
+pytestmark = [pytest.mark.journey, pytest.mark.looks, pytest.mark.django_db(transaction=True)]
+
+PARTS = 4
+"""The pages are shared out, so that several workers look at them."""
 
 AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
 RULES = """async vehicle => {
@@ -57,6 +60,8 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "home-manager": ("manager", reverse("home")),
         "home-keeper": ("keeper", reverse("home")),
         "sign-in": ("", reverse("login")),
+        "pin": ("junior", reverse("pin")),
+        "switch-not-shared": ("junior", reverse("switch")),
         "procedures": ("senior", reverse("procedures:list") + "?words=fan+never+comes+on"),
         "procedures-none": ("junior", reverse("procedures:list") + "?words=zzz"),
         "procedure": ("senior", reverse("procedures:procedure", args=[FAN])),
@@ -131,10 +136,11 @@ def day(shelf: dict[str, Procedure], cast: dict[str, User]) -> Day:
     return busy_day(shelf, cast["junior"], cast["senior"], cast["second"])
 
 
-def test_every_page_obeys_the_rules(visits: Visits, day: Day, cast: dict[str, User]) -> None:
+@pytest.mark.parametrize("part", range(PARTS))
+def test_every_page_obeys_the_rules(visits: Visits, day: Day, cast: dict[str, User], part: int) -> None:
     wrong: list[str] = []
     opened: dict[str, Page] = {}
-    for name, (who, address) in pages(day).items():
+    for name, (who, address) in list(pages(day).items())[part::PARTS]:
         if who not in opened:
             opened[who] = visits.open(PHONE, cast.get(who), path=address)
         page, vehicle = opened[who], name.startswith("vehicle-")

@@ -237,6 +237,7 @@ def test_words_typed_while_the_network_is_away_are_kept_and_sent(visits: Visits,
     visits.forgiven("ERR_INTERNET_DISCONNECTED")
 
 
+@pytest.mark.looks
 def test_the_pages_of_the_desk_obey_the_rules(
     visits: Visits, shelf: dict[str, Procedure], senior: User, second: User
 ) -> None:

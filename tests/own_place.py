@@ -1,0 +1,12 @@
+"""Loaded before the settings: every run of the tests has a data folder of its own, so that two runs never meet."""
+
+from __future__ import annotations
+
+import atexit
+import os
+import shutil
+import tempfile
+
+if "SHOPKB_DATA_DIR" not in os.environ:
+    os.environ["SHOPKB_DATA_DIR"] = tempfile.mkdtemp(prefix="shopkb-tests-")
+    atexit.register(shutil.rmtree, os.environ["SHOPKB_DATA_DIR"], ignore_errors=True)
