@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -69,16 +69,26 @@ def found_together(jobs: Iterable[JobFact], system: str = "") -> tuple[Together,
 
 @dataclass(frozen=True, slots=True)
 class Uncovered:
-    """A confirmed cause that no procedure in force can end at."""
+    """A confirmed cause that no procedure in force can end at; ``procedure`` is the one that most of these jobs had
+    followed, if any."""
 
     cause: str
     jobs: int
+    procedure: str = ""
 
 
 def uncovered(jobs: Iterable[JobFact], known: Collection[str]) -> tuple[Uncovered, ...]:
     """``known`` are the identities that procedures in force lead to."""
-    counts = Counter(job.confirmed.cause for job in jobs if job.confirmed and job.confirmed.cause not in known)
-    return tuple(Uncovered(cause, number) for cause, number in sorted(counts.items(), key=lambda p: (-p[1], p[0])))
+    counts: Counter[str] = Counter()
+    followed: dict[str, Counter[str]] = defaultdict(Counter)
+    for job in jobs:
+        if job.confirmed and job.confirmed.cause not in known:
+            counts[job.confirmed.cause] += 1
+            followed[job.confirmed.cause].update(job.procedures)
+    return tuple(
+        Uncovered(cause, number, min(followed[cause], key=lambda key, c=cause: (-followed[c][key], key), default=""))
+        for cause, number in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
+    )
 
 
 def _component(identity: str) -> str:

@@ -40,7 +40,8 @@ class Matter(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """``minutes`` are at stake. ``procedure`` and ``step`` say where (keys), ``name`` what: a cause or symptom."""
+    """``minutes`` are at stake. ``procedure`` and ``step`` say where (keys), ``name`` what: a cause or symptom.
+    ``each`` is what a step costs each time, in minutes."""
 
     matter: Matter
     minutes: float
@@ -52,6 +53,7 @@ class Suggestion:
     part: int = 0
     whole: int = 0
     bits: float = 0.0
+    each: float = 0.0
 
 
 def suggestions(
@@ -75,7 +77,14 @@ def suggestions(
             if (row.back.near or 0) > OFTEN and row.procedure in titles
         ),
         *(
-            Suggestion(Matter.NO_WAY_TO_CAUSE, row.jobs * usual, name=row.cause, part=row.jobs)
+            Suggestion(
+                Matter.NO_WAY_TO_CAUSE,
+                row.jobs * usual,
+                row.procedure,
+                titles.get(row.procedure, ""),
+                name=row.cause,
+                part=row.jobs,
+            )
             for row in not_covered
             if row.jobs >= FEWEST
         ),
@@ -93,15 +102,23 @@ def _of_steps(steps: Iterable[StepFigures], minutes: dict[str, float]) -> Iterab
     for step in steps:
         where = (step.procedure, step.procedure_title, step.step, step.title)
         each = minutes.get(step.procedure, 0.0)
-        if step.done >= FEWEST and step.bits is not None and step.bits < LITTLE and not step.names_a_cause:
-            spent = step.minutes_in_all or 0.0
-            yield Suggestion(Matter.COSTLY_STEP, spent, *where, part=step.done, bits=step.bits)
+        if _tells_nothing(step):
+            spent, cost = step.minutes_in_all or 0.0, step.minutes or 0.0
+            yield Suggestion(Matter.COSTLY_STEP, spent, *where, part=step.done, bits=step.bits or 0.0, each=cost)
         if (step.misleads.near or 0.0) > OFTEN:
             wrong = step.misleads
             yield Suggestion(Matter.MISLEADING_END, wrong.part * each, *where, part=wrong.part, whole=wrong.whole)
         if (step.left_out.near or 0.0) > OFTEN:
             out = step.left_out
             yield Suggestion(Matter.LEFT_OUT, out.part * (step.minutes or 0.0), *where, part=out.part, whole=out.whole)
+
+
+def _tells_nothing(step: StepFigures) -> bool:
+    """It was done often enough, found nothing, and where it could have, hardly ever will; and it tells little besides.
+    A step that can come out in one way only is there for something else than telling."""
+    if not step.is_test or step.done < FEWEST or step.found or step.bits is None or step.bits >= LITTLE:
+        return False
+    return not step.names_a_cause or (step.finds.far is not None and step.finds.far < OFTEN)
 
 
 def _of_procedures(procedures: Iterable[ProcedureFigures]) -> Iterable[Suggestion]:
@@ -139,10 +156,13 @@ def _drift(row: Drift, titles: dict[str, str], minutes: dict[str, float]) -> Sug
     )
 
 
+_BY_NAME = (Matter.NO_WAY_TO_CAUSE,)
+
+
 def _one_of_each(found: Iterable[Suggestion]) -> Iterable[Suggestion]:
     met: set[tuple[str, str, str]] = set()
     for one in found:
-        kind = (one.matter.value, one.procedure, "" if one.procedure else one.name)
+        kind = (one.matter.value, one.procedure, one.name if one.matter in _BY_NAME or not one.procedure else "")
         if kind not in met:
             met.add(kind)
             yield one

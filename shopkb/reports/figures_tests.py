@@ -6,12 +6,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from shopkb.core.diagnosis.bits import telling_power
 from shopkb.core.diagnosis.counts import FlowCounts, count
 from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.pooling import PooledRate, pooled_rates
 from shopkb.core.diagnosis.tallies import SKIP, Tallies, TallySums
-from shopkb.core.diagnosis.telling import telling_power
-from shopkb.core.flow.model import Flow, GoKind, Step
+from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
 from shopkb.reports.shares import LEVELS, Lent, Share, Spread
 
 PERIOD = "0000-00"
@@ -23,9 +23,10 @@ class StepFigures:
     """One step of a procedure in force.
 
     ``done`` counts jobs, ``proven`` those of them with a proven cause, ``found`` those whose outcome led straight to
-    that cause. ``led_away`` counts ends of this step that were repaired without a cure or came back. ``minutes`` is the
-    mean of the ``timed`` jobs, ``typical`` their median and quartiles. ``bits`` is telling power as if the step came
-    first. ``onward`` is the share of proven jobs whose cause could still be found behind the branch taken, pooled over
+    that cause. ``is_test``: it can come out in more than one way. ``led_away`` counts ends of this step that were
+    repaired without a cure or came back. ``minutes`` is the mean of the ``timed`` jobs, ``typical`` their median and
+    quartiles. ``bits`` is telling power as if the step came first. ``onward`` is the share of proven jobs whose cause
+    could still be found behind the branch taken, pooled over
     platforms.
     """
 
@@ -39,6 +40,7 @@ class StepFigures:
     found: int
     led_away: int
     names_a_cause: bool
+    is_test: bool = True
     skipped: Mapping[str, int] = field(default_factory=dict)
     timed: int = 0
     minutes: float | None = None
@@ -139,6 +141,7 @@ def _figures(
         found=sum(part.count for (outcome, cause), part in answered.items() if cause and names.get(outcome) == cause),
         led_away=sum(part.rejected for part in answered.values()),
         names_a_cause=bool(names),
+        is_test=step.test is not TestKind.ACTION and len(step.outcomes) > 1,
         skipped=dict(sorted(skipped.items())),
         timed=timed,
         minutes=seconds / timed / 60 if timed else None,

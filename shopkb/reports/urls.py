@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.reports import improving, views
+from shopkb.reports import improving, leaving_views, views
 
 app_name = "reports"
 urlpatterns = [
@@ -10,5 +10,7 @@ urlpatterns = [
     path("procedures/<slug:key>/<int:number>/replay/", improving.replay_page, name="replay"),
     path("procedures/<slug:key>/<int:number>/order/", improving.order_page, name="order"),
     path("procedures/<slug:key>/<int:number>/order/take/", improving.take_order, name="take-order"),
+    path("procedures/<slug:key>/<int:number>/without/<slug:step>/", leaving_views.page, name="without"),
+    path("procedures/<slug:key>/<int:number>/without/<slug:step>/take/", leaving_views.take, name="take-without"),
     path("<slug:name>/", views.figures, name="page"),
 ]

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 from playwright.sync_api import Page
 
 from shopkb.accounts.models import User
@@ -92,6 +93,9 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         **{f"figures-{page}": ("manager", reverse("reports:page", args=[page])) for page in FIGURES},
         "replay": ("senior", reverse("reports:replay", args=[FAN, day.draft.number])),
         "order": ("senior", reverse("reports:order", args=[FAN, 1])),
+        "without": ("keeper", reverse("reports:without", args=[FAN, 1, "plug-look"])),
+        "figures-month": ("manager", reverse("reports:month", args=[f"{timezone.localdate():%Y-%m}"])),
+        "figures-own": ("junior", reverse("reports:person", args=["junior"])),
         "bench": ("junior", reverse("bench:bench")),
         "run-chart": ("junior", reverse("jobs:chart", args=[run])),
     }

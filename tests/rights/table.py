@@ -167,6 +167,10 @@ TABLE: dict[str, Row] = {
     "reports:replay": Row(get=WRITERS, on="draft"),
     "reports:order": Row(get=WRITERS, on="draft"),
     "reports:take-order": Row(post=WRITERS, on="draft"),
+    "reports:without": Row(get="wmk", on="draft", more=("press",)),
+    "reports:take-without": Row(post=WRITERS, on="draft", more=("press",), sent=lambda _arguments: {"answer": "click"}),
+    "switch": Row(get=STAFF, post=STAFF),
+    "pin": Row(get=STAFF, post=STAFF),
     "password": Row(get=STAFF, post=STAFF),
 }
 

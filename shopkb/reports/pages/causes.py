@@ -14,7 +14,7 @@ from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import in_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.pages.comebacks import cause_numbers
-from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 MOST_BARS = 15
@@ -121,5 +121,8 @@ def _lacking(row: Uncovered, filters: Filters, numbers: Mapping[str, int]) -> Ro
     return {
         "cause": Cell(cause_name(row.cause)),
         "jobs": Cell(row.jobs, behind),
-        "do": Cell("See what is on the shelf, and ask a writer for an end", look_for(words=cause_name(row.cause))),
+        "do": Cell(
+            "Add a branch that ends there" if row.procedure else "See what is on the shelf, and ask for a procedure",
+            procedure_at(row.procedure) if row.procedure else look_for(words=cause_name(row.cause)),
+        ),
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.urls import reverse
+from django.utils.formats import number_format
 
 from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_causes import uncovered
@@ -22,7 +23,7 @@ from shopkb.reports.pages.page import Page, cause_name, look_for, procedure_at
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.words import percent
+from shopkb.web.words import minutes_words, percent
 
 COLUMNS = (
     Column("what", "What the jobs say"),
@@ -36,12 +37,12 @@ ABOUT = (
 )
 EMPTY = "Nothing stands out in this period: no step, end or cause that chance alone would not explain."
 DO = {
-    Matter.COSTLY_STEP: "See what else it is for; if for nothing, try it later or leave it out",
+    Matter.COSTLY_STEP: "See the procedure without it, and make that a draft",
     Matter.MISLEADING_END: "Add a measurement that proves the cause before it is named",
     Matter.LEFT_OUT: "Ask why, and give the step another way in",
     Matter.COMEBACK: "See what came back, and say in the procedure what else to look for",
     Matter.WEAK_PROOF: "Replace the ends by elimination with a measurement",
-    Matter.NO_WAY_TO_CAUSE: "Ask a writer for a procedure that leads to it, or for an end",
+    Matter.NO_WAY_TO_CAUSE: "Add a branch that ends there",
     Matter.NO_PROCEDURE: "Ask a writer for a procedure",
     Matter.DRIFT: "Read the step again: vehicles or parts have changed",
 }
@@ -108,12 +109,15 @@ def row(one: Suggestion, chosen: dict[str, InForce]) -> Row:
 
 def where(one: Suggestion, chosen: dict[str, InForce]) -> str:
     """Where it is done."""
-    if one.matter is Matter.NO_WAY_TO_CAUSE:
+    if one.matter is Matter.NO_WAY_TO_CAUSE and not one.procedure:
         return look_for(words=cause_name(one.name))
     if one.matter is Matter.NO_PROCEDURE:
         return look_for(symptom=one.name)
     if one.matter is Matter.COMEBACK:
         return reverse("reports:page", args=["comebacks"])
+    if one.matter is Matter.COSTLY_STEP:
+        number = chosen[one.procedure].revision.number
+        return reverse("reports:without", args=[one.procedure, number, one.step])
     if one.step and one.procedure in chosen:
         return reverse("procedures:step", args=[one.procedure, chosen[one.procedure].revision.number, one.step])
     return procedure_at(one.procedure)
@@ -124,7 +128,8 @@ def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
     of = f"{one.part} of {one.whole}"
     at = f"“{one.title}” in {one.procedure_title}"
     if one.matter is Matter.COSTLY_STEP:
-        return f"{at} was done {one.part} times and tells {one.bits:.2f} bits: next to nothing about the cause."
+        cost = f"costs {minutes_words(one.each)} and " if one.each else ""
+        return f"{at} {cost}found nothing in {one.part} jobs. It tells {number_format(one.bits, 2)} bits."
     if one.matter is Matter.MISLEADING_END:
         return f"What {at} named was wrong in {of} repairs."
     if one.matter is Matter.LEFT_OUT:
@@ -134,7 +139,8 @@ def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
     if one.matter is Matter.WEAK_PROOF:
         return f"{one.procedure_title}: {of} causes were proven by elimination only."
     if one.matter is Matter.NO_WAY_TO_CAUSE:
-        return f"{cause_name(one.name)} was the proven cause of {one.part} jobs, and no procedure leads to it."
+        after = f" Most had followed {one.procedure_title}." if one.procedure_title else ""
+        return f"{cause_name(one.name)} was the proven cause of {one.part} jobs, and no procedure leads to it.{after}"
     if one.matter is Matter.NO_PROCEDURE:
         return f"{one.part} jobs came in with “{one.title}”, and no procedure is for it."
     step = chosen[one.procedure].flow.step_by_key[one.step]
