@@ -1,16 +1,27 @@
-"""A manager in the office: open jobs, what was closed, who may do what."""
+"""A manager in the office: open jobs, what was closed, what to change, who may do what."""
 
 from __future__ import annotations
 
+import uuid
+from datetime import datetime, timedelta
+
 import pytest
+from django.utils import timezone
 from playwright.sync_api import expect
 
 from shopkb.accounts.models import User
+from shopkb.core.flow.model import Proof
+from shopkb.jobs.history import store_history
 from shopkb.jobs.models import Job
-from shopkb.procedures.models import Procedure
+from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun, PastValue
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import flow_of
+from tests.builders import CONTROL_TEXT, HORN_TEXT, put_in_force, yard
 
 from .conftest import OFFICE, Visits
 from .scenes import FAN, TO_GROUND, cured_fan_job
+
+__all__ = ["yard"]
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 GROUND = ("cooling/fan/ground", "high resistance")
@@ -51,3 +62,72 @@ def test_a_manager_does_not_write_procedures(visits: Visits, shelf: dict[str, Pr
     answer = page.request.get(f"{visits.address}/procedures/new/")
     assert answer.status == 403
     assert "Your role does not let you write procedures. These roles may: writer, keeper." in answer.text()
+
+
+HARNESS = """\
+  harness:
+    title: Look along the harness
+    test: look
+    at: body/horn/ground
+    access: bumper-off
+    minutes: 6
+    outcomes:
+      sound: {label: Harness sound, go: ground}
+      chafed: {label: Chafed at the joint, go: horn-ground, proof: seen}
+"""
+WITH_HARNESS = HORN_TEXT.replace(
+    '>= battery - feed_drop * 1.3", go: ground', '>= battery - feed_drop * 1.3", go: harness'
+)
+WITH_HARNESS = WITH_HARNESS.replace("  ground:\n    title", f"{HARNESS}  ground:\n    title")
+WAY = (
+    ("press", "click", "", 1),
+    ("supply", "full", "12.4", 4),
+    ("harness", "sound", "", 6),
+    ("ground", "bad", "0.9", 2),
+)
+
+
+def looked_along_the_harness(number: int, opened: datetime) -> PastJob:
+    """It took six minutes; the fault was the ground, which the next step measured."""
+    at, results = opened + timedelta(minutes=1), []
+    for step, outcome, typed, minutes in WAY:
+        at += timedelta(minutes=minutes)
+        results.append(PastResult(step, at, "junior", outcome, typed=typed, meter="pocket" if typed else ""))
+    repair = PastRepair(
+        cause="body/horn/ground#high resistance", proof=Proof.MEASURED, correction="Joint remade.", at=at, who="junior",
+        cured="cured", verified_at=at, how="Ten times.", found_at=(0, len(WAY) - 1),
+    )  # fmt: skip
+    values = (PastValue("battery", "12.6", opened, "junior"),)
+    return PastJob(
+        client_id=uuid.uuid4(), registration=f"SB {number:04d}", platform="avocet/dunlin", complaint="No horn.",
+        opened_at=opened, opened_by="junior", closed_at=at + timedelta(minutes=30), closed_by="junior",
+        disposition="cured", repairs=(repair,),
+        runs=(PastRun("horn-silent", "junior", opened, tuple(results), values),),
+    )  # fmt: skip
+
+
+def test_a_step_that_found_nothing_is_out_of_the_draft_in_three_actions(
+    visits: Visits, yard: None, junior: User, senior: User, second: User, keeper: User
+) -> None:
+    """At most six were asked for."""
+    put_in_force(CONTROL_TEXT, senior, second)
+    put_in_force(CONTROL_TEXT, senior, second)
+    put_in_force(WITH_HARNESS, senior, second)
+    since = timezone.now() - timedelta(days=30)
+    past = [looked_along_the_harness(number, since + timedelta(hours=number)) for number in range(40)]
+    assert [done.jobs for done in store_history(past, by=keeper)] == [40]
+    page = visits.open(OFFICE, keeper)
+    page.get_by_role("link", name="What to change next").click()
+    row = page.get_by_role(
+        "row", name="“Look along the harness” in Horn stays silent costs 6 min and found nothing in 40"
+    )
+    expect(row).to_be_visible()
+    row.get_by_role("link", name="See the procedure without it, and make that a draft").click()
+    expect(page.locator("main")).to_contain_text("It costs 6 min each time and found nothing in 40 jobs.")
+    expect(page.locator("main")).to_contain_text("“Voltage at the connector: Full supply” goes straight on.")
+    visits.shot(page, "without-a-step")
+    page.get_by_role("button", name="Make a draft without it").click()
+    expect(page.locator(".messages")).to_contain_text("The draft stands without the step.")
+    draft = Revision.objects.get(state=Revision.State.DRAFT)
+    assert page.url == f"{visits.address}/procedures/horn-silent/{draft.number}/desk/"
+    assert "harness" not in flow_of(draft).step_by_key and flow_of(draft).step_by_key["ground"]
