@@ -54,6 +54,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "shopkb.web.middleware.NoNullCharacters",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shopkb.accounts.tablet.IdleLock",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -119,6 +120,7 @@ AUTH_PASSWORD_VALIDATORS = [
 AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
     "django.contrib.auth.backends.ModelBackend",
+    "shopkb.accounts.pins.PinBackend",
 ]
 # By name and address together: one tablet's mistakes lock nobody else out, and nobody can lock another out from afar.
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
@@ -127,6 +129,7 @@ AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_RESET_ON_SUCCESS = True
 AXES_DISABLE_ACCESS_LOG = True
 AXES_ENABLE_ADMIN = False
+AXES_SENSITIVE_PARAMETERS = ["username", "ip_address", "pin", "kept"]  # never stored with a failed attempt
 AXES_LOCKOUT_TEMPLATE = "accounts/locked.html"
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "home"
@@ -163,6 +166,7 @@ SESSION_COOKIE_SAMESITE = "Lax"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 
 # The shop's own choices.
+IDLE_LOCK_MINUTES = environment.number("SHOPKB_IDLE_LOCK_MINUTES", 15)
 REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=True)
 CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
 HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)

@@ -19,7 +19,7 @@ class PersonAdmin(UserAdmin):
 
     list_display = ("username", "called", "role", "is_active", "last_login")
     list_filter = ("role", "is_active")
-    actions = ("let_sign_in_again",)
+    actions = ("let_sign_in_again", "take_pin_away")
     ordering = ("username",)
     filter_horizontal = ()
     fieldsets = (
@@ -43,3 +43,8 @@ class PersonAdmin(UserAdmin):
         for person in people:
             reset(username=person.username)
         self.message_user(request, "They can sign in again.")
+
+    @admin.action(description="Take their PIN away; they set a new one with their password")
+    def take_pin_away(self, request: HttpRequest, people: QuerySet[User]) -> None:
+        people.update(pin="")
+        self.message_user(request, "They have no PIN any more.")

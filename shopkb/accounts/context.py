@@ -3,11 +3,12 @@ from __future__ import annotations
 from django.http import HttpRequest
 
 from shopkb.accounts.roles import Right
+from shopkb.accounts.tablet import is_shared
 
 
 def rights(request: HttpRequest) -> dict[str, object]:
-    """``may.work``, ``may.write`` ... for templates: what to offer. The doors check again."""
+    """``may.work``, ``may.write`` ..., and ``shared_tablet``, for templates: what to offer. The doors check again."""
     user = getattr(request, "user", None)
     if user is None or not user.is_authenticated:
         return {"may": {}}
-    return {"may": {right.name.lower(): user.may(right) for right in Right}}
+    return {"may": {right.name.lower(): user.may(right) for right in Right}, "shared_tablet": is_shared(request)}

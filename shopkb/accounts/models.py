@@ -14,6 +14,8 @@ class User(AbstractUser):
     role = models.CharField(max_length=20, choices=[(role.value, role.value) for role in Role], default=Role.TECHNICIAN)
     called = models.CharField("name as the shop says it", max_length=80, blank=True)
 
+    pin = models.CharField("PIN", max_length=128, blank=True, editable=False, help_text="A hash; empty: none.")
+
     class Meta(AbstractUser.Meta):
         constraints = [
             models.CheckConstraint(name="user_role_known", condition=models.Q(role__in=[role.value for role in Role]))

@@ -1,12 +1,12 @@
-from django.contrib.auth.views import LoginView, LogoutView, PasswordChangeView
+from django.contrib.auth.views import LogoutView, PasswordChangeView
 from django.urls import path, reverse_lazy
 
+from shopkb.accounts import views
+
 urlpatterns = [
-    path(
-        "sign-in/",
-        LoginView.as_view(template_name="accounts/login.html", redirect_authenticated_user=True),
-        name="login",
-    ),
+    path("sign-in/", views.SignIn.as_view(), name="login"),
+    path("switch/", views.switch, name="switch"),
+    path("pin/", views.pin, name="pin"),
     path("sign-out/", LogoutView.as_view(), name="logout"),
     path(
         "password/",

@@ -1,0 +1,86 @@
+"""Forms of signing in, of setting a PIN, and of changing hands at a shared tablet."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib.auth import authenticate
+from django.contrib.auth.forms import AuthenticationForm
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest
+
+from shopkb.accounts.models import User
+from shopkb.accounts.pins import LONGEST, SHORTEST, may_have_pin, people_with_pin, validate_pin
+
+
+def pin_field(label: str, autocomplete: str, help_text: str = "") -> forms.CharField:
+    attrs = {"inputmode": "numeric", "autocomplete": autocomplete}
+    widget = forms.PasswordInput(attrs=attrs)
+    return forms.CharField(label=label, max_length=LONGEST, widget=widget, help_text=help_text, strip=True)
+
+
+class SignInForm(AuthenticationForm):
+    shared = forms.BooleanField(
+        label="Several people use this tablet",
+        required=False,
+        help_text="Colleagues then go on with their PIN, and it locks when nobody touches it.",
+    )
+
+
+class SwitchForm(forms.Form):
+    """Who goes on, and their PIN."""
+
+    username = forms.ChoiceField(label="Who goes on", widget=forms.RadioSelect)
+    pin = pin_field("PIN", "off")
+
+    def __init__(self, request: HttpRequest, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.request = request
+        self.people = people_with_pin()
+        names: Any = self.fields["username"]
+        names.choices = [(person.username, str(person)) for person in self.people]
+        self.person: User | None = None
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or {}
+        if "username" in given and "pin" in given:
+            found = authenticate(self.request, username=given["username"], pin=given["pin"])
+            self.person = found if isinstance(found, User) else None
+            if self.person is None:
+                name = dict(self.fields["username"].choices)[given["username"]]  # type: ignore[attr-defined]
+                self.add_error("pin", f"That is not the PIN of {name}. Enter it again, or sign in with a password.")
+        return given
+
+
+class PinForm(forms.Form):
+    """A person's own PIN, set with their password."""
+
+    password = forms.CharField(
+        label="Your password", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+    )
+    pin = pin_field("New PIN", "off", f"{SHORTEST} to {LONGEST} digits.")
+    again = pin_field("New PIN, once more", "off")
+
+    def __init__(self, person: User, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.person = person
+
+    def clean_password(self) -> str:
+        password: str = self.cleaned_data["password"]
+        if not self.person.check_password(password):
+            raise ValidationError("This is not your password. Type it again.", code="password")
+        return password
+
+    def clean_pin(self) -> str:
+        pin: str = self.cleaned_data["pin"]
+        validate_pin(pin)
+        return pin
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or {}
+        if not may_have_pin(self.person):
+            raise ValidationError("Who manages people signs in with a password alone; their account opens everything.")
+        if "pin" in given and given["pin"] != given.get("again"):
+            self.add_error("again", "This is another PIN than the one above. Type both again.")
+        return given
