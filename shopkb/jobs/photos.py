@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import secrets
 import warnings
 from dataclasses import dataclass
@@ -60,8 +61,8 @@ def keep_photo(job: Job, taken: Taken, *, by: User, at: datetime) -> Photo:
     if used + len(body) > JOB_QUOTA:
         raise NotPossible("This job holds as many pictures as it may. Leave out what the write-up does not need.")
     name = f"{secrets.token_hex(16)}.jpg"
-    default_storage.save(name, ContentFile(body))
     try:
+        _to_disk(name, body)
         with transaction.atomic():
             return Photo.objects.create(
                 job=job,
@@ -79,6 +80,13 @@ def keep_photo(job: Job, taken: Taken, *, by: User, at: datetime) -> Photo:
     except Exception:
         default_storage.delete(name)
         raise
+
+
+def _to_disk(name: str, body: bytes) -> None:
+    """Written through to the disk, so that a row never names a picture that a power cut took."""
+    default_storage.save(name, ContentFile(body))
+    with default_storage.open(name, "rb+") as file:
+        os.fsync(file.fileno())
 
 
 def encoded(file: IO[bytes]) -> tuple[bytes, int, int]:

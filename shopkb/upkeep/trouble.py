@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import sys
 
@@ -12,6 +13,8 @@ from django.views.defaults import server_error
 
 log = logging.getLogger(__name__)
 
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+
 FULL = (
     "The disk of the computer that keeps the records is full. Tell whoever runs it; nothing of what you sent is stored."
 )
@@ -20,15 +23,21 @@ AWAY = "The records cannot be reached just now. Nothing of what you sent is stor
 
 
 def failed(request: HttpRequest) -> HttpResponse:
-    """The page for whatever went wrong; a database that cannot answer is 503, all else a fault of the program.
+    """The page for whatever went wrong; a database that cannot answer or a full disk is 503, all else a fault of ours.
 
     Called while the exception is being handled, wherever it rose: in a page, in the session, in signing in.
     """
     error = sys.exc_info()[1]
+    if isinstance(error, OSError) and error.errno in NO_ROOM:
+        return _not_now(FULL, error)
     if not isinstance(error, (OperationalError, InterfaceError)):
         return server_error(request)
-    log.error("The database did not answer: %s", error)
-    body = render_to_string("upkeep/trouble.html", {"why": words_for(str(error))})
+    return _not_now(words_for(str(error)), error)
+
+
+def _not_now(words: str, error: BaseException) -> HttpResponse:
+    log.error("Nothing could be stored: %s", error)
+    body = render_to_string("upkeep/trouble.html", {"why": words})
     return HttpResponse(body, status=503, headers={"Retry-After": "5"})
 
 

@@ -99,6 +99,7 @@ class Shop:
             **({"DATABASE_URL": database} if database else {}),
         }
         self.port = _free_port()
+        self.first_job = 0
         self.server: subprocess.Popen[bytes] | None = None
         if like is not None:
             self.sessions, self.platform = like.sessions, like.platform
@@ -124,8 +125,11 @@ class Shop:
         assert done.returncode == 0, done.stderr
         return done.stdout
 
-    def start(self, *, largest_file: int = 0) -> None:
-        """Serve, and wait for the health page. ``largest_file`` (bytes) stands for a disk that is full."""
+    def start(self, *, largest_file: int = 0, **more: str) -> None:
+        """Serve, and wait for the health page. ``largest_file`` (bytes) stands for a disk that is full.
+
+        ``more``: further environment.
+        """
 
         def narrow() -> None:
             if largest_file:
@@ -134,7 +138,7 @@ class Shop:
         self.server = subprocess.Popen(
             [sys.executable, "manage.py", "serve", "--port", str(self.port)],
             cwd=ROOT,
-            env=self.environment,
+            env={**self.environment, **more},
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             preexec_fn=narrow,
@@ -164,6 +168,19 @@ class Shop:
         body = urlencode({"csrfmiddlewaretoken": TOKEN, **sent})
         return self._send("POST", path, body, {"Cookie": cookies, "Content-Type": "application/x-www-form-urlencoded"})
 
+    def post_photo(self, path: str, person: int, picture: bytes) -> Reply:
+        """Send a picture as a browser does."""
+        cut = uuid.uuid4().hex
+        fields = {"csrfmiddlewaretoken": TOKEN, "client_id": str(uuid.uuid4())}
+        parts = [f'Content-Disposition: form-data; name="{name}"\r\n\r\n{text}' for name, text in fields.items()]
+        head = "".join(f"--{cut}\r\n{part}\r\n" for part in parts)
+        file = 'Content-Disposition: form-data; name="picture"; filename="a.jpg"\r\nContent-Type: image/jpeg\r\n\r\n'
+        body = f"{head}--{cut}\r\n{file}".encode() + picture + f"\r\n--{cut}--\r\n".encode()
+        cookies = f"sessionid={self.sessions[person % PEOPLE]}; csrftoken={TOKEN}"
+        return self._send(
+            "POST", path, body, {"Cookie": cookies, "Content-Type": f"multipart/form-data; boundary={cut}"}
+        )
+
     def intake(self, person: int, client_id: str, plate: str) -> Reply:
         return self.post(
             "/jobs/new/",
@@ -183,7 +200,7 @@ class Shop:
         """What ``verify`` finds."""
         return json.loads(self.manage("verify", "--json", check=False).stdout)["broken"]
 
-    def _send(self, method: str, path: str, body: str | None, headers: dict[str, str]) -> Reply:
+    def _send(self, method: str, path: str, body: str | bytes | None, headers: dict[str, str]) -> Reply:
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
         try:
             connection.request(method, path, body, headers)

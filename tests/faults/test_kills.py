@@ -86,32 +86,6 @@ if not ON_A_SERVER:
         all_there(shop, Acknowledged(job=[sent]))
 
 
-if not ON_A_SERVER:
-
-    def test_a_full_disk_is_told_and_nothing_is_half_written(shop: Shop, figure: dict[str, object]) -> None:
-        size = (shop.folder / "shop.sqlite3").stat().st_size
-        shop.start(largest_file=size + 64 * 1024)
-        told, refused = Acknowledged(), []
-        for number in range(600):
-            sent = str(uuid.uuid4())
-            reply = shop.intake(0, sent, f"SB {number:04d}")
-            if reply.status == 302:
-                told.job.append(sent)
-            else:
-                refused.append((sent, reply))
-            if len(refused) == 5:
-                break
-        assert [reply.status for _sent, reply in refused] == [503] * 5
-        assert all("The disk of the computer that keeps the records is full." in reply.body for _sent, reply in refused)
-        shop.kill()
-        shop.start()
-        all_there(shop, told)
-        gone = shop.found(Acknowledged(job=[sent for sent, _reply in refused]))["job"]
-        assert set(gone.values()) == {0}
-        assert shop.intake(0, refused[0][0], "SB 9999").status == 302
-        figure["answers before the disk was full, all there"] = told.count
-
-
 if ON_A_SERVER:
 
     def test_connections_cut_under_load(shop: Shop, figure: dict[str, object]) -> None:
