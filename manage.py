@@ -4,11 +4,13 @@
 import os
 import sys
 
+IN_THE_DEMO = ("demo", "compare_truth")
+"""Commands about the demo world, which lives in a database file of its own, never in the shop's."""
+
 
 def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shopkb.settings")
-    if sys.argv[1:2] == ["demo"]:
-        # The demo world lives in a database file of its own, never in the shop's.
+    if sys.argv[1:2] and sys.argv[1] in IN_THE_DEMO:
         os.environ.setdefault("SHOPKB_WORLD", "demo")
     from django.core.management import execute_from_command_line
 

@@ -118,6 +118,8 @@ def branch_truth(
 ) -> dict[tuple[str, Branch], float]:
     """Of the verified jobs that took a branch, the share whose true cause can still be reached through it.
 
+    Jobs that followed an earlier edition count for the branches that are still there.
+
     ``beyond`` gives the identities that each procedure can find once another hands over to it.
     """
     taken, reached = defaultdict[tuple[str, Branch], int](int), defaultdict[tuple[str, Branch], int](int)
@@ -128,9 +130,10 @@ def branch_truth(
     }
     for job in simulated:
         if job.past.disposition == Job.Disposition.CURED and not job.comes_back:
-            for branch in _branches(flows, job):
-                taken[branch] += 1
-                reached[branch] += job.cause in reach[branch]
+            for branch in _branches({**flows, **job.earlier}, job):
+                if branch in reach:
+                    taken[branch] += 1
+                    reached[branch] += job.cause in reach[branch]
     return {branch: reached[branch] / times for branch, times in taken.items()}
 
 

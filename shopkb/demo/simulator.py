@@ -28,12 +28,14 @@ DAY = 24 * 60
 @dataclass(frozen=True, slots=True)
 class Simulated:
     """A closed job and what only the truth knows: the identity of its cause (empty: nothing was wrong), whether a
-    wrong cause was claimed, and whether it comes back."""
+    wrong cause was claimed, and whether it comes back. ``earlier`` holds procedures that were followed in an edition
+    before the one in force now."""
 
     past: PastJob
     cause: str
     wrong: bool = False
     comes_back: bool = False
+    earlier: Mapping[str, Flow] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,9 @@ class _Arrival:
 class Shop:
     """The simulated shop between two moments.
 
-    ``access`` gives the minutes each set-up state costs to reach, ``dangers`` the keys of cautions that are a DANGER.
+    ``flows`` are the procedures as in force at the end. ``earlier`` gives the edition before, by key, with the share of
+    the period until which it was in force. ``access`` gives the minutes each set-up state costs to reach, ``dangers``
+    the keys of cautions that are a DANGER.
     """
 
     truth: Truth
@@ -59,9 +63,11 @@ class Shop:
     until: datetime
     access: Mapping[str, float] = field(default_factory=dict)
     dangers: Collection[str] = ()
+    earlier: Mapping[str, tuple[Flow, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.natures = {key: Nature(flow, self.truth.of(flow)) for key, flow in self.flows.items()}
+        self._before = {key: Nature(flow, self.truth.of(flow)) for key, (flow, _until) in self.earlier.items()}
         self.people = {person.name: person for person in self.truth.technicians}
 
     def jobs(self, count: int) -> Iterator[Simulated]:
@@ -91,6 +97,11 @@ class Shop:
         """How far the period is gone, 0 to 1."""
         return min(1.0, max(0.0, (at - self.since) / (self.until - self.since)))
 
+    def superseded(self, at: datetime) -> frozenset[str]:
+        """Procedures whose edition before was in force then."""
+        gone = self.gone(at)
+        return frozenset(key for key, (_flow, until) in self.earlier.items() if gone < until)
+
     def _arrival(self, at: datetime) -> _Arrival:
         key = choose(self.rng, {key: nature.said.share for key, nature in self.natures.items()})
         nature = self.natures[key]
@@ -108,8 +119,10 @@ class Shop:
         clock = Clock(arrival.at)
         early, late = self.truth.shop.learning
         error = early + (late - early) * self.gone(arrival.at)
+        old = self.superseded(arrival.at)
+        natures = self.natures | {key: self._before[key] for key in old} if old else self.natures
         visit = Visit(
-            self.rng, self.truth, self.natures, arrival.cause, who, clock, self.access, error, self.dangers,
+            self.rng, self.truth, natures, arrival.cause, who, clock, self.access, error, self.dangers,
             arrival.vehicle.platform,
         )  # fmt: skip
         clock.work(float(self.rng.uniform(3, 25)))
@@ -125,7 +138,8 @@ class Shop:
             comes_back = again.at < self.until - timedelta(days=1)
             if comes_back:
                 heapq.heappush(waiting, (again.at, number, again))
-        yield Simulated(past, arrival.cause, ending.wrong, comes_back)
+        earlier = {key: self.earlier[key][0] for key in old}
+        yield Simulated(past, arrival.cause, ending.wrong, comes_back, earlier)
 
     def _nothing_found(self, visit: Visit) -> Ending:
         absent = visit.leg.nature.said.absent

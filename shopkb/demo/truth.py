@@ -91,6 +91,17 @@ class ProcedureTruth(_Part):
     elsewhere: tuple[Elsewhere, ...] = ()
 
 
+class Edition(_Part):
+    """An edition of a procedure in force before the one of ``flows/``, up to this share of the period.
+
+    ``until`` 1: it still is, and the one of ``flows/`` stands beside it as a draft. ``why`` is said of the newer one.
+    """
+
+    key: str
+    until: float = Field(gt=0, le=1)
+    why: str
+
+
 class OpenJob(_Part):
     registration: str
     technician: str
@@ -121,6 +132,7 @@ class Truth(_Part):
     technicians: tuple[Technician, ...]
     meters: Mapping[str, tuple[str, ...]]
     procedures: tuple[ProcedureTruth, ...]
+    editions: tuple[Edition, ...] = ()
     open_jobs: tuple[OpenJob, ...]
     vehicles: tuple[VehicleTruth, ...]
 
@@ -180,25 +192,25 @@ def cause_weights(said: ProcedureTruth, flow: Flow, place: Place) -> dict[str, f
     return weights | {other.cause: other.weight for other in said.elsewhere}
 
 
-def misfits(truth: Truth, flows: Mapping[str, Flow]) -> Iterator[str]:
-    """Everything the truth names that the procedures do not have, as sentences."""
+def misfits(truth: Truth, flows: Mapping[str, Flow], others: Mapping[str, Flow] | None = None) -> Iterator[str]:
+    """Everything the truth names that the procedures do not have, as sentences. ``others`` are further editions."""
     for said in truth.procedures:
-        flow = flows.get(said.key)
+        flow, other = flows.get(said.key), (others or {}).get(said.key)
         if flow is None:
             yield f"There is no procedure {said.key!r}."
             continue
         yield from _cause_misfits(said, flow)
-        branches = {(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes}
+        editions = [edition for edition in (flow, other) if edition is not None]
+        branches = {(step.key, one.key) for edition in editions for step in edition.steps for one in step.outcomes}
         for step, outcome in _branches_named(said):
             if (step, outcome) not in branches:
                 yield f"{said.key} has no outcome {outcome!r} of a step {step!r}."
-        values = {value.key for value in flow.values}
-        for step in said.errors:
-            if step not in flow.step_by_key:
-                yield f"{said.key} has no step {step!r}."
-        for key in said.values:
-            if key not in values:
-                yield f"{said.key} asks for no value {key!r}."
+        for step in sorted(set(said.errors) - {key for key, _outcome in branches}):
+            yield f"{said.key} has no step {step!r}."
+        for key in sorted(set(said.values) - {value.key for edition in editions for value in edition.values}):
+            yield f"{said.key} asks for no value {key!r}."
+        if other is not None and set(other.cause_by_key) != set(flow.cause_by_key):
+            yield f"The other edition of {said.key} has other causes."
 
 
 def _cause_misfits(said: ProcedureTruth, flow: Flow) -> Iterator[str]:

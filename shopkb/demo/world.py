@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
-from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Role
 from shopkb.catalog.loading import load_folder
 from shopkb.catalog.models import Access, Caution
 from shopkb.core.flow.model import Flow
+from shopkb.demo.editions import Shelf, WorldError, not_in_force, with_role
 from shopkb.demo.models import DemoMark
 from shopkb.demo.nature import Nature
 from shopkb.demo.open_work import OpenWork
@@ -22,14 +23,14 @@ from shopkb.demo.people import make_people, read_people
 from shopkb.demo.simulator import Shop
 from shopkb.demo.truth import Truth, misfits, read_truth
 from shopkb.jobs.history import StoredHistory, store_history
-from shopkb.procedures.exchange import check_files, flow_files, store
 from shopkb.procedures.models import Revision
-from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import flow_of
 
 MONTH = timedelta(days=30.44)
 PUBLISHED_BEFORE = timedelta(days=30)
 """How long before the first job the procedures were put in force."""
+DRAFTED_BEFORE = timedelta(days=3)
+"""How long before now a better edition was drafted that is not in force yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +47,6 @@ class Plan:
         return read_truth(self.root / "fixtures" / "truth.yaml")
 
 
-class WorldError(Exception):
-    """The files of the demo do not fit together."""
-
-
 def build(plan: Plan) -> Iterator[str]:
     """Make the world in an empty, migrated database; yields a line for each stage done.
 
@@ -64,19 +61,34 @@ def build(plan: Plan) -> Iterator[str]:
     yield _load_catalog(plan.root / "fixtures")
     people = make_people(read_people(plan.root / "fixtures" / "people.yaml"))
     yield f"{len(people)} people."
-    yield _publish(plan.root / "flows", people, since - PUBLISHED_BEFORE)
-    flows = flows_in_force()
-    problems = list(misfits(truth, flows))
+    shelf = Shelf.read(plan.root, truth, people)
+    yield shelf.put_in_force(since - PUBLISHED_BEFORE)
+    earlier = shelf.earlier
+    flows = flows_in_force() | {key: shelf.flows[key] for key in earlier}
+    problems = list(misfits(truth, flows, not_in_force(plan.root, truth)))
     if problems:
         raise WorldError("fixtures/truth.yaml does not fit the procedures. " + " ".join(problems))
     rng = np.random.default_rng(plan.seed)
-    stored = StoredHistory()
-    shop = Shop(truth, flows, rng, since, plan.now, access_minutes(), dangers())
-    for stored in store_history((made.past for made in shop.jobs(plan.jobs)), by=_with_role(people, Role.KEEPER)[0]):
-        yield f"{stored.jobs} closed jobs, {stored.results} results."
+    shop = Shop(truth, flows, rng, since, plan.now, access_minutes(), dangers(), earlier)
+    for line, stored in _history(plan, shop, shelf):
+        yield line
+        mark.jobs = stored.jobs
     yield _open_jobs(truth, shop.natures, people, rng, plan.now)
-    mark.jobs = stored.jobs
+    yield from shelf.draft(plan.now - DRAFTED_BEFORE)
     mark.save(update_fields=["jobs"])
+
+
+def _history(plan: Plan, shop: Shop, shelf: Shelf) -> Iterator[tuple[str, StoredHistory]]:
+    """Closed jobs, and the newer editions put in force between them; a line and the sum so far for each stage."""
+    by, done = with_role(shelf.people, Role.KEEPER)[0], StoredHistory()
+    for old, made in groupby(shop.jobs(plan.jobs), key=lambda job: shop.superseded(job.past.opened_at)):
+        for key, until in [(key, until) for key, (_flow, until) in shelf.earlier.items() if key not in old]:
+            if line := shelf.follow_up(key, shop.since + until * (shop.until - shop.since)):
+                yield line, done
+        before = done
+        for stored in store_history((job.past for job in made), by=by):
+            done = before + stored
+            yield f"{done.jobs} closed jobs of about {plan.jobs}, {done.results} results.", done
 
 
 def flows_in_force() -> dict[str, Flow]:
@@ -101,29 +113,6 @@ def _load_catalog(folder: Path) -> str:
         raise WorldError(" ".join(fault.text() for fault in loaded.faults))
     counts = {file.removesuffix(".yaml"): count.added for file, count in loaded.counts.items()}
     return "Catalog: " + ", ".join(f"{count} {name}" for name, count in counts.items()) + "."
-
-
-def _with_role(people: Mapping[str, User], role: Role) -> list[User]:
-    found = [person for person in people.values() if person.role == role]
-    if not found:
-        raise WorldError(f"fixtures/people.yaml names nobody with the role {role.value}.")
-    return found
-
-
-@transaction.atomic
-def _publish(folder: Path, people: Mapping[str, User], at: datetime) -> str:
-    """The first writer wrote them, the second reviewed and put them in force."""
-    writers = _with_role(people, Role.WRITER)
-    files = check_files(flow_files([folder]))
-    faulty = [finding.text(file.path.name) for file in files for finding in file.errors or ()]
-    faulty += [f"{file.path.name} cannot be read." for file in files if file.flow is None]
-    if faulty:
-        raise WorldError(" ".join(faulty))
-    try:
-        stored = store(files, by=writers[0], at=at, why="First edition.", publish_by=writers[-1])
-    except NotPossible as error:
-        raise WorldError(str(error)) from error
-    return f"{len(stored)} procedures in force: {', '.join(row.key for row in stored)}."
 
 
 def _open_jobs(

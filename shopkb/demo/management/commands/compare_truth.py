@@ -12,6 +12,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
 from shopkb.demo.comparing import LEVEL, Coverage, Line, compare, coverage
+from shopkb.demo.editions import WorldError, earlier_flows, not_in_force
 from shopkb.demo.models import DemoMark
 from shopkb.demo.simulator import Shop
 from shopkb.demo.truth import TruthError, misfits, read_truth
@@ -72,19 +73,18 @@ def _lines(simulate: int) -> tuple[Line, ...]:
     flows = flows_in_force()
     try:
         truth = read_truth(settings.BASE_DIR / "fixtures" / "truth.yaml")
-    except TruthError as error:
+        earlier = earlier_flows(settings.BASE_DIR, truth)
+    except (TruthError, WorldError) as error:
         raise CommandError(str(error), returncode=NOT_POSSIBLE) from error
-    problems = list(misfits(truth, flows))
+    problems = list(misfits(truth, flows, not_in_force(settings.BASE_DIR, truth)))
     if problems:
         raise CommandError(f"The procedures have changed: {' '.join(problems)}", returncode=NOT_POSSIBLE)
     since = mark.made_at - truth.shop.months * MONTH
     # Another seed than the demo's: the long run must not hold the very jobs that were learned from.
-    shop = Shop(truth, flows, np.random.default_rng([mark.seed, 1]), since, mark.made_at, access_minutes(), dangers())
+    rng = np.random.default_rng([mark.seed, 1])
+    shop = Shop(truth, flows, rng, since, mark.made_at, access_minutes(), dangers(), earlier)
     return compare(truth, flows, kept(), shop.jobs(simulate))
 
 
 def _not_the_demo() -> str:
-    return (
-        f"{connection.settings_dict['NAME']} does not hold the demo. "
-        "Make it with: python manage.py demo; then: SHOPKB_WORLD=demo python manage.py compare_truth"
-    )
+    return f"{connection.settings_dict['NAME']} does not hold the demo. Make it with: python manage.py demo"
