@@ -109,7 +109,8 @@
       if (first) { first.closest("li").scrollIntoView({ block: "nearest" }); pick(first); if (first.select) { first.select(); } }
       return;
     }
-    if (item.pressed === "add-outcome") { pick(document.getElementById("new-label")); return; }
+    const adding = item.pressed === "add-outcome" && (!held.field || held.field.value === "add-outcome");
+    if (adding) { pick(document.getElementById("new-label")); return; }
     if (!held.field) { return; }
     const there = same(document.getElementById("desk-steps"), held.field);
     if (!there) { return; }

@@ -5,7 +5,7 @@
   "use strict";
   const PAUSE = 600, AGAIN = 3000;
   const queue = [], timers = new Map(), base = new Map(), refused = new Set();
-  let busy = null, onward = null, halted = false, leaving = false;
+  let busy = null, onward = null, halted = false, leaving = false, showing = false;
 
   function fields(form) {
     return Array.from(form.elements).filter((field) => field.id && field.name && field.type !== "hidden" && field.type !== "submit");
@@ -103,7 +103,6 @@
   }
   function answered(item, answer, text) {
     const kind = answer.headers.get("Desk-Answer") || "";
-    busy = null;
     if (kind === "refused") {
       refused.add(item.form);
       onward = null;
@@ -111,10 +110,14 @@
       if (form) { unlock(form); }
     } else if (kind !== "both") {
       refused.delete(item.form);
+      if (item.pressed !== "add-outcome" && item.values.has("new-label")) { item.values.set("new-label", ""); } // only its button takes it
       base.set(item.form, item.values);
     }
     const to = answer.headers.get("HX-Redirect");
+    showing = true; // a field taken off the page says "change" once more: it has been brought over already
     if (to) { onward = onward || (() => { location.href = to; }); } else { window.desk.show(kind, item, answer, text); }
+    showing = false;
+    busy = null;
     tell();
     if (queue.length) { send(); } else if (onward && !halted) { const go = onward; onward = null; leaving = true; go(); }
   }
@@ -156,7 +159,7 @@
   });
   document.addEventListener("change", (event) => {
     const form = event.target.form;
-    if (form && form.matches("form[data-saves=typed]") && event.target.id !== "new-label") { save(form, null); }
+    if (!showing && form && form.matches("form[data-saves=typed]") && event.target.id !== "new-label") { save(form, null); }
   });
   window.addEventListener("beforeunload", (event) => { if (!leaving && unsaved()) { event.preventDefault(); event.returnValue = ""; } });
 
