@@ -16,7 +16,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.accounts.roles import Right, require
 from shopkb.core.diagnosis.ordering import Difference, difference
-from shopkb.core.diagnosis.reordering import BetterOrder, better_order
+from shopkb.core.diagnosis.reordering import OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
 from shopkb.core.flow.compare import Change, compare
 from shopkb.core.flow.model import Flow, GoKind
@@ -27,10 +27,13 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import checksum, flow_of
+from shopkb.web.htmx import render_page_or_part
 
 SEED = 20260302
 """The same question gets the same answer: draws of the uncertain start from here."""
 MOST_LISTED = 50
+ORDERS = (40, 400, 4000)
+"""How many orders are looked at: at first, then while the page is being read, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,25 +82,40 @@ def replay_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 @require_safe
 def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
-    """The same tests in an order that costs fewer expected minutes, and how sure that is."""
+    """The same tests in an order that costs fewer expected minutes, and how sure that is.
+
+    The page comes at once with the best of the first few orders and asks for more by itself, until all were looked at
+    or the limit is reached; each answer stands on its own.
+    """
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
     flow = flow_of(revision)
-    context = {"revision": revision, "flow": flow, "section": "procedures"}
+    most = _most(request.GET.get("orders", ""))
+    context = {"revision": revision, "flow": flow, "section": "procedures", "most": most, "limit": ORDERS[-1]}
     try:
-        better = _better(revision)
-        context["better"] = better
-        if better is not None:
-            context |= {
-                "difference": _spread(flow, better.flow, revision),
-                "exchanges": [
-                    (flow.step_by_key[one.later].title, flow.step_by_key[one.earlier].title, one.saves)
-                    for one in better.exchanges
-                ],
-            }
+        context |= _order(revision, flow, most)
     except ValueError as error:
         context["reason"] = str(error)
-    return render(request, "reports/better_order.html", context)
+    return render_page_or_part(request, "reports/better_order.html", "reports/_order.html", context)
+
+
+def _order(revision: Revision, flow: Flow, most: int) -> dict[str, object]:
+    """What the page says of the best of so many orders."""
+    found = _searched(revision, most)
+    said: dict[str, object] = {"found": found, "better": found.best}
+    if not found.complete and most < ORDERS[-1]:
+        said["further"] = ORDERS[ORDERS.index(most) + 1]
+    if found.best is not None:
+        said["difference"] = _spread(flow, found.best.flow, revision)
+        said["exchanges"] = [
+            (flow.step_by_key[one.later].title, flow.step_by_key[one.earlier].title, one.saves)
+            for one in found.best.exchanges
+        ]
+    return said
+
+
+def _most(text: str) -> int:
+    return int(text) if text in {str(one) for one in ORDERS} else ORDERS[0]
 
 
 @require_POST
@@ -105,13 +123,13 @@ def take_order(request: HttpRequest, key: str, number: int) -> HttpResponse:
     """Make the better order a draft: this one, if it is a draft, else a new one."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
-    better = _better(revision)
+    better = _searched(revision, _most(request.POST.get("orders", ""))).best
     if better is None:
         messages.info(request, "No other order saves anything.")
         return redirect("reports:order", key, number)
     try:
         if revision.may_change:
-            publishing.save_draft(revision, better.flow, by=request.user, based_on=revision.checksum)
+            publishing.save_draft(revision, better.flow, by=request.user, based_on=request.POST.get("based_on", ""))
         else:
             why = "Same tests in a cheaper order."
             number = publishing.start_draft(better.flow, by=request.user, at=timezone.now(), why=why).number
@@ -200,9 +218,9 @@ def _compared_by_draws(old: tuple[Flow, Insight], new: tuple[Flow, Insight]) -> 
     return difference((old[0], old[1].model), (new[0], new[1].model), generator)
 
 
-def _better(revision: Revision) -> BetterOrder | None:
+def _searched(revision: Revision, most: int) -> OrderSearch:
     flow = flow_of(revision)
-    return better_order(flow, _learned(flow, revision).model)
+    return last(search(flow, _learned(flow, revision).model, most=most))
 
 
 def _revision(key: str, number: int) -> Revision:

@@ -9,6 +9,7 @@ from django.urls import reverse
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
 from shopkb.core.flow.model import Go, GoKind
+from shopkb.core.flow.reader import read_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -67,3 +68,97 @@ def test_a_technician_may_not(client: Client, draft: Revision, junior: User) -> 
     for name in ("reports:replay", "reports:order"):
         assert client.get(reverse(name, args=[FAN, draft.number])).status_code == 403
     assert client.post(reverse("reports:take-order", args=[FAN, draft.number])).status_code == 403
+
+
+# A better order, through the page --------------------------------------------------------------------------------
+
+ROW = """\
+procedure: lamp-dark
+title: Lamp stays dark
+system: cooling/fan
+verify: Switch it on ten times.
+causes:
+  ground-open: {component: cooling/fan/ground, mode: open circuit, usual: rare, correction: Remake the joint.}
+  relay-burnt: {component: cooling/fan/relay, mode: burnt contacts, usual: common, correction: Fit a new relay.}
+  relay-welded: {component: cooling/fan/relay, mode: welded contacts, usual: common, correction: Fit a new relay.}
+  relay-open: {component: cooling/fan/relay, mode: coil open, usual: common, correction: Fit a new relay.}
+start: long
+steps:
+  long:
+    title: Trace the ground along the loom
+    test: look
+    at: cooling/fan/ground
+    minutes: 40
+    instruction: Follow it.
+    outcomes:
+      open: {label: Open, go: ground-open, proof: seen}
+      whole: {label: Whole, go: short}
+  short:
+    title: Look at the relay contacts
+    test: look
+    at: cooling/fan/relay
+    minutes: 2
+    instruction: Open it.
+    outcomes:
+      burnt: {label: Burnt, go: relay-burnt, proof: seen}
+      welded: {label: Welded, go: relay-welded, proof: seen}
+      open: {label: Coil open, go: relay-open, proof: seen}
+      clean: {label: Clean, go: out}
+"""
+
+
+@pytest.fixture
+def row(catalog: None, senior: User) -> Revision:
+    flow = read_flow(ROW).flow
+    assert flow is not None
+    return publishing.start_draft(flow, by=senior, at=NOW)
+
+
+def test_a_better_order_is_shown_with_its_limits_and_made_the_draft(
+    client: Client, row: Revision, senior: User
+) -> None:
+    client.force_login(senior)
+    address = reverse("reports:order", args=["lamp-dark", 1])
+    page = client.get(address).content.decode()
+    assert "2 orders looked at: all that exchanges of neighbours reach." in page
+    assert "Not at all by exchanging neighbours." in page
+    given = {"orders": "40", "based_on": row.checksum}
+    answer = client.post(reverse("reports:take-order", args=["lamp-dark", 1]), given)
+    assert answer["Location"] == reverse("procedures:desk", args=["lamp-dark", 1])
+    row.refresh_from_db()
+    flow = flow_of(row)
+    assert flow.start == "short"
+    assert flow.step_by_key["short"].outcome("clean").go == Go(GoKind.STEP, "long")
+    assert flow.step_by_key["long"].outcome("whole").go == Go(GoKind.OUT)
+    assert flow.step_by_key["short"].outcome("burnt").go == Go(GoKind.CAUSE, "relay-burnt")
+    assert "None of them saves minutes" in client.get(address).content.decode()
+
+
+def test_an_order_never_overwrites_what_was_written_since_it_was_shown(
+    client: Client, row: Revision, senior: User
+) -> None:
+    client.force_login(senior)
+    seen = row.checksum
+    row = publishing.save_draft(
+        row, editing.change_step(flow_of(row), "short", {"minutes": "3"}), by=senior, based_on=seen
+    )
+    given = {"orders": "40", "based_on": seen}
+    answer = client.post(reverse("reports:take-order", args=["lamp-dark", 1]), given, follow=True)
+    assert "saved by somebody else" in answer.content.decode()
+    row.refresh_from_db()
+    assert flow_of(row).start == "long"
+
+
+def test_the_search_goes_on_while_the_page_is_read(
+    client: Client, row: Revision, senior: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the first round cut to one order, the page asks for the next by itself and can be asked by hand."""
+    monkeypatch.setattr("shopkb.reports.improving.ORDERS", (1, 400))
+    client.force_login(senior)
+    address = reverse("reports:order", args=["lamp-dark", 1])
+    page = client.get(address).content.decode()
+    assert f'hx-get="{address}?orders=400"' in page
+    assert "minutes at the very most" in page
+    part = client.get(f"{address}?orders=400", headers={"HX-Request": "true"}).content.decode()
+    assert "<html" not in part
+    assert "Make this a draft" in part

@@ -1,19 +1,23 @@
-"""A cheaper order of the same tests: neighbours that follow each other are exchanged as long as that saves minutes.
+"""A cheaper order of the same tests: neighbours that follow each other are exchanged, the cheapest order so far first.
 
-Where each test can end in a cause of its own, exchanging neighbours leads to the order by probability over cost, the
-best there is (:mod:`repairs`). No step loses what it ``needs`` or a caution it may lean on: both still come before it
-on every way. Actions, which change the vehicle's state, stay where they are. The result is a draft to be looked at,
-checked and tried: its order has never been used, so its figures assume that readings do not depend on each other.
+The search may be stopped at any time and then says what it has: the best order found, how many were looked at, whether
+that was all of them, and how far the best stands above a floor that no order falls below (:mod:`order_bound`). No step
+loses what it ``needs`` or a caution it may lean on: both still come before it on every way. Actions, which change
+the vehicle's state, stay where they are, and each cause stays at the test that proves it. The result is a draft to be
+looked at, checked and tried: its order has never been used, so its figures assume that readings do not depend on
+each other.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from heapq import heappop, heappush
 from typing import Final
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.order_bound import least_minutes
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 
@@ -21,9 +25,10 @@ MOST_LOST: Final = 0.005
 """How much the chance of a right end may fall for an order still to be taken."""
 
 LEAST_SAVED: Final = 0.05
-"""Minutes that an exchange must save to be made."""
+"""Minutes that another order must save to be proposed."""
 
-MOST_EXCHANGES: Final = 100
+MOST_ORDERS: Final = 600
+"""Orders looked at, unless told otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,34 +57,107 @@ class BetterOrder:
         return self.before.minutes - self.after.minutes
 
 
-def better_order(flow: Flow, model: CauseModel, settled: Collection[str] = ()) -> BetterOrder | None:
-    """The order that exchanging neighbours leads to, ``None`` if no exchange saves anything.
+@dataclass(frozen=True, slots=True)
+class OrderSearch:
+    """How far a search has come.
+
+    ``looked_at`` orders were appraised, the writer's own among them; ``complete`` when those are all that exchanges
+    reach. ``floor`` is what no order falls below in expected minutes, ``least`` the cheapest found.
+    """
+
+    best: BetterOrder | None
+    looked_at: int
+    complete: bool
+    least: float
+    floor: float
+
+    @property
+    def gap(self) -> float:
+        """Minutes that a still better order could save at most; 0 when all orders were looked at."""
+        return 0.0 if self.complete else max(0.0, self.least - self.floor)
+
+
+def better_order(
+    flow: Flow, model: CauseModel, settled: Collection[str] = (), most: int = MOST_ORDERS
+) -> BetterOrder | None:
+    """The cheapest order that :func:`search` finds among ``most``, ``None`` if none saves anything."""
+    return last(search(flow, model, settled, most)).best
+
+
+def last(found: Iterator[OrderSearch]) -> OrderSearch:
+    """Where a search ends."""
+    *_, end = found
+    return end
+
+
+def search(
+    flow: Flow, model: CauseModel, settled: Collection[str] = (), most: int = MOST_ORDERS
+) -> Iterator[OrderSearch]:
+    """Look at up to ``most`` orders, the neighbours of the cheapest first, and tell after each round.
 
     ``model`` is learned of ``flow``; the new order is judged by the same likelihoods. ``settled`` holds steps that keep
     their place, for safety or because the writer says so. How sure the saving is,
-    :func:`ordering.difference` tells. O(exchanges x steps x cost of an appraisal).
+    :func:`ordering.difference` tells. O(orders x cost of an appraisal).
 
     Raises:
         ValueError: the flow cannot be appraised.
     """
-    start = here = appraise(flow, model, what_matters=False)
-    best, made = flow, list[Exchange]()
-    while len(made) < MOST_EXCHANGES:
-        found: tuple[Exchange, Flow, Appraisal] | None = None
-        for earlier, later, outcome, draft in exchanges(best, settled):
+    start = appraise(flow, model, what_matters=False)
+    floor = least_minutes(flow, model, start.right - MOST_LOST)
+    best, seen = _Reached(start.minutes, 0, flow, (), start), {_ways(flow)}
+    ahead, complete = [best], False
+    while ahead and not complete and len(seen) < most:
+        here = heappop(ahead)
+        for draft, exchange in _further(here.flow, settled):
+            if len(seen) >= most:
+                break
+            if (ways := _ways(draft)) in seen:
+                continue
+            seen.add(ways)
             tried = appraise(draft, model, what_matters=False)
-            saves = here.minutes - tried.minutes
-            if tried.right >= start.right - MOST_LOST and saves > (found[0].saves if found else LEAST_SAVED):
-                found = Exchange(earlier, later, outcome, saves), draft, tried
-        if found is None:
-            break
-        made.append(found[0])
-        best, here = found[1], found[2]
-    return BetterOrder(best, tuple(made), start, here) if made else None
+            made = replace(exchange, saves=here.found.minutes - tried.minutes)
+            reached = _Reached(tried.minutes, len(seen), draft, (*here.made, made), tried)
+            heappush(ahead, reached)
+            if tried.right >= start.right - MOST_LOST and tried.minutes < best.minutes - 1e-9:
+                best = reached
+        complete = not ahead
+        yield _standing(start, best, len(seen), complete, floor)
+    if not complete:
+        yield _standing(start, best, len(seen), not ahead, floor)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Reached:
+    """An order, how it was come by and its appraisal; the cheapest sorts first, then the one found first."""
+
+    minutes: float
+    place: int
+    flow: Flow = field(compare=False)
+    made: tuple[Exchange, ...] = field(compare=False)
+    found: Appraisal = field(compare=False)
+
+
+def _standing(start: Appraisal, best: _Reached, looked_at: int, complete: bool, floor: float) -> OrderSearch:
+    saves = start.minutes - best.minutes > LEAST_SAVED
+    better = BetterOrder(best.flow, best.made, start, best.found) if saves else None
+    return OrderSearch(better, looked_at, complete, best.minutes, min(floor, best.minutes))
+
+
+def _further(flow: Flow, settled: Collection[str]) -> Iterator[tuple[Flow, Exchange]]:
+    for earlier, later, outcome, draft in exchanges(flow, settled):
+        yield draft, Exchange(earlier, later, outcome, 0.0)
+
+
+def _ways(flow: Flow) -> tuple[object, ...]:
+    """What makes an order what it is: where it starts and where every outcome leads."""
+    return flow.start, tuple(outcome.go for step in flow.steps for outcome in step.outcomes)
 
 
 def exchanges(flow: Flow, settled: Collection[str] = ()) -> Iterator[tuple[str, str, str, Flow]]:
     """Every exchange of two neighbours that keeps what steps need: (earlier, later, outcome of later, the new flow).
+
+    The outcome of the second that leads to the first afterwards is no end at a cause, so that each cause is proven
+    by the same outcome of the same test in every order.
 
     Neighbours are steps of which the first alone leads to the second, by one outcome, and ends by all others: a step
     behind one of several ways on may make sense on that way only. The second may pass the first only if it gives
@@ -92,6 +170,8 @@ def exchanges(flow: Flow, settled: Collection[str] = ()) -> Iterator[tuple[str, 
             if second is None or not _may_pass(first, second, settled):
                 continue
             for outcome in second.outcomes:
+                if outcome.go.kind is GoKind.CAUSE:
+                    continue
                 draft = _exchanged(flow, first, gate, second, outcome)
                 if not loops(draft) and _needs_hold(draft) and _met(draft) == kept:
                     yield first.key, second.key, outcome.key, draft
