@@ -22,11 +22,11 @@ from collections.abc import Callable
 import numpy as np
 from sklearn.naive_bayes import MultinomialNB
 
+from shopkb.core.diagnosis.bits import telling_power
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.posterior import posterior, posteriors, rows_of
 from shopkb.core.diagnosis.rates import Array
-from shopkb.core.diagnosis.telling import telling_power
 
 SIZES = ((12, 20, 4), (60, 100, 10), (300, 400, 40))
 GOALS = {"posterior": (6, 14, 35), "telling": (8, 50, 500)}
@@ -212,7 +212,14 @@ def bench_build() -> None:
 
         def build(model: CauseModel = model) -> object:
             fresh = CauseModel(model.causes, model.prior, model.branches, model.table, model.tests)
-            return fresh.row_of, fresh.log_prior, fresh.log_table, fresh.test_of_row, fresh.outcome_entropy, fresh.one_cause_each
+            return (
+                fresh.row_of,
+                fresh.log_prior,
+                fresh.log_table,
+                fresh.test_of_row,
+                fresh.outcome_entropy,
+                fresh.one_cause_each,
+            )
 
         mine, theirs = median(build) / 1e3, median(lambda model=model: naive_bayes(model)) / 1e3
         print(f"{causes:4} {tests:4}  ours {mine:6.2f}  scikit-learn {theirs:6.2f}")

@@ -58,9 +58,13 @@ class RepairCosts:
         summed: Array = weights @ self.matrix
         return summed
 
-    def expected(self, weights: Array, opened: frozenset[str] = frozenset()) -> Array:
-        """Expected minutes of repairing without tests, times the total weight; ``weights`` is n x causes."""
-        return expected_minutes(self.masses(weights), self.minutes, self.clusters(opened))
+    def expected(self, weights: Array, opened: frozenset[str] = frozenset(), owed: Array | None = None) -> Array:
+        """Expected minutes of repairing without tests, times the total weight; ``weights`` is n x causes.
+
+        ``owed`` are minutes that come on top of each repair, by repair or n x repairs: those of its proof.
+        """
+        minutes = self.minutes if owed is None else self.minutes + owed
+        return expected_minutes(self.masses(weights), minutes, self.clusters(opened))
 
     def clusters(self, opened: frozenset[str]) -> list[tuple[list[int], float]]:
         """Set-ups that are still to be paid: the repairs behind each, and its minutes."""
@@ -91,7 +95,7 @@ def repair_costs(model: CauseModel, prices: Prices, not_cured: Sequence[str] = (
 def expected_minutes(masses: Array, minutes: Array, clusters: Sequence[tuple[Sequence[int], float]] = ()) -> Array:
     """Cost of the best order for each row of ``masses`` (n x repairs), times the row's sum.
 
-    O(n x repairs log repairs).
+    ``minutes`` are by repair, or n x repairs. O(n x repairs log repairs).
     """
     keys, costs, masses, _ = _arranged(masses, minutes, clusters)
     order = np.argsort(-keys, axis=1, kind="stable")
@@ -116,17 +120,15 @@ def _arranged(
     masses: Array, minutes: Array, clusters: Sequence[tuple[Sequence[int], float]]
 ) -> tuple[Array, Array, Array, np.typing.NDArray[np.intp]]:
     """Keys to sort by, costs and masses, arranged so that the repairs of a set-up stand together in their order."""
+    minutes = np.broadcast_to(minutes, masses.shape)
     if not clusters:
-        places = np.broadcast_to(np.arange(minutes.size), masses.shape)
-        return masses / minutes, np.broadcast_to(minutes, masses.shape), masses, places
+        places = np.broadcast_to(np.arange(minutes.shape[1]), masses.shape)
+        return masses / minutes, minutes, masses, places
     parts = [_compound(masses, minutes, members, opening) for members, opening in clusters]
     behind = {member for members, _ in clusters for member in members}
-    free = np.array([place for place in range(minutes.size) if place not in behind], dtype=np.intp)
-    singles = masses[:, free]
-    shape = singles.shape
-    parts.append(
-        (singles / minutes[free], np.broadcast_to(minutes[free], shape), singles, np.broadcast_to(free, shape))
-    )
+    free = np.array([place for place in range(minutes.shape[1]) if place not in behind], dtype=np.intp)
+    singles, alone = masses[:, free], minutes[:, free]
+    parts.append((singles / alone, alone, singles, np.broadcast_to(free, singles.shape)))
     keys, costs, weights, places = (np.concatenate(columns, axis=1) for columns in zip(*parts, strict=True))
     return keys, costs, weights, places
 
@@ -134,13 +136,14 @@ def _arranged(
 def _compound(
     masses: Array, minutes: Array, members: Sequence[int], opening: float
 ) -> tuple[Array, Array, Array, np.typing.NDArray[np.intp]]:
+    """The same for the repairs behind one set-up: the best prefix of them goes as one."""
     places = np.asarray(members, dtype=np.intp)
-    own, rows = masses[:, places], np.arange(len(masses))[:, None]
+    own, each, rows = masses[:, places], minutes[:, places], np.arange(len(masses))[:, None]
     if places.size == 1:
-        costs = np.full_like(own, opening + minutes[places[0]])
+        costs = each + opening
         return own / costs, costs, own, np.broadcast_to(places, own.shape)
-    inside = np.argsort(own / -minutes[places], axis=1, kind="stable")
-    weights, costs = own[rows, inside], minutes[places][inside]
+    inside = np.argsort(-own / each, axis=1, kind="stable")
+    weights, costs = own[rows, inside], each[rows, inside]
     ratio = np.cumsum(weights, axis=1) / (opening + np.cumsum(costs, axis=1))
     best = ratio.argmax(axis=1)[:, None]
     first = np.arange(places.size)[None, :] <= best

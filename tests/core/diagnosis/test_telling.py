@@ -11,13 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import mutual_info_score
 
-from shopkb.core.diagnosis import telling
+from shopkb.core.diagnosis import ahead
+from shopkb.core.diagnosis.bits import LN2, gini_drop, telling_power
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.telling import LN2, Advice, advise, gini_drop, telling_power
+from shopkb.core.diagnosis.telling import Advice, advise
+from shopkb.core.flow.model import Proof
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
 from tests.core.diagnosis.published import example
 from tests.core.diagnosis.test_posterior import tennis
@@ -172,6 +174,44 @@ def test_a_named_cause_is_proven_by_measuring_and_not_by_elimination() -> None:
     assert guessed.repair is None and guessed.test is not None
 
 
+def proving(prior: dict[str, float], minutes: dict[str, float]) -> CauseModel:
+    """``hint`` tells A from B well and proves nothing; ``proof`` proves A and tells a little less."""
+    one = model(
+        prior,
+        {
+            "hint": two_outcomes({"A": 0.9, "B": 0.1, OTHER: 0.5}),
+            "proof": two_outcomes({"A": 0.8, "B": 0.1, OTHER: 0.1}),
+        },
+        minutes, [Repair((0,), "Fit A.", 2, 0), Repair((1,), "Fit B.", 2, 0)],
+    )  # fmt: skip
+    proof = ("p", "proof", "yes")
+    named = tuple(b._replace(names="A", proof=Proof.MEASURED) if b[:3] == proof else b for b in one.branches)
+    return replace(one, branches=named)
+
+
+def test_a_part_that_has_to_be_proven_owes_the_test_that_proves_it() -> None:
+    """Repairing now, parts may be tried: A's 2 minutes, where that does not cure (0.4) B's 2, and in a tenth of all
+    jobs two hours of looking further. Where A has to be proven first, its hour of proof comes on top."""
+    one = proving({"A": 0.6, "B": 0.3, OTHER: 0.1}, {"hint": 1, "proof": 60})
+    free = advise(one, ahead=1)
+    assert free.without_tests == pytest.approx(2 + 0.4 * 2 + 0.1 * 120)
+    rule = advise(one, prices=Prices(prove_first=True), ahead=1)
+    # B owes nothing, since nothing can prove it, and so comes first: 0.3 / 2 against 0.6 / 62.
+    assert rule.without_tests == pytest.approx(2 + 0.7 * 62 + 0.1 * 120)
+    proof = next(option for option in rule.tests if option.step == "proof")
+    assert proof.proves == pytest.approx(0.6 * 0.8)
+    paid = advise(one, [CaseResult("p", "proof", "yes")], prices=Prices(prove_first=True))
+    assert paid.repair is not None and paid.repair.causes == ("A",) and paid.repair.proven
+
+
+def test_a_cause_hardly_in_doubt_is_still_proven_before_its_part_is_fitted() -> None:
+    sure = proving({"A": 0.9995, "B": 0.0003, OTHER: 0.0002}, {"hint": 1, "proof": 5})
+    found = advise(sure, prices=Prices(prove_first=True))
+    assert found.test is not None and found.test.step == "proof"
+    assert found.test.bits < ahead.TELLS_NOTHING
+    assert advise(sure).test is None
+
+
 def test_a_repair_without_a_cure_is_not_advised_again() -> None:
     results = [result("press", "click"), result("supply", "full"), result("ground", "bad")]
     found = horn_advice(*results, not_cured=[GROUND])
@@ -263,7 +303,7 @@ def test_tests_that_pay_only_together_are_seen(monkeypatch: pytest.MonkeyPatch) 
     found = advise(row)
     assert found.test is not None and found.test.step == "t0"
     assert not found.nothing_left
-    monkeypatch.setattr(telling, "FAR", 0)
+    monkeypatch.setattr(ahead, "FAR", 0)
     assert advise(row).nothing_left
 
 
