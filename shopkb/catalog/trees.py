@@ -16,6 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import QuerySet, Value
 from django.db.models.functions import Concat, Substr
+from django.dispatch import Signal
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
@@ -27,6 +28,11 @@ Node = TypeVar("Node", System, Platform)
 
 PATH_LENGTH = System._meta.get_field("path").max_length or 0
 NAME_LENGTH = System._meta.get_field("name").max_length or 0
+
+
+moved = Signal()
+"""Sent by a move within its transaction, with ``old`` and ``new`` path: rooms above that keep paths as text follow, or
+refuse by raising a :class:`TreeRefusal`."""
 
 
 class TreeRefusal(Exception):
@@ -131,6 +137,7 @@ def move(node: Node, under: Node | None, *, by: User | None = None) -> Node:
     Raises:
         PermissionDenied, DuplicateKey, FaultyNode, NodeGone: as for :func:`add`.
         BelowItself: ``under`` is the node or stands below it.
+        StillInUse: something that never changes names the node, or one below it, by its path.
     """
     _may(by)
     with locked(type(node)):
@@ -145,6 +152,7 @@ def move(node: Node, under: Node | None, *, by: User | None = None) -> Node:
         fresh.parent = target
         fresh.save()
         _below(type(node), old).update(path=Concat(Value(fresh.path), Substr("path", len(old) + 1)))
+        moved.send(sender=type(node), old=old, new=fresh.path)
     return fresh
 
 

@@ -6,12 +6,13 @@ Call it inside the transaction that closes, reopens or links a job, so that evid
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 from hashlib import sha256
 from itertools import islice
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, Q
 
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
@@ -63,6 +64,20 @@ def stamps(procedures: Collection[str]) -> dict[str, int]:
     names = {_stamp_name(key): key for key in procedures}
     held = dict(EvidenceLock.objects.filter(pk__in=names).values_list("name", "stamp"))
     return {key: held.get(name, 0) for name, key in names.items()}
+
+
+@transaction.atomic
+def follow_move(old: str, new: str, *, platforms: bool) -> None:
+    """A platform, or a system, has another path: what was counted under it is kept under the new one, so that a job
+    reopened afterwards takes back what it gave."""
+    field, end = ("platform", "") if platforms else ("cause", "#")
+    mine = Tally.objects.filter(
+        Q(**{f"{field}__startswith": f"{old}/"}) | Q(**{f"{field}__startswith": f"{old}{end}"} if end else {field: old})
+    )
+    rows = iter(mine.order_by("pk"))
+    while chunk := {key_of(row): sums_of(row) for row in islice(rows, CHUNK)}:
+        there = {replace(key, **{field: new + getattr(key, field)[len(old) :]}): sums for key, sums in chunk.items()}
+        _apply(merge([take_back(chunk), there]))
 
 
 @transaction.atomic

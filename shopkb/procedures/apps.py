@@ -1,6 +1,19 @@
+from typing import Any
+
 from django.apps import AppConfig
 
 
 class ProceduresConfig(AppConfig):
     name = "shopkb.procedures"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from shopkb.catalog.models import System
+        from shopkb.catalog.trees import moved
+        from shopkb.procedures.naming import refuse_named
+
+        def check(sender: type[object], old: str, **_: Any) -> None:
+            if sender is System:
+                refuse_named(old)
+
+        moved.connect(check, weak=False, dispatch_uid="procedures keep their systems")
