@@ -31,15 +31,30 @@ def shown(column: Column, cell: Cell) -> SafeString:
         return _linked(minutes_words(value.median) if not value.too_few else NOTHING, cell, rests)
     if isinstance(value, Mean):
         ends = value.interval()
-        rests = f"{ends[0]:.1f} to {ends[1]:.1f}, {value.n} jobs" if ends and not value.too_few else f"{value.n}, {FEW}"
+        rests = f"{value.n}, {FEW}"
+        if ends and not value.too_few:
+            rests = f"{tenths(ends[0])} to {tenths(ends[1])}, {number_format(value.n, force_grouping=True)} jobs"
         return _linked(minutes_words(value.value) if not value.too_few else NOTHING, cell, rests)
     return _linked(words(column, value), cell, "")
+
+
+def tenths(value: float) -> str:
+    """``−4.2`` as the locale writes it, with a true minus."""
+    return number_format(value, 1, force_grouping=True).replace("-", "−")
+
+
+def month_words(month: str) -> str:
+    """``March 2026`` of ``2026-03``, as the locale has it; anything else as it is."""
+    year, _, number = month.partition("-")
+    return date_format(date(int(year), int(number), 1), "F Y") if year.isdecimal() and number.isdecimal() else month
 
 
 def words(column: Column, value: object) -> str:
     """A plain value in words."""
     if value is None:
         return NOTHING
+    if column.kind is Kind.MONTH:
+        return month_words(str(value))
     if isinstance(value, datetime):
         return date_format(timezone.localtime(value), "DATE_FORMAT")
     if isinstance(value, date):
@@ -63,7 +78,7 @@ def _share(value: Share | Lent, cell: Cell) -> SafeString:
     if not value.whole and isinstance(value, Share):
         return format_html('<span class="few">{}</span>', NOTHING)
     ends = value.interval()
-    counts = f"{value.part} of {value.whole}"
+    counts = " of ".join(number_format(part, force_grouping=True) for part in (value.part, value.whole))
     if value.too_few or ends is None or value.plain is None:
         return _linked(counts, cell, FEW)
     figure = format_html("{}, {} to {}", percent(value.plain), percent_number(ends[0]), percent_number(ends[1]))

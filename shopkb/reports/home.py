@@ -6,7 +6,9 @@ from django.contrib.auth.decorators import login_not_required
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right
@@ -46,7 +48,7 @@ def health(request: HttpRequest) -> JsonResponse:
 
 
 def _month() -> list[dict[str, object]]:
-    """Jobs closed this month by how they were closed. One query."""
+    """Jobs closed this month by how they were closed, with the address of the list of them. One query."""
     start = timezone.localtime().replace(day=1, hour=0, minute=0, second=0, microsecond=0)
     rows = (
         Job.objects.closed()
@@ -55,4 +57,12 @@ def _month() -> list[dict[str, object]]:
         .annotate(jobs=Count("pk"))
         .order_by("-jobs", "disposition")
     )
-    return [{"words": Job.Disposition(row["disposition"]).label, "jobs": row["jobs"]} for row in rows]
+    behind = {"state": "closed", "since": f"{start:%Y-%m}", "until": f"{start:%Y-%m}"}
+    return [
+        {
+            "words": Job.Disposition(row["disposition"]).label,
+            "jobs": row["jobs"],
+            "link": f"{reverse('jobs:list')}?{urlencode({**behind, 'ended': row['disposition']})}",
+        }
+        for row in rows
+    ]

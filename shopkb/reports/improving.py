@@ -14,7 +14,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from shopkb.accounts.roles import Right, require
+from shopkb.accounts.roles import Right, may, require
 from shopkb.core.diagnosis.ordering import Difference, difference
 from shopkb.core.diagnosis.reordering import OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
@@ -87,7 +87,8 @@ def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
     The page comes at once with the best of the first few orders and asks for more by itself, until all were looked at
     or the limit is reached; each answer stands on its own.
     """
-    require(request.user, Right.WRITE)
+    if not may(request.user, Right.WRITE):
+        require(request.user, Right.REPORT)
     revision = _revision(key, number)
     flow = flow_of(revision)
     most = _most(request.GET.get("orders", ""))

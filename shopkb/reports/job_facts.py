@@ -102,6 +102,11 @@ class Facts:
         return self.jobs[-1].closed_at if self.in_period > len(self.jobs) else None
 
     @property
+    def after(self) -> str:
+        """The same for an address (ISO 8601); empty if every job of the period was read."""
+        return self.since.isoformat() if self.since else ""
+
+    @property
     def words(self) -> str:
         """What the figures rest on, in one sentence."""
         if self.in_period > len(self.jobs):

@@ -11,7 +11,7 @@ from shopkb.reports.shares import Lent, Mean, Share, Spread
 
 
 class Kind(StrEnum):
-    """What a column holds; values are in this unit."""
+    """What a column holds; values are in this unit. A month is text, ``YYYY-MM``."""
 
     TEXT = "text"
     COUNT = "count"
@@ -23,6 +23,7 @@ class Kind(StrEnum):
     SPREAD = "spread"
     MEAN = "mean"
     DATE = "date"
+    MONTH = "month"
 
 
 Value = str | int | float | Share | Lent | Spread | Mean | date | datetime | None
@@ -41,7 +42,7 @@ class Column:
 
     @property
     def is_figure(self) -> bool:
-        return self.kind not in (Kind.TEXT, Kind.DATE)
+        return self.kind not in (Kind.TEXT, Kind.DATE, Kind.MONTH)
 
 
 @dataclass(frozen=True, slots=True)

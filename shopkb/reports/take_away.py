@@ -87,7 +87,7 @@ def _unit(column: Column) -> str:
         from django.conf import settings
 
         return str(settings.CURRENCY)
-    return "date, ISO 8601" if column.kind is Kind.DATE else column.unit
+    return {Kind.DATE: "date, ISO 8601", Kind.MONTH: "month, ISO 8601"}.get(column.kind, column.unit)
 
 
 def _parts(column: Column) -> tuple[_Part, ...]:

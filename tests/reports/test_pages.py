@@ -7,26 +7,27 @@ import html
 import io
 import json
 import re
+from datetime import timedelta
 
 import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from shopkb.accounts.models import User
-from shopkb.jobs import closing
+from shopkb.jobs import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.reports import gathering_jobs, memory, registry
-from tests.builders import TO_GROUND, TO_RELAY, cured_job, follow, get, mend, signed_in, start, take_in, words_of
+from tests.builders import TO_GROUND, TO_RELAY, cured_job, follow, get, mend, say, signed_in, start, take_in, words_of
 from tests.conftest import NOW
 
 PERIOD = {"since": "2026-01", "until": "2026-06"}
 FRESH = {
-    "changes": 20, "tests": 16, "minutes": 16, "comebacks": 15, "causes": 14, "shelf": 25, "honesty": 7, "people": 11,
+    "changes": 21, "tests": 16, "minutes": 16, "comebacks": 15, "causes": 14, "shelf": 25, "honesty": 7, "people": 11,
 }  # fmt: skip
 """Queries of a page of which nothing is remembered but the revisions, signing in and the filters' choices included."""
 REMEMBERED = {
-    "changes": 13, "tests": 11, "minutes": 10, "comebacks": 10, "causes": 10, "shelf": 18, "honesty": 7, "people": 7,
+    "changes": 14, "tests": 11, "minutes": 10, "comebacks": 10, "causes": 10, "shelf": 18, "honesty": 7, "people": 7,
 }  # fmt: skip
 """The same page asked for again."""
 
@@ -113,6 +114,25 @@ def test_figures_open_the_jobs_behind_them(closed: list[Job], manager: User) -> 
         assert found.context["page"].paginator.count == jobs, link
 
 
+def test_what_departs_and_what_is_young_opens_its_jobs(
+    closed: list[Job], horn: Procedure, manager: User, junior: User
+) -> None:
+    """One answer of the seven jobs left a step out; six cures are claimed, and the one that came back is not young."""
+    job = take_in(junior)
+    run = start(job, horn, junior)
+    following.record(run, say(run, "press", skipped="no-time", onward="click"), by=junior, at=NOW)
+    closing.close_job(job, Job.Disposition.UNSOLVED, by=junior, at=NOW)
+    client = signed_in(manager)
+    shelf = get(client, "/figures/shelf/", **PERIOD)[0].content.decode()
+    left_out = next(html.unescape(at) for at in re.findall(r'href="(/jobs/[^"]*)"', shelf) if "departed=skipped" in at)
+    assert client.get(left_out).context["page"].paginator.count == 1
+    assert "with a step left out" in words_of(client.get(left_out))
+    late = client.get("/jobs/", {"state": "closed", "after": NOW.isoformat(), "fate": "proven"})
+    later = client.get("/jobs/", {"state": "closed", "after": (NOW + timedelta(hours=1)).isoformat()})
+    odd = client.get("/jobs/", {"state": "closed", "after": "2026-02-31T00:00:00+00:00"})
+    assert [page.context["page"].paginator.count for page in (late, later, odd)] == [6, 0, 7]
+
+
 @pytest.mark.parametrize("name", list(registry.PAGES))
 def test_every_link_of_a_page_leads_somewhere(closed: list[Job], manager: User, name: str) -> None:
     client = signed_in(manager)
@@ -177,6 +197,10 @@ def test_only_the_latest_jobs_are_read_row_by_row(
     monkeypatch.setattr(gathering_jobs, "LATEST_JOBS", 4)
     response, _queries = get(signed_in(manager), "/figures/causes/", **PERIOD)
     assert "Rests on the latest 4 of the 6 jobs closed in this period." in words_of(response)
+    page = html.unescape(response.content.decode())
+    opened = [signed_in(manager).get(link) for link in re.findall(r'href="(/jobs/[^"]*fate=proven[^"]*)"', page)]
+    assert opened and all("after=" in link for link in re.findall(r'href="(/jobs/[^"]*fate=proven[^"]*)"', page))
+    assert all(1 <= each.context["page"].paginator.count <= 6 for each in opened)
 
 
 def test_the_month_stands_on_its_sheet(closed: list[Job], manager: User) -> None:

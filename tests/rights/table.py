@@ -165,7 +165,7 @@ TABLE: dict[str, Row] = {
     "reports:month": Row(get="mk", more=("2026-03",)),
     "reports:person": Row(get=STAFF, get_theirs="mk", on="person"),
     "reports:replay": Row(get=WRITERS, on="draft"),
-    "reports:order": Row(get=WRITERS, on="draft"),
+    "reports:order": Row(get="wmk", on="draft"),
     "reports:take-order": Row(post=WRITERS, on="draft"),
     "reports:without": Row(get="wmk", on="draft", more=("press",)),
     "reports:take-without": Row(post=WRITERS, on="draft", more=("press",), sent=lambda _arguments: {"answer": "click"}),

@@ -9,6 +9,7 @@ from datetime import datetime
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import HttpRequest
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
 
@@ -23,14 +24,22 @@ FATES = {
     "back": "that came back",
 }
 
+DEPARTED = {
+    "off-path": (Q(off_path=True), "with a step out of order"),
+    "override": (~Q(override_why=""), "with an answer against the reading"),
+    "skipped": (~Q(skipped=""), "with a step left out"),
+}
+"""How an answer may depart from the procedure: rows, and words."""
+
 
 @dataclass(frozen=True, slots=True)
 class Behind:
     """Keys, log-ins and paths as in the address; empty text asks for nothing.
 
-    ``since`` and ``until`` are months of closing. ``at`` is the step that named a repaired cause, ``cause`` and
-    ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is given), ``mended`` made a repair,
-    ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key of :data:`FATES`.
+    ``since`` and ``until`` are months of closing, ``after`` a moment of it (ISO 8601). ``at`` is the step that named a
+    repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is
+    given), ``mended`` made a repair, ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key
+    of :data:`FATES`, ``departed`` one of :data:`DEPARTED`.
     """
 
     procedure: str = ""
@@ -50,6 +59,8 @@ class Behind:
     closer: str = ""
     ended: str = ""
     fate: str = ""
+    after: str = ""
+    departed: str = ""
 
     @classmethod
     def of(cls, request: HttpRequest) -> Behind:
@@ -73,6 +84,10 @@ class Behind:
     def fate_words(self) -> str:
         return FATES.get(self.fate, "")
 
+    @property
+    def departed_words(self) -> str:
+        return DEPARTED[self.departed][1] if self.departed in DEPARTED else ""
+
     def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
         """The jobs asked for."""
         jobs = self._when_and_what(jobs)
@@ -80,7 +95,9 @@ class Behind:
             jobs = self._answered(jobs)
         elif self.procedure and not self.at:
             jobs = jobs.that_followed(self.procedure)
-        if self.who and not self.step:
+        if self.departed in DEPARTED:
+            jobs = self._departing(jobs)
+        elif self.who and not self.step:
             jobs = jobs.filter(Exists(Result.objects.filter(run__job=OuterRef("pk"), who__username=self.who)))
         return self._repaired(jobs)
 
@@ -89,6 +106,8 @@ class Behind:
             jobs = jobs.filter(closed_at__gte=_first_moment(self.since))
         if MONTH.fullmatch(self.until):
             jobs = jobs.filter(closed_at__lt=_first_moment(_next(self.until)))
+        if moment := _moment(self.after):
+            jobs = jobs.filter(closed_at__gte=moment)
         if self.platform:
             jobs = jobs.filter(_within("platform__path", self.platform))
         if self.symptom:
@@ -106,13 +125,7 @@ class Behind:
     def _answered(self, jobs: JobQuerySet) -> JobQuerySet:
         if not self.outcome.startswith(SKIPPED) and not self.who:
             return jobs.answered(self.procedure, self.step, self.outcome)
-        given = Result.objects.filter(
-            run__job=OuterRef("pk"),
-            run__revision__procedure__key=self.procedure,
-            step=self.step,
-            replaced_by__isnull=True,
-            retraction__isnull=True,
-        )
+        given = _standing().filter(run__revision__procedure__key=self.procedure, step=self.step)
         if self.who:
             given = given.filter(who__username=self.who)
         if self.outcome.startswith(SKIPPED):
@@ -121,6 +134,12 @@ class Behind:
         elif self.outcome:
             given = given.filter(outcome=self.outcome)
         return jobs.filter(Exists(given))
+
+    def _departing(self, jobs: JobQuerySet) -> JobQuerySet:
+        given = _standing().filter(DEPARTED[self.departed][0])
+        if self.procedure:
+            given = given.filter(run__revision__procedure__key=self.procedure)
+        return jobs.filter(Exists(given.filter(who__username=self.who) if self.who else given))
 
     def _repaired(self, jobs: JobQuerySet) -> JobQuerySet:
         """By one repair that fits all that is said of repairs, and, for a fate, the one whose fate it is."""
@@ -149,6 +168,11 @@ class Behind:
         return Q(Exists(repairs), comebacks__isnull=False, disposition=Job.Disposition.CURED)
 
 
+def _standing() -> QuerySet[Result]:
+    """Answers of the job at hand that were not replaced."""
+    return Result.objects.filter(run__job=OuterRef("pk"), replaced_by__isnull=True, retraction__isnull=True)
+
+
 def _verified(cured: Verification.Cured) -> Exists:
     later = Verification.objects.filter(repair=OuterRef("repair"), pk__gt=OuterRef("pk"))
     return Exists(Verification.objects.filter(~Exists(later), repair=OuterRef("pk"), cured=cured))
@@ -156,6 +180,15 @@ def _verified(cured: Verification.Cured) -> Exists:
 
 def _within(name: str, path: str) -> Q:
     return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"})
+
+
+def _moment(text: str) -> datetime | None:
+    """Nothing of what is no moment."""
+    try:
+        found = parse_datetime(text)
+    except ValueError:
+        return None
+    return found if found is not None and timezone.is_aware(found) else None
 
 
 def _next(month: str) -> str:

@@ -13,6 +13,7 @@ from shopkb.reports.figures_causes import By, CauseFigures, Together, Uncovered,
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import in_force
 from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.job_facts import Facts
 from shopkb.reports.pages.comebacks import cause_numbers
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -51,14 +52,14 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
                 "causes",
                 f"Proven causes by {HEADINGS[by].lower()}",
                 columns,
-                tuple(_row(row, names[row.name], filters, by, numbers) for row in found),
+                tuple(_row(row, names[row.name], filters, by, numbers, facts) for row in found),
                 facts.words,
             ),
             Table(
                 "found-together",
                 "Found together",
                 TOGETHER,
-                tuple(_pair(row, filters, numbers) for row in found_together(facts.jobs, filters.system)),
+                tuple(_pair(row, filters, numbers, facts) for row in found_together(facts.jobs, filters.system)),
                 "What killed the part will kill the next one: look for these too.",
                 "No job of this period says that two causes were found together.",
             ),
@@ -66,7 +67,7 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
                 "causes-without-procedure",
                 "No procedure leads to these",
                 UNCOVERED,
-                tuple(_lacking(row, filters, numbers) for row in uncovered(facts.jobs, known)),
+                tuple(_lacking(row, filters, numbers, facts) for row in uncovered(facts.jobs, known)),
                 "Proven causes that no procedure in force can end at.",
                 "Procedures in force lead to every cause that was proven.",
             ),
@@ -96,19 +97,25 @@ def _intro(found: tuple[CauseFigures, ...], names: Mapping[str, str]) -> str:
     )
 
 
-def _row(row: CauseFigures, name: str, filters: Filters, by: By, numbers: Mapping[str, int]) -> Row:
+def _row(row: CauseFigures, name: str, filters: Filters, by: By, numbers: Mapping[str, int], facts: Facts) -> Row:
     behind = {By.CAUSE: {"cause": str(numbers.get(row.name, ""))}, By.SYSTEM: {"system": row.name}}.get(by, {})
-    link = jobs_behind(filters.but(platform=row.name) if by is By.PLATFORM else filters, fate="proven", **behind)
+    if filters.procedure:
+        behind["procedure"] = filters.procedure
+    if by is not By.SYSTEM and filters.system:
+        behind["system"] = filters.system
+    place = filters.but(platform=row.name) if by is By.PLATFORM else filters
+    link = jobs_behind(place, fate="proven", after=facts.after, **behind)
     return {
         "name": Cell(name),
         "jobs": Cell(row.jobs, link),
-        "share": Cell(row.share),
+        "share": Cell(row.share, link),
         "up_to_here": Cell(round(row.up_to_here * 100)),
     }
 
 
-def _pair(row: Together, filters: Filters, numbers: Mapping[str, int]) -> Row:
-    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), also=str(numbers.get(row.also, "")))
+def _pair(row: Together, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
+    pair = {"cause": str(numbers.get(row.cause, "")), "also": str(numbers.get(row.also, ""))}
+    behind = jobs_behind(filters, fate="proven", after=facts.after, procedure=filters.procedure, **pair)
     return {
         "cause": Cell(cause_name(row.cause)),
         "also": Cell(cause_name(row.also)),
@@ -116,8 +123,9 @@ def _pair(row: Together, filters: Filters, numbers: Mapping[str, int]) -> Row:
     }
 
 
-def _lacking(row: Uncovered, filters: Filters, numbers: Mapping[str, int]) -> Row:
-    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), fate="proven")
+def _lacking(row: Uncovered, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
+    about = {"cause": str(numbers.get(row.cause, "")), "procedure": filters.procedure}
+    behind = jobs_behind(filters, fate="proven", after=facts.after, **about)
     return {
         "cause": Cell(cause_name(row.cause)),
         "jobs": Cell(row.jobs, behind),

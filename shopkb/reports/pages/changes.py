@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Set
 from datetime import datetime
 
 from django.urls import reverse
@@ -12,14 +13,16 @@ from shopkb.reports.figures_causes import uncovered
 from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
 from shopkb.reports.figures_comebacks import by_cause
 from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
-from shopkb.reports.filters import Filters
+from shopkb.reports.figures_shelf import RECENT_MONTHS
+from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.causes import identities
-from shopkb.reports.pages.page import Page, cause_name, look_for, procedure_at
+from shopkb.reports.pages.comebacks import cause_numbers
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, procedure_at
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -49,7 +52,7 @@ DO = {
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Eleven queries; more when something is met for the first time."""
+    """Twelve queries; more when something is met for the first time."""
     chosen = in_force(filters)
     facts, evidence = job_facts(filters), Evidence.now(filters, chosen)
     tallies = evidence.runs()
@@ -64,13 +67,19 @@ def build(filters: Filters, now: datetime) -> Page:
         gathered_uncared(facts.jobs),
         gathered_drifts(chosen, evidence),
     )
-    table = Table("changes", "What to change next", COLUMNS, tuple(row(s, chosen) for s in found), ABOUT, EMPTY)
-    return Page("changes", "Figures", facts.words, (table,), facts=in_brief(facts, procedures))
+    numbers = cause_numbers()
+    rows = tuple(row(one, chosen, jobs_of(one, filters, numbers, facts.after)) for one in found)
+    table = Table("changes", "What to change next", COLUMNS, rows, ABOUT, EMPTY)
+    brief = in_brief(facts, procedures, filters, chosen.keys())
+    return Page("changes", "Figures", facts.words, (table,), facts=brief)
 
 
-def in_brief(facts: Facts, procedures: tuple[ProcedureFigures, ...]) -> tuple[tuple[str, str], ...]:
-    """The whole period in a few words and figures."""
-    jobs = facts.jobs
+def in_brief(
+    facts: Facts, procedures: tuple[ProcedureFigures, ...], filters: Filters, chosen: Set[str]
+) -> tuple[tuple[str, str, str], ...]:
+    """The whole period in a few words and figures, each with the jobs behind it. A chosen system means the jobs that
+    followed its procedures."""
+    jobs = [job for job in facts.jobs if not filters.system or not chosen.isdisjoint(job.procedures)]
     claimed = [job for job in jobs if job.claimed]
     back = Share(sum(job.back_at is not None for job in claimed), len(claimed))
     proven = Share(sum(job.confirmed is not None for job in jobs), len(jobs))
@@ -78,12 +87,18 @@ def in_brief(facts: Facts, procedures: tuple[ProcedureFigures, ...]) -> tuple[tu
     wrong = Share(sum(len(job.wrong) for job in jobs), judged)
     quicker = [row for row in procedures if row.change and row.change.words == "quicker"]
     slower = [row for row in procedures if row.change and row.change.words == "slower"]
+
+    def behind(**more: str) -> str:
+        return "" if filters.system else jobs_behind(filters, procedure=filters.procedure, **more)
+
+    closed = len(jobs) if filters.system else facts.in_period
+    times = f"{reverse('reports:page', args=['minutes'])}?{filters.query()}"
     return (
-        ("Jobs closed", str(facts.in_period)),
-        ("With a proven cause that held", share_words(proven)),
-        ("Came back, of cures claimed", share_words(back)),
-        ("Repairs that did not cure or last", share_words(wrong)),
-        ("Procedures quicker, slower than before", f"{len(quicker)}, {len(slower)} of {len(procedures)}"),
+        ("Jobs closed", number_format(closed, force_grouping=True), behind()),
+        ("With a proven cause that held", share_words(proven), behind(fate="proven", after=facts.after)),
+        ("Came back, of cures claimed", share_words(back), behind(fate="back", after=facts.after)),
+        ("Repairs that did not cure or last", share_words(wrong), behind(fate="wrong", after=facts.after)),
+        ("Procedures quicker, slower than before", f"{len(quicker)}, {len(slower)} of {len(procedures)}", times),
     )
 
 
@@ -92,19 +107,36 @@ def share_words(share: Share) -> str:
     ends = share.interval()
     if share.plain is None or ends is None:
         return "none"
-    counts = f"{share.part} of {share.whole}"
+    counts = " of ".join(number_format(part, force_grouping=True) for part in (share.part, share.whole))
     if share.too_few:
         return f"{counts}, too few to say"
     return f"{percent(share.plain)}, {ends[0] * 100:.0f} to {ends[1] * 100:.0f}, {counts}"
 
 
-def row(one: Suggestion, chosen: dict[str, InForce]) -> Row:
+def row(one: Suggestion, chosen: dict[str, InForce], behind: str) -> Row:
     return {
         "what": Cell(sentence(one, chosen)),
         "do": Cell(DO[one.matter], where(one, chosen)),
-        "minutes": Cell(one.minutes),
+        "minutes": Cell(one.minutes, behind),
         "money": Cell(money_of_minutes(one.minutes)),
     }
+
+
+def jobs_of(one: Suggestion, filters: Filters, numbers: Mapping[str, int], after: str) -> str:
+    """The jobs that a suggestion rests on."""
+    cause, late = str(numbers.get(one.name, "")), month_before(filters.until, RECENT_MONTHS - 1)
+    place = {"procedure": one.procedure}
+    asked: dict[Matter, dict[str, str]] = {
+        Matter.COSTLY_STEP: {**place, "step": one.step},
+        Matter.MISLEADING_END: {**place, "at": one.step, "fate": "wrong"},
+        Matter.LEFT_OUT: {**place, "step": one.step, "outcome": "skip:"},
+        Matter.COMEBACK: {**place, "cause": cause, "fate": "back"},
+        Matter.WEAK_PROOF: {**place, "proof": "elimination", "fate": "proven"},
+        Matter.NO_WAY_TO_CAUSE: {"cause": cause, "fate": "proven", "after": after},
+        Matter.NO_PROCEDURE: {"symptom": one.name, "after": after},
+        Matter.DRIFT: {**place, "step": one.step, "outcome": one.name, "fate": "proven"},
+    }
+    return jobs_behind(filters.but(since=late) if one.matter is Matter.DRIFT else filters, **asked[one.matter])
 
 
 def where(one: Suggestion, chosen: dict[str, InForce]) -> str:

@@ -8,6 +8,7 @@ from datetime import datetime
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Cause
 from shopkb.reports.figures_comebacks import (
+    PROVISIONAL,
     ComebackFigures,
     WrongParts,
     by_cause,
@@ -19,8 +20,8 @@ from shopkb.reports.figures_comebacks import (
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence, in_force
 from shopkb.reports.gathering_jobs import job_facts
-from shopkb.reports.job_facts import JobFact
-from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, one_job
+from shopkb.reports.job_facts import Facts, JobFact
+from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, one_job, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")
@@ -50,17 +51,20 @@ def build(filters: Filters, now: datetime) -> Page:
     chosen = in_force(filters)
     titles = {key: held.flow.title for key, held in chosen.items()}
     facts = job_facts(filters)
+    jobs = facts.jobs
     tallies = Evidence.now(filters, chosen).runs()
     numbers = cause_numbers()
     people = dict(User.objects.values_list("username", "called"))
-    back = [job for job in facts.jobs if job.back_at]
+    back = [job for job in facts.jobs if job.back_at and job.claimed]
+    young = max(now - PROVISIONAL, facts.since or filters.begins).isoformat()
     tables = (
-        _table("comebacks", "By cause", by_cause(tallies, facts.jobs, now), filters, titles, numbers),
-        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, facts.jobs, now), filters, titles),
-        _plain("comebacks-by-proof", "By how the cause was proven", by_proof(tallies, facts.jobs, now), filters, {}),
-        _plain("comebacks-by-person", "By who made the repair", by_person(facts.jobs, now), filters, people),
+        _table("comebacks", "By cause", by_cause(tallies, jobs, now), filters, titles, numbers, young),
+        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, titles, young),
+        _plain("comebacks-by-proof", "By how the cause was proven", by_proof(tallies, jobs, now), filters, {}, young),
+        _plain("comebacks-by-person", "By who made the repair", by_person(jobs, now), filters, people, young,
+               facts.after),
         Table("wrong-parts", "Wrong parts fitted", WRONG,
-              tuple(_wrong(row, filters, numbers) for row in wrong_parts(facts.jobs)),
+              tuple(_wrong(row, filters, numbers, facts) for row in wrong_parts(facts.jobs)),
               facts.words, "No repair of this period is known to have been wrong."),
         Table("each-comeback", "Each job that came back", EACH, tuple(_each(job) for job in back), facts.words,
               "No job of this period has come back."),
@@ -87,45 +91,53 @@ def _table(
     filters: Filters,
     titles: Mapping[str, str],
     numbers: Mapping[str, int],
+    young: str,
 ) -> Table:
     def cells(row: ComebackFigures) -> Row:
-        behind = jobs_behind(filters, procedure=row.procedure, cause=str(numbers.get(row.name, "")), fate="back")
+        about = {"procedure": row.procedure, "cause": str(numbers.get(row.name, ""))}
         return {
             "cause": Cell(cause_name(row.name)),
-            "procedure": Cell(titles.get(row.procedure, row.procedure)),
-            **_figures(row, behind),
+            "procedure": Cell(titles.get(row.procedure, row.procedure), procedure_at(row.procedure)),
+            **_figures(row, filters, about, young),
         }
 
     return Table(name, title, BY_CAUSE, tuple(cells(row) for row in found), ABOUT)
 
 
 def _plain(
-    name: str, title: str, found: Sequence[ComebackFigures], filters: Filters, names: Mapping[str, str]
+    name: str,
+    title: str,
+    found: Sequence[ComebackFigures],
+    filters: Filters,
+    names: Mapping[str, str],
+    young: str,
+    after: str = "",
 ) -> Table:
     heading = title.removeprefix("By ").removeprefix("how the cause was ").removeprefix("who made the ")
     columns = (Column("name", capital(heading)), SHARE, YOUNG, DAYS)
 
-    def behind(row: ComebackFigures) -> str:
-        if name == "comebacks-by-person":
-            return jobs_behind(filters, mended=row.name, fate="back")
-        if name == "comebacks-by-proof":
-            return jobs_behind(filters, proof=row.name, fate="back")
-        return jobs_behind(filters, procedure=row.name, fate="back")
-
-    rows = tuple({"name": Cell(names.get(r.name) or capital(r.name)), **_figures(r, behind(r))} for r in found)
+    about = {"comebacks-by-person": "mended", "comebacks-by-proof": "proof"}.get(name, "procedure")
+    rows = tuple(
+        {
+            "name": Cell(names.get(row.name) or capital(row.name)),
+            **_figures(row, filters, {about: row.name}, young, after),
+        }
+        for row in found
+    )
     return Table(name, title, columns, rows)
 
 
-def _figures(row: ComebackFigures, behind: str) -> Row:
+def _figures(row: ComebackFigures, filters: Filters, about: Mapping[str, str], young: str, after: str = "") -> Row:
+    behind = jobs_behind(filters, **about, fate="back", after=after) if row.back.part else ""
     return {
-        "back": Cell(row.back, behind if row.back.part else "", "provisional" if row.provisional else ""),
-        "young": Cell(row.young),
-        "days": Cell(row.days),
+        "back": Cell(row.back, behind, "provisional" if row.provisional else ""),
+        "young": Cell(row.young, jobs_behind(filters, **about, fate="proven", after=young) if row.young else ""),
+        "days": Cell(row.days, behind),
     }
 
 
-def _wrong(row: WrongParts, filters: Filters, numbers: Mapping[str, int]) -> Row:
-    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), fate="wrong")
+def _wrong(row: WrongParts, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
+    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), fate="wrong", after=facts.after)
     return {
         "cause": Cell(cause_name(row.cause)),
         "wrong": Cell(row.wrong, behind),

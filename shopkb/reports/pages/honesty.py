@@ -11,13 +11,13 @@ from shopkb.reports.figures_honesty import Honesty, MonthScores, honesty
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import in_force
 from shopkb.reports.pages.minutes import short_month
-from shopkb.reports.pages.page import Page
+from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.words import percent_number
 
 MONTHLY = (
-    Column("month", "Month"),
+    Column("month", "Month", Kind.MONTH),
     Column("jobs", "Jobs with a proven cause", Kind.COUNT, "jobs"),
     Column("brier", "Brier score of the tool", Kind.NUMBER),
     Column("base", "of the usual shares", Kind.NUMBER),
@@ -44,13 +44,14 @@ def build(filters: Filters, now: datetime) -> Page:
         procedure__in=list(chosen), month__gte=filters.since, month__lte=filters.until
     ).values_list("month", "figures")
     found = honesty(records)
+    months = tuple(_month(row, filters) for row in found.months)
     return Page(
         "honesty",
         "Are the probabilities honest?",
         "",
         (
             Table("reliability", "What was said, and what was true", BINS, tuple(map(_bin, found.bins)), BINS_ABOUT),
-            Table("brier", "Month by month", MONTHLY, tuple(map(_month, found.months)), MONTHLY_ABOUT),
+            Table("brier", "Month by month", MONTHLY, months, MONTHLY_ABOUT),
         ),
         _drawings(found),
         paragraph=found.paragraph,
@@ -80,10 +81,11 @@ def _bin(each: ReliabilityBin) -> Row:
     }
 
 
-def _month(row: MonthScores) -> Row:
+def _month(row: MonthScores, filters: Filters) -> Row:
+    behind = jobs_behind(filters.but(since=row.month, until=row.month), procedure=filters.procedure, fate="proven")
     return {
         "month": Cell(row.month),
-        "jobs": Cell(row.jobs),
+        "jobs": Cell(row.jobs, behind),
         "brier": Cell(row.brier),
         "base": Cell(row.base),
         "better": Cell(round(100 * (1 - row.brier / row.base)) if row.base else None),

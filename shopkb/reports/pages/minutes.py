@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime
 
+from django.urls import reverse
 from django.utils.formats import date_format
 
 from shopkb.reports import drawings
+from shopkb.reports.cells import tenths
 from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_minutes import ProcedureFigures, costliest, procedure_figures, shop_by_month
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.page import Page, jobs_behind, procedure_at
@@ -29,6 +33,7 @@ PROCEDURES = (
     Column("eliminated", "Only by elimination", Kind.SHARE, of="proven jobs"),
     Column("stuck", "Stuck", Kind.SHARE, of="latest jobs that followed it"),
     Column("declined", "Declined", Kind.SHARE, of="latest jobs that followed it"),
+    Column("order", "What to do"),
 )
 COSTLY = (
     Column("step", "Step"),
@@ -38,9 +43,10 @@ COSTLY = (
     Column("money", "At the shop's rate", Kind.MONEY),
     Column("bits", "Tells", Kind.NUMBER, "bits"),
     Column("a_bit", "Minutes for each bit", Kind.MINUTES, "min/bit"),
+    Column("do", "What to do"),
 )
 MONTHLY = (
-    Column("month", "Month"),
+    Column("month", "Month", Kind.MONTH),
     Column("mean", "Minutes to a proven cause", Kind.MEAN, "min"),
     Column("jobs", "Jobs with known times", Kind.COUNT, "jobs"),
 )
@@ -56,16 +62,29 @@ def build(filters: Filters, now: datetime) -> Page:
     months = shop_by_month(tallies, filters.months)
     steps = costliest(tests.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
+    rows = tuple(_row(row, filters, facts, chosen) for row in found)
+    by_month = tuple(_month(month, mean, filters) for month, mean in months)
+    dear = tuple(_step(step, filters, chosen) for step in steps)
     return Page(
         "minutes",
         "Where the minutes go",
         _intro(found, filters),
         (
-            Table("minutes", "Minutes by procedure", PROCEDURES, tuple(_row(r, filters) for r in found), about),
-            Table("minutes-by-month", "Month by month", MONTHLY, tuple(_month(m, mean) for m, mean in months), MIX),
             Table(
-                "costly-steps", "Dearest for what they tell", COSTLY, tuple(_step(s, filters, chosen) for s in steps)
+                "minutes",
+                "Minutes by procedure",
+                PROCEDURES,
+                rows,
+                about,
             ),
+            Table(
+                "minutes-by-month",
+                "Month by month",
+                MONTHLY,
+                by_month,
+                MIX,
+            ),
+            Table("costly-steps", "Dearest for what they tell", COSTLY, dear),
         ),
         {"minutes-by-month": drawings.trend(_points(months), "Minutes to a proven cause by month", "min")},
     )
@@ -84,23 +103,26 @@ def _intro(found: tuple[ProcedureFigures, ...], filters: Filters) -> str:
     return f"In the second half of the period: {'; '.join(told)}."
 
 
-def _row(row: ProcedureFigures, filters: Filters) -> Row:
+def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[str, InForce]) -> Row:
     def behind(**more: str) -> str:
         return jobs_behind(filters, procedure=row.procedure, **more)
 
-    change = row.change
+    change, number = row.change, chosen[row.procedure].revision.number
+    own = f"{reverse('reports:page', args=['minutes'])}?{filters.but(procedure=row.procedure).query()}"
     return {
         "procedure": Cell(row.title, procedure_at(row.procedure)),
-        "typical": Cell(row.typical, behind(fate="proven")),
-        "mean": Cell(row.minutes),
+        "typical": Cell(row.typical, behind(fate="proven", after=facts.after)),
+        "mean": Cell(row.minutes, behind(fate="proven")),
         "change": Cell(
             change.minutes if change else None,
-            under=f"{change.words}, {change.low:.1f} to {change.high:.1f}".replace("-", "−") if change else "too few",
+            own,
+            under=f"{change.words}, {tenths(change.low)} to {tenths(change.high)}" if change else "too few",
         ),
         "proven": Cell(row.proven, behind()),
-        "eliminated": Cell(row.eliminated),
-        "stuck": Cell(row.stuck, behind(ended="stuck")),
-        "declined": Cell(row.declined, behind(ended="declined")),
+        "eliminated": Cell(row.eliminated, behind(fate="proven", proof="elimination")),
+        "stuck": Cell(row.stuck, behind(ended="stuck", after=facts.after)),
+        "declined": Cell(row.declined, behind(ended="declined", after=facts.after)),
+        "order": Cell("Look for a cheaper order", reverse("reports:order", args=[row.procedure, number])),
     }
 
 
@@ -109,14 +131,23 @@ def _step(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Ro
     spent = step.minutes_in_all
     return {
         **{name: common[name] for name in ("step", "procedure", "done", "bits")},
-        "spent": Cell(spent),
+        "spent": Cell(spent, common["done"].link),
         "money": Cell(None if spent is None else money_of_minutes(spent)),
         "a_bit": Cell(step.minutes_a_bit),
+        "do": Cell(
+            "See the procedure without it",
+            reverse("reports:without", args=[step.procedure, chosen[step.procedure].revision.number, step.step]),
+        ),
     }
 
 
-def _month(month: str, mean: Mean | None) -> Row:
-    return {"month": Cell(month), "mean": Cell(mean), "jobs": Cell(mean.n if mean else 0)}
+def _month(month: str, mean: Mean | None, filters: Filters) -> Row:
+    behind = jobs_behind(filters.but(since=month, until=month), procedure=filters.procedure, fate="proven")
+    return {
+        "month": Cell(month),
+        "mean": Cell(mean, behind if mean else ""),
+        "jobs": Cell(mean.n if mean else 0, behind if mean else ""),
+    }
 
 
 def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[drawings.Point]:

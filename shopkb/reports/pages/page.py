@@ -15,14 +15,15 @@ from shopkb.reports.tables import Table
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """``drawings`` are inline SVG by the name of the table that says the same; ``facts`` are (words, figure) pairs."""
+    """``drawings`` are inline SVG by the name of the table that says the same; ``facts`` are (words,
+    figure, link)."""
 
     name: str
     title: str
     intro: str
     tables: tuple[Table, ...]
     drawings: Mapping[str, str] = field(default_factory=dict)
-    facts: tuple[tuple[str, str], ...] = ()
+    facts: tuple[tuple[str, str, str], ...] = ()
     paragraph: str = ""
 
     def sorted(self, by: str) -> Page:

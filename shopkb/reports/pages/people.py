@@ -11,7 +11,7 @@ from shopkb.reports.figures_answers import by_person
 from shopkb.reports.figures_people import PersonFigures, people_figures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering_jobs import job_facts
-from shopkb.reports.job_facts import JobFact
+from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, one_job
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -42,7 +42,7 @@ def build(filters: Filters, now: datetime) -> Page:
     everyone = filters.but(person="")
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
-    rows = tuple(_row(row, filters, names) for row in people_figures(facts.jobs, by_person(facts.jobs)))
+    rows = tuple(_row(row, filters, names, facts) for row in people_figures(facts.jobs, by_person(facts.jobs)))
     table = Table("people", "People", COLUMNS, rows, f"{ABOUT} {facts.words}")
     return Page("people", "People", "What each person did, to talk it over with them.", (table,))
 
@@ -53,6 +53,7 @@ def own(filters: Filters, now: datetime) -> Page:
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
     mine = tuple(r for r in people_figures(facts.jobs, by_person(facts.jobs)) if r.who == filters.person)
+    rows = tuple(_row(row, filters, names, facts) for row in mine)
     steps = tests.build(filters, now).tables[0]
     back = [job for job in facts.jobs if job.back_at and job.claimed and job.claimed.who == filters.person]
     return Page(
@@ -60,7 +61,7 @@ def own(filters: Filters, now: datetime) -> Page:
         names.get(filters.person) or filters.person,
         "What your closed jobs say. You and those who may see the shop's figures can see this page.",
         (
-            Table("own", "In all", COLUMNS, tuple(_row(row, filters, names) for row in mine), f"{ABOUT} {facts.words}"),
+            Table("own", "In all", COLUMNS, rows, f"{ABOUT} {facts.words}"),
             Table("own-steps", "Steps", steps.columns, steps.rows, steps.about, sorted_by=steps.sorted_by),
             Table(
                 "own-comebacks", "Repairs that came back", BACK, tuple(_back(job) for job in back),
@@ -70,16 +71,19 @@ def own(filters: Filters, now: datetime) -> Page:
     )  # fmt: skip
 
 
-def _row(row: PersonFigures, filters: Filters, names: dict[str, str]) -> Row:
+def _row(row: PersonFigures, filters: Filters, names: dict[str, str], facts: Facts) -> Row:
+    def behind(**about: str) -> str:
+        return jobs_behind(filters, procedure=filters.procedure, after=facts.after, **about)
+
     query = filters.but(person="").query()
     return {
         "person": Cell(names.get(row.who) or row.who, f"{reverse('reports:person', args=[row.who])}?{query}"),
-        "closed": Cell(row.closed, jobs_behind(filters, closer=row.who)),
-        "answers": Cell(row.answers, jobs_behind(filters, who=row.who)),
-        "skipped": Cell(row.skipped),
-        "overrides": Cell(row.overrides),
-        "held": Cell(row.held, jobs_behind(filters, mended=row.who, fate="proven")),
-        "wrong": Cell(row.wrong, jobs_behind(filters, mended=row.who, fate="wrong") if row.wrong.part else ""),
+        "closed": Cell(row.closed, behind(closer=row.who)),
+        "answers": Cell(row.answers, behind(who=row.who)),
+        "skipped": Cell(row.skipped, behind(who=row.who, departed="skipped")),
+        "overrides": Cell(row.overrides, behind(who=row.who, departed="override")),
+        "held": Cell(row.held, behind(mended=row.who, fate="proven")),
+        "wrong": Cell(row.wrong, behind(mended=row.who, fate="wrong") if row.wrong.part else ""),
     }
 
 

@@ -19,7 +19,7 @@ from shopkb.reports.figures_shelf import RECENT_MONTHS, Drift, Uncared, drifts, 
 from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts
-from shopkb.reports.job_facts import JobFact
+from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind, look_for, procedure_at
 from shopkb.reports.shares import Share
@@ -29,7 +29,7 @@ EARLIEST = "0001-01"
 SHELF = (
     Column("procedure", "Procedure"),
     Column("jobs", "Jobs in the period", Kind.COUNT, "jobs"),
-    Column("latest", "Last closed job"),
+    Column("latest", "Last closed job", Kind.MONTH),
     Column("drifted", "Branches no longer what they were", Kind.COUNT),
     Column("findings", "Findings of the checks", Kind.COUNT),
     Column("off_path", "Out of order", Kind.SHARE, of="answers"),
@@ -70,7 +70,16 @@ def build(filters: Filters, now: datetime) -> Page:
     found = findings(chosen)
     used = _jobs_by_procedure(runs, filters)
     rows = [
-        _row(held, used.get(key, 0), latest_month(runs, key), drifted, found[key], departed.get(key, NONE), filters)
+        _row(
+            held,
+            used.get(key, 0),
+            latest_month(runs, key),
+            drifted,
+            found[key],
+            departed.get(key, NONE),
+            filters,
+            facts,
+        )
         for key, held in chosen.items()
     ]
     uncared = gathered_uncared(facts.jobs)
@@ -82,10 +91,10 @@ def build(filters: Filters, now: datetime) -> Page:
         (
             Table("shelf", "Procedures in force", SHELF, tuple(rows), ABOUT, "No procedure is in force."),
             Table("reviews", "Waiting for review", REVIEW, waiting, empty="Nothing waits for review."),
-            Table("drifts", "Branches no longer what they were", DRIFTED, tuple(_drift(d, chosen) for d in drifted),
-                  DRIFTS_ABOUT, "No branch has clearly changed."),
+            Table("drifts", "Branches no longer what they were", DRIFTED,
+                  tuple(_drift(d, chosen, filters) for d in drifted), DRIFTS_ABOUT, "No branch has clearly changed."),
             Table("symptoms-without-procedure", "Symptoms without a procedure", UNCARED,
-                  tuple(_uncared(row, filters) for row in uncared), "",
+                  tuple(_uncared(row, filters, facts) for row in uncared), "",
                   "Every symptom that jobs came in with has a procedure."),
         ),
     )  # fmt: skip
@@ -155,8 +164,13 @@ def _row(
     found: Sequence[Finding],
     departed: Deviations,
     filters: Filters,
+    facts: Facts,
 ) -> Row:
     key = held.procedure.key
+
+    def behind(how: str) -> str:
+        return jobs_behind(filters, procedure=key, departed=how, after=facts.after)
+
     errors = sum(finding.level is Level.ERROR for finding in found)
     return {
         "procedure": Cell(
@@ -164,11 +178,11 @@ def _row(
         ),
         "jobs": Cell(jobs, jobs_behind(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
         "latest": Cell(latest or "never"),
-        "drifted": Cell(sum(one.procedure == key for one in drifted)),
-        "findings": Cell(len(found), under=f"{errors} of them errors" if errors else ""),
-        "off_path": Cell(Share(departed.off_path, departed.answers)),
-        "overrides": Cell(Share(departed.overrides, departed.answers)),
-        "skipped": Cell(Share(departed.skipped, departed.answers)),
+        "drifted": Cell(sum(one.procedure == key for one in drifted), "#drifts"),
+        "findings": Cell(len(found), procedure_at(key) if found else "", f"{errors} of them errors" if errors else ""),
+        "off_path": Cell(Share(departed.off_path, departed.answers), behind("off-path")),
+        "overrides": Cell(Share(departed.overrides, departed.answers), behind("override")),
+        "skipped": Cell(Share(departed.skipped, departed.answers), behind("skipped")),
     }
 
 
@@ -180,22 +194,25 @@ def _waiting(row: Revision, now: datetime) -> Row:
     }
 
 
-def _drift(drift: Drift, chosen: Mapping[str, InForce]) -> Row:
+def _drift(drift: Drift, chosen: Mapping[str, InForce], filters: Filters) -> Row:
     held = chosen[drift.procedure]
     step = held.flow.step_by_key[drift.step]
     at = reverse("procedures:step", args=[drift.procedure, held.revision.number, drift.step])
+    late = month_before(filters.until, RECENT_MONTHS - 1)
+    branch = {"procedure": drift.procedure, "step": drift.step, "outcome": drift.outcome, "fate": "proven"}
     return {
         "branch": Cell(f"{step.title}: {step.outcome(drift.outcome).label}", at),
         "procedure": Cell(held.flow.title),
-        "before": Cell(drift.before),
-        "of_late": Cell(drift.of_late),
+        "before": Cell(drift.before, jobs_behind(filters.but(since="", until=month_before(late)), **branch)),
+        "of_late": Cell(drift.of_late, jobs_behind(filters.but(since=late), **branch)),
         "evidence": Cell(drift.log_bayes),
     }
 
 
-def _uncared(row: Uncared, filters: Filters) -> Row:
+def _uncared(row: Uncared, filters: Filters, facts: Facts) -> Row:
+    about = {"symptom": row.symptom}
     return {
         "symptom": Cell(row.name),
-        "jobs": Cell(row.jobs, jobs_behind(filters, symptom=row.symptom)),
-        "do": Cell("See what is on the shelf, and ask a writer for one", look_for(symptom=row.symptom)),
+        "jobs": Cell(row.jobs, jobs_behind(filters, procedure=filters.procedure, after=facts.after, **about)),
+        "do": Cell("See what is on the shelf, and ask a writer for one", look_for(**about)),
     }

@@ -92,11 +92,11 @@ def row(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Row:
         "found": Cell(step.finds, behind(at=step.step, fate="proven") if step.found else ""),
         "led_away": Cell(step.misleads, behind(at=step.step, fate="wrong") if step.led_away else ""),
         "left_out": Cell(step.left_out, behind(step=step.step, outcome="skip:") if step.skipped else "", _why(step)),
-        "minutes": Cell(step.typical),
-        "a_fault": Cell(step.minutes_a_fault if step.found else None),
-        "bits": Cell(step.bits),
+        "minutes": Cell(step.typical, behind(step=step.step)),
+        "a_fault": Cell(step.minutes_a_fault if step.found else None, behind(at=step.step, fate="proven")),
+        "bits": Cell(step.bits, behind(step=step.step, fate="proven")),
         "bits_a_minute": Cell(step.bits_a_minute),
-        "onward": Cell(step.onward),
+        "onward": Cell(step.onward, behind(step=step.step, fate="proven")),
     }
 
 
