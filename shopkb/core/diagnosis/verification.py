@@ -22,14 +22,17 @@ from shopkb.core.diagnosis.rates import Array
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.flow.paths import order
 
-VERIFIED_ENOUGH: Final = 5
-"""Verified jobs that an end must have for its share to be believed; ends with fewer weigh as the average."""
+VERIFIED_ENOUGH: Final = 20
+PULL: Final = 5.0
+"""Ends with fewer verified jobs are drawn towards the average share, as by so many jobs where none is verified and ever
+less up to 20: a share known from three jobs is no share, and no single job may turn a figure over."""
 
 MOST_WEIGHT: Final = 10.0
 """No job counts more than this many times, or less than this part of, an average one."""
 
 SHARES_DIFFER: Final = 0.20
-"""The correction is told where verified shares of ends differ by more than this."""
+FEW: Final = 5
+"""The correction is told where verified shares of ends with so many verified jobs differ by more than that."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,19 +48,20 @@ class VerificationWeights:
 
 
 def end_weights(traffic: Array, verified: Array) -> Array:
-    """Weight of a verified job by end, from whole jobs and verified ones at each end; 1 where too few are verified."""
-    known = verified >= VERIFIED_ENOUGH
-    weights = np.ones(traffic.size)
-    if known.any():
-        average = traffic[known].sum() / verified[known].sum()
-        cut = traffic[known] / verified[known] / average if average > 0 else 1.0
-        weights[known] = np.clip(cut, 1 / MOST_WEIGHT, MOST_WEIGHT)
-    return weights
+    """Weight of a verified job by end, from whole jobs and verified ones at each end; 1 where nothing is known."""
+    known = verified > 0
+    if not known.any():
+        return np.ones(traffic.size)
+    average = verified[known].sum() / np.maximum(traffic, verified)[known].sum()
+    pull = PULL * np.maximum(1 - verified / VERIFIED_ENOUGH, 0.0)
+    share = (verified + pull * average) / np.where(known, np.maximum(traffic, verified) + pull, 1.0)
+    weights: Array = np.where(known, average / np.where(known, share, 1.0), 1.0)
+    return np.clip(weights, 1 / MOST_WEIGHT, MOST_WEIGHT)
 
 
 def shares_differ(traffic: Array, verified: Array) -> bool:
     """Whether verified shares differ by more than 20 points between ends that have enough verified jobs."""
-    known = verified >= VERIFIED_ENOUGH
+    known = verified >= FEW
     if known.sum() < 2:
         return False
     shares = verified[known] / np.maximum(traffic[known], verified[known])

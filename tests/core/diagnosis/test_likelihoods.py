@@ -88,8 +88,8 @@ def test_data_overrule_the_writer() -> None:
 
 def test_priors_are_corrected_where_the_first_step_calls_for_it() -> None:
     parts = (
-        tally("press", "sounds", HORN, 5), tally("press", "sounds", "", 95), tally("press", "click", RELAY, 100),
-        tally("", "", HORN, 5, platform=""), tally("", "", RELAY, 100, platform=""), tally("", "", "", 95),
+        tally("press", "sounds", HORN, 25), tally("press", "sounds", "", 475), tally("press", "click", RELAY, 500),
+        tally("", "", HORN, 25, platform=""), tally("", "", RELAY, 500, platform=""), tally("", "", "", 475),
     )  # fmt: skip
     counts = count(horn(), together(*parts), as_of="2026-11", half_life=None)
     prior = prior_of(counts)

@@ -141,27 +141,27 @@ def test_the_truth_comes_back_when_verification_depends_on_the_end(
 
 def test_a_step_is_told_as_corrected_only_where_shares_differ_behind_it() -> None:
     parts = (
-        tally("ground", "good", HORN, 6), tally("ground", "good", GROUND, 2), tally("ground", "good", "", 32),
-        tally("ground", "bad", GROUND, 38), tally("ground", "bad", HORN, 2),
-        tally("direct", "silent", HORN, 6), tally("direct", "silent", GROUND, 2), tally("direct", "silent", "", 32),
+        tally("ground", "good", HORN, 60), tally("ground", "good", GROUND, 20), tally("ground", "good", "", 320),
+        tally("ground", "bad", GROUND, 380), tally("ground", "bad", HORN, 20),
+        tally("direct", "silent", HORN, 60), tally("direct", "silent", GROUND, 20), tally("direct", "silent", "", 320),
     )  # fmt: skip
     found = learn(counted(horn(), *parts))
     assert [step for _, step in found.corrected] == ["press", "supply", "ground"]
     row = found.row_of["horn-silent", "ground", "bad"]
-    # Raw 38 of 40; corrected 38 against 2 x 40/8 = 10; 40 jobs of weight stay 40, two of the base beside them.
-    assert found.table[row, found.column_of[GROUND]] == pytest.approx((40 * 38 / 48 + 2 * 0.95) / 42)
+    # Raw 380 of 400; corrected 380 against 20 x 400/80 = 100; 400 jobs of weight stay 400, two of the base beside them.
+    assert found.table[row, found.column_of[GROUND]] == pytest.approx((400 * 380 / 480 + 2 * 0.95) / 402)
 
 
 def test_jobs_that_stopped_before_a_step_are_an_end_of_their_own() -> None:
-    """100 jobs had full supply: 60 went on to the ground, all verified; 40 stopped there, 10 of them verified."""
+    """200 jobs had full supply: 120 went on to the ground, all verified; 80 stopped there, 20 of them verified."""
     parts = (
-        tally("supply", "full", HORN, 50), tally("supply", "full", RELAY, 20), tally("supply", "full", "", 30),
-        tally("ground", "bad", HORN, 40), tally("ground", "bad", RELAY, 20),
+        tally("supply", "full", HORN, 100), tally("supply", "full", RELAY, 40), tally("supply", "full", "", 60),
+        tally("ground", "bad", HORN, 80), tally("ground", "bad", RELAY, 40),
     )  # fmt: skip
     weights = verification_weights(counted(horn(), *parts))
     supply = weights.branches[counted(horn()).row_of["supply", "full"]]
-    average = 100 / 70
-    assert supply[:3] == pytest.approx([(40 + 10 * 4) / 50 / average, 1.0, 1 / average])
+    average = 140 / 200
+    assert supply[:3] == pytest.approx([average * (80 + 20 * 4) / 100, 1.0, average])
 
 
 def test_nothing_to_correct_when_everybody_is_verified() -> None:
@@ -187,10 +187,30 @@ def test_when_the_correction_is_told(verified: list[int], traffic: list[int], an
     assert shares_differ(np.array(traffic, dtype=float), np.array(verified, dtype=float)) is answer
 
 
-def test_few_verified_jobs_weigh_as_the_average_and_none_more_than_ten_times() -> None:
-    weights = end_weights(np.array([1000.0, 10_000.0, 100.0, 0.0]), np.array([1000.0, 5.0, 4.0, 0.0]))
-    assert weights == pytest.approx([1005 / 11_000, MOST_WEIGHT, 1, 1], abs=0.01)
+def test_few_verified_jobs_are_drawn_to_the_average_and_none_weighs_more_than_ten_times() -> None:
+    """60 of 100 at the average of 0.5 with the 40 of 100; 2 of 40 count as (2 + 4.5 x share) of 44.5."""
+    assert end_weights(np.array([100.0, 100.0]), np.array([60.0, 40.0])) == pytest.approx([5 / 6, 5 / 4])
+    share = 102 / 240
+    found = end_weights(np.array([200.0, 40.0, 500.0]), np.array([100.0, 2.0, 0.0]))
+    assert found == pytest.approx([share / 0.5, share / ((2 + 4.5 * share) / 44.5), 1.0])
+    assert end_weights(np.array([1000.0, 10_000.0]), np.array([1000.0, 20.0]))[1] == MOST_WEIGHT
     assert end_weights(np.zeros(0), np.zeros(0)).size == 0
+    assert end_weights(np.array([7.0]), np.array([0.0])) == pytest.approx([1.0])
+
+
+@given(st.integers(1, 60), st.integers(0, 60), st.integers(0, 200), st.integers(1, 60), st.integers(0, 200))
+@settings(deadline=None)
+def test_one_more_verified_job_at_an_end_never_weighs_its_cause_down(
+    mine: int, other: int, unseen: int, elsewhere: int, unseen_elsewhere: int
+) -> None:
+    """Beside a cause found only at the other end: the correction may not turn a proof into its opposite."""
+
+    def odds(more: int) -> float:
+        verified = np.array([float(mine + other + more), float(elsewhere)])
+        weights = end_weights(verified + np.array([unseen, unseen_elsewhere]), verified)
+        return float((mine + more) * weights[0] / (elsewhere * weights[1]))
+
+    assert odds(1) >= odds(0) * (1 - 1e-9)
 
 
 def test_a_draft_with_a_loop_or_without_a_start_is_survived() -> None:
