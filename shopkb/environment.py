@@ -38,6 +38,18 @@ def words(name: str, default: str) -> list[str]:
     return [part.strip() for part in os.environ.get(name, default).split(",") if part.strip()]
 
 
+def choice(name: str, default: str, offered: tuple[str, ...]) -> str:
+    """One of the words offered.
+
+    Raises:
+        ImproperlyConfigured: it is another word.
+    """
+    word = os.environ.get(name, default).strip().lower()
+    if word not in offered:
+        raise ImproperlyConfigured(f"{name} is {word!r}; write one of: {', '.join(offered)}.")
+    return word
+
+
 def number(name: str, default: int) -> int:
     """A whole number.
 

@@ -46,6 +46,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "shopkb.upkeep.logs.told",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -173,9 +174,14 @@ HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
 PROVE_BEFORE_FIT = environment.switch("SHOPKB_PROVE_BEFORE_FIT", default=True)
 DRAWING_SECONDS = environment.number("SHOPKB_DRAWING_SECONDS", 5)
 
+LOG_FORMAT = environment.choice("SHOPKB_LOG_FORMAT", "words", ("words", "json"))
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "formatters": {
+        "words": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"},
+        "json": {"()": "shopkb.upkeep.logs.JsonLines"},
+    },
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": LOG_FORMAT}},
     "root": {"handlers": ["console"], "level": environment.text("SHOPKB_LOG_LEVEL", "WARNING")},
 }
