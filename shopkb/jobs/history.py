@@ -161,6 +161,9 @@ def _store_runs(rows: Sequence[JobRows]) -> None:
             part.run = run.run
     RunValue.objects.bulk_create(value for run in runs for value in run.values)
     Result.objects.bulk_create(result for run in runs for result in run.results)
+    for run in runs:
+        for back in run.put_back:
+            back.after = run.results[-1].pk
     DangerPassed.objects.bulk_create(danger for run in runs for danger in run.dangers)
     PutBack.objects.bulk_create(part for run in runs for part in run.put_back)
     replacing = []

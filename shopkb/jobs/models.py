@@ -347,6 +347,7 @@ class PutBack(models.Model):
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="put_back")
     part = models.CharField(max_length=200)
+    after = models.BigIntegerField(default=0, help_text="Number of the run's newest answer then; clocks may jump.")
     who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
 

@@ -40,16 +40,16 @@ def off_in(
 
     Answers that were superseded count too: a plug pulled on the wrong way is still pulled.
     """
-    last_off: dict[str, datetime] = {}
+    last_off: dict[str, int] = {}
     states = _states() if states is None else states
     for row in rows:
         step = flow.step_by_key.get(row.step)
         if step is None or row.skipped:
             continue
         for part in [*step.isolates, *([states[step.access]] if step.access in states else [])]:
-            last_off[part] = row.at
+            last_off[part] = max(row.pk, last_off.get(part, 0))
     for back in put_back:
-        if back.part in last_off and back.at >= last_off[back.part]:
+        if back.part in last_off and back.after >= last_off[back.part]:
             del last_off[back.part]
     return [Off(run, part) for part in last_off]
 
@@ -83,8 +83,10 @@ def confirm_back(run: Run, parts: Iterable[str], *, by: User, at: datetime) -> i
     held = Run.objects.select_for_update(of=("self",)).select_related("job", "revision__procedure").get(pk=run.pk)
     if not held.job.is_open:
         raise NotPossible(f"{held.job} is closed; its vehicle has gone.")
-    off = off_in(held, flow_of(held.revision), list(held.results.all()), held.put_back.all())
-    back = [PutBack(run=held, part=each.part, who=by, at=at) for each in off if each.part in named]
+    rows = list(held.results.all())
+    off = off_in(held, flow_of(held.revision), rows, held.put_back.all())
+    after = max((row.pk for row in rows), default=0)
+    back = [PutBack(run=held, part=each.part, after=after, who=by, at=at) for each in off if each.part in named]
     PutBack.objects.bulk_create(back)
     log_rows(held.pk, Kind.PUT_BACK, back, by=by, at=at)
     return len(back)

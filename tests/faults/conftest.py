@@ -10,7 +10,10 @@ from urllib.parse import urlsplit, urlunsplit
 
 import pytest
 
+from tests.builders import horn, yard
 from tests.faults.shop import Shop
+
+__all__ = ["horn", "yard"]
 
 FIGURES = os.environ.get("SHOPKB_FIGURES", "")
 SERVER = os.environ.get("DATABASE_URL", "")
