@@ -3,22 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol, TypeVar
 
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import Entry, Walk, walk
-from shopkb.jobs.models import Result
 
 
-def on_path(rows: Sequence[Result]) -> list[Result]:
+class Recorded(Protocol):
+    """What tells whether a result stands: a row, or as much of it as was read."""
+
+    @property
+    def pk(self) -> int: ...
+    @property
+    def step(self) -> str: ...
+    @property
+    def outcome(self) -> str: ...
+    @property
+    def onward(self) -> str: ...
+    @property
+    def off_path(self) -> bool: ...
+
+
+R = TypeVar("R", bound=Recorded)
+
+
+def on_path(rows: Sequence[R]) -> list[R]:
     return [row for row in rows if not row.off_path]
 
 
-def walk_of(flow: Flow, rows: Sequence[Result]) -> Walk:
+def walk_of(flow: Flow, rows: Sequence[Recorded]) -> Walk:
     """Where the run stands. ``rows`` in the order they were recorded."""
     return walk(flow, [Entry(row.step, row.outcome or row.onward) for row in on_path(rows)])
 
 
-def standing_results(flow: Flow, rows: Sequence[Result]) -> list[Result]:
+def standing_results(flow: Flow, rows: Sequence[R]) -> list[R]:
     """The results that count: those on the way taken, and the latest of each step done out of order."""
     ordered = on_path(rows)
     standing = [ordered[index] for index in walk_of(flow, rows).standing]
@@ -27,7 +45,7 @@ def standing_results(flow: Flow, rows: Sequence[Result]) -> list[Result]:
     return sorted([*standing, *aside.values()], key=lambda row: row.pk)
 
 
-def has_place(flow: Flow, row: Result) -> bool:
+def has_place(flow: Flow, row: Recorded) -> bool:
     """Whether the flow still has the step and the outcome: a run may have been moved to a newer revision."""
     step = flow.step_by_key.get(row.step)
     return step is not None and (row.outcome or row.onward) in {outcome.key for outcome in step.outcomes}

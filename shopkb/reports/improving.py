@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -21,13 +22,14 @@ from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, com
 from shopkb.core.flow.compare import Change, compare
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.evidence.insight import Insight, insight
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import checksum, flow_of
-from shopkb.web.htmx import render_page_or_part
+from shopkb.reports.beside import Beside, beside
+from shopkb.web.htmx import render_page_or_part, wants_part
 
 SEED = 20260302
 """The same question gets the same answer: draws of the uncertain start from here."""
@@ -61,23 +63,40 @@ class Replays:
 
 @require_safe
 def replay_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
-    """What this revision would have done with the readings of closed jobs, and what may be concluded."""
+    """What this revision would have done with the readings of closed jobs, and what may be concluded.
+
+    What it costs beside the published one takes longer to work out: ``?part=beside`` asks for it, the page by itself.
+    """
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
     published = _published(revision)
-    context = {"revision": revision, "flow": flow_of(revision), "published": published, "section": "procedures"}
+    other = published if published is not None and published.pk != revision.pk else None
+    wanted = request.GET.get("part") == "beside"
+    context = {"revision": revision, "flow": flow_of(revision), "other": other, "section": "procedures"}
     try:
-        found = replays(revision, published)
-        context |= {
-            "found": found,
-            "difference": _difference(revision, published),
-            "endings": [
-                (kind.value, len(found.draft.of(kind)), len(found.old.of(kind)) if found.old else 0) for kind in Ending
-            ],
-        }
+        if wanted:
+            context["beside"] = _beside(revision, other)
+        if wants_part(request) and wanted:
+            return render(request, "reports/_beside.html", context)
+        context |= _replayed(revision, published)
     except ValueError as error:
         context["reason"] = str(error)
     return render(request, "reports/replay.html", context)
+
+
+def _replayed(revision: Revision, published: Revision | None) -> dict[str, object]:
+    found = replays(revision, published)
+    endings = [(kind.value, len(found.draft.of(kind)), len(found.old.of(kind)) if found.old else 0) for kind in Ending]
+    return {"found": found, "endings": endings}
+
+
+def _beside(revision: Revision, published: Revision | None) -> Beside:
+    """Raises ValueError: one of the two has no first step, or a loop."""
+    new = flow_of(revision), _learned(flow_of(revision), revision).model
+    if published is None:
+        return beside(new, None, np.random.default_rng(SEED))
+    old = flow_of(published), _learned(flow_of(published), published).model
+    return beside(new, old, np.random.default_rng(SEED))
 
 
 @require_safe
@@ -148,8 +167,7 @@ def replays(revision: Revision, published: Revision | None) -> Replays:
         ValueError: the revision has no first step, or a loop.
     """
     flow = flow_of(revision)
-    followed = Job.objects.filter(runs__revision__procedure=revision.procedure_id).distinct()
-    cases = list(closed_cases(followed))
+    cases = lean_cases(revision.procedure)
     created = timezone.localtime(revision.created_at).strftime("%Y-%m")
     before = flow_of(published) if published and published.pk != revision.pk else None
     changed = _changed_meaning(before, flow) if before else frozenset()
@@ -200,23 +218,9 @@ def _learned(flow: Flow, revision: Revision) -> Insight:
     return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"))
 
 
-def _difference(revision: Revision, published: Revision | None) -> Difference | None:
-    if published is None or published.pk == revision.pk:
-        return None
-    old, new = flow_of(published), flow_of(revision)
-    return _compared_by_draws((old, _learned(old, published)), (new, _learned(new, revision)))
-
-
 def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
     learned = insight(better, checksum(better), month=timezone.localdate().strftime("%Y-%m"))
-    return _compared_by_draws((flow, _learned(flow, revision)), (better, learned))
-
-
-def _compared_by_draws(old: tuple[Flow, Insight], new: tuple[Flow, Insight]) -> Difference:
-    import numpy as np
-
-    generator = np.random.default_rng(SEED)
-    return difference((old[0], old[1].model), (new[0], new[1].model), generator)
+    return difference((flow, _learned(flow, revision).model), (better, learned.model), np.random.default_rng(SEED))
 
 
 def _searched(revision: Revision, most: int) -> OrderSearch:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from django.test import Client
 from django.urls import reverse
@@ -10,12 +11,17 @@ from shopkb.accounts.models import User
 from shopkb.core.flow import editing
 from shopkb.core.flow.model import Go, GoKind
 from shopkb.core.flow.reader import read_flow
+from shopkb.evidence.insight import insight
+from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.lean_cases import lean_cases
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
+from shopkb.reports.beside import beside
 from shopkb.reports.improving import replays
+from tests.builders import take_in
 from tests.conftest import FLOWS, NOW, stocked
-from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job
+from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job, fan_job
 
 GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/relay", "burnt contacts")
 
@@ -53,6 +59,48 @@ def test_the_pages_say_so_and_link_each_job(client: Client, draft: Revision, sen
         assert reverse("jobs:job", args=[one.number]) in page
     order = client.get(reverse("reports:order", args=[FAN, draft.number]))
     assert order.status_code == 200
+
+
+def test_the_draft_is_appraised_beside_the_published_one(client: Client, draft: Revision, senior: User) -> None:
+    client.force_login(senior)
+    address = reverse("reports:replay", args=[FAN, draft.number])
+    assert f'hx-get="{address}?part=beside"' in client.get(address).content.decode()
+    part = client.get(f"{address}?part=beside", headers={"HX-Request": "true"}).content.decode()
+    whole = client.get(f"{address}?part=beside").content.decode()
+    for page in (part, whole):
+        assert "Difference, 80 % interval" in page
+        assert "Minutes spent in steps that no verified job has done" in page
+        assert "Chance that it takes fewer minutes" in page
+    assert "<html" not in part
+    assert "Of 3 jobs:" in whole
+
+
+def test_the_same_revision_beside_itself_differs_in_nothing(draft: Revision) -> None:
+    flow = flow_of(draft.procedure.revisions.get(state="published"))
+    model = insight(flow, "x", month="2026-03").model
+    found = beside((flow, model), (flow, model), np.random.default_rng(1))
+    assert found.difference is not None
+    assert (found.difference.minutes.low, found.difference.minutes.high) == (0.0, 0.0)
+    assert all(row.old == row.new for row in found.rows if row.old and "Chance" not in row.words)
+
+
+def test_jobs_read_for_a_replay_are_those_that_learning_sees(draft: Revision, junior: User, fan: Procedure) -> None:
+    """Jobs that came back, were answered anew, and are open, among them."""
+    earlier = cured_fan_job(junior, fan, TO_GROUND, GROUND)
+    fan_job(junior, fan, TO_CONTACTS)
+    take_in(junior, comeback_of=earlier)
+    whole = {case.job: case for case in closed_cases()}
+    lean = lean_cases(fan)
+    assert [case.job for case in lean] == list(whole)
+    assert any(case.came_back for case in lean)
+    for case in lean:
+        told = whole[case.job]
+        assert (case.month, case.cause, case.claimed, case.came_back, case.verified) == (
+            told.month, told.cause, told.claimed, told.came_back, told.verified,
+        )  # fmt: skip
+        assert [(one.procedure, one.step, one.outcome, one.skipped) for one in case.results] == [
+            (one.procedure, one.step, one.outcome, one.skipped) for one in told.results
+        ]
 
 
 def test_a_draft_that_cannot_be_passed_through_says_why(client: Client, draft: Revision, senior: User) -> None:
