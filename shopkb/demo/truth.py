@@ -13,6 +13,8 @@ from shopkb.core.flow.model import Flow, GoKind, Usual
 
 Weights = Mapping[str, float]
 ANY = "any"
+MOST_ATTEMPTS = 4
+"""Repairs that a job sees at most before it is given up."""
 USUAL = {Usual.COMMON: 10.0, Usual.OCCASIONAL: 4.0, Usual.RARE: 1.0}
 """Weights of the causes of a procedure of which the truth says nothing."""
 

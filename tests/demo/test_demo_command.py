@@ -16,7 +16,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.core.management import call_command
+from django.core.management.base import CommandError
+from django.db import connection
+from django.utils import timezone
+from pytest_django import Settings
 
+from shopkb.demo.management.commands.demo import _state
+from shopkb.demo.models import DemoMark
 from tests.conftest import ROOT
 
 JOBS = "40"
@@ -40,11 +47,11 @@ def environment(folder: Path, **settings: str) -> dict[str, str]:
 
 
 def ask(folder: Path, question: str) -> list[tuple[Any, ...]]:
-    connection = sqlite3.connect(folder / "demo.sqlite3")
+    held = sqlite3.connect(folder / "demo.sqlite3")
     try:
-        return connection.execute(question).fetchall()
+        return held.execute(question).fetchall()
     finally:
-        connection.close()
+        held.close()
 
 
 def jobs_in(folder: Path) -> list[tuple[Any, ...]]:
@@ -64,12 +71,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 def test_it_says_what_it_makes_and_who_may_come_in(made: tuple[Path, str]) -> None:
     _folder, said = made
     lines = said.splitlines()
-    assert lines[:2] == ["Making the invented world. This takes some seconds.", "  Database."]
+    assert lines[:2] == ["Making the invented world. This takes about half a minute.", "  Database."]
     assert lines[2].startswith("  Catalog: ")
     assert lines[3] == "  8 people."
     assert re.fullmatch(r"  \d+ procedures in force: .*overheats-fan-silent.*\.", lines[4])
-    assert re.fullmatch(r"  \d+ closed jobs, \d+ results\.", lines[5])
-    assert lines[6] == "  3 open jobs."
+    assert all(re.fullmatch(r"  \d+ closed jobs of about 40, \d+ results\.", lines[place]) for place in (5, 7))
+    assert lines[6] == "  A new edition of starter-does-not-turn in force."
+    assert lines[8:10] == ["  3 open jobs.", "  A draft of brake-lamps-off that waits to be tried."]
     assert "Everything is invented. Log-ins, all with the password saltmarsh-mudflats:" in lines
     assert "  cuthbert   technician Cuthbert Eelgrass" in lines
     assert lines[-1] == "To begin anew: python manage.py demo --reset"
@@ -103,7 +111,7 @@ def test_dates_end_now(made: tuple[Path, str]) -> None:
     )
     assert last <= mark
     [(days,)] = ask(made[0], f"select julianday('{mark}') - julianday('{first}')")
-    assert 400 < days <= 549
+    assert 900 < days <= 1096
     [(late,)] = ask(made[0], "select count(*) from jobs_result, demo_demomark where at > made_at")
     assert late == 0
 
@@ -126,7 +134,7 @@ def test_a_second_start_keeps_what_is_there(made: tuple[Path, str]) -> None:
 
 
 def test_compare_truth_as_json(made: tuple[Path, str]) -> None:
-    done = manage(made[0], "compare_truth", "--json", "--simulate", "300", SHOPKB_WORLD="demo")
+    done = manage(made[0], "compare_truth", "--json", "--simulate", "300")
     said = json.loads(done.stdout)
     assert done.returncode in (0, 1)
     assert done.returncode == int(not all(one["enough"] for one in said["coverage"]))
@@ -135,40 +143,72 @@ def test_compare_truth_as_json(made: tuple[Path, str]) -> None:
     assert all(0 <= row["low"] <= row["high"] <= 1 for row in said["lines"])
 
 
-def test_compare_truth_is_for_the_demo(tmp_path: Path) -> None:
-    done = manage(tmp_path, "compare_truth", SHOPKB_WORLD="demo")
-    assert done.returncode == 2
-    assert done.stderr.strip() == (
-        f"CommandError: {tmp_path / 'demo.sqlite3'} does not hold the demo. Make it with: python manage.py demo; "
-        "then: SHOPKB_WORLD=demo python manage.py compare_truth"
+@pytest.mark.django_db
+def test_compare_truth_is_for_the_demo() -> None:
+    name = connection.settings_dict["NAME"]
+    with pytest.raises(CommandError, match="does not hold the demo") as caught:
+        call_command("compare_truth")
+    assert caught.value.returncode == 2
+    assert str(caught.value) == f"{name} does not hold the demo. Make it with: python manage.py demo"
+
+
+def changed(made: tuple[Path, str], folder: Path, change: str) -> None:
+    """A copy of the demo in a folder of its own, with a change that nobody but a test makes."""
+    (folder / "demo.sqlite3").write_bytes((made[0] / "demo.sqlite3").read_bytes())
+    held = sqlite3.connect(folder / "demo.sqlite3")
+    held.execute(change)
+    held.commit()
+    held.close()
+
+
+def test_reset_makes_the_same_anew_by_its_seed(made: tuple[Path, str], tmp_path: Path) -> None:
+    changed(made, tmp_path, "update jobs_job set complaint = 'Somebody tried something.'")
+    done = manage(tmp_path, "demo", "--no-serve", "--jobs", JOBS, "--reset")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[0] == "The demo's old database is thrown away."
+    assert [row[1:] for row in jobs_in(tmp_path)] == [row[1:] for row in jobs_in(made[0])]
+    assert ask(tmp_path, "select count(*), max(seed) from demo_demomark") == [(1, 11)]
+
+
+@pytest.mark.django_db
+def test_what_a_database_is_taken_for(settings: Settings) -> None:
+    """A mark without jobs is a demo that was broken off, to be made anew."""
+    settings.WORLD = "demo"
+    assert _state() == "other"
+    mark = DemoMark.objects.create(made_at=timezone.now(), seed=1, jobs=0)
+    assert _state() == "unfinished"
+    mark.jobs = 3
+    mark.save()
+    assert _state() == "demo"
+    settings.WORLD = "shop"
+    assert _state() == "other"
+
+
+def editions(folder: Path) -> list[tuple[Any, ...]]:
+    return ask(
+        folder,
+        """select p.key, v.number, v.state from procedures_revision v
+           join procedures_procedure p on p.id = v.procedure_id where p.key in (
+           select q.key from procedures_revision w join procedures_procedure q on q.id = w.procedure_id
+           where w.number > 1) order by p.key, v.number""",
     )
 
 
-def test_reset_makes_it_anew_by_its_seed(tmp_path: Path) -> None:
-    first = manage(tmp_path, "demo", "--no-serve", "--jobs", "12", "--seed", "5")
-    assert first.returncode == 0, first.stderr
-    told = [row[1:] for row in jobs_in(tmp_path)]
-    connection = sqlite3.connect(tmp_path / "demo.sqlite3")
-    connection.execute("update jobs_job set complaint = 'Somebody tried something.'")
-    connection.commit()
-    connection.close()
-    again = manage(tmp_path, "demo", "--no-serve", "--jobs", "12", "--seed", "5", "--reset")
-    assert again.returncode == 0, again.stderr
-    assert again.stdout.splitlines()[0] == "The demo's old database is thrown away."
-    assert [row[1:] for row in jobs_in(tmp_path)] == told
-    assert ask(tmp_path, "select count(*), max(seed) from demo_demomark") == [(1, 5)]
-
-
-def test_a_demo_broken_off_is_made_anew(made: tuple[Path, str], tmp_path: Path) -> None:
-    (tmp_path / "demo.sqlite3").write_bytes((made[0] / "demo.sqlite3").read_bytes())
-    connection = sqlite3.connect(tmp_path / "demo.sqlite3")
-    connection.execute("update demo_demomark set jobs = 0")
-    connection.commit()
-    connection.close()
-    done = manage(tmp_path, "demo", "--no-serve", "--jobs", "5")
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines()[0] == "The demo's old database is thrown away."
-    assert len(jobs_in(tmp_path)) < 15
+def test_one_procedure_was_improved_and_one_waits_for_it(made: tuple[Path, str]) -> None:
+    assert editions(made[0]) == [
+        ("brake-lamps-off", 1, "published"),
+        ("brake-lamps-off", 2, "draft"),
+        ("starter-does-not-turn", 1, "replaced"),
+        ("starter-does-not-turn", 2, "published"),
+    ]
+    runs = ask(
+        made[0],
+        """select v.number, min(r.started_at), max(r.started_at) from jobs_run r
+           join procedures_revision v on v.id = r.revision_id join procedures_procedure p on p.id = v.procedure_id
+           where p.key = 'starter-does-not-turn' group by v.number order by v.number""",
+    )
+    assert [number for number, _first, _last in runs] == [1, 2]
+    assert runs[0][2] < runs[1][1]
 
 
 def refused(done: subprocess.CompletedProcess[str], folder: Path) -> None:
@@ -179,37 +219,44 @@ def refused(done: subprocess.CompletedProcess[str], folder: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("further", [[], ["--reset"]])
-def test_a_shop_s_database_is_not_touched(tmp_path: Path, further: list[str]) -> None:
-    assert manage(tmp_path, "migrate", "--verbosity", "0", SHOPKB_WORLD="demo").returncode == 0
-    before = (tmp_path / "demo.sqlite3").read_bytes()
-    refused(manage(tmp_path, "demo", "--no-serve", *further), tmp_path)
-    assert (tmp_path / "demo.sqlite3").read_bytes() == before
-
-
-def test_another_program_s_database_is_not_touched(tmp_path: Path) -> None:
-    connection = sqlite3.connect(tmp_path / "demo.sqlite3")
-    connection.execute("create table stamps (name text)")
-    connection.commit()
-    connection.close()
+def test_a_shop_s_database_is_not_touched(made: tuple[Path, str], tmp_path: Path) -> None:
+    """A database with every table and no mark, as a shop's is."""
+    changed(made, tmp_path, "delete from demo_demomark")
     before = (tmp_path / "demo.sqlite3").read_bytes()
     refused(manage(tmp_path, "demo", "--no-serve", "--reset"), tmp_path)
     assert (tmp_path / "demo.sqlite3").read_bytes() == before
 
 
-def test_another_world_is_refused(tmp_path: Path) -> None:
-    done = manage(tmp_path, "demo", "--no-serve", SHOPKB_WORLD="shop")
-    assert done.returncode == 2
-    assert done.stderr.strip() == (
-        f"CommandError: SHOPKB_WORLD is 'shop', so {tmp_path / 'shop.sqlite3'} is not the demo's database and was not "
+def test_another_program_s_database_is_not_touched(tmp_path: Path) -> None:
+    held = sqlite3.connect(tmp_path / "demo.sqlite3")
+    held.execute("create table stamps (name text)")
+    held.commit()
+    held.close()
+    before = (tmp_path / "demo.sqlite3").read_bytes()
+    refused(manage(tmp_path, "demo", "--no-serve", "--reset"), tmp_path)
+    assert (tmp_path / "demo.sqlite3").read_bytes() == before
+
+
+@pytest.mark.django_db
+def test_another_world_is_refused(settings: Settings) -> None:
+    settings.WORLD = "shop"
+    with pytest.raises(CommandError) as caught:
+        call_command("demo", no_serve=True)
+    assert caught.value.returncode == 2
+    assert str(caught.value) == (
+        f"SHOPKB_WORLD is 'shop', so {connection.settings_dict['NAME']} is not the demo's database and was not "
         "touched. Leave SHOPKB_WORLD out: python manage.py demo"
     )
 
 
-def test_no_jobs_is_refused(tmp_path: Path) -> None:
-    done = manage(tmp_path, "demo", "--no-serve", "--jobs", "0")
-    assert done.returncode == 2
-    assert done.stderr.strip() == "CommandError: Write a number of jobs of 1 or more."
+@pytest.mark.django_db
+def test_no_jobs_is_refused(settings: Settings) -> None:
+    settings.WORLD = "demo"
+    DemoMark.objects.create(made_at=timezone.now(), seed=1, jobs=0)
+    with pytest.raises(CommandError, match=r"^Write a number of jobs of 1 or more\.$") as caught:
+        call_command("demo", no_serve=True, jobs=0)
+    assert caught.value.returncode == 2
+    assert DemoMark.objects.count() == 1
 
 
 @pytest.fixture

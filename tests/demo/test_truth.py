@@ -125,7 +125,7 @@ def test_what_does_not_fit_is_said() -> None:
 
 
 def test_a_faulty_file_says_where(tmp_path: Path) -> None:
-    text = (FIXTURES / "truth.yaml").read_text(encoding="utf-8").replace("months: 18", "months: many")
+    text = (FIXTURES / "truth.yaml").read_text(encoding="utf-8").replace("months: 36", "months: many")
     path = tmp_path / "truth.yaml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(TruthError) as caught:

@@ -1,0 +1,146 @@
+"""How a procedure fares under the hidden truth, worked out exactly: minutes, right ends, and ends by cause.
+
+A walk answers each step wrongly at the stated rate, one of the wrong outcomes as likely as another. Two chances are
+told of each cause: that the **first** end names it, and that the **job** ends at it when a repair that did not cure
+sends the technician back to the first wrong answer, as the tool does. A wrong repair that is taken for the cure ends a
+job wrongly. Nobody gives up, is told the cause or leaves out a step.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.flow.model import Flow, GoKind, Step
+from shopkb.demo.nature import Nature
+from shopkb.demo.truth import MOST_ATTEMPTS, Place, Truth, cause_weights, comes_in, fact
+
+HALFWAY = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """Of one cause on one platform: shares of 1."""
+
+    first: float
+    job: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fare:
+    """What a procedure costs and how often it is right, over the causes and vehicles of the truth."""
+
+    minutes: float
+    right: float
+    wrong: float
+    left: float
+    handed_over: float
+    job: float
+
+
+def platforms_of(truth: Truth, flow: Flow) -> Counter[str]:
+    """Vehicles that come in with the complaint, by platform."""
+    said = truth.of(flow)
+    return Counter(one.platform for one in truth.vehicles if comes_in(said, flow, one.platform))
+
+
+def answers(
+    truth: Truth, nature: Nature, step: Step, cause: str, platform: str, errors: float = 1.0
+) -> dict[str, float]:
+    """P(outcome) of a step when this cause is present; ``errors`` is a factor on the stated rates."""
+    fixed = fact(nature.said, step.key, platform)
+    if fixed:
+        return {fixed: 1.0}
+    true, leads = nature.true_outcomes(step.key, cause)
+    right = set(nature.right_outcomes(step.key, cause)) or set(true)
+    wrong = [outcome.key for outcome in step.outcomes if outcome.key not in right]
+    rate = min(0.5, nature.said.errors.get(step.key, truth.errors[step.test]) * errors) if leads and wrong else 0.0
+    whole = sum(true.values())
+    return {key: (1 - rate) * weight / whole for key, weight in true.items()} | {
+        key: rate / len(wrong) for key in wrong
+    }
+
+
+def chances(truth: Truth, nature: Nature, cause: str, platform: str, errors: float = 1.0) -> Chances:
+    """Chances of one cause, by its identity. O(steps x outcomes x attempts)."""
+    flow, false_cure = nature.flow, truth.shop.false_cure
+    given = {step.key: answers(truth, nature, step, cause, platform, errors) for step in flow.steps}
+
+    @cache
+    def named(step: str) -> float:
+        """P(an end that names any cause), from a step that the cause cannot be reached from."""
+        return sum(share * ends_named(step, outcome) for outcome, share in given[step].items())
+
+    @cache
+    def right(step: str, attempts: int) -> float:
+        """P(the job ends at the cause), every answer before this step being right."""
+        good = set(nature.right_outcomes(step, cause))
+        shares = {key: share for key, share in given[step].items() if key in good}
+        ahead = {key: arrives(step, key, attempts) for key in shares}
+        total = sum(shares[key] * ahead[key] for key in shares)
+        if attempts > 1 and shares:
+            again = sum(shares[key] * arrives(step, key, attempts - 1) for key in shares) / sum(shares.values())
+            for key, share in given[step].items():
+                if key not in good:
+                    total += share * (1 - false_cure * ends_named(step, key)) * again
+        return total
+
+    def arrives(step: str, outcome: str, attempts: int) -> float:
+        go = flow.step_by_key[step].outcome(outcome).go
+        return right(go.key, attempts) if go.kind is GoKind.STEP else 1.0
+
+    def ends_named(step: str, outcome: str) -> float:
+        go = flow.step_by_key[step].outcome(outcome).go
+        return named(go.key) if go.kind is GoKind.STEP else float(go.kind is GoKind.CAUSE)
+
+    return Chances(right(flow.start, 1), right(flow.start, MOST_ATTEMPTS))
+
+
+def fare(truth: Truth, flow: Flow, access_minutes: Mapping[str, float]) -> Fare:
+    """The whole procedure, halfway through the period, each platform by its number of vehicles."""
+    nature, parts = Nature(flow, truth.of(flow)), []
+    for platform, vehicles in platforms_of(truth, flow).items():
+        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        whole = sum(weights.values())
+        appraisal = _appraised(truth, nature, weights, platform, access_minutes)
+        known = {cause.identity for cause in flow.causes}
+        ends = {cause: chances(truth, nature, cause, platform).job for cause in known if weights[cause] > 0}
+        job = sum(weights[cause] * chance for cause, chance in ends.items()) / whole
+        found = (appraisal.minutes, appraisal.right, appraisal.wrong, appraisal.dead_end, appraisal.handed_over, job)
+        parts.append((vehicles, found))
+    total = sum(vehicles for vehicles, _found in parts)
+    return Fare(*(sum(vehicles * found[place] for vehicles, found in parts) / total for place in range(6)))
+
+
+def _appraised(
+    truth: Truth, nature: Nature, weights: Mapping[str, float], platform: str, access_minutes: Mapping[str, float]
+) -> Appraisal:
+    """The appraisal of the flow with the truth in place of what is learned."""
+    flow, causes = nature.flow, [*weights, OTHER]
+    columns = [{step.key: answers(truth, nature, step, cause, platform) for step in flow.steps} for cause in causes]
+    branches, tests, rows = [], [], []
+    for step in flow.steps:
+        start = len(branches)
+        for outcome in step.outcomes:
+            named = flow.cause_by_key[outcome.go.key].identity if outcome.go.kind is GoKind.CAUSE else ""
+            branches.append(Branch(flow.procedure, step.key, outcome.key, names=named))
+            rows.append([column[step.key].get(outcome.key, 0.0) for column in columns])
+        tests.append(
+            Test(flow.procedure, step.key, step.title, start, len(branches), step.minutes or 5.0, access=step.access)
+        )
+    prior = np.array([weights.get(cause, 0.0) for cause in causes])
+    table = np.array(rows)
+    return appraise(
+        flow,
+        CauseModel(
+            tuple(causes), prior / prior.sum(), tuple(branches), table, tuple(tests), access_minutes=access_minutes
+        ),
+        what_matters=False,
+    )

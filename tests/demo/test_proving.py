@@ -1,0 +1,103 @@
+"""What each procedure of the shelf proves under the hidden truth.
+
+Witnesses: the simulator, which walks by drawing, against the exact chances; the appraisal, which sends all causes
+through at once, against the chances of each. The 85 % are the shop's own wish.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from shopkb.core.flow.model import Flow
+from shopkb.demo.nature import Nature
+from shopkb.demo.proving import HALFWAY, chances, fare, platforms_of
+from shopkb.demo.truth import Place, Technician, Truth, cause_weights
+from shopkb.demo.visit import Clock, Visit
+from tests.demo.invented import NOW, flows, truth
+
+STEADY = Technician(name="dorcas", error=1.0, pace=1.0, share=1.0)
+every_flow = pytest.mark.parametrize("key", flows())
+
+
+@cache
+def nature_of(key: str) -> Nature:
+    flow = flows()[key]
+    return Nature(flow, truth().of(flow))
+
+
+def met(flow: Flow) -> list[tuple[str, str]]:
+    """Each cause of the procedure with each kind of vehicle on which the truth has it."""
+    said = truth().of(flow)
+    found = []
+    for platform in platforms_of(truth(), flow):
+        weights = cause_weights(said, flow, Place(platform, HALFWAY))
+        found += [(cause.identity, platform) for cause in flow.causes if weights[cause.identity] > 0]
+    assert {cause for cause, _platform in found} == {cause.identity for cause in flow.causes}
+    return found
+
+
+@every_flow
+def test_without_errors_every_walk_ends_at_the_cause(key: str) -> None:
+    """Whatever is drawn where several outcomes are right, on every kind of vehicle."""
+    sure = {pair: chances(truth(), nature_of(key), *pair, errors=0).first for pair in met(flows()[key])}
+    assert sure == pytest.approx(dict.fromkeys(sure, 1.0))
+
+
+@every_flow
+def test_with_the_stated_errors_jobs_end_at_the_cause(key: str) -> None:
+    """At least 85 of 100 for each cause on each kind of vehicle, wrong cures included."""
+    found = {pair: chances(truth(), nature_of(key), *pair) for pair in met(flows()[key])}
+    assert {pair: chance for pair, chance in found.items() if chance.job < 0.85} == {}
+    assert all(chance.first <= chance.job for chance in found.values())
+
+
+def kept_to_the_procedure() -> Truth:
+    """The truth without what takes a job away from its procedure."""
+    away = {"gives_up": 0.0, "found_aside": 0.0, "declined": 0.0, "unverified": 0.0}
+    still = dict.fromkeys(truth().skips, 0.0)
+    return truth().model_copy(update={"shop": truth().shop.model_copy(update=away), "skips": still})
+
+
+@pytest.mark.parametrize(
+    ("key", "cause"),
+    [("relay-and-control", "contacts-burnt"), ("charging-low", "diode-bad"), ("headlamp-dim-one-side", "feed-bad")],
+)
+def test_the_chances_are_those_of_the_simulator(key: str, cause: str) -> None:
+    """150 visits drawn; both counts within what the binomial law gives once in 10 000 on either side."""
+    flow, said, rng = flows()[key], kept_to_the_procedure(), np.random.default_rng(5)
+    identity, platform = flow.cause_by_key[cause].identity, next(iter(platforms_of(truth(), flow)))
+    first = job = 0
+    for _ in range(150):
+        visit = Visit(rng, said, {key: nature_of(key)}, identity, STEADY, Clock(NOW), {}, platform=platform)
+        visit.begin(key)
+        ending = visit.diagnose()
+        right = ending.disposition == "cured" and not ending.wrong and visit.repairs[-1].found_at is not None
+        job += right
+        steps = [result.step for result in visit.leg.results]
+        first += right and len(visit.repairs) == 1 and len(steps) == len(set(steps))
+    expected = chances(said, nature_of(key), identity, platform)
+    assert binom.ppf(1e-4, 150, expected.first) <= first <= binom.ppf(1 - 1e-4, 150, expected.first)
+    assert binom.ppf(1e-4, 150, expected.job) <= job <= binom.ppf(1 - 1e-4, 150, expected.job)
+
+
+@pytest.mark.parametrize("key", ["power-window-dead", "battery-flat-overnight"])
+def test_the_appraisal_sees_the_same_right_ends(key: str) -> None:
+    flow = flows()[key]
+    found = fare(truth(), flow, {"door-trim-off": 12.0})
+    assert found.right + found.wrong + found.left + found.handed_over == pytest.approx(1)
+    vehicles = platforms_of(truth(), flow)
+    right = 0.0
+    for platform, count in vehicles.items():
+        weights = cause_weights(nature_of(key).said, flow, Place(platform, HALFWAY))
+        ends = [
+            (weights[one], chances(truth(), nature_of(key), one, platform).first)
+            for one, on in met(flow)
+            if on == platform
+        ]
+        right += count / vehicles.total() * sum(weight * first for weight, first in ends) / sum(weights.values())
+    assert found.right == pytest.approx(right)
+    assert found.right <= found.job <= 1
