@@ -7,6 +7,9 @@ that are none, very long text) and generated text; so are the words behind the q
 from __future__ import annotations
 
 import os
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -61,6 +64,20 @@ QUERY = ("words", "symptom", "code", "state", "page", "procedure", "step", "outc
 nasty = st.sampled_from(PROBES) | st.text(max_size=40)
 sending = sorted(name for name, row in TABLE.items() if row.post and name in OURS and name not in ("logout", "login"))
 reading = sorted(name for name, row in TABLE.items() if row.get and name in OURS and name != "favicon.ico")
+FIGURES = os.environ.get("SHOPKB_FIGURES", "")
+
+
+@pytest.fixture
+def tried(request: pytest.FixtureRequest) -> Iterator[Counter[str]]:
+    """How many cases the test was given; kept in a file where one is named."""
+    held: Counter[str] = Counter()
+    yield held
+    if FIGURES:
+        kind = (os.environ.get("DATABASE_URL", "") or "sqlite").partition(":")[0]
+        with Path(FIGURES).open("a", encoding="utf-8") as file:
+            file.write(f"| fuzzed: {request.node.name[5:].replace('_', ' ')} | {kind} | {held.total()} |\n")
+
+
 quick = settings(
     max_examples=CASES, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], database=None
 )
@@ -85,7 +102,8 @@ def client(actor: User) -> Client:
 
 @quick
 @given(data=st.data())
-def test_form_fields(client: Client, scene: Scene, data: st.DataObject) -> None:
+def test_form_fields(client: Client, scene: Scene, tried: Counter[str], data: st.DataObject) -> None:
+    tried["cases"] += 1
     name = data.draw(st.sampled_from(sending))
     row, whose = TABLE[name], data.draw(st.sampled_from(WHOSE))
     sent: dict[str, Any] = dict(row.sent(scene.arguments(row.on, whose)))
@@ -100,7 +118,8 @@ def test_form_fields(client: Client, scene: Scene, data: st.DataObject) -> None:
 
 @quick
 @given(data=st.data())
-def test_words_behind_the_question_mark(client: Client, scene: Scene, data: st.DataObject) -> None:
+def test_words_behind_the_question_mark(client: Client, scene: Scene, tried: Counter[str], data: st.DataObject) -> None:
+    tried["cases"] += 1
     name = data.draw(st.sampled_from(reading))
     row, whose = TABLE[name], data.draw(st.sampled_from(WHOSE))
     asked = data.draw(st.dictionaries(st.sampled_from(QUERY), nasty, min_size=1, max_size=3))
@@ -110,7 +129,8 @@ def test_words_behind_the_question_mark(client: Client, scene: Scene, data: st.D
 
 @quick
 @given(data=st.data())
-def test_parts_of_the_path(client: Client, scene: Scene, data: st.DataObject) -> None:
+def test_parts_of_the_path(client: Client, scene: Scene, tried: Counter[str], data: st.DataObject) -> None:
+    tried["cases"] += 1
     name = data.draw(st.sampled_from(sorted({*reading, *sending})))
     parts = address(name, TABLE[name], scene, "own").strip("/").split("/")
     parts[data.draw(st.integers(0, len(parts) - 1))] = data.draw(nasty)[:200]
