@@ -19,12 +19,13 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import GoKind, Outcome, Step
-from shopkb.core.readings.units import UNITS, Quantity
+from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from shopkb.jobs import following
 from shopkb.jobs.errors import NotPossible, OtherBody
-from shopkb.jobs.models import Run
+from shopkb.jobs.models import Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.receiving import receive
+from shopkb.jobs.views.judged import chosen_meter
 from shopkb.jobs.views.place import Place, leads_to, place_of
 
 LARGEST_ITEM = 8 * 1024
@@ -48,6 +49,10 @@ def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
         "asked": following.values_missing(place.flow, here, values),
         "answers": [_answer(place, here, outcome, values) for outcome in here.outcomes],
         "unit": UNITS[here.reading.unit] if here.reading else None,
+        "units": [UNITS[name] for name in QUANTITIES[here.reading.quantity]] if here.reading else [],
+        "meter": chosen_meter(request),
+        "earlier": next((row for row in place.standing if row.step == here.key), None),
+        "skips": Result.Skip.choices,
     }
     return render(request, "jobs/pack_step.html", context)
 
@@ -99,8 +104,9 @@ def worker(_request: HttpRequest) -> HttpResponse:
 
 
 def pack_urls(place: Place) -> list[str]:
-    """Addresses of the steps that can still come, for the device to keep."""
-    ahead = sorted(steps_ahead(place.flow, place.rows))
+    """Addresses of the steps that can still come, for the device to keep: the one to do now first."""
+    ahead = sorted(steps_ahead(place.flow, place.rows), key=place.flow.number_by_step.__getitem__)
+    ahead.sort(key=lambda step: step != place.way.current)
     steps = [reverse("jobs:pack-step", args=[place.run.pk, key]) for key in ahead]
     return [reverse("jobs:outbox"), reverse("jobs:pack-end", args=[place.run.pk]), *steps]
 

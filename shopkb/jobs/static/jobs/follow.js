@@ -1,38 +1,95 @@
-// A step with the network: the answer goes to the server as a form; only when that fails does it go to the outbox.
+// A step with the network: the answer goes to the server first; only when no receipt comes does it go to the outbox,
+// under the same id, so that an answer whose reply was lost is still one answer.
 "use strict";
 (() => {
-  const form = document.getElementById("answer-form");
-  if (!form || !("indexedDB" in window)) return;
-  const { run, step } = form.dataset;
-  const ways = Object.fromEntries(form.dataset.ways.split(" ").map((way) => way.split(">")));
-  const urls = form.dataset.pack.split(" ").filter(Boolean);
+  const held = document.getElementById("held");
+  if (!held || !("indexedDB" in window)) return;
+  const { run, step, job } = held.dataset;
+  const here = `/jobs/runs/${run}/steps/${step}/`;
+  const PATIENCE = 8000;
+  const urls = held.dataset.pack.split(" ").filter(Boolean);
   if (urls.length && "serviceWorker" in navigator) {
-    navigator.serviceWorker.ready.then((worker) => worker.active.postMessage({ kind: "keep", run, urls }));
+    navigator.serviceWorker.ready.then((worker) => worker.active.postMessage({ kind: "keep", run, here: step, urls }));
   }
+
+  // A value asked once, a danger confirmed: as a form while the server answers; else the step as it is kept here goes on.
+  const reachable = () =>
+    fetch("/jobs/token/", { cache: "no-store", signal: AbortSignal.timeout(PATIENCE) }).then((answer) => answer.ok, () => false);
+  for (const asked of document.querySelectorAll("form[data-value], form[data-danger]")) {
+    asked.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (await reachable()) return asked.submit();
+      const given = new FormData(asked);
+      const { value } = asked.dataset;
+      if (value) {
+        const says = `${asked.querySelector("label").textContent.trim()}: ${given.get("typed")}`;
+        await Outbox.add({
+          kind: "value", run, key: value, typed: given.get("typed"), client_id: given.get("client_id"), says, about: job,
+        });
+      }
+      location.assign(here);
+    });
+  }
+
+  const form = document.getElementById("answer-form");
+  if (!form) return;
+  const { meter, earlier, title } = form.dataset;
+  const ways = Object.fromEntries(form.dataset.ways.split(" ").map((way) => way.split(">")));
+  let busy = false;
   const onward = (outcome) => (ways[outcome] ? `/jobs/runs/${run}/steps/${ways[outcome]}/` : `/jobs/runs/${run}/pack-end/`);
+
+  // The server's receipt, or nothing where none came.
+  const receipt = async (given) => {
+    const headers = { Accept: "application/json" };
+    try {
+      const signal = AbortSignal.timeout(PATIENCE);
+      const answer = await fetch(form.action, { method: "POST", body: given, headers, redirect: "manual", signal });
+      return answer.ok ? await answer.json() : null;
+    } catch {
+      return null;
+    }
+  };
+
+  // Answers that still wait go first. Behind one that was refused nothing is waited for: it has to be answered anew.
+  const mustWait = async () => {
+    const mine = (await Outbox.all()).filter((each) => each.run === run && each.user === Outbox.me);
+    return mine.length > 0 && !mine.some((each) => each.refused);
+  };
+
+  const asForm = (outcome) => {
+    form.append(Object.assign(document.createElement("input"), { type: "hidden", name: "outcome", value: outcome }));
+    form.submit();
+  };
 
   form.addEventListener("submit", async (event) => {
     const outcome = event.submitter?.value;
     if (!outcome || event.submitter.name !== "outcome") return;
     event.preventDefault();
+    if (busy) return;
+    busy = true;
+    form.setAttribute("aria-busy", "true");
     const given = new FormData(form);
+    const label = event.submitter.querySelector(".says")?.textContent || event.submitter.textContent;
+    given.set("outcome", outcome);
     const read = (name) => given.get(name) || "";
+    const offPath = read("off_path");
     const item = {
-      kind: "answer", run, step, outcome, client_id: crypto.randomUUID(),
+      kind: "answer", run, step, outcome, meter, replaces: earlier, client_id: read("client_id"), off_path: offPath,
       typed: read("typed"), unit: read("unit"), note: read("note"), override_why: read("override_why"),
+      says: `${title}: ${label}`, about: job,
     };
-    const waiting = (await Outbox.all()).some((each) => each.run === run);
-    if (!waiting && navigator.onLine) {
-      try {
-        await fetch("/jobs/token/", { credentials: "same-origin", cache: "no-store", signal: AbortSignal.timeout(5000) });
-        form.append(Object.assign(document.createElement("input"), { type: "hidden", name: "outcome", value: outcome }));
-        form.submit();
-        return;
-      } catch {
-        // no answer: keep it on the device
-      }
+    try {
+      const told = (await mustWait()) ? null : await receipt(given);
+      if (told?.refused) return asForm(outcome);
+      if (told?.to) return location.assign(told.to);
+      await Outbox.add(item);
+      location.assign(offPath ? `/jobs/runs/${run}/` : onward(outcome));
+    } catch {
+      asForm(outcome); // this device cannot keep it: the browser says so if the server cannot be reached
     }
-    await Outbox.add(item);
-    location.assign(onward(outcome));
+  });
+  window.addEventListener("pageshow", () => {
+    busy = false;
+    form.removeAttribute("aria-busy");
   });
 })();

@@ -3,8 +3,9 @@
 "use strict";
 const Outbox = (() => {
   const EVERY = 15000;
+  const PATIENCE = 20000;
   const shown = document.getElementById("unsent");
-  const me = Number(shown?.dataset.user || document.querySelector("[data-user]")?.dataset.user || 0);
+  const me = Number(shown?.dataset.user || 0);
   let sending = false;
 
   const open = () =>
@@ -33,49 +34,45 @@ const Outbox = (() => {
   const put = (item) => run("readwrite", (store) => store.put(item));
   const drop = (order) => run("readwrite", (store) => store.delete(order));
 
+  // The last answer to a step that waits here: a second one was given with it in view.
+  const lastOf = async (ofRun, step) =>
+    (await all()).filter((item) => item.run === ofRun && item.step === step && item.kind === "answer").pop()?.client_id;
+
+  // Keeps an item. Rejects when this device cannot keep it; then nothing may be shown as kept.
   const add = async (item) => {
-    await put({ ...item, user: me, at: new Date().toISOString(), client_id: item.client_id || crypto.randomUUID() });
+    const replaces = item.kind === "answer" ? (await lastOf(item.run, item.step)) || item.replaces || "" : undefined;
+    const at = new Date().toISOString();
+    await put({ ...item, user: me, at, replaces, client_id: item.client_id || crypto.randomUUID() });
     navigator.storage?.persist?.();
     await show();
   };
 
-  const token = async () => {
-    const answer = await fetch("/jobs/token/", { credentials: "same-origin", cache: "no-store" });
-    return answer.json();
+  const asked = (address, how = {}) =>
+    fetch(address, { credentials: "same-origin", cache: "no-store", signal: AbortSignal.timeout(PATIENCE), ...how });
+
+  const post = (item, csrf) => {
+    const { order, refused, says, about, ...sent } = item;
+    const headers = { "Content-Type": "application/json", "X-CSRFToken": csrf };
+    return asked(`/jobs/runs/${item.run}/outbox/`, { method: "POST", headers, body: JSON.stringify(sent) });
   };
 
-  const post = (item, csrf) =>
-    fetch(`/jobs/runs/${item.run}/outbox/`, {
-      method: "POST",
-      credentials: "same-origin",
-      headers: { "Content-Type": "application/json", "X-CSRFToken": csrf },
-      body: JSON.stringify({ ...item, order: undefined, refused: undefined }),
-    });
-
-  // Sends what is mine, oldest first. A refused item stays, with the server's words; those of its run wait behind it.
+  // Sends what is mine, oldest first. A refused answer stays, with the server's words; those of its run wait behind it.
   const send = async () => {
     if (sending) return;
     sending = true;
     try {
       const mine = (await all()).filter((item) => item.user === me);
       if (!mine.length) return;
-      const { token: csrf, user } = await token();
-      if (user !== me) return; // signed out, or somebody else: nothing is sent and nothing is lost
-      const held = new Set();
-      for (const item of mine) {
-        if (held.has(item.run)) continue;
-        const answer = await post(item, csrf);
-        if (answer.ok) {
-          const receipt = await answer.json();
-          await drop(item.order);
-          if (!receipt.counts) tell(`Kept, but it came too late to count: ${receipt.why}`);
-        } else {
-          held.add(item.run);
-          const words = await answer.json().catch(() => ({ error: "The server did not take it. Try again later." }));
-          if (answer.status !== 401) await put({ ...item, refused: words.error });
-          tell(words.error);
-        }
+      const { token, user } = await (await asked("/jobs/token/")).json();
+      if (user !== me) {
+        tell("Sign in again under the name of the one who gave these answers; until then they stay on this device.");
+        return;
       }
+      const stopped = new Set();
+      for (const item of mine) {
+        if (!stopped.has(item.run) && !(await sent(item, token))) stopped.add(item.run);
+      }
+      if (!(await all()).some((item) => item.user === me)) document.dispatchEvent(new Event("outbox-sent"));
     } catch {
       // away: tried again on load, when the network returns, when the page is seen again, and by the clock
     } finally {
@@ -84,61 +81,102 @@ const Outbox = (() => {
     }
   };
 
+  // Whether what stands behind this item may go: it was taken, or nothing rests on it.
+  const sent = async (item, token) => {
+    const answer = await post(item, token);
+    const words = await answer.json().catch(() => ({}));
+    if (answer.ok) {
+      await drop(item.order);
+      if (!words.counts) tell(`${item.says || item.step}: kept, but it came too late to count. ${words.why}`);
+      return true;
+    }
+    if (answer.status !== 409 && answer.status !== 422) throw new Error("not now");
+    await put({ ...item, refused: words.error });
+    tell(`${item.says || item.step}: not taken. ${words.error}`);
+    return item.kind !== "answer";
+  };
+
   const tell = (words) => {
-    const place = document.getElementById("outbox-told");
-    if (place) place.textContent = words;
+    let place = document.getElementById("outbox-told");
+    if (!place) {
+      place = Object.assign(document.createElement("p"), { id: "outbox-told", className: "tint" });
+      place.setAttribute("role", "status");
+      document.querySelector("main > .in").prepend(place);
+    }
+    place.textContent = words;
   };
 
   const words = (item) => {
-    const what = item.kind === "value" ? `${item.key}: ${item.typed}` : item.kind === "danger" ? `danger ${item.caution}` : `${item.step}: ${item.outcome || item.skipped}`;
-    return item.typed && item.kind === "answer" ? `${what}, ${item.typed}` : what;
+    if (item.says) return item.says;
+    if (item.kind === "value") return `${item.key}: ${item.typed}`;
+    return item.kind === "danger" ? `danger ${item.caution}` : `${item.step}: ${item.outcome || item.skipped}`;
+  };
+
+  const piece = (kind, text) => Object.assign(document.createElement("span"), { className: kind, textContent: text });
+
+  const state = (item) => {
+    if (item.user !== me) return "given by somebody else: it waits until they sign in";
+    return item.refused ? `not taken: ${item.refused}` : "waits for the network";
   };
 
   const row = (item) => {
-    const line = document.createElement("li");
-    line.className = "row";
+    const line = Object.assign(document.createElement("li"), { className: "row" });
     const box = document.createElement("div");
-    const says = document.createElement("span");
-    says.className = "says";
-    says.textContent = words(item);
-    const about = document.createElement("span");
-    about.className = "about";
-    about.textContent = `run ${item.run}, ${new Date(item.at).toLocaleString()}`;
-    const told = document.createElement("span");
-    told.className = "told";
-    told.textContent = item.user !== me ? "given by somebody else: it waits until they sign in" : item.refused || "waits for the network";
-    box.append(says, about, told);
+    const when = new Date(item.at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+    box.append(piece("says", words(item)), piece("about", `${item.about || `run ${item.run}`}, ${when}`), piece("told", state(item)));
     line.append(box);
+    if (item.refused && item.user === me) line.append(taker(item));
     return line;
   };
 
+  // A refused item can be taken off the device, but only into a file.
+  const taker = (item) => {
+    const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Save it and take it off" });
+    button.addEventListener("click", async () => {
+      saved([item], `not-taken-${item.client_id}`);
+      await drop(item.order);
+      await show();
+      await send();
+    });
+    return button;
+  };
+
   const show = async () => {
-    const items = await all();
+    const items = await all().catch(() => []);
     if (shown) {
       shown.textContent = items.length ? `${items.length} not sent` : "all sent";
-      shown.classList.toggle("waits", items.length > 0);
+      shown.classList.toggle("unsent", items.length > 0);
+      if (shown.dataset.quiet) shown.hidden = !items.length;
     }
     const list = document.getElementById("outbox-list");
     if (!list) return;
     list.replaceChildren(...items.map(row));
     document.getElementById("outbox-empty").hidden = items.length > 0;
+    for (const id of ["outbox-retry", "outbox-save"]) document.getElementById(id).hidden = !items.length;
   };
 
-  const save = async () => {
-    const file = new Blob([JSON.stringify(await all(), null, 2)], { type: "application/json" });
+  const saved = (items, name) => {
+    const file = new Blob([JSON.stringify(items, null, 2)], { type: "application/json" });
     const link = document.createElement("a");
     link.href = URL.createObjectURL(file);
-    link.download = `not-sent-${new Date().toISOString().slice(0, 10)}.json`;
+    link.download = `${name}.json`;
     link.click();
     URL.revokeObjectURL(link.href);
   };
 
   document.getElementById("outbox-retry")?.addEventListener("click", send);
-  document.getElementById("outbox-save")?.addEventListener("click", save);
+  document.getElementById("outbox-save")?.addEventListener("click", async () => {
+    saved(await all(), `not-sent-${new Date().toISOString().slice(0, 10)}`);
+  });
   window.addEventListener("online", send);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && send());
   setInterval(send, EVERY);
-  if ("serviceWorker" in navigator) navigator.serviceWorker.register("/offline-worker.js").catch(() => undefined);
+  if ("serviceWorker" in navigator) {
+    navigator.serviceWorker.register("/offline-worker.js").catch(() => undefined);
+    navigator.serviceWorker.ready.then((worker) => worker.active.postMessage({ kind: "user", user: me }));
+  }
+  const elsewhere = document.getElementById("not-kept");
+  if (elsewhere && location.pathname !== elsewhere.dataset.home) elsewhere.hidden = false;
   show().then(send);
-  return { add, send, all, me };
+  return { add, send, all, show, me };
 })();

@@ -3,28 +3,62 @@
 (() => {
   const pack = document.getElementById("pack");
   if (!pack) return;
-  const { run, step } = pack.dataset;
+  const { run, step, meter, earlier, title, job } = pack.dataset;
   const typed = document.getElementById("typed");
+  const unit = document.getElementById("unit");
   const verdict = document.getElementById("verdict");
   const answers = [...pack.querySelectorAll("[data-outcome]")];
+  const why = document.getElementById("why");
   const opened = Date.now();
+  let wanted = null;
+  if ("serviceWorker" in navigator) {
+    navigator.serviceWorker.ready.then((worker) => worker.active.postMessage({ kind: "here", run, here: step }));
+  }
+
+  const keep = async (item) => {
+    try {
+      await Outbox.add({ run, about: job, ...item });
+      return true;
+    } catch {
+      verdictOr("This device cannot keep your answer. Write it down, and enter it when the network is back.");
+      return false;
+    }
+  };
+  const verdictOr = (words) => {
+    const place = document.getElementById("pack-told");
+    place.textContent = words;
+    place.focus();
+  };
 
   for (const ask of pack.querySelectorAll(".danger-ask")) {
     ask.querySelector("[data-confirm]").addEventListener("click", async () => {
       const seconds = Math.round((Date.now() - opened) / 1000);
-      await Outbox.add({ kind: "danger", run, step, caution: ask.dataset.caution, shown_seconds: String(seconds) });
+      const says = ask.querySelector("[data-confirm] .says").textContent;
+      if (!(await keep({ kind: "danger", step, caution: ask.dataset.caution, shown_seconds: String(seconds), says }))) return;
       ask.remove();
-      if (!pack.querySelector(".danger-ask")) pack.querySelector(".step-body").hidden = false;
+      if (pack.querySelector(".danger-ask")) return;
+      pack.querySelector(".step-body").hidden = false;
+      pack.querySelector("h1").focus();
     });
   }
 
   for (const form of pack.querySelectorAll("form[data-value]")) {
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
-      await Outbox.add({ kind: "value", run, key: form.dataset.value, typed: new FormData(form).get("typed") });
-      form.replaceChildren(Object.assign(document.createElement("p"), { textContent: "Kept." }));
+      const given = new FormData(form).get("typed");
+      const says = `${form.querySelector("label").textContent}: ${given}`;
+      if (!(await keep({ kind: "value", key: form.dataset.value, typed: given, says }))) return;
+      tellKept(form, says);
     });
   }
+  const tellKept = (form, says) => form.replaceChildren(Object.assign(document.createElement("p"), { textContent: `Kept: ${says}` }));
+  document.addEventListener("DOMContentLoaded", async () => {
+    const items = await Outbox.all();
+    for (const item of items.filter((each) => each.run === run && each.kind === "value")) {
+      const form = pack.querySelector(`form[data-value="${item.key}"]`);
+      if (form) tellKept(form, item.says);
+    }
+  });
 
   const holds = (answer, number) => {
     const { low, high, lowOpen, highOpen } = answer.dataset;
@@ -34,26 +68,91 @@
     return (lowOpen ? number > from : number >= from) && (highOpen ? number < to : number <= to);
   };
 
-  const judge = () => {
+  // Value in SI units = (number + offset) * scale, for the unit chosen and for that of the step.
+  const inStepUnit = (number) => {
+    const own = unit.selectedOptions[0].dataset;
+    if (own.scale === unit.dataset.scale && own.offset === unit.dataset.offset) return number;
+    const si = (number + Number(own.offset)) * Number(own.scale);
+    return Number((si / Number(unit.dataset.scale) - Number(unit.dataset.offset)).toPrecision(12));
+  };
+
+  // What was typed: over limit, a number in the step's unit, or not a number.
+  const reading = () => {
     const text = typed.value.trim().replace(",", ".").replace("−", "-");
     const over = /^(ol|0l|over.?limit)$/i.test(text);
-    const number = over || text === "" ? NaN : Number(text);
-    const fits = answers.find((answer) => (over ? answer.dataset.over : holds(answer, number)));
+    return { text, over, number: over || text === "" ? NaN : inStepUnit(Number(text)) };
+  };
+  const fitting = () => {
+    if (!typed) return undefined;
+    const { over, number } = reading();
+    return answers.find((answer) => (over ? answer.dataset.over : holds(answer, number)));
+  };
+
+  const judge = () => {
+    const { text, over, number } = reading();
+    const fits = fitting();
     for (const answer of answers) answer.classList.toggle("primary", answer === fits);
     if (!text) verdict.textContent = "";
     else if (fits) verdict.textContent = `${fits.querySelector(".says").textContent}. Judged again, with the meter's accuracy, when the network is back.`;
-    else verdict.textContent = over || Number.isFinite(number) ? "The limits are not known on this device: choose the answer yourself." : "This is not a number. Type it as the meter shows it, in the unit given.";
+    else verdict.textContent = over || Number.isFinite(number) ? "The limits are not known on this device: choose the answer yourself." : "This is not a number. Type it as the meter shows it, and choose its unit.";
   };
-  typed?.addEventListener("input", judge);
-  typed?.addEventListener("change", judge);
+  for (const kind of ["input", "change"]) {
+    typed?.addEventListener(kind, judge);
+    unit?.addEventListener(kind, judge);
+  }
+
+  const give = async (answer, reason) => {
+    const outcome = answer.dataset.outcome;
+    const said = typed?.value.trim() || "";
+    const kept = await keep({
+      kind: "answer", step, outcome, meter, replaces: earlier, override_why: reason,
+      typed: said, unit: unit?.value || "", note: document.getElementById("note").value,
+      says: `${title}: ${answer.querySelector(".says").textContent}${said ? `, ${said} ${unit.selectedOptions[0].textContent}` : ""}`,
+    });
+    if (kept) location.assign(answer.dataset.next ? `/jobs/runs/${run}/steps/${answer.dataset.next}/` : `/jobs/runs/${run}/pack-end/`);
+  };
 
   for (const answer of answers) {
-    answer.addEventListener("click", async () => {
-      await Outbox.add({
-        kind: "answer", run, step, outcome: answer.dataset.outcome,
-        typed: typed?.value.trim() || "", note: document.getElementById("note").value,
-      });
-      location.assign(answer.dataset.next ? `/jobs/runs/${run}/steps/${answer.dataset.next}/` : `/jobs/runs/${run}/pack-end/`);
+    answer.addEventListener("click", () => {
+      if (typed?.value.trim() && !reading().over && !Number.isFinite(reading().number)) {
+        judge();
+        typed.focus();
+        return;
+      }
+      const fits = fitting();
+      const asks = typed && (fits ? fits !== answer : !typed.value.trim());
+      if (!asks) {
+        give(answer, "");
+        return;
+      }
+      wanted = answer;
+      why.querySelector("label").textContent = typed.value.trim()
+        ? `The reading gives another answer. Why "${answer.querySelector(".says").textContent}" all the same`
+        : `Why "${answer.querySelector(".says").textContent}" without a reading`;
+      why.hidden = false;
+      why.querySelector("input").focus();
     });
   }
+  why?.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const reason = why.querySelector("input").value.trim();
+    if (reason && wanted) give(wanted, reason);
+  });
+
+  document.getElementById("leave-out").addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const given = new FormData(event.target);
+    const onward = answers.find((answer) => answer.dataset.outcome === given.get("onward"));
+    const says = `${title}: left out, ${event.target.querySelector("[name=skipped]:checked").parentElement.textContent.trim()}`;
+    const kept = await keep({
+      kind: "answer", step, outcome: "", skipped: given.get("skipped"), onward: given.get("onward"), replaces: earlier,
+      note: document.getElementById("note").value, says,
+    });
+    if (kept) location.assign(onward.dataset.next ? `/jobs/runs/${run}/steps/${onward.dataset.next}/` : `/jobs/runs/${run}/pack-end/`);
+  });
+
+  document.addEventListener("outbox-sent", () => {
+    document.getElementById("pack-state").textContent = "The network is back and everything is sent.";
+    document.getElementById("pack-on").hidden = false;
+  });
 })();

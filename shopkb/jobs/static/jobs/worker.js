@@ -2,11 +2,15 @@
 "use strict";
 const STATIC = "static-1";
 const RUN = "run-";
+const WHO = "who";
 const WAIT = 6000;
+const OUTBOX = "/jobs/outbox/";
+const SIGN_OUT = "/sign-out/";
+const SIGN_IN = "/sign-in/";
 
 const runOf = (path) => (path.match(/^\/jobs\/runs\/(\d+)\//) || [])[1];
 
-// Address under which a step of a run was kept, whatever page of the run was asked for.
+// Address under which a page of a run was kept, whatever page of the run was asked for.
 const keptAs = (path) => {
   const step = path.match(/^\/jobs\/runs\/(\d+)\/steps\/([a-z0-9-]+)\//);
   return step ? `/jobs/runs/${step[1]}/pack/${step[2]}/` : path;
@@ -15,36 +19,69 @@ const keptAs = (path) => {
 self.addEventListener("install", () => self.skipWaiting());
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
-// Scripts, styles and pictures a kept page names.
-const keepParts = async (text) => {
+// Scripts, styles and pictures a kept page names; faces a style names.
+const keepParts = async (text, base) => {
   const cache = await caches.open(STATIC);
-  for (const [, part] of text.matchAll(/(?:src|href)="(\/static\/[^"]+)"/g)) {
-    if (!(await cache.match(part))) await cache.add(part).catch(() => undefined);
+  const found = [...text.matchAll(/(?:src|href)="(\/static\/[^"]+)"/g), ...text.matchAll(/url\("?([^")]+)"?\)/g)];
+  for (const [, part] of found) {
+    const address = new URL(part, base);
+    if (address.origin !== self.location.origin || (await cache.match(address))) continue;
+    const answer = await fetch(address).catch(() => null);
+    if (!answer?.ok) continue;
+    await cache.put(address, answer.clone());
+    if (address.pathname.endsWith(".css")) await keepParts(await answer.text(), address);
   }
 };
 
-const keep = async (run, urls) => {
+// A later page of the run knows better what is still needed: what was asked for before it is left.
+let turn = 0;
+const keep = async (run, urls, mine) => {
   const cache = await caches.open(RUN + run);
   for (const url of urls) {
+    if (mine !== turn) return;
     try {
       const answer = await fetch(url, { credentials: "same-origin", cache: "no-store" });
       if (!answer.ok || answer.redirected) continue;
       await cache.put(url, answer.clone());
-      await keepParts(await answer.text());
+      await keepParts(await answer.text(), self.location.origin);
     } catch {
       return; // away already: what was kept before stays
     }
   }
 };
 
+// The page of the run itself is that of the step which is to be done now, or of the end.
+const stand = async (run, here) => {
+  const cache = await caches.open(RUN + run);
+  const held = await cache.match(here ? `/jobs/runs/${run}/pack/${here}/` : `/jobs/runs/${run}/pack-end/`);
+  if (held) await cache.put(`/jobs/runs/${run}/`, held);
+};
+
 const forget = async () => {
   for (const name of await caches.keys()) if (name.startsWith(RUN)) await caches.delete(name);
 };
 
+// Kept pages carry the name of the person they were kept for; nobody else answers on them.
+const belongsTo = async (user) => {
+  const cache = await caches.open(WHO);
+  const before = await (await cache.match("/who"))?.text();
+  if (before !== undefined && before !== String(user)) await forget();
+  await cache.put("/who", new Response(String(user)));
+};
+
+let last = Promise.resolve();
 self.addEventListener("message", (event) => {
   const told = event.data || {};
-  if (told.kind === "keep") event.waitUntil(keep(told.run, told.urls));
-  if (told.kind === "forget") event.waitUntil(forget());
+  if (told.kind === "keep") turn += 1;
+  const mine = turn;
+  const act = {
+    user: () => belongsTo(told.user),
+    keep: () => stand(told.run, told.here).then(() => keep(told.run, told.urls, mine)).then(() => stand(told.run, told.here)),
+    here: () => stand(told.run, told.here),
+  }[told.kind];
+  if (!act) return;
+  last = last.then(act, act);
+  event.waitUntil(last);
 });
 
 const fromStatic = async (request) => {
@@ -59,32 +96,36 @@ const fromStatic = async (request) => {
   return held;
 };
 
-const inTime = (request) =>
-  new Promise((resolve, reject) => {
-    const timer = setTimeout(() => reject(new Error("no answer in time")), WAIT);
-    fetch(request).then(
-      (answer) => { clearTimeout(timer); resolve(answer); },
-      (error) => { clearTimeout(timer); reject(error); },
-    );
-  });
+const late = () => new Promise((_resolve, reject) => setTimeout(() => reject(new Error("no answer in time")), WAIT));
 
+// A page of a run that is kept here is not waited for long; any other is, and only when the network is away the list of
+// what was not sent stands in for it.
 const page = async (request, path) => {
+  const fresh = fetch(request);
+  fresh.catch(() => undefined);
+  const run = runOf(path);
   try {
-    return await inTime(request);
-  } catch (error) {
-    const run = runOf(path);
-    for (const name of run ? [RUN + run] : await caches.keys()) {
-      const held = await (await caches.open(name)).match(keptAs(path));
-      if (held) return held;
-    }
-    throw error;
+    return await (run ? Promise.race([fresh, late()]) : fresh);
+  } catch {
+    const held = run && (await (await caches.open(RUN + run)).match(keptAs(path)));
+    return held || fresh.catch(() => outbox());
   }
+};
+
+const outbox = async () => {
+  for (const name of await caches.keys()) {
+    const held = name.startsWith(RUN) && (await (await caches.open(name)).match(OUTBOX));
+    if (held) return held;
+  }
+  return Response.error();
 };
 
 self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
-  if (request.method !== "GET" || url.origin !== self.location.origin) return;
+  if (url.origin !== self.location.origin) return;
+  if (request.method === "POST" && url.pathname === SIGN_OUT) event.waitUntil(forget());
+  if (request.method !== "GET") return;
   if (url.pathname.startsWith("/static/")) event.respondWith(fromStatic(request));
-  else if (request.mode === "navigate" && url.pathname.startsWith("/jobs/")) event.respondWith(page(request, url.pathname));
+  else if (request.mode === "navigate" && url.pathname !== SIGN_IN) event.respondWith(page(request, url.pathname));
 });

@@ -1,0 +1,189 @@
+"""A step as one screen: its cautions, what is to be done, the answers, and what surrounds it."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from shopkb.catalog.models import Caution, Meter
+from shopkb.core.flow.model import GoKind, Step
+from shopkb.core.flow.paths import steps_left
+from shopkb.core.readings.units import QUANTITIES, UNITS
+from shopkb.jobs import following
+from shopkb.jobs.dangers import LONG_BREAK, danger_due
+from shopkb.jobs.following import Answer
+from shopkb.jobs.models import Result, Run
+from shopkb.jobs.reasoning import Reasoning, reason_about
+from shopkb.jobs.vehicle_state import off_in
+from shopkb.jobs.views.judged import (
+    answer_buttons,
+    as_shown,
+    chosen_meter,
+    expectations,
+    judge_typed,
+    verdict_words,
+)
+from shopkb.jobs.views.outbox import pack_urls
+from shopkb.jobs.views.place import Place, answer_words
+from shopkb.procedures.models import Revision
+from shopkb.web.words import minutes_words
+
+LEAST_SAVED = 1.0
+"""Minutes by which another order must be quicker before it is said."""
+
+
+def render_step(
+    request: HttpRequest, place: Place, step: Step, *, refused: str = "", given: Answer | None = None, status: int = 200
+) -> HttpResponse:
+    """The step's page; ``given`` and ``refused`` show an answer that was not stored, with everything typed."""
+    now = timezone.now()
+    held = place.run.holder_id == request.user.pk
+    if held and place.run.job.is_open:
+        danger = danger_due(place.run, place.flow, step, place.rows, by=request.user, at=now)
+        if danger is not None:
+            return _danger_page(request, place, step, danger, now)
+    values = following.values_of(place.run, place.flow)
+    meter = chosen_meter(request)
+    typed = given.typed if given else request.GET.get("typed", "")[:60]
+    unit = given.unit if given else request.GET.get("unit", "")
+    judgement, line, unreadable = judge_typed(step, typed, unit, values, meter)
+    earlier = next((row for row in place.standing if row.step == step.key), None)
+    on_way = step.key == place.way.current or any(key == step.key for key, _route in place.way.path)
+    proposed = judgement.outcome if judgement else ""
+    reasoning = reason_about(place.run.job, at=now)
+    undo = _undo(place, request, step)
+    context = {
+        "run": place.run,
+        "job": place.run.job,
+        "flow": place.flow,
+        "step": step,
+        "number": place.flow.number_by_step[step.key],
+        "rail": _rail(place, step),
+        "cautions": _cautions(step),
+        "asked": following.values_missing(place.flow, step, values),
+        "units": [UNITS[name] for name in QUANTITIES[step.reading.quantity]] if step.reading else [],
+        "meter": meter,
+        "meters": list(Meter.objects.all()) if step.reading else [],
+        "typed": typed,
+        "unit": unit or (step.reading.unit if step.reading else ""),
+        "judgement": judgement,
+        "shown": as_shown(typed, unit, step),
+        "expectations": expectations(place.flow, step, values),
+        "verdict": verdict_words(step, judgement),
+        "line": line,
+        "unreadable": unreadable,
+        "refused": refused,
+        "given": given,
+        "override": bool(given and given.outcome and (proposed != given.outcome)),
+        "chosen": next((row.label for row in step.outcomes if given and row.key == given.outcome), ""),
+        "buttons": answer_buttons(place.flow, step, proposed, values),
+        "earlier": earlier,
+        "previous": _previous(place, step),
+        "off_path": not on_way,
+        "client_id": given.client_id if given and not refused else uuid.uuid4(),
+        "held": held,
+        "resume": _resume(place, request, now),
+        "ways": [f"{row.key}>{row.go.key if row.go.kind is GoKind.STEP else ''}" for row in step.outcomes],
+        "pack": pack_urls(place) if held and place.run.job.is_open else [],
+        "undo": undo,
+        "undo_words": answer_words(place.flow, undo) if undo else "",
+        "picture_path": f"procedures/pictures/{step.picture}",
+        "newer": _newer(place.run),
+        "reasoning": reasoning,
+        "better": _better(place, step, reasoning),
+    }
+    return render(request, "jobs/step.html", context, status=status)
+
+
+def _danger_page(request: HttpRequest, place: Place, step: Step, danger: Caution, now: datetime) -> HttpResponse:
+    """A DANGER as a full screen of its own, which asks for the state of things."""
+    context = {
+        "run": place.run,
+        "job": place.run.job,
+        "step": step,
+        "danger": danger,
+        "shown_at": f"{now.timestamp():.0f}",
+        "pack": pack_urls(place),
+        "client_id": uuid.uuid4(),
+        "previous": _previous(place, step),
+    }
+    return render(request, "jobs/danger.html", context)
+
+
+def _resume(place: Place, request: HttpRequest, now: datetime) -> dict[str, object] | None:
+    """The card for somebody who comes back after a break, or takes up what another began."""
+    last = place.rows[-1] if place.rows else None
+    if last is None or (now - last.at < LONG_BREAK and last.who_id == request.user.pk):
+        return None
+    off = off_in(place.run, place.flow, list(place.run.results.all()), place.run.put_back.all())
+    return {
+        "answers": place.answers()[-2:],
+        "away": minutes_words((now - last.at).total_seconds() / 60),
+        "by": last.who if last.who_id != request.user.pk else None,
+        "off": [each.part for each in off],
+    }
+
+
+def _undo(place: Place, request: HttpRequest, step: Step) -> Result | None:
+    """The answer that led here, while it may still be taken back at once."""
+    last = place.rows[-1] if place.rows else None
+    if last is None or last.who_id != request.user.pk or step.key != place.way.current:
+        return None
+    return last
+
+
+def _cautions(step: Step) -> list[Caution]:
+    """In the order of their weight, danger first."""
+    order = {signal: place for place, signal in enumerate(Caution.Signal.values)}
+    return sorted(Caution.objects.filter(key__in=step.cautions), key=lambda row: order[row.signal])
+
+
+def _rail(place: Place, step: Step) -> dict[str, object]:
+    done = {row.step: row for row in place.standing}
+    marks = ["skipped" if done[key].skipped else "done" for key, _route in place.way.path if key in done]
+    here = next((index for index, (key, _route) in enumerate(place.way.path) if key == step.key), len(marks))
+    more = max(0, steps_left(place.flow, step.key) - 1)
+    if here < len(marks):
+        marks[here] = "now"
+    else:
+        marks.append("now")
+        marks += ["ahead"] * more
+    seconds = sum(row.seconds or 0 for row in place.standing)
+    words = f"step {here + 1}" + (f", at most {more} more" if more else ", the last") + f", {seconds // 60} min so far"
+    return {"marks": marks, "words": words}
+
+
+def _previous(place: Place, step: Step) -> str:
+    path = [key for key, _route in place.way.path]
+    if step.key in path:
+        index = path.index(step.key)
+        return path[index - 1] if index else ""
+    return path[-1] if path else ""
+
+
+def _better(place: Place, step: Step, reasoning: Reasoning | None) -> dict[str, object] | None:
+    """The most telling next test where it beats the written one by a minute or more, with the way to it."""
+    if reasoning is None or reasoning.advice.test is None or step.key != place.way.current:
+        return None
+    test = reasoning.advice.test
+    written = next((option for option in reasoning.advice.tests if option.step == step.key), None)
+    if test.procedure != place.flow.procedure or test.step == step.key or written is None:
+        return None
+    saved = written.expected - test.expected
+    if saved < LEAST_SAVED:
+        return None
+    words = (
+        f"{minutes_words(test.minutes + test.setup)}, and about {minutes_words(saved)} quicker to the cure on average "
+        f"than the written next step. It tells {test.bits:.1f} bits, the written one {written.bits:.1f}."
+    )
+    return {"step": test.step, "title": test.title, "words": words, "number": place.flow.number_by_step[test.step]}
+
+
+def _newer(run: Run) -> Revision | None:
+    if run.revision.state == Revision.State.PUBLISHED:
+        return None
+    return run.revision.procedure.revisions.filter(state=Revision.State.PUBLISHED).first()

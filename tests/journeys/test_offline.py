@@ -1,0 +1,470 @@
+"""With the network gone: what was answered at the vehicle is kept, sent once, and the same as if it had been there."""
+
+from __future__ import annotations
+
+import json
+import re
+import uuid
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from django.utils import timezone
+from PIL import Image
+from playwright.sync_api import Browser, Page, expect
+
+from shopkb.accounts.models import User
+from shopkb.catalog.models import Meter
+from shopkb.jobs import closing, following
+from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
+from shopkb.procedures.models import Procedure
+from shopkb.upkeep.laws import broken
+from tests.builders import say, take_in
+from tests.door import Door, door_before
+
+from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
+from .scenes import FAN, TO_CLICKS, TO_SUPPLY, fan_job
+from .test_junior import answer, keep, read, title
+
+if TYPE_CHECKING:
+    from pytest_django.live_server_helper import LiveServer
+
+pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
+
+AWAY = "net::ERR_"
+COLUMNS = (
+    "step", "outcome", "skipped", "onward", "typed", "reading", "unit", "over_limit", "meter__key", "proposed",
+    "verdict", "judgement", "override_why", "note", "who__username", "replaces__step", "replaces__outcome",
+)  # fmt: skip
+KEPT = """run => caches.open('run-' + run).then(async cache => {
+  const stands = await cache.match(`/jobs/runs/${run}/`);
+  return [...(await cache.keys()).map(request => new URL(request.url).pathname),
+    stands ? (await stands.text()).match(/data-step="([a-z-]+)"/)?.[1] : ''];
+})"""
+
+
+@pytest.fixture
+def door(live_server: LiveServer) -> Iterator[Door]:
+    """The way to the server; shut, the server is gone."""
+    with door_before(live_server.thread.port) as door:
+        yield door
+
+
+@pytest.fixture
+def visits(browser: Browser, door: Door, pictures: Path) -> Iterator[Visits]:
+    expect.set_options(timeout=30_000)
+    visits = Visits(browser, door.address, pictures)
+    yield visits
+    visits.forgiven(AWAY)
+    visits.settle()
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    clock = Clock(timezone.now)
+    monkeypatch.setattr(timezone, "now", clock)
+    return clock
+
+
+class Clock:
+    """The server's clock, put forward when somebody goes for lunch."""
+
+    def __init__(self, real: object) -> None:
+        self.real, self.ahead = real, timedelta(0)
+
+    def __call__(self) -> datetime:
+        return self.real() + self.ahead  # type: ignore[operator]
+
+    def forward(self, minutes: float) -> None:
+        self.ahead += timedelta(minutes=minutes)
+
+
+def gone(page: Page, door: Door) -> None:
+    """No Wi-Fi, and no server either."""
+    page.context.set_offline(True)
+    door.shut()
+
+
+def back(page: Page, door: Door) -> None:
+    door.open()
+    page.context.set_offline(False)
+
+
+def kept(page: Page, run: Run, *steps: str) -> None:
+    """Wait until the device holds these steps, and stands at the first of them."""
+    wanted = {f"/jobs/runs/{run.pk}/pack/{step}/" for step in steps} | {steps[0], "/jobs/outbox/"}
+    for _ in range(200):
+        if wanted <= set(page.evaluate(KEPT, run.pk)):
+            return
+        page.wait_for_timeout(100)
+    pytest.fail(f"not kept: {wanted - set(page.evaluate(KEPT, run.pk))}, but {page.evaluate(KEPT, run.pk)}")
+
+
+def unsent(page: Page, words: str) -> None:
+    """What stands in the line above every page, and can be seen."""
+    mark = page.locator("#unsent")
+    expect(mark).to_have_text(words)
+    assert mark.evaluate("element => element.checkVisibility({opacityProperty: true})")
+
+
+def value(page: Page, label: str, typed: str) -> None:
+    form = page.locator("form[data-value]", has_text=label)
+    form.get_by_label(re.compile(label)).fill(typed)
+    form.get_by_role("button", name="Keep this").click()
+    expect(page.get_by_text(re.compile(f"^Kept: {label}"))).to_be_visible()
+
+
+def reading(page: Page, typed: str, words: str) -> None:
+    """Type a reading on a kept page and answer."""
+    page.get_by_role("textbox", name="Reading", exact=True).fill(typed)
+    answer(page, words)
+
+
+def record_of(run: Run) -> list[tuple[object, ...]]:
+    return list(run.results.counting().values_list(*COLUMNS))
+
+
+def test_an_overheating_job_with_a_stretch_offline_equals_one_done_online(
+    visits: Visits, door: Door, clock: Clock, shelf: dict[str, Procedure], junior: User, senior: User
+) -> None:
+    job = take_in(junior, complaint="It ran hot in the queue at the ferry.", at=timezone.now())
+    page = visits.open(TABLET, junior, path=f"/jobs/{job.pk}/")
+    page.locator("li.row", has_text="radiator fan does not run").get_by_role("button").click()
+    answer(page, "Story or codes fit")
+    answer(page, "Level right")
+    first_reading(page)
+    away_for_lunch(page, clock)
+    overrule(page, visits)
+    run = Run.objects.get()
+    hand_over(page, run)
+    other = visits.open(TABLET, senior, path="/")
+    accept(other, visits)
+    photograph(other)
+    stretch_offline(other, door, run, visits)
+    repaired_in_vain(other)
+    another_cause(other, clock)
+    expect(other.locator(".writeup")).to_contain_text("Idled until the fan had come on twice.")
+    twin = done_online(shelf[FAN], junior, senior)
+    assert record_of(run) == record_of(twin)
+    values = ("key", "typed", "magnitude", "unit", "who__username")
+    assert list(run.values.order_by("key").values_list(*values)) == list(
+        twin.values.order_by("key").values_list(*values)
+    )
+    assert not Result.objects.kept_aside().exists()
+    assert HandOver.objects.get().accepted_at is not None
+    assert Photo.objects.get().result.step == "both-speeds"
+    assert Job.objects.get(pk=job.pk).disposition == Job.Disposition.CURED
+    assert broken() == []
+
+
+def first_reading(page: Page) -> None:
+    """Too close to call for this meter."""
+    keep(page, "Opening pressure printed on the cap", "1.1")
+    page.locator("summary", has_text="Meter:").click()
+    page.get_by_label("Meter for today").select_option("roadside-kit")
+    page.get_by_role("button", name="Use it today").click()
+    read(page, "1.01")
+    expect(page.locator(".verdict")).to_contain_text("too close to call")
+    answer(page, "Pressure holds")
+    title(page, "Command both fan speeds")
+
+
+def away_for_lunch(page: Page, clock: Clock) -> None:
+    clock.forward(45)
+    page.reload()
+    card = page.get_by_role("region", name="Where you were")
+    expect(card).to_contain_text("You have been away, 45 min ago.")
+    expect(card).to_contain_text("Pressure left after 10 minutes")
+    answer(page, "Fan silent, the high-speed relay clicks")
+
+
+def overrule(page: Page, visits: Visits) -> None:
+    title(page, "Voltage across the fan fuse")
+    read(page, "0.6")
+    answer(page, "No voltage across the fuse")
+    visits.refused()
+    page.get_by_label('Why "No voltage across the fuse" all the same').fill("Tip slipped off the test point.")
+    page.get_by_role("button", name=re.compile("with this reason")).click()
+    title(page, "Fan connector: heat, green, loose")
+
+
+def hand_over(page: Page, run: Run) -> None:
+    page.get_by_role("link", name="More").click()
+    page.get_by_role("link", name="Hand over to somebody").click()
+    page.get_by_label("To whom").select_option(label="Senior")
+    page.get_by_label("Why you stop here").fill("The late shift takes over.")
+    page.get_by_role("button", name="Hand over").click()
+    expect(page.locator(".messages")).to_contain_text("It waits for Senior to accept.")
+    page.goto(page.url.split("/jobs/")[0] + f"/jobs/runs/{run.pk}/more/")
+    unsent(page, "all sent")
+
+
+def accept(page: Page, visits: Visits) -> None:
+    page.goto(f"{visits.address}/jobs/hand-overs/{HandOver.objects.get().pk}/")
+    expect(page.locator("main")).to_contain_text("The late shift takes over.")
+    visits.shot(page, "offline-accept")
+    answer(page, "I, Senior, take it from here")
+    title(page, "Fan connector: heat, green, loose")
+    expect(page.get_by_role("region", name="Where you were")).to_contain_text("Junior did the last step")
+    answer(page, "Clean, bright, tight")
+    title(page, "Motor current, motor fed directly")
+
+
+def photograph(page: Page) -> None:
+    """With an earlier answer; the picture is stored at once."""
+    result = Result.objects.get(step="both-speeds")
+    here = page.url
+    page.goto(f"{here.split('/jobs/')[0]}/jobs/{result.run.job_id}/photos/new/?result={result.pk}")
+    picture = BytesIO()
+    Image.new("RGB", (64, 48), (90, 60, 30)).save(picture, "JPEG")
+    page.get_by_label("Picture").set_input_files({
+        "name": "relay.jpg", "mimeType": "image/jpeg", "buffer": picture.getvalue(),
+    })  # fmt: skip
+    page.get_by_label("What it shows").fill("The relay, brown at one pin.")
+    page.get_by_role("button", name="Keep the picture").click()
+    title(page, "Motor current, motor fed directly")
+
+
+def stretch_offline(page: Page, door: Door, run: Run, visits: Visits) -> None:
+    """Three readings and two asked values without the network, the page closed and opened again in between."""
+    kept(page, run, "motor-alone", "supply", "contacts-drop")
+    gone(page, door)
+    page.reload()
+    title(page, "Motor current, motor fed directly")
+    expect(page.locator("#pack-state")).to_contain_text("No network.")
+    value(page, "Power on the fan rating plate", "240")
+    unsent(page, "1 not sent")
+    reading(page, "17.2", "Runs, current right")
+    title(page, "Voltage lost on the high-speed feed")
+    visits.shot(page, "offline-step")
+    expect(page.get_by_text(re.compile("^Kept: Power on the fan rating plate.*240"))).to_be_visible()
+    value(page, "Cross-section of the fan feed wire", "4")
+    page.goto(f"{door.address}/jobs/runs/{run.pk}/")  # the second interruption: the page was closed
+    title(page, "Voltage lost on the high-speed feed")
+    unsent(page, "3 not sent")
+    reading(page, "4.6", "Feed loses too much or is dead")
+    title(page, "Voltage across the contacts")
+    page.get_by_role("textbox", name="Reading", exact=True).fill("4100")
+    page.get_by_label("Unit", exact=True).select_option("mV")
+    expect(page.locator("#verdict")).to_contain_text("The contacts lose voltage. Judged again")
+    answer(page, "The contacts lose voltage")
+    title(page, "The way ends here")
+    unsent(page, "5 not sent")
+    look_at_the_list(page, door, visits)
+    assert run.results.count() == 6
+    back(page, door)
+    page.get_by_role("button", name="Send now").click()
+    unsent(page, "all sent")
+    expect(page.get_by_text("Everything is sent.")).to_be_visible()
+    page.goto(f"{door.address}/jobs/runs/{run.pk}/")
+    title(page, "Relay: burnt contacts")
+
+
+def look_at_the_list(page: Page, door: Door, visits: Visits) -> None:
+    page.locator("#unsent").click()
+    title(page, "Not sent yet")
+    rows = page.locator("#outbox-list li")
+    expect(rows).to_have_count(5)
+    expect(rows.first).to_contain_text("Power on the fan rating plate")
+    expect(rows.last).to_contain_text(
+        "Voltage across the contacts of the high-speed relay, under load: The contacts lose voltage, 4100 mV"
+    )
+    expect(rows.last).to_contain_text("waits for the network")
+    page.get_by_role("button", name="Send now").click()
+    unsent(page, "5 not sent")
+    visits.shot(page, "offline-list")
+    with page.expect_download() as told:
+        page.get_by_role("button", name="Save to a file").click()
+    items = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
+    assert [item["typed"] for item in items] == ["240", "17.2", "4", "4.6", "4100"]
+    page.goto(f"{door.address}/jobs/")
+    expect(page.locator("#not-kept")).to_be_visible()
+
+
+def repaired_in_vain(page: Page) -> None:
+    page.get_by_role("link", name="Record the repair").click()
+    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_label("not cured: it is still there").check()
+    page.get_by_label(re.compile("How it was checked")).fill("Fan commanded high: still silent.")
+    page.get_by_role("button", name="Keep this").click()
+    expect(page.locator(".messages")).to_contain_text("hardly possible any more")
+
+
+def another_cause(page: Page, clock: Clock) -> None:
+    page.locator(".rows a", has_text="revision 1, held by Senior").click()
+    page.get_by_role("link", name="Voltage across the contacts of the high-speed relay").click()
+    read(page, "0.05")
+    answer(page, "The contacts lose little")
+    title(page, "Feed: high resistance or open circuit")
+    page.get_by_role("link", name="Record the repair").click()
+    page.get_by_label("What was done").fill("Renewed the corroded joint in the feed behind the headlamp.")
+    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_label("cured: it is gone", exact=True).check()
+    page.get_by_label(re.compile("How it was checked")).fill("Idled until the fan had come on twice.")
+    page.get_by_role("button", name="Keep this").click()
+    for box in page.locator("input[name=back]").all():
+        box.check()
+    page.get_by_role("button", name="Close the job").click()
+
+
+def done_online(procedure: Procedure, junior: User, senior: User) -> Run:
+    """The same answers by the same people, the network there all the time."""
+    job = take_in(junior, complaint="It ran hot.", at=timezone.now())
+    run = following.start_run(job, procedure, by=junior, at=timezone.now(), client_id=uuid.uuid4())
+    kit = Meter.objects.get(key="roadside-kit")
+
+    def give(by: User, *what: str, **more: object) -> None:
+        following.record(run, say(run, *what, **more), by=by, at=timezone.now())
+
+    def tell(by: User, key: str, typed: str) -> None:
+        following.record_value(run, key, typed, by=by, at=timezone.now(), client_id=uuid.uuid4())
+
+    tell(junior, "cap_pressure", "1.1")
+    give(junior, "arrival", "fits")
+    give(junior, "level", "right")
+    give(junior, "pressure", "holds", "1.01", meter=kit)
+    give(junior, "both-speeds", "clicks")
+    give(junior, "fuse-drop", "whole", "0.6", meter=kit, override_why="Tip slipped off the test point.")
+    run.holder = senior
+    run.save(update_fields=["holder"])
+    give(senior, "plug-look", "clean")
+    tell(senior, "fan_power", "240")
+    give(senior, "motor-alone", "right", "17.2")
+    tell(senior, "feed_wire", "4")
+    give(senior, "supply", "weak", "4.6")
+    give(senior, "contacts-drop", "bad", "4100", unit="mV")
+    give(senior, "contacts-drop", "good", "0.05")
+    return run
+
+
+# Shorter, on the other screens
+
+
+@pytest.mark.parametrize("screen", [PHONE, OFFICE], ids=lambda screen: screen.name)
+def test_nothing_is_sent_under_another_name_and_nothing_is_lost(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User, senior: User, screen: Screen
+) -> None:
+    run = fan_job(junior, shelf[FAN], TO_CLICKS)
+    page = visits.open(screen, junior, path=f"/jobs/runs/{run.pk}/")
+    title(page, "Voltage across the fan fuse")
+    kept(page, run, "fuse-drop", "plug-look")
+    door.shut()
+    read_without(page, run, door)
+    page.goto("about:blank")
+    page.context.clear_cookies()
+    door.open()
+    page.goto(f"{door.address}/sign-in/")
+    page.get_by_label("Username").fill("senior")
+    page.get_by_label("Password").fill("senior-knows-it")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("button", name="Sign out")).to_be_visible()
+    unsent(page, "2 not sent")
+    page.locator("#unsent").click()
+    page.get_by_role("button", name="Send now").click()
+    expect(page.locator("#outbox-list .told").first).to_have_text("given by somebody else: it waits until they sign in")
+    visits.shot(page, f"offline-other-{screen.name}")
+    assert run.results.count() == len(TO_CLICKS)
+    assert page.evaluate("caches.keys().then(names => names.filter(name => name.startsWith('run-')).length)") == 0
+    page.goto(f"{door.address}/")
+    page.get_by_role("button", name="Sign out").click()
+    page.get_by_label("Username").fill("junior")
+    page.get_by_label("Password").fill("junior-knows-it")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("button", name="Sign out")).to_be_visible()
+    page.goto(f"{door.address}/jobs/outbox/")
+    unsent(page, "all sent")
+    told = run.results.filter(pk__gt=run.results.all()[3].pk).values_list("step", "outcome", "skipped", "override_why")
+    assert list(told) == [
+        ("fuse-drop", "whole", "", "Tip slipped."),
+        ("plug-look", "", "no-access", ""),
+    ]
+
+
+def read_without(page: Page, run: Run, door: Door) -> None:
+    """The server goes while the page of the step is open: the answer is kept; so are a reason and what is left out."""
+    page.goto(f"{door.address}/jobs/runs/{run.pk}/")
+    page.get_by_role("textbox", name="Reading", exact=True).fill("two")
+    answer(page, "No voltage across the fuse")
+    expect(page.locator("#verdict")).to_contain_text("This is not a number")
+    unsent(page, "all sent")
+    reading(page, "0.6", "No voltage across the fuse")
+    page.get_by_label('Why "No voltage across the fuse" all the same', exact=False).fill("Tip slipped.")
+    page.get_by_role("button", name="Answer with this reason").click()
+    title(page, "Fan connector: heat, green, loose")
+    page.locator("summary", has_text="Cannot do this").click()
+    page.get_by_label("cannot get at it").check()
+    page.get_by_label(re.compile("Clean, bright, tight")).check()
+    page.get_by_role("button", name="Leave it out and go on").click()
+    title(page, "Motor current, motor fed directly")
+    unsent(page, "2 not sent")
+
+
+def test_an_answer_whose_reply_is_lost_is_one_answer(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """The server has stored it; the device does not know, keeps it, and sends it again."""
+    run = fan_job(junior, shelf[FAN], TO_CLICKS[:3])
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    kept(page, run, "both-speeds", "fuse-drop")
+    before = run.results.count()
+    door.loses = lambda: run.results.count() > before
+    answer(page, "Fan silent, the high-speed relay clicks")
+    title(page, "Voltage across the fan fuse")
+    unsent(page, "1 not sent")
+    door.loses = lambda: False
+    page.evaluate("Outbox.send()")
+    unsent(page, "all sent")
+    expect(page.locator("#pack-state")).to_have_text("The network is back and everything is sent.")
+    page.get_by_role("link", name="Go on with the network").click()
+    title(page, "Voltage across the fan fuse")
+    assert run.results.count() == before + 1
+
+
+def test_a_refused_answer_stays_until_it_is_saved_and_taken_off(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
+) -> None:
+    run = fan_job(junior, shelf[FAN], TO_SUPPLY)
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    kept(page, run, "supply", "contacts-drop")
+    door.shut()
+    page.reload()
+    reading(page, "4.6", "Feed loses too much or is dead")
+    title(page, "Voltage across the contacts")
+    closing.close_job(run.job, Job.Disposition.UNSOLVED, by=junior, at=timezone.now())
+    door.open()
+    page.goto(f"{door.address}/jobs/outbox/")
+    row = page.locator("#outbox-list li")
+    expect(row).to_contain_text(f"not taken: Job {run.job_id} is closed; nothing more can be recorded on it.")
+    visits.shot(page, "offline-refused")
+    visits.refused()
+    with page.expect_download() as told:
+        page.get_by_role("button", name="Save it and take it off").click()
+    (item,) = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
+    assert (item["step"], item["typed"]) == ("supply", "4.6")
+    unsent(page, "all sent")
+
+
+def test_a_danger_is_confirmed_without_the_network(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
+) -> None:
+    way = (("arrival", "fits", ""), ("level", "low", ""), ("pressure", "falls", "0.4"))
+    run = fan_job(junior, shelf[FAN], way)
+    page = visits.open(TABLET, junior, path=f"/jobs/runs/{run.pk}/")
+    kept(page, run, "fan-with-leak", "leak-place")
+    gone(page, door)
+    answer(page, "Both speeds run")
+    expect(page.locator(".danger-ask")).to_contain_text("Vehicle overhead")
+    expect(page.get_by_role("button", name=re.compile("Radiator"))).to_be_hidden()
+    visits.shot(page, "offline-danger")
+    page.locator("[data-confirm]").click()
+    title(page, "Where is it wet, at cap pressure")
+    answer(page, "Radiator")
+    title(page, "The way ends here")
+    unsent(page, "3 not sent")
+    back(page, door)
+    unsent(page, "all sent")
+    assert DangerPassed.objects.get().statement.startswith("The vehicle stands on locked arms")
+    assert [row.step for row in run.results.counting()][-2:] == ["fan-with-leak", "leak-place"]
