@@ -177,7 +177,7 @@ def causes_named(job: Job) -> list[tuple[Result, str, str]]:
 
 
 def ruled_out(job: Job) -> list[Repair]:
-    """Repairs that were made and did not cure: their causes are ruled out."""
+    """Repairs that were made and did not cure: their causes are hardly possible any more."""
     repairs = job.repairs.select_related("cause__component").prefetch_related("verifications")
     return [
         repair

@@ -35,11 +35,13 @@ FACTS_SECONDS = 60
 class Reasoning:
     """What the tool says of its own accord about an open job.
 
-    ``shown`` holds the likeliest causes, ``rest`` the probability of all others together.
+    ``shown`` holds the likeliest causes, ``tried`` those that were repaired without a cure (what is left of them is the
+    chance that the repair itself failed), ``rest`` the probability of all others together.
     """
 
     possible: tuple[Possible, ...]
     shown: tuple[Possible, ...]
+    tried: tuple[Possible, ...]
     rest: float
     advice: Advice
     jobs: int
@@ -73,11 +75,13 @@ def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: 
         allowed -= {(flow.procedure, row.step) for row in standing if row.skipped}
     not_cured = [repair.cause.identity for repair in ruled_out(job)]
     possible = explained(model, results, not_cured)
-    shown = tuple(row for row in possible[:SHOWN] if row.probability >= LEAST)
+    tried = tuple(row for row in possible if row.repaired)
+    shown = tuple([row for row in possible if row.probability >= LEAST and not row.repaired][:SHOWN])
     return Reasoning(
         possible=possible,
         shown=shown,
-        rest=max(0.0, 1.0 - sum(row.probability for row in shown)),
+        tried=tried,
+        rest=max(0.0, 1.0 - sum(row.probability for row in (*shown, *tried))),
         advice=advise(model, results, not_cured, prices=prices(), allowed=allowed),
         jobs=sum(each.verified_jobs for each in learned),
     )

@@ -259,7 +259,7 @@ def test_not_cured_leads_back_to_the_job(run: Run, junior: User) -> None:
     sent = {"client_id": str(uuid.uuid4()), "cured": "not-cured", "how": "Still dumb."}
     response = signed_in(junior).post(reverse("jobs:verify", args=[repair.pk]), sent, follow=True)
     assert response.redirect_chain[-1][0] == reverse("jobs:job", args=[run.job_id])
-    assert "Horn: open circuit is ruled out." in words_of(response)
+    assert "repaired, and the complaint stayed, so it is hardly possible any more." in words_of(response)
 
 
 def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Procedure, junior: User) -> None:

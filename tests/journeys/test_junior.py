@@ -159,7 +159,7 @@ def reach_the_relay(page: Page) -> None:
 
 
 def repair_that_does_not_help(page: Page) -> None:
-    """The repair is suggested by the procedure; it does not cure, so the cause is ruled out and the job goes on."""
+    """The repair is suggested by the procedure; it does not cure, so the cause is hardly possible and the job goes on."""
     page.get_by_role("link", name="Record the repair").click()
     expect(page.get_by_label("What was done")).to_have_value("Fit a new relay of the same rating and terminal plan.")
     expect(page.get_by_label("Minutes the repair took")).to_have_value("5")
@@ -169,7 +169,7 @@ def repair_that_does_not_help(page: Page) -> None:
     page.get_by_label("not cured: it is still there").check()
     page.get_by_label(re.compile("How it was checked")).fill("Fan commanded high: still silent.")
     page.get_by_role("button", name="Keep this").click()
-    expect(page.locator(".messages")).to_contain_text("ruled out")
+    expect(page.locator(".messages")).to_contain_text("hardly possible any more")
     expect(page.locator(".possible .bars li").first).not_to_contain_text("Relay")
     expect(page.locator(".possible")).to_contain_text("It was repaired and the complaint stayed.")
 
@@ -203,7 +203,7 @@ def close_as_cured(page: Page, visits: Visits) -> None:
         "It ran hot and dropped its coolant. Standing in the queue at the ferry.",
         "P0480",
         VIN,
-        "Repaired without a cure, so ruled out",
+        "Repaired, and the complaint stayed",
         "Renewed the corroded joint in the feed behind the headlamp.",
         "Cured: Idled until the fan had come on twice.",
         "reading said otherwise: Tip slipped off the test point.",

@@ -83,7 +83,11 @@ def verify(request: HttpRequest, pk: int) -> HttpResponse:
             form.add_error(None, str(error))
         else:
             if cured == Verification.Cured.NO:
-                messages.warning(request, f"{held.cause} is ruled out. Everything recorded is kept; go on from here.")
+                messages.warning(
+                    request,
+                    f"{held.cause}: repaired, and the complaint stayed, so it is hardly possible any more. "
+                    "Everything recorded is kept; go on from here.",
+                )
             return redirect("jobs:job", held.job_id)
     how = flow_of(held.result.run.revision).verify if held.result else ""
     context = {"form": form, "repair": held, "job": held.job, "conditions": how, "section": "jobs"}

@@ -161,9 +161,9 @@ def photo(request: HttpRequest, name: str) -> HttpResponse | FileResponse:
 
 
 def _excluded(job: Job) -> str:
-    """What is ruled out or hardly possible any more, a line each."""
+    """What was repaired in vain, and what is hardly possible any more, a line each."""
     lines = [f"{repair.cause}: repaired, not cured" for repair in ruled_out(job)]
     reasoning = reason_about(job, at=timezone.now())
     if reasoning is not None:
-        lines += [row.name for row in reasoning.possible if row.probability < 0.01][:8]
+        lines += [row.name for row in reasoning.possible if row.probability < 0.01 and not row.repaired][:8]
     return "\n".join(lines)
