@@ -6,7 +6,7 @@ the shop has closed. Learned figures come from the shop's tallies alone, without
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -28,7 +28,7 @@ from shopkb.jobs.models import Job
 LEVEL: Final = ON_SCREEN
 CHANCE: Final = 0.01
 """A coverage so low that an honest interval would have it less often than this counts as too low."""
-MOMENTS: Final = 200
+MOMENTS: Final = 50
 Branch = tuple[str, str]
 
 
@@ -100,17 +100,17 @@ def _coverage(kind: str, lines: Sequence[Line]) -> Coverage:
 def prior_truth(truth: Truth, flow: Flow) -> dict[str, float]:
     """True share of each cause, by identity, over the shop's vehicles and the whole period."""
     said, total = truth.of(flow), defaultdict[str, float](float)
-    platforms = [vehicle.platform for vehicle in truth.vehicles if comes_in(said, flow, vehicle.platform)]
+    platforms = Counter(one.platform for one in truth.vehicles if comes_in(said, flow, one.platform))
     slope = truth.shop.growth - 1
     shares = (np.arange(MOMENTS) + 0.5) / MOMENTS
     moments = (np.sqrt(1 + slope * (2 + slope) * shares) - 1) / slope if abs(slope) > 1e-9 else shares
-    for platform in platforms:
+    for platform, vehicles in platforms.items():
         for moment in moments:
             weights = cause_weights(said, flow, Place(platform, float(moment)))
             whole = sum(weights.values())
             for cause, weight in weights.items():
-                total[cause] += weight / whole
-    return {cause: share / len(platforms) / MOMENTS for cause, share in total.items()}
+                total[cause] += vehicles * weight / whole
+    return {cause: share / platforms.total() / MOMENTS for cause, share in total.items()}
 
 
 def branch_truth(
