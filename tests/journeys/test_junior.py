@@ -159,7 +159,7 @@ def reach_the_relay(page: Page) -> None:
 
 
 def repair_that_does_not_help(page: Page) -> None:
-    """The repair is suggested by the procedure; it does not cure, so the cause is hardly possible and the job goes on."""
+    """The repair is suggested by the procedure; it does not cure, so another cause is looked for."""
     page.get_by_role("link", name="Record the repair").click()
     expect(page.get_by_label("What was done")).to_have_value("Fit a new relay of the same rating and terminal plan.")
     expect(page.get_by_label("Minutes the repair took")).to_have_value("5")
