@@ -11,10 +11,14 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 from django.db.models import OuterRef, Q, Subquery
 
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
+from shopkb.jobs.standing import standing_results
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
 from shopkb.reports.filters import Filters
 from shopkb.reports.job_facts import CURED, AnswerFact, Facts, JobFact, RepairFact
 from shopkb.reports.memory import Memory
@@ -42,7 +46,7 @@ def jobs_of_period(filters: Filters) -> JobQuerySet:
 
 
 def job_facts(filters: Filters) -> Facts:
-    """Two queries, one more where the period holds more jobs than are read, and four where a job was never met."""
+    """Two queries, one more where the period holds more jobs than are read, and five where a job was never met."""
     rows: list[JobRow] = list(
         jobs_of_period(filters)
         .order_by("-closed_at", "-pk")
@@ -69,7 +73,7 @@ def _came_back(rows: Sequence[JobRow]) -> dict[int, datetime]:
 
 
 def _read(rows: Sequence[JobRow]) -> dict[int, JobFact]:
-    """Jobs as they stand in the database, kept for the next time. Four queries, none for no jobs."""
+    """Jobs as they stand in the database, kept for the next time. Five queries, none for no jobs."""
     if not rows:
         return {}
     chosen = [row[0] for row in rows]
@@ -112,19 +116,29 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
     return {job: tuple(repairs) for job, repairs in found.items()}
 
 
+ANSWER_FIELDS = (
+    "pk", "run_id", "run__job_id", "run__revision_id", "run__revision__procedure__key", "step", "outcome", "onward",
+    "skipped", "seconds", "off_path", "override_why", "who__username", "replaces_id",
+)  # fmt: skip
+
+
 def _answers(jobs: Sequence[int]) -> dict[int, list[AnswerFact]]:
-    """Those that stand, in the order in which they were recorded."""
-    rows = (
-        Result.objects.filter(run__job__in=jobs, replaced_by__isnull=True, retraction__isnull=True)
-        .order_by("pk")
-        .values_list(
-            "run__job_id", "run__revision__procedure__key", "step", "outcome", "skipped", "seconds", "off_path",
-            "override_why", "who__username",
-        )
-    )  # fmt: skip
+    """Those that stand, in the order in which they were recorded. Two queries."""
+    runs: dict[int, list[Any]] = defaultdict(list)
+    for row in Result.objects.counting().filter(run__job__in=jobs).values_list(*ANSWER_FIELDS, named=True):
+        runs[row.run_id].append(row)
+    turned = {run: rows for run, rows in runs.items() if any(row.replaces_id or row.off_path for row in rows)}
+    revisions = Revision.objects.in_bulk({rows[0].run__revision_id for rows in turned.values()})
+    for run, rows in turned.items():
+        runs[run] = standing_results(flow_of(revisions[rows[0].run__revision_id]), rows)
     found: dict[int, list[AnswerFact]] = defaultdict(list)
-    for job, procedure, step, outcome, skipped, seconds, off_path, why, who in rows:
-        found[job].append(AnswerFact(procedure, step, outcome, skipped, seconds, off_path, bool(why), who))
+    for row in sorted((row for rows in runs.values() for row in rows), key=lambda row: row.pk):
+        found[row.run__job_id].append(
+            AnswerFact(
+                row.run__revision__procedure__key, row.step, row.outcome, row.skipped, row.seconds, row.off_path,
+                bool(row.override_why), row.who__username,
+            )
+        )  # fmt: skip
     return found
 
 
