@@ -59,15 +59,19 @@ class Ends:
     digest: str
 
 
-def broken_chains() -> Iterator[Broken]:
+def broken_chains(alias: str = "default") -> Iterator[Broken]:
     """For each chain that is not whole, the first thing that is wrong. Memory does not grow with the shop."""
-    for runs in _batches(Run.objects.order_by("pk").values_list("pk", flat=True).iterator(chunk_size=BATCH)):
-        events = Event.objects.filter(run__in=runs).order_by("run", "number")
-        yield from _walk(events, "run", _digests(OF_RUN, runs))
-    for jobs in _batches(Job.objects.order_by("pk").values_list("pk", flat=True).iterator(chunk_size=BATCH)):
-        events = Event.objects.filter(job__in=jobs).order_by("job", "number")
-        yield from _walk(events, "job", _digests(OF_JOB, jobs))
-        yield from _cut_off(jobs)
+    for runs in _batches(
+        Run.objects.using(alias).order_by("pk").values_list("pk", flat=True).iterator(chunk_size=BATCH)
+    ):
+        events = Event.objects.using(alias).filter(run__in=runs).order_by("run", "number")
+        yield from _walk(events, "run", _digests(OF_RUN, runs, alias))
+    for jobs in _batches(
+        Job.objects.using(alias).order_by("pk").values_list("pk", flat=True).iterator(chunk_size=BATCH)
+    ):
+        events = Event.objects.using(alias).filter(job__in=jobs).order_by("job", "number")
+        yield from _walk(events, "job", _digests(OF_JOB, jobs, alias))
+        yield from _cut_off(jobs, alias)
 
 
 def chain_ends(alias: str = "default") -> Ends:
@@ -125,11 +129,11 @@ def _named(kind: str, number: int) -> str:
 
 
 def _digests(
-    kinds: dict[str, tuple[type[models.Model], str]], chains: list[int]
+    kinds: dict[str, tuple[type[models.Model], str]], chains: list[int], alias: str
 ) -> dict[tuple[str, int], tuple[int, str]]:
     found: dict[tuple[str, int], tuple[int, str]] = {}
     for kind, (model, way) in kinds.items():
-        rows = model._base_manager.filter(**{f"{way}__in": chains}).annotate(chain=models.F(way))
+        rows = model._base_manager.using(alias).filter(**{f"{way}__in": chains}).annotate(chain=models.F(way))
         if kind == Kind.REPAIR:
             rows = rows.prefetch_related("also")
         for row in rows:
@@ -138,16 +142,18 @@ def _digests(
     return found
 
 
-def _cut_off(jobs: list[int]) -> Iterator[Broken]:
+def _cut_off(jobs: list[int], alias: str) -> Iterator[Broken]:
     """Runs whose chain is shorter than, or another one than, it was when its job was closed."""
-    closings = Event.objects.filter(job__in=jobs, kind=Kind.CLOSED).order_by("job", "number")
+    closings = Event.objects.using(alias).filter(job__in=jobs, kind=Kind.CLOSED).order_by("job", "number")
     ends = [
         (int(run), int(number), seal)
         for words in closings.values_list("words", flat=True)
         for run, number, seal in (line.split() for line in words.splitlines()[1:])
     ]
     there = set(
-        Event.objects.filter(run__in={run for run, _number, _seal in ends}).values_list("run", "number", "hash")
+        Event.objects.using(alias)
+        .filter(run__in={run for run, _number, _seal in ends})
+        .values_list("run", "number", "hash")
     )
     for run, number, seal in ends:
         if (run, number, seal) not in there:
