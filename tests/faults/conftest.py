@@ -12,10 +12,10 @@ import pytest
 
 from tests.builders import horn, yard
 from tests.faults.shop import Shop
+from tests.proof import note
 
 __all__ = ["horn", "yard"]
 
-FIGURES = os.environ.get("SHOPKB_FIGURES", "")
 SERVER = os.environ.get("DATABASE_URL", "")
 
 
@@ -24,10 +24,8 @@ def figure() -> Iterator[dict[str, object]]:
     """What a test measured; kept in a file where one is named, for the table of the long form."""
     held: dict[str, object] = {}
     yield held
-    if FIGURES:
-        with Path(FIGURES).open("a", encoding="utf-8") as file:
-            for name, value in held.items():
-                file.write(f"| {name} | {SERVER.partition(':')[0] or 'sqlite'} | {value} |\n")
+    for name, value in held.items():
+        note(name, value)
 
 
 @contextmanager

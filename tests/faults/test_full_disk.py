@@ -55,7 +55,7 @@ if not os.environ.get("DATABASE_URL", "").startswith("postgres"):
             assert [reply.status for _sent, reply in refused] == [503] * 5
             assert all(WORDS in reply.body for _sent, reply in refused)
             if tiny is not None:
-                photo = shop.post_photo(f"/jobs/{shop.first_job}/photos/new/", 0, _picture())
+                photo = shop.post_photo(f"/jobs/{shop.first_job}/photos/new/", 0, picture())
                 assert (photo.status, WORDS in photo.body) == (503, True), photo.body
                 assert [path for path in (tiny / "photos").rglob("*") if path.is_file()] == []
             shop.kill()
@@ -88,7 +88,7 @@ def _fill(shop: Shop) -> tuple[Acknowledged, list[tuple[str, Reply]]]:
     return told, refused
 
 
-def _picture() -> bytes:
+def picture() -> bytes:
     out = io.BytesIO()
     Image.effect_noise((1500, 1500), 90).convert("RGB").save(out, "JPEG", quality=90)
     return out.getvalue()

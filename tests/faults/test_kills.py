@@ -73,7 +73,7 @@ def test_the_same_thing_sent_at_once_is_one_row_and_one_reply(shop: Shop, times:
 
 if not ON_A_SERVER:
 
-    def test_a_locked_file_is_waited_for(shop: Shop) -> None:
+    def test_a_locked_file_is_waited_for(shop: Shop, figure: dict[str, object]) -> None:
         shop.start()
         held = sqlite3.connect(shop.folder / "shop.sqlite3", isolation_level=None, check_same_thread=False)
         held.execute("BEGIN EXCLUSIVE")
@@ -83,6 +83,7 @@ if not ON_A_SERVER:
         assert shop.intake(0, sent, "SB 0002").status == 302
         release.join()
         held.close()
+        figure["seconds a lock was waited for"] = LOCKED
         all_there(shop, Acknowledged(job=[sent]))
 
 

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
 from tests.fuzz.targets import TARGETS, Target
+from tests.proof import note
 
 SHORT = 25
 LONG = int(os.environ.get("SHOPKB_FUZZ", "0"))
-FIGURES = os.environ.get("SHOPKB_FIGURES", "")
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
@@ -30,6 +29,4 @@ def test_one_clear_answer_each_time(target: Target) -> None:
 
     one()
     assert tried >= min(cases, 10)
-    if FIGURES:
-        with Path(FIGURES).open("a", encoding="utf-8") as file:
-            file.write(f"| fuzzed: {target.name} | any | {tried} |\n")
+    note(f"cases of {target.name}", tried)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,6 +20,7 @@ from hypothesis import strategies as st
 from shopkb.accounts.models import User
 from shopkb.procedures.models import Procedure
 from tests.conftest import person
+from tests.proof import note
 from tests.rights.scene import WHOSE, Scene, make_scene
 from tests.rights.table import TABLE
 from tests.rights.test_matrix import BACKEND, OURS, address, trial
@@ -64,7 +64,6 @@ QUERY = ("words", "symptom", "code", "state", "page", "procedure", "step", "outc
 nasty = st.sampled_from(PROBES) | st.text(max_size=40)
 sending = sorted(name for name, row in TABLE.items() if row.post and name in OURS and name not in ("logout", "login"))
 reading = sorted(name for name, row in TABLE.items() if row.get and name in OURS and name != "favicon.ico")
-FIGURES = os.environ.get("SHOPKB_FIGURES", "")
 
 
 @pytest.fixture
@@ -72,10 +71,7 @@ def tried(request: pytest.FixtureRequest) -> Iterator[Counter[str]]:
     """How many cases the test was given; kept in a file where one is named."""
     held: Counter[str] = Counter()
     yield held
-    if FIGURES:
-        kind = (os.environ.get("DATABASE_URL", "") or "sqlite").partition(":")[0]
-        with Path(FIGURES).open("a", encoding="utf-8") as file:
-            file.write(f"| fuzzed: {request.node.name[5:].replace('_', ' ')} | {kind} | {held.total()} |\n")
+    note(f"cases sent as {request.node.name[5:].replace('_', ' ')}", held.total())
 
 
 quick = settings(

@@ -21,6 +21,7 @@ from shopkb.procedures import storing
 from shopkb.procedures.models import Procedure
 from shopkb.reports import memory
 from tests.conftest import person
+from tests.proof import note
 from tests.rights import state
 from tests.rights.routes import routes
 from tests.rights.scene import OWN, WHOSE, Scene, make_scene
@@ -121,6 +122,7 @@ def rows() -> Iterator[tuple[str, Row, str]]:
 
 def test_each_route_has_a_row() -> None:
     assert [name for name in OURS if name not in TABLE] == []
+    note("routes in the matrix", f"{len(OURS)} of ours and {len(OF_THE_ADMIN)} of the admin, for 5 kinds of people")
 
 
 def test_each_route_of_the_admin_belongs_to_a_room() -> None:
@@ -131,6 +133,7 @@ def test_each_route_of_the_admin_belongs_to_a_room() -> None:
 def test_each_command_has_a_row() -> None:
     ours = sorted(name for name, app in get_commands().items() if app.startswith("shopkb."))
     assert [name for name in ours if name not in COMMANDS] == []
+    note("commands in the matrix", len(ours))
 
 
 def test_pages_open_for_those_who_may(client: Client, letter: str, scene: Scene) -> None:
