@@ -165,7 +165,7 @@ class CautionAdmin(CatalogAdmin):
 @admin.register(Access)
 class AccessAdmin(CatalogAdmin):
     form = AccessForm
-    list_display = ("name", "key", "minutes", "brings")
+    list_display = ("name", "key", "minutes", "refit", "brings")
     search_fields = ("name", "key", "hazards")
 
     @admin.display(description="hazards")

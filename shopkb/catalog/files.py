@@ -60,7 +60,7 @@ SHEETS = (
         ("key", "signal", "title", "text", "hazards", "ask"),
         ("key", "signal", "title", "text", "hazards"),
     ),
-    Sheet("access.yaml", Access, ("key", "name", "minutes", "hazards"), ("key", "name", "minutes")),
+    Sheet("access.yaml", Access, ("key", "name", "minutes", "hazards", "refit"), ("key", "name", "minutes")),
     Sheet("causes.yaml", Cause, ("component", "mode"), ("component", "mode"), "component", ("component", "mode")),
     Sheet("meters.yaml", Meter, ("key", "name", "accuracies"), ("key", "name", "accuracies")),
 )

@@ -150,7 +150,7 @@ class AccessForm(forms.ModelForm):
 
     class Meta:
         model = Access
-        fields = ("name", "key", "minutes", "hazards")
+        fields = ("name", "key", "minutes", "refit", "hazards")
 
 
 class MeterForm(forms.ModelForm):

@@ -155,6 +155,9 @@ class Access(models.Model):
     name = models.CharField(max_length=120)
     minutes = models.DecimalField(max_digits=5, decimal_places=1, default=0)
     hazards = models.JSONField(default=list, blank=True, validators=[known_hazards], help_text="What it brings.")
+    refit = models.BooleanField(
+        default=True, help_text="Something is off, out or open, and has to be back before the vehicle goes."
+    )
 
     class Meta:
         ordering = ("name",)

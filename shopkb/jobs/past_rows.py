@@ -49,7 +49,7 @@ class Names:
             meters={meter.key: meter for meter in Meter.objects.all()},
             procedures={revision.procedure.key: (revision, flow_of(revision)) for revision in in_force},
             dangers={row.key: row.ask or row.title for row in Caution.objects.filter(signal=Caution.Signal.DANGER)},
-            set_ups=dict(Access.objects.filter(minutes__gt=0).values_list("key", "name")),
+            set_ups=dict(Access.objects.filter(refit=True).values_list("key", "name")),
             causes={cause.identity: cause.pk for cause in Cause.objects.select_related("component")},
         )
 

@@ -36,7 +36,7 @@ def off_in(
 ) -> list[Off]:
     """What this run took off and nobody confirmed to be back since.
 
-    ``states``: names of the set-up states that take minutes; one query when they are not given.
+    ``states``: names of the set-up states that leave something to refit; one query when they are not given.
 
     Answers that were superseded count too: a plug pulled on the wrong way is still pulled.
     """
@@ -66,7 +66,7 @@ def off_on(job: Job) -> list[Off]:
 
 
 def _states() -> dict[str, str]:
-    return {row.key: row.name for row in Access.objects.filter(minutes__gt=0)}
+    return {row.key: row.name for row in Access.objects.filter(refit=True)}
 
 
 @transaction.atomic

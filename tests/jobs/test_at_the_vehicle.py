@@ -12,7 +12,7 @@ from django.test import Client
 from PIL import ExifTags, Image
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Caution
+from shopkb.catalog.models import Access, Caution
 from shopkb.jobs import dangers, following, handing_over, photos, vehicle_state
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
@@ -154,6 +154,12 @@ def test_what_was_unplugged_is_asked_back_by_name(run: Run, job: Job, junior: Us
     assert [off.part for off in vehicle_state.off_on(job)] == ["In the cabin", "Bumper off", "horn connector"]
     assert vehicle_state.confirm_back(run, ["horn connector", "In the cabin"], by=junior, at=LATER) == 2
     assert [off.part for off in vehicle_state.off_on(job)] == ["Bumper off"]
+
+
+def test_a_state_that_leaves_nothing_off_is_not_asked_for(run: Run, junior: User) -> None:
+    Access.objects.filter(key="cabin").update(refit=False)
+    follow(run, TO_HORN, junior)
+    assert [off.part for off in vehicle_state.off_on(run.job)] == ["Bumper off", "horn connector"]
 
 
 def test_unplugged_again_is_asked_again(run: Run, job: Job, junior: User) -> None:
