@@ -23,7 +23,7 @@ class InputField(forms.CharField):
     def __init__(self, computation: Computation, given: Input) -> None:
         self.computation, self.given = computation, given
         super().__init__(
-            label=_sentence(given.words),
+            label=_label(given),
             required=given.needed,
             max_length=LONGEST,
             help_text=_help(given),
@@ -58,7 +58,7 @@ class ComputationForm(forms.Form):
 
 def _choice(given: Input) -> forms.ChoiceField:
     return forms.ChoiceField(
-        label=_sentence(given.words),
+        label=_label(given),
         required=False,
         choices=[(word, word) for word in given.choices],
         initial=given.default,
@@ -76,8 +76,14 @@ def _read(computation: Computation, given: Input, text: str) -> str:
 def _told(error: ReadingError, computation: Computation, given: Input) -> str:
     """The reader's own words, without the name of the field they stand beside."""
     message = error.message.removeprefix(f"{given.name} of {computation.name}: ")
+    unit = f" {UNITS[given.unit].sign}" if given.unit else ""
     hint = error.hint.removesuffix(", or the name of a value of this procedure")
+    hint = hint.replace("a number and its unit, such as 12.7 V", f"a number, such as 12.7{unit}")
     return f"{_sentence(message)}. {hint}." if hint else f"{_sentence(message)}."
+
+
+def _label(given: Input) -> str:
+    return _sentence(given.words.removeprefix("the "))
 
 
 def _sentence(words: str) -> str:

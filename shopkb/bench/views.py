@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from typing import Final
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -12,6 +14,26 @@ from shopkb.bench.forms import ComputationForm
 from shopkb.core.readings.computations import Computation, Expected, words
 from shopkb.core.readings.expected import COMPUTATIONS, compute
 from shopkb.core.readings.units import UNITS, ReadingError
+
+GROUPS: Final = {
+    "Cables and loads": ("copper-cable-drop", "joint-drop", "current-from-power", "duty-to-mean-voltage"),
+    "Battery": ("battery-rest-voltage", "battery-state-of-charge"),
+    "Windings and temperature sensors": (
+        "resistor-at-temperature", "thermistor-beta", "thermistor-alpha", "thermistor-steinhart-hart",
+        "thermistor-temperature", "platinum-sensor",
+    ),
+    "Cooling": ("coolant-boiling-point",),
+}  # fmt: skip
+"""Where a technician looks for each computation."""
+
+
+@dataclass(frozen=True)
+class Offered:
+    """A computation in two lines: what it tells, and what else should be known of it (may be empty)."""
+
+    name: str
+    title: str
+    about: str
 
 
 @dataclass(frozen=True)
@@ -28,16 +50,24 @@ def bench(request: HttpRequest, name: str = "") -> HttpResponse:
     """The list of computations, or one of them with its form; a filled-in form is an address that can be kept."""
     if name and name not in COMPUTATIONS:
         raise Http404(f"There is no computation {name}.")
-    context: dict[str, object] = {"computations": COMPUTATIONS.values(), "section": "bench"}
+    groups = [(title, [offered(COMPUTATIONS[each]) for each in names]) for title, names in GROUPS.items()]
+    context: dict[str, object] = {"groups": groups, "section": "bench"}
     status = 200
     if name:
         computation = COMPUTATIONS[name]
         asked = any(given.name in request.GET for given in computation.inputs)
         form = ComputationForm(computation, request.GET if asked else None)
-        context |= {"computation": computation, "form": form, "rows": _rows(form, computation)}
+        context |= {"computation": computation, "offered": offered(computation), "form": form}
+        context["rows"] = _rows(form, computation)
         context["answer"] = _answer(form, computation) if asked else None
         status = 422 if form.errors else 200
     return render(request, "bench/bench.html", context, status=status)
+
+
+def offered(computation: Computation) -> Offered:
+    """The summary, parted where its own colon or semicolon parts it."""
+    title, _mark, about = re.sub(r"; ", ": ", computation.summary, count=1).partition(": ")
+    return Offered(computation.name, title, about[:1].upper() + about[1:])
 
 
 def _rows(form: ComputationForm, computation: Computation) -> list[tuple[object, str]]:
@@ -59,9 +89,9 @@ def _answer(form: ComputationForm, computation: Computation) -> Answer | None:
 
 
 def expected_words(expected: Expected) -> str:
-    """``expected 1.18 to 1.44 Ω``, or about the one value where nothing is known of its spread."""
+    """``1.18 to 1.44 Ω``, or about the one value where nothing is known of its spread."""
     value = words(float(expected.value.magnitude), expected.value.unit)
     if expected.low is None or expected.high is None:
-        return f"expected about {value}"
+        return f"about {value}"
     low, high = (words(float(end.magnitude), end.unit) for end in (expected.low, expected.high))
-    return f"expected {low.rpartition(' ')[0]} to {high}"
+    return f"{low.rpartition(' ')[0]} to {high}"

@@ -15,7 +15,7 @@ from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.bench.views import expected_words
+from shopkb.bench.views import GROUPS, expected_words, offered
 from shopkb.core.readings.computations import Expected
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import Quantity
@@ -44,7 +44,20 @@ def test_only_for_people_signed_in(client: Client) -> None:
 @pytest.mark.django_db
 def test_all_computations_are_offered(page: Client) -> None:
     shown = text_of(page)
-    assert [each.name for each in COMPUTATIONS.values() if each.name not in shown or each.summary not in shown] == []
+    assert sorted(name for names in GROUPS.values() for name in names) == sorted(COMPUTATIONS)
+    offers = [offered(each) for each in COMPUTATIONS.values()]
+    assert [each.name for each in offers if f"{each.title} {each.about}".strip() not in shown] == []
+
+
+def test_a_summary_is_parted_where_it_parts_itself() -> None:
+    drop, beta = offered(COMPUTATIONS[DROP]), offered(COMPUTATIONS["thermistor-beta"])
+    assert drop.title == "Voltage a sound copper cable loses"
+    assert drop.about == "The most for flexible cable, with ideal copper as the low end"
+    assert (beta.title, beta.about) == (
+        "Resistance of a thermistor from one point and beta",
+        "Up to 4 % off the full curve at 0 °C",
+    )
+    assert offered(COMPUTATIONS["current-from-power"]).about == ""
 
 
 @pytest.mark.parametrize("name", COMPUTATIONS)
@@ -65,25 +78,25 @@ def test_an_unknown_computation_is_not_found(page: Client) -> None:
 def test_a_cable_may_lose_between_ideal_copper_and_the_standard(page: Client) -> None:
     """3 m of 2.5 mm2 at 25 A and 20 degC: 75/(58 x 2.5) = 0.5172 V, and 75 x 7.98 mohm = 0.5985 V."""
     shown = text_of(page, DROP, area="2.5", length="3 m", current="25 A")
-    assert "expected 0.5172 to 0.5985 V" in shown
+    assert "Expected 0.5172 to 0.5985 V" in shown
     assert "25 A through 3 m of 2.5 mm² copper at 20 °C loses 0.599 V" in shown
     assert "{compute: copper-cable-drop, area: 2.5 mm2, length: 3 m, current: 25 A}" in shown
 
 
 def test_other_units_and_a_decimal_comma_are_read(page: Client) -> None:
-    assert "expected 0.5172 to 0.5985 V" in text_of(page, DROP, area="2,5", length="300 cm", current="25000 mA")
+    assert "Expected 0.5172 to 0.5985 V" in text_of(page, DROP, area="2,5", length="300 cm", current="25000 mA")
 
 
 def test_one_value_is_said_to_be_about(page: Client) -> None:
     """240 W at 13 V: 18.46 A."""
-    assert "expected about 18.46 A" in text_of(page, "current-from-power", power="240", voltage="13")
+    assert "Expected about 18.46 A" in text_of(page, "current-from-power", power="240", voltage="13")
 
 
 def test_a_choice_counts(page: Client) -> None:
     """70 % of 13 V, and the other 30 % where ground is switched."""
     given = {"duty": "70", "supply": "13"}
-    assert "expected about 9.1 V" in text_of(page, "duty-to-mean-voltage", **given, switched="supply")
-    assert "expected about 3.9 V" in text_of(page, "duty-to-mean-voltage", **given, switched="ground")
+    assert "Expected about 9.1 V" in text_of(page, "duty-to-mean-voltage", **given, switched="supply")
+    assert "Expected about 3.9 V" in text_of(page, "duty-to-mean-voltage", **given, switched="ground")
 
 
 def test_what_is_wrong_stands_beside_its_field_and_what_was_typed_stays(page: Client) -> None:
@@ -95,11 +108,11 @@ def test_what_is_wrong_stands_beside_its_field_and_what_was_typed_stays(page: Cl
     beside = dict(re.findall(r'<ul class="errorlist" id="id_([a-z]+)_error"><li>([^<]+)</li>', shown))
     assert beside == {
         "area": "'kg' is not a unit known here. Right would be mm².",
-        "gauge": "'thin' does not start with a number. Give a number and its unit, such as 12.7 V.",
+        "gauge": "'thin' does not start with a number. Give a number, such as 12.7.",
         "length": "Enter the length of all conductors the current passes, in m.",
         "current": "9000 A is out of range. Give the current while measuring, from 0 A to 5000 A.",
     }
-    assert 'value="2.5 kg"' in shown and 'value="9000"' in shown and "expected" not in text_in(shown, "section")
+    assert 'value="2.5 kg"' in shown and 'value="9000"' in shown and "Expected" not in text_in(shown, "section")
 
 
 def text_in(shown: str, tag: str) -> str:
@@ -116,7 +129,7 @@ def test_inputs_that_do_not_fit_together_are_said_above(page: Client) -> None:
 
 def test_a_default_is_named_and_used(page: Client) -> None:
     shown = text_of(page, DROP, area="2.5", length="3", current="25", temperature="")
-    assert "20 °C if left empty" in shown and "expected 0.5172 to 0.5985 V" in shown
+    assert "20 °C if left empty" in shown and "Expected 0.5172 to 0.5985 V" in shown
 
 
 def test_an_address_with_markup_is_shown_as_text(page: Client) -> None:
@@ -126,5 +139,5 @@ def test_an_address_with_markup_is_shown_as_text(page: Client) -> None:
 
 def test_words_of_an_answer() -> None:
     volt = [Quantity(Decimal(number), "V") for number in (1, 2, 3)]
-    assert expected_words(Expected(volt[0], volt[1], volt[2], "")) == "expected 1 to 3 V"
-    assert expected_words(Expected(None, volt[1], None, "")) == "expected about 2 V"
+    assert expected_words(Expected(volt[0], volt[1], volt[2], "")) == "1 to 3 V"
+    assert expected_words(Expected(None, volt[1], None, "")) == "about 2 V"
