@@ -1,4 +1,4 @@
-"""What closed jobs teach about one procedure on one platform, remembered until the tallies change.
+"""What closed jobs teach about one procedure on one platform, remembered until its tallies change.
 
 One query tells whether anything changed, the minutes of set-up states included; two more read what is needed when it
 did. The cost of a page therefore does not grow with the number of closed jobs, only with the number of different
@@ -28,8 +28,8 @@ from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
-from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp
-from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
+from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
+from shopkb.evidence.models import StrengthFit, Tally
 
 REMEMBERED = 64
 
@@ -53,10 +53,12 @@ class Insight:
 
 
 class Setting(NamedTuple):
-    """What every figure rests on beside the flow: what set-up states cost to reach, and the stamp of the tallies."""
+    """What the figures of a procedure rest on beside its flow: what set-up states cost to reach, the stamp of its own
+    tallies, and the fit of the strengths in force."""
 
     access_minutes: tuple[tuple[str, float], ...]
     stamp: int
+    fit: int
 
 
 _memory: OrderedDict[tuple[str, str, str, str, Setting], Insight] = OrderedDict()
@@ -65,7 +67,7 @@ _lock = Lock()
 
 def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Insight:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``)."""
-    now = _setting()
+    now = _setting(flow.procedure)
     key = (flow.procedure, checksum, platform, month, now)
     with _lock:
         held = _memory.get(key)
@@ -80,11 +82,21 @@ def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Ins
     return learned
 
 
-def _setting() -> Setting:
-    """What all figures rest on, read with one query: the catalog's few set-up states bring the stamp along."""
-    held = EvidenceLock.objects.filter(pk="tallies").values("stamp")
-    rows = list(Access.objects.annotate(stamp=Subquery(held)).order_by("key").values_list("key", "minutes", "stamp"))
-    return Setting(tuple((key, float(minutes)) for key, minutes, _ in rows), (rows[0][2] or 0) if rows else stamp())
+def _setting(procedure: str) -> Setting:
+    """What the figures of a procedure rest on, read with one query: the catalog's few set-up states bring the rest."""
+    stamped = stamp_of(procedure).values("stamp")
+    latest = StrengthFit.objects.order_by("-fitted_at", "-pk").values("pk")[:1]
+    rows = list(
+        Access.objects.annotate(stamp=Subquery(stamped), fit=Subquery(latest))
+        .order_by("key")
+        .values_list("key", "minutes", "stamp", "fit")
+    )
+    if rows:
+        return Setting(
+            tuple((key, float(minutes)) for key, minutes, _, _ in rows), *(held or 0 for held in rows[0][2:])
+        )
+    fit = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("pk", flat=True).first()
+    return Setting((), stamp_of(procedure).values_list("stamp", flat=True).first() or 0, fit or 0)
 
 
 def forget() -> None:

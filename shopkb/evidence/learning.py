@@ -12,7 +12,7 @@ from hashlib import sha256
 from itertools import islice
 
 from django.db import transaction
-from django.db.models import F, Q
+from django.db.models import F, Q, QuerySet
 
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
@@ -64,6 +64,11 @@ def stamps(procedures: Collection[str]) -> dict[str, int]:
     names = {_stamp_name(key): key for key in procedures}
     held = dict(EvidenceLock.objects.filter(pk__in=names).values_list("name", "stamp"))
     return {key: held.get(name, 0) for name, key in names.items()}
+
+
+def stamp_of(procedure: str) -> QuerySet[EvidenceLock]:
+    """The row whose ``stamp`` grows with every change of this procedure's tallies; none before the first."""
+    return EvidenceLock.objects.filter(pk=_stamp_name(procedure))
 
 
 @transaction.atomic
@@ -120,16 +125,19 @@ def kept() -> dict[TallyKey, TallySums]:
 
 def _lock() -> None:
     """Serialise changes: one row, held to the end of the transaction, on both databases."""
-    EvidenceLock.objects.get_or_create(pk="tallies")
-    EvidenceLock.objects.select_for_update().get(pk="tallies")
-    EvidenceLock.objects.filter(pk="tallies").update(stamp=F("stamp") + 1)
+    row = EvidenceLock.objects.filter(pk="tallies")
+    if not row.update(stamp=F("stamp") + 1):
+        EvidenceLock.objects.get_or_create(pk="tallies")
+        row.update(stamp=F("stamp") + 1)
 
 
 def _stamp(procedures: Collection[str]) -> None:
-    """The tallies of these procedures change. Two statements, under the lock."""
+    """The tallies of these procedures change. One statement, three the first time, under the lock."""
     names = [_stamp_name(key) for key in procedures]
-    EvidenceLock.objects.bulk_create((EvidenceLock(name=name) for name in names), ignore_conflicts=True)
-    EvidenceLock.objects.filter(pk__in=names).update(stamp=F("stamp") + 1)
+    rows = EvidenceLock.objects.filter(pk__in=names)
+    if rows.update(stamp=F("stamp") + 1) < len(names):
+        EvidenceLock.objects.bulk_create((EvidenceLock(name=name) for name in names), ignore_conflicts=True)
+        rows.update(stamp=F("stamp") + 1)
 
 
 def _stamp_name(procedure: str) -> str:
@@ -138,28 +146,25 @@ def _stamp_name(procedure: str) -> str:
 
 
 def _apply(tallies: Tallies) -> None:
+    """Add to what is there. The lock is held, so totals may be worked out here and written as they are."""
     if not tallies:
         return
     _lock()
     _stamp({key.procedure for key in tallies})
     rows = {key_of(row): row for row in _touched(tallies)}
-    changed, gone, new = [], [], []
+    written, gone = [], []
     for key, sums in sorted(tallies.items()):
         row = rows.get(key)
-        if row is None:
-            if sums:
-                new.append(_row(key, sums))
-            continue
-        total = sums_of(row) + sums
-        if not total:
+        total = sums_of(row) + sums if row else sums
+        if total:
+            written.append(_row(key, total))
+        elif row:
             gone.append(row.pk)
-            continue
-        for name in SUM_FIELDS:
-            setattr(row, name, getattr(total, name))
-        changed.append(row)
-    Tally.objects.bulk_create(new)
-    Tally.objects.bulk_update(changed, SUM_FIELDS, batch_size=CHUNK)
-    Tally.objects.filter(pk__in=gone).delete()
+    Tally.objects.bulk_create(
+        written, update_conflicts=True, unique_fields=KEY_FIELDS, update_fields=SUM_FIELDS, batch_size=CHUNK
+    )
+    if gone:
+        Tally.objects.filter(pk__in=gone).delete()
 
 
 def _touched(tallies: Tallies) -> Iterator[Tally]:

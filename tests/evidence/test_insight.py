@@ -100,6 +100,17 @@ def test_changed_minutes_of_a_set_up_state_are_seen_at_once(flow: Flow) -> None:
     assert learned(flow).model.access_minutes == {}
 
 
+def test_a_closing_on_another_procedure_costs_nothing_here(flow: Flow) -> None:
+    before = learned(flow)
+    key = learning.TallyKey("horn-control", "coil-ohms", "sound", "", "", "godwit", "2026-02")
+    learning.add_evidence({key: learning.TallySums(3)})
+    assert learned(flow) is before
+    learning.add_evidence(
+        {replace(key, procedure=flow.procedure, step="press", outcome="click"): learning.TallySums(3)}
+    )
+    assert learned(flow) is not before
+
+
 def test_a_fit_of_the_strengths_is_seen_at_once(flow: Flow) -> None:
     before = learned(flow)
     learning.keep_strengths([7.0, 9.0, 11.0], at=builders.NOW, as_of=MONTH, procedures=1, verified_jobs=0)

@@ -89,7 +89,7 @@ def test_the_number_of_statements_does_not_grow_with_the_branches(db: None) -> N
             learning.learn(None, replace(case, job=2))
         counted.append(len(queries))
         learning.rebuild([])
-    assert counted[0] == counted[1] <= 9
+    assert counted[0] == counted[1] <= 6
 
 
 def test_two_shops_are_summed(db: None) -> None:
