@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from shopkb.core.diagnosis.cause_model import Repair
 from shopkb.core.diagnosis.telling import advise
+from tests.benchmarks.bench_diagnosis import made
+from tests.benchmarks.rows import Row, median, table
 
 SIZES = ((6, 6), (12, 12), (20, 30), (60, 100))
 
 
-def main() -> None:
-    from tests.benchmarks.bench_diagnosis import made, median
-
-    print("\nAdvice at the start of a job, three outcomes a test, four set-up states, ms")
+def rows() -> Iterator[Row]:
+    """Two actions ahead beside one."""
     for causes, tests in SIZES:
         rng = np.random.default_rng(causes)
         plain = made(rng, causes, tests)
@@ -30,8 +31,8 @@ def main() -> None:
             access_minutes={"lifted": 8.0, "bumper-off": 15.0, "dash-out": 60.0},
         )
         one, two = (median(lambda model=model, ahead=ahead: advise(model, ahead=ahead)) / 1e3 for ahead in (1, 2))
-        print(f"{causes:4} causes {tests:4} tests  one ahead {one:7.1f}  two ahead {two:7.1f}")
+        yield Row("advice at the start of a job", f"{causes} causes, {tests} tests", "ms", two, "one action ahead", one)
 
 
 if __name__ == "__main__":
-    main()
+    print(table(rows()))

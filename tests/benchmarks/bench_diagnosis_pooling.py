@@ -5,12 +5,15 @@ Run ``python -m tests.benchmarks.bench_diagnosis_pooling``.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from scipy.optimize import minimize
 
 from shopkb.core.diagnosis.pooling import Forest, pool
 from shopkb.core.diagnosis.rates import Array, beta_intervals
 from shopkb.core.diagnosis.strengths import beta_binomial_log, learn_strengths, strengths_by_moments
+from tests.benchmarks.rows import Row, median, table
 
 BRANCHES = 20_000
 
@@ -74,44 +77,38 @@ def marginal(forest: Forest, counts: Array) -> tuple[float, Array]:
     return kappa, (wins + kappa * p[groups]) / (wins + rest + kappa)
 
 
-def main() -> None:
-    from tests.benchmarks.bench_diagnosis import median
-
+def rows() -> Iterator[Row]:
+    """Passes, intervals, strengths; and mean absolute errors, in points, beside what else would be told."""
     rng = np.random.default_rng(1)
     kappas = (12.0, 20.0, 30.0)
     forest, counts, true = made(rng, BRANCHES, kappas)
-    leaves = forest.levels[-1]
+    leaves, size = forest.levels[-1], f"{BRANCHES:,} branches"
     wins, jobs = counts[leaves, 0], counts[leaves].sum(axis=1)
-    print(f"\nPooling {BRANCHES:,} branches, {len(forest):,} nodes, {counts.sum():,.0f} trials")
     assert np.abs(bare(forest, counts, kappas) - pool(forest, counts, kappas).mean[:, 0]).max() < 1e-12
     plain = median(lambda: bare(forest, counts, kappas)) / 1e3
     ours = median(lambda: pool(forest, counts, kappas)) / 1e3
-    pooled = pool(forest, counts, kappas)
-    chosen = pooled.posterior[leaves][:BRANCHES]
+    yield Row("pooling over the platform tree", size, "ms", ours, "bare numpy", plain, 1 / 3)
+    chosen = pool(forest, counts, kappas).posterior[leaves][:BRANCHES]
     ends = median(lambda: beta_intervals(chosen[:, 0].copy(), chosen[:, 1].copy(), 0.8)) / 1e3
-    print(f"  two passes {ours:.1f} ms, bare numpy {plain:.1f} ms, ratio {ours / plain:.2f} (goal at most 3)")
-    print(f"  one interval a branch {ends:.0f} ms; both {ours + ends:.0f} ms (goal well under 200)")
+    yield Row("pooling with intervals", size, "ms", ours + ends, "a fifth of a second", 200.0, 1)
     shaped = counts[:, None, :]
-    moments = strengths_by_moments(forest, shaped)
     one = median(lambda: strengths_by_moments(forest, shaped), 0.1) / 1e3
     other = median(lambda: marginal(forest, counts), 0.1) / 1e3
-    finished = learn_strengths(forest, shaped)
     slow = median(lambda: learn_strengths(forest, shaped), 0.1) / 1e3
+    yield Row("strengths, by moments", size, "ms", one, "marginal likelihood, scipy", other)
+    yield Row("strengths, finished", size, "ms", slow, "marginal likelihood, scipy", other)
+
+    def error(told: Array) -> float:
+        return float(np.abs(told - true[leaves]).mean()) * 100
+
     _, fitted = marginal(forest, counts)
-    errors = {
-        "raw": wins / jobs, "add one": (wins + 1) / (jobs + 2), "marginal likelihood": fitted,
-        "ours, moments": pool(forest, counts, moments).mean[leaves, 0],
-        "ours, finished": pool(forest, counts, finished).mean[leaves, 0],
-        "ours, true strengths": pooled.mean[leaves, 0],
-    }  # fmt: skip
-    print(
-        "  mean absolute error: " + ", ".join(f"{n} {np.abs(e - true[leaves]).mean():.4f}" for n, e in errors.items())
-    )
-    print(
-        f"  strengths: moments {[round(k, 1) for k in moments]} in {one:.0f} ms, finished {finished} in {slow:.0f} ms,"
-    )
-    print(f"  marginal likelihood {other:.0f} ms; true {kappas}")
+    moments = error(pool(forest, counts, strengths_by_moments(forest, shaped)).mean[leaves, 0])
+    finished = error(pool(forest, counts, learn_strengths(forest, shaped)).mean[leaves, 0])
+    yield Row("mean error, moments", size, "points", moments, "marginal likelihood, scipy", error(fitted), 0.98)
+    yield Row("mean error, finished", size, "points", finished, "marginal likelihood, scipy", error(fitted), 0.98)
+    yield Row("mean error, finished", size, "points", finished, "add one", error((wins + 1) / (jobs + 2)), 1 / 0.7)
+    yield Row("mean error, finished", size, "points", finished, "each platform alone", error(wins / jobs))
 
 
 if __name__ == "__main__":
-    main()
+    print(table(rows()))

@@ -1,0 +1,67 @@
+"""One line of the table that ``python -m tests.benchmarks`` prints: ours beside what could be used instead."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """``ours`` and ``theirs`` are medians of one run, in ``unit``. ``goal`` is the least ratio theirs / ours, below 1
+    where ours does more than the bare thing beside it; ``None``: told without a goal."""
+
+    what: str
+    size: str
+    unit: str
+    ours: float
+    peer: str
+    theirs: float
+    goal: float | None = None
+
+    @property
+    def ratio(self) -> float:
+        """How many times ours goes into theirs."""
+        return self.theirs / self.ours
+
+    @property
+    def met(self) -> str:
+        """Whether the goal is met, in a word."""
+        return "" if self.goal is None else "yes" if self.ratio >= self.goal else "no"
+
+
+def table(rows: Iterable[Row]) -> str:
+    """As Markdown."""
+    lines = [
+        "| what | size | ours | beside it | | times | goal | met |",
+        "| --- | --- | ---: | --- | ---: | ---: | ---: | --- |",
+    ]
+    for row in rows:
+        goal = "" if row.goal is None else f"{row.goal:.3g}"
+        lines.append(
+            f"| {row.what} | {row.size} | {row.ours:,.4g} {row.unit} | {row.peer} | {row.theirs:,.4g} {row.unit} | "
+            f"{row.ratio:,.3g} | {goal} | {row.met} |"
+        )
+    return "\n".join(lines)
+
+
+def median(call: Callable[[], object], seconds: float = 0.4) -> float:
+    """Median processor time of a call, in microseconds, over as many as fit.
+
+    Processor time, so that another load on the computer says little; calls shorter than a millisecond are timed in rows
+    of some, since asking for it takes long itself.
+    """
+    call()
+    begin = time.process_time()
+    call()
+    often = max(1, int(1e-3 / max(time.process_time() - begin, 1e-6)))
+    times: list[float] = []
+    until = time.perf_counter() + seconds
+    while time.perf_counter() < until or len(times) < 5:
+        begin = time.process_time()
+        for _ in range(often):
+            call()
+        times.append((time.process_time() - begin) / often)
+    return statistics.median(times) * 1e6
