@@ -1,11 +1,19 @@
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Self
 
-from django.contrib.auth.models import AbstractUser
+from django.contrib.auth.models import AbstractUser, UserManager
 from django.db import models
 
 from shopkb.accounts.roles import RIGHTS, Right, Role, may
+
+
+class PersonQuerySet(models.QuerySet["User"]):
+    def visible_to(self, viewer: User) -> Self:
+        """People whose own page of figures this person may read. Jobs and procedures are everybody's who works here."""
+        if may(viewer, Right.REPORT):
+            return self
+        return self.filter(pk=viewer.pk) if may(viewer, Right.READ) else self.none()
 
 
 class User(AbstractUser):
@@ -15,6 +23,9 @@ class User(AbstractUser):
     called = models.CharField("name as the shop says it", max_length=80, blank=True)
 
     pin = models.CharField("PIN", max_length=128, blank=True, editable=False, help_text="A hash; empty: none.")
+
+    objects = UserManager()
+    people = PersonQuerySet.as_manager()
 
     class Meta(AbstractUser.Meta):
         constraints = [

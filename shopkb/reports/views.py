@@ -57,7 +57,8 @@ def figures(request: HttpRequest, name: str = "changes") -> HttpResponse:
 @require_safe
 def person(request: HttpRequest, who: str) -> HttpResponse:
     """One person's page: for that person, and for those who may see the shop's figures."""
-    if request.user.username != who or not may(request.user, Right.READ):
+    require(request.user, Right.READ)
+    if not User.people.visible_to(request.user).filter(username=who).exists():
         require(request.user, Right.REPORT)
     get_object_or_404(User, username=who)
 

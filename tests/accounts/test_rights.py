@@ -121,3 +121,14 @@ def test_a_role_taken_away_closes_the_admin(keeper: User) -> None:
     keeper.save()
     assert not User.objects.get(pk=keeper.pk).is_staff
     assert signed_in(keeper).get(reverse("admin:index")).status_code == 302
+
+
+def test_a_persons_figures_are_theirs_and_the_managers(junior: User, senior: User, manager: User) -> None:
+    everybody = {junior, senior, manager}
+    assert {viewer: set(User.people.visible_to(viewer)) for viewer in everybody} == {
+        junior: {junior},
+        senior: {senior},
+        manager: everybody,
+    }
+    junior.is_active = False
+    assert set(User.people.visible_to(junior)) == set()
