@@ -44,8 +44,7 @@ def main() -> int:
             subprocess.run(["bash", script, "stop", notes], check=False)
         lines = figures.read_text(encoding="utf-8") if figures.exists() else ""
         sys.stdout.write(f"\n| measured | database | figure |\n| --- | --- | --- |\n{lines}")
-        if not any(ended):
-            keep(lines.splitlines())
+        keep(lines.splitlines())  # a test notes its figure when it has passed
     return max(ended)
 
 

@@ -35,8 +35,7 @@ def main() -> int:
             for paths in (["tests/fuzz"], ["tests/rights/test_hostile.py", "-k", "fields or words or path"])
         ]
         lines = figures.read_text(encoding="utf-8") if figures.exists() else ""
-        if not any(ended):
-            keep(lines.splitlines())
+        keep(lines.splitlines())  # a test notes its figure when it has passed
     count = sum(int(number) for number in re.findall(r"\| (\d+) \|$", lines, re.MULTILINE))
     sys.stdout.write(f"\n| measured | database | figure |\n| --- | --- | --- |\n{lines}")
     sys.stdout.write(f"\n{count} cases, {'all answered clearly' if not any(ended) else 'some NOT answered clearly'}.\n")
