@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from threading import Thread
 
 from django.conf import settings
 from django.core.cache import cache
@@ -16,10 +18,12 @@ from shopkb.charts.limits import ChartUnavailable
 from shopkb.charts.notes import BranchNote
 from shopkb.charts.outline import OutlineStep, outline
 from shopkb.charts.render import Form, inline_svg, render
+from shopkb.core.flow import editing
 from shopkb.core.flow.model import Flow
 from shopkb.procedures.models import Procedure
 
 KEEP_SECONDS = 24 * 60 * 60
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,25 @@ def chart_bytes(dot: str, form: Form) -> bytes:
         held = render(dot, form, seconds=settings.DRAWING_SECONDS)
         cache.set(key, held, KEEP_SECONDS)
     return bytes(held)
+
+
+FIRST_SECONDS = 60
+
+
+def draw_ahead() -> Thread:
+    """Draw one small chart in the background. The first drawing after a start reads some 100 MB of Graphviz and its
+    libraries from the disk, which came near the limit on a slow one: no page shall be the one that waits for it."""
+    thread = Thread(target=_draw_one, name="first chart", daemon=True)
+    thread.start()
+    return thread
+
+
+def _draw_one() -> None:
+    flow = editing.add_step(editing.new_flow("first", "First", "first"), "step", "Step")
+    try:
+        render(flow_dot(flow), "svg", seconds=FIRST_SECONDS)
+    except ChartUnavailable as error:
+        log.warning("Charts: %s %s", error, error.detail)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,6 @@ from shopkb.core.flow import editing
 from shopkb.core.flow.both import both
 from shopkb.core.flow.compare import Change, Difference, compare
 from shopkb.core.flow.editing import EditRefused, NothingThere
-from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
 from shopkb.procedures.desk.acts import Done, obey
@@ -84,12 +83,8 @@ def chart(request: HttpRequest, key: str, number: int) -> HttpResponse:
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
     flow, step = flow_of(revision), request.GET.get("step", "")
-    context = {"flow": flow, "open": flow.step_by_key.get(step), "general": _general(flow)}
+    context = {"flow": flow, "open": flow.step_by_key.get(step)}
     return render(request, "procedures/desk/_chart.html", context | charting(revision, flow, step))
-
-
-def _general(flow: Flow) -> list[Finding]:
-    return [finding for finding in publishing.findings_of(flow) if not finding.step]
 
 
 @require_POST

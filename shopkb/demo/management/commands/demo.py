@@ -80,6 +80,7 @@ class Command(BaseCommand):
     def _serve(self, wanted: int) -> None:
         from waitress import serve
 
+        from shopkb.procedures.drawing import draw_ahead
         from shopkb.wsgi import application
 
         port = free_port(wanted)
@@ -87,6 +88,7 @@ class Command(BaseCommand):
             self._say(f"Port {wanted} is taken, so {port} is used.")
         connection.close()
         self._say(f"\nOpen http://{HOST}:{port}/ in a browser. Ctrl+C ends the demo.")
+        draw_ahead()
         serve(application, host=HOST, port=port, threads=8)
 
     def _say(self, line: str) -> None:

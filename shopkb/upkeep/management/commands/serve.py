@@ -32,6 +32,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         from waitress import serve
 
+        from shopkb.procedures.drawing import draw_ahead
         from shopkb.wsgi import application
 
         if settings.DEBUG:
@@ -45,6 +46,7 @@ class Command(BaseCommand):
         connection.close()
         self.stdout.write(f"Serving on http://{options['host']}:{options['port']}/ until Ctrl+C.")
         self.stdout.flush()
+        draw_ahead()
         serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
 
 

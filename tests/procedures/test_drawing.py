@@ -1,0 +1,92 @@
+"""Charts on pages: remembered by what they say, drawn ahead once, and a drawing that fails leaves the list."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from django.core.cache import cache
+from pytest_django import DjangoAssertNumQueries
+
+from shopkb.charts.limits import ChartUnavailable
+from shopkb.core.flow import editing
+from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.core.flow.reader import read_flow
+from shopkb.procedures import drawing
+from shopkb.procedures.drawing import Look, chart_bytes, dot_text, draw_ahead, drawn
+from shopkb.procedures.models import Procedure
+from tests.builders import HORN_TEXT
+
+
+@pytest.fixture
+def flow(horn: Procedure) -> Flow:
+    cache.clear()
+    found = read_flow(HORN_TEXT).flow
+    assert found is not None
+    return found
+
+
+@pytest.fixture
+def renders(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What was really drawn."""
+    made: list[str] = []
+
+    def render(dot: str, form: str, *, seconds: float) -> bytes:
+        made.append(form)
+        return b"<svg/>"
+
+    monkeypatch.setattr(drawing, "render", render)
+    return made
+
+
+def test_the_same_chart_is_drawn_once_and_a_changed_one_anew(flow: Flow, renders: list[str]) -> None:
+    for _ in range(2):
+        chart_bytes(dot_text(flow, Look()), "svg")
+    assert renders == ["svg"]
+    chart_bytes(dot_text(editing.change_step(flow, "press", {"title": "Press once"}), Look()), "svg")
+    chart_bytes(dot_text(flow, Look()), "pdf")
+    assert renders == ["svg", "svg", "pdf"]
+
+
+def test_names_of_components_and_of_procedures_stand_in_the_chart(
+    flow: Flow, django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    with django_assert_num_queries(2):
+        dot = dot_text(flow, Look())
+    assert 'label="Horn, open circuit' in dot
+    assert "Horn relay is not called" in " ".join(dot.replace("\\n", " ").split())
+    bare = replace(editing.point(flow, "press", "silent", Go(GoKind.OUT)), causes=())
+    bare = replace(bare, steps=bare.steps[:1])
+    with django_assert_num_queries(0):
+        dot_text(bare, Look())
+
+
+def test_a_drawing_that_fails_leaves_the_list_and_says_why(flow: Flow, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: Any, **__: Any) -> bytes:
+        raise ChartUnavailable("The chart took longer than 5 seconds to draw and was stopped.")
+
+    monkeypatch.setattr(drawing, "render", fails)
+    found = drawn(flow, Look())
+    assert (str(found.svg), found.reason) == ("", "The chart took longer than 5 seconds to draw and was stopped.")
+    assert found.outline
+
+
+def test_where_you_are_and_the_ways_to_the_cards_are_drawn(flow: Flow) -> None:
+    svg = str(drawn(flow, Look(now="supply", links={"supply": "/there/"})).svg)
+    assert "you are here" in svg
+    assert 'href="/there/"' in svg
+
+
+def test_the_first_chart_after_a_start_is_drawn_ahead(
+    monkeypatch: pytest.MonkeyPatch, renders: list[str], caplog: pytest.LogCaptureFixture
+) -> None:
+    draw_ahead().join()
+    assert renders == ["svg"]
+
+    def missing(*_: Any, **__: Any) -> bytes:
+        raise ChartUnavailable("Charts need Graphviz, and this computer has none.")
+
+    monkeypatch.setattr(drawing, "render", missing)
+    draw_ahead().join()
+    assert "Charts need Graphviz" in caplog.text
