@@ -16,8 +16,9 @@ from shopkb.demo.nature import Nature
 from shopkb.demo.simulator import technician
 from shopkb.demo.truth import OpenJob, Truth
 from shopkb.demo.visit import Clock, Visit
+from shopkb.jobs.answering import Answer
 from shopkb.jobs.dangers import Passing, danger_due, pass_danger
-from shopkb.jobs.following import Answer, record, record_value, start_run
+from shopkb.jobs.following import record, record_value, start_run
 from shopkb.jobs.intake import Intake, open_job
 from shopkb.jobs.models import Job, Run
 from shopkb.jobs.past import PastResult, PastValue

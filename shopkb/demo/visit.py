@@ -16,8 +16,8 @@ from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
 from shopkb.demo.nature import Nature, choose, typed_reading
 from shopkb.demo.truth import MOST_ATTEMPTS, Technician, Truth, names_causes
+from shopkb.jobs.answering import read_value, values_missing, with_computed
 from shopkb.jobs.dangers import ENERGISING, LONG_BREAK
-from shopkb.jobs.following import read_value, values_missing, with_computed
 from shopkb.jobs.past import PastDanger, PastRepair, PastResult, PastRun, PastValue
 
 OPENS, CLOSES = time(7, 40), time(17, 30)

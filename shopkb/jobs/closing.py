@@ -210,6 +210,11 @@ def _fits(job: Job, disposition: Job.Disposition) -> None:
     cured = any(row is not None and row.cured == Verification.Cured.YES for row in latest)
     if disposition == Job.Disposition.CURED and not cured:
         raise NotPossible("To close as cured, record the repair and verify that the complaint is gone.")
+    if cured and disposition != Job.Disposition.CURED:
+        raise NotPossible(
+            "A repair on this job is verified as the cure. Close it as cured; or, if the complaint is there again, "
+            "verify the repair again first."
+        )
     if disposition == Job.Disposition.NOT_CHECKED and not latest:
         raise NotPossible("No repair is recorded on this job. Record it, or close it another way.")
     if disposition == Job.Disposition.NOT_PRESENT and latest:

@@ -6,9 +6,8 @@ The server decides which step may be answered.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID
 
 from django.db import transaction
@@ -16,44 +15,18 @@ from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.models import Meter as MeterRow
-from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
+from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
-from shopkb.core.readings.expected import compute
-from shopkb.core.readings.meters import Judgement, judge
-from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_of
 from shopkb.jobs.chain import Kind, storable
 from shopkb.jobs.dangers import danger_due
-from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
+from shopkb.jobs.errors import NotNow, NotPossible, OtherBody
 from shopkb.jobs.event_log import log_row, log_words
-from shopkb.jobs.meters import meter_of
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
 from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
-
-LONG_BREAK = timedelta(minutes=30)
-"""A gap longer than this is a break: the time the step took is not known."""
-
-MOST = 10**12
-"""Readings from here on have no place in a row."""
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What the technician says of one step: an outcome, or why it is skipped and the outcome assumed for the way on."""
-
-    step: str
-    client_id: UUID
-    outcome: str = ""
-    skipped: str = ""
-    onward: str = ""
-    typed: str = ""
-    unit: str = ""
-    meter: MeterRow | None = None
-    override_why: str = ""
-    note: str = ""
-    off_path: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +92,8 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     result = Result(run=held, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
     result.off_path = answer.off_path
     result.replaces = next((row for row in reversed(standing_results(flow, rows)) if row.step == step.key), None)
-    _fill(result, step, answer, values_of(held, flow))
-    result.seconds = _seconds_since(held, rows, by, at)
+    fill(result, step, answer, values_of(held, flow))
+    result.seconds = seconds_since(held, rows, by, at)
     result.save()
     log_row(held.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
     ended = not walk_of(flow, [*rows, result]).current
@@ -229,82 +202,6 @@ def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revisio
     return newest
 
 
-def read_value(value: AskedValue, typed: str) -> Quantity:
-    """What was typed for an asked value, in its unit.
-
-    Raises:
-        Unreadable: not a quantity of the right kind, or outside ``from`` and ``to``.
-    """
-    try:
-        quantity = parse_quantity(typed, unit=value.unit).to(value.unit)
-    except ReadingError as error:
-        raise Unreadable(error.message, error.hint) from error
-    if value.low is not None and quantity.magnitude < value.low.to(value.unit).magnitude:
-        raise Unreadable(f"{quantity} is less than can be true here.", f"It is {value.low} or more.")
-    if value.high is not None and quantity.magnitude > value.high.to(value.unit).magnitude:
-        raise Unreadable(f"{quantity} is more than can be true here.", f"It is {value.high} or less.")
-    return quantity
-
-
-def values_of(run: Run, flow: Flow) -> dict[str, Quantity]:
-    """What was asked on this run and what follows from it. Computed values whose inputs are missing are left out."""
-    asked = {row.key: Quantity(row.magnitude, row.unit) for row in run.values.order_by("pk")}
-    return with_computed(flow, asked)
-
-
-def with_computed(flow: Flow, asked: Mapping[str, Quantity]) -> dict[str, Quantity]:
-    """``asked`` and every computed value whose inputs are known."""
-    known = dict(asked)
-    for value in flow.values:
-        if isinstance(value, ComputedValue):
-            try:
-                known[value.key] = compute(value.compute, dict(value.inputs), known).value
-            except ReadingError:
-                continue
-    return known
-
-
-def values_missing(flow: Flow, step: Step, known: Mapping[str, Quantity]) -> list[AskedValue]:
-    """Values that must be asked before this step's bands can be read."""
-    names = {name for outcome in step.outcomes if outcome.band for name in outcome.band.names}
-    wanted: list[AskedValue] = []
-    pending = sorted(names)
-    seen: set[str] = set()
-    while pending:
-        name = pending.pop(0)
-        value = flow.value_by_key.get(name)
-        if value is None or name in seen:
-            continue
-        seen.add(name)
-        if isinstance(value, AskedValue):
-            if name not in known:
-                wanted.append(value)
-        else:
-            pending += [text for _input, text in value.inputs if text in flow.value_by_key]
-    return wanted
-
-
-def read_and_judge(
-    step: Step, typed: str, unit: str, values: Mapping[str, Quantity], meter: MeterRow | None
-) -> tuple[Reading, Judgement]:
-    """Read what was typed and say which outcome it gives and how surely.
-
-    Raises:
-        Unreadable: it cannot be read as what the step measures.
-    """
-    spec = step.reading
-    if spec is None:
-        raise NotPossible("This step takes no reading.")
-    try:
-        reading = parse_reading(typed, spec.quantity, unit or spec.unit)
-        bands = [(outcome.key, outcome.band) for outcome in step.outcomes if outcome.band is not None]
-        return reading, judge(
-            bands, reading, values, spec.quantity, spec.unit, meter_of(meter) if meter is not None else None
-        )
-    except ReadingError as error:
-        raise Unreadable(error.message, error.hint) from error
-
-
 def lock_run(run: Run) -> Run:
     """The run's row, locked: answers from two devices are taken one after the other.
 
@@ -355,56 +252,6 @@ def _allowed_step(flow: Flow, way: Walk, rows: list[Result], answer: Answer) -> 
         doing = f"The step to do now is: {now.title}." if now else "This procedure has come to its end."
         raise NotNow(f"{step.title!r} is not on the way taken. {doing}", way.current)
     return step
-
-
-def _fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quantity]) -> None:
-    keys = {outcome.key for outcome in step.outcomes}
-    if answer.skipped:
-        if answer.skipped not in Result.Skip.values:
-            raise NotPossible("Choose one of the reasons offered for leaving this step out.")
-        if answer.onward not in keys:
-            raise NotPossible("Say which way to go on without this result.")
-        result.skipped, result.onward = answer.skipped, answer.onward
-        return
-    if answer.outcome not in keys:
-        raise NotPossible("Choose one of the answers offered.")
-    result.outcome = answer.outcome
-    if step.reading is None:
-        return
-    if not answer.typed.strip():
-        _needs_reason(result, answer, "Enter the reading, or say why you answer without one.")
-        return
-    reading, judgement = read_and_judge(step, answer.typed, answer.unit, values, answer.meter)
-    result.typed = answer.typed.strip()[:60]
-    result.over_limit = reading.over_limit
-    result.meter = answer.meter
-    if reading.quantity is not None:
-        in_unit = reading.quantity.to(step.reading.unit)
-        if abs(in_unit.magnitude) >= MOST:
-            raise Unreadable(f"{in_unit} is more than any meter shows.", "Look at the number and its unit again.")
-        result.reading, result.unit = storable(in_unit.magnitude), in_unit.unit
-    result.proposed, result.verdict, result.judgement = (
-        judgement.outcome,
-        judgement.verdict.value,
-        judgement.words[:300],
-    )
-    if judgement.outcome and judgement.outcome != answer.outcome:
-        _needs_reason(result, answer, "The reading gives another answer. Say why you choose this one; both are kept.")
-
-
-def _needs_reason(result: Result, answer: Answer, message: str) -> None:
-    if not answer.override_why.strip():
-        raise NotPossible(message)
-    result.override_why = answer.override_why.strip()[:200]
-
-
-def _seconds_since(run: Run, rows: list[Result], by: User, at: datetime) -> int | None:
-    """Time the step took: since the last result of the same person, unless there was a long break."""
-    last_at, last_who = (rows[-1].at, rows[-1].who_id) if rows else (run.started_at, run.holder_id)
-    gap = at - last_at
-    if last_who != by.pk or gap > LONG_BREAK or gap < timedelta(0):
-        return None
-    return round(gap.total_seconds())
 
 
 def _same(before: Result, run: Run, answer: Answer) -> Recorded:

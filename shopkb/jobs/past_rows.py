@@ -13,9 +13,9 @@ from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Sympt
 from shopkb.core.flow.model import AskedValue, Flow
 from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
+from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, with_computed
 from shopkb.jobs.chain import storable
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.following import Answer, _fill, _seconds_since, read_value, with_computed
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
 from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun
 from shopkb.procedures.models import Revision
@@ -134,6 +134,8 @@ def _disposition_fits(past: PastJob) -> None:
     cured = any(repair.cured == Verification.Cured.YES for repair in past.repairs)
     if past.disposition == Job.Disposition.CURED and not cured:
         raise NotPossible("It was closed as cured, and no repair is said to have cured it.")
+    if cured and past.disposition != Job.Disposition.CURED:
+        raise NotPossible("A repair is said to have cured it, and it was not closed as cured.")
     if past.disposition == Job.Disposition.NOT_CHECKED and not past.repairs:
         raise NotPossible("It was closed as repaired, and no repair is recorded.")
     if past.disposition == Job.Disposition.NOT_PRESENT and past.repairs:
@@ -234,8 +236,8 @@ def _add_result(
         meter=_known(names.meters, said.meter, "meter") if said.meter else None,
         override_why=said.override_why,
     )
-    _fill(result, step, answer, known)
-    result.seconds = _seconds_since(rows.run, rows.results, who, said.at)
+    fill(result, step, answer, known)
+    result.seconds = seconds_since(rows.run, rows.results, who, said.at)
     rows.replaces.append(way.standing[on_way.index(said.step)] if said.step in on_way else None)
     rows.results.append(result)
 

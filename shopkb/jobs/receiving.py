@@ -19,11 +19,12 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import Step
 from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.jobs.answering import MOST, Answer
 from shopkb.jobs.chain import Kind, storable
 from shopkb.jobs.dangers import Passing, pass_danger
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.event_log import log_row
-from shopkb.jobs.following import MOST, Answer, lock_run, record, record_value
+from shopkb.jobs.following import lock_run, record, record_value
 from shopkb.jobs.models import Result, Retraction, Run
 from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of

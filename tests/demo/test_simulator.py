@@ -22,7 +22,7 @@ from shopkb.demo.nature import Nature, choose, plausible, typed_reading
 from shopkb.demo.simulator import arrival_minutes
 from shopkb.demo.truth import comes_in
 from shopkb.demo.visit import CLOSES, OPENS, Clock, Visit
-from shopkb.jobs.following import read_value, values_missing, with_computed
+from shopkb.jobs.answering import read_value, values_missing, with_computed
 from tests.demo.invented import NOW, SINCE, flows, shop, simulated, truth
 
 CAUSES = [(key, cause.key) for key, flow in flows().items() for cause in flow.causes]

@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.jobs import following
+from shopkb.jobs import answering, following
 from shopkb.jobs.errors import NotPossible, OtherBody, Unreadable
 from shopkb.jobs.models import Job, Run, RunValue
 from shopkb.procedures.models import Procedure
@@ -22,7 +22,7 @@ from tests.conftest import NOW
 def test_a_band_cannot_be_read_before_its_value_is_known(job: Job, horn: Procedure, junior: User) -> None:
     run = following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
     flow = flow_of(run.revision)
-    asked = following.values_missing(flow, flow.step_by_key["supply"], following.values_of(run, flow))
+    asked = answering.values_missing(flow, flow.step_by_key["supply"], answering.values_of(run, flow))
     assert [value.key for value in asked] == ["battery"]
     follow(run, TO_HORN[:1], junior)
     with pytest.raises(Unreadable):
@@ -33,7 +33,7 @@ def test_a_band_cannot_be_read_before_its_value_is_known(job: Job, horn: Procedu
 def test_an_asked_value_is_kept_and_the_latest_counts(run: Run, junior: User) -> None:
     following.record_value(run, "battery", "12300 mV", by=junior, at=NOW, client_id=uuid.uuid4())
     flow = flow_of(run.revision)
-    known = following.values_of(run, flow)
+    known = answering.values_of(run, flow)
     assert (known["battery"].magnitude, known["battery"].unit) == (Decimal("12.3"), "V")
     assert run.values.count() == 2
     # IEC 60228 class 5: 1.5 mm2 has at most 13.3 ohm/km at 20 degC; copper adds 0.393 % per K.

@@ -170,6 +170,10 @@ def test_ends_named_are_those_that_count_newest_first(job: Job, horn: Procedure,
 
 NO_CURE = "To close as cured, record the repair and verify that the complaint is gone."
 NO_REPAIR = "No repair is recorded on this job. Record it, or close it another way."
+A_CURE = (
+    "A repair on this job is verified as the cure. Close it as cured; or, if the complaint is there again, verify the "
+    "repair again first."
+)
 A_REPAIR = "A repair is recorded on this job, so it cannot be closed as nothing repaired."
 
 
@@ -186,12 +190,16 @@ A_REPAIR = "A repair is recorded on this job, so it cannot be closed as nothing 
         ("not-checked", D.NOT_CHECKED, ""),
         ("nothing", D.NOT_PRESENT, ""),
         ("unverified", D.NOT_PRESENT, A_REPAIR),
-        ("cured", D.NOT_PRESENT, A_REPAIR),
+        ("cured", D.NOT_PRESENT, A_CURE),
         ("nothing", D.DECLINED, ""),
         ("nothing", D.SENT_ELSEWHERE, ""),
         ("not-cured", D.SENT_ELSEWHERE, ""),
         ("nothing", D.UNSOLVED, ""),
         ("not-cured", D.UNSOLVED, ""),
+        ("cured", D.UNSOLVED, A_CURE),
+        ("cured", D.NOT_CHECKED, A_CURE),
+        ("cured", D.DECLINED, A_CURE),
+        ("cured", D.SENT_ELSEWHERE, A_CURE),
     ],
 )
 def test_each_disposition_fits_what_was_recorded(

@@ -9,8 +9,8 @@ import pytest
 
 from shopkb.accounts.models import User
 from shopkb.jobs import following
+from shopkb.jobs.answering import Answer
 from shopkb.jobs.errors import OtherBody
-from shopkb.jobs.following import Answer
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.procedures.models import Procedure
 from tests import builders

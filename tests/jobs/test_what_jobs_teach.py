@@ -59,7 +59,6 @@ def test_a_cured_job_speaks_for_its_cause_on_every_branch(horn: Procedure, junio
         ("nothing", D.DECLINED),
         ("nothing", D.SENT_ELSEWHERE),
         ("nothing", D.NOT_PRESENT),
-        ("cured", D.UNSOLVED),
     ],
 )
 def test_closed_otherwise_it_adds_traffic_never_success(

@@ -15,8 +15,8 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import GoKind
 from shopkb.jobs import following
+from shopkb.jobs.answering import Answer
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody
-from shopkb.jobs.following import Answer
 from shopkb.jobs.forms import SkipForm
 from shopkb.jobs.models import Job, Run
 from shopkb.jobs.reasoning import reason_about

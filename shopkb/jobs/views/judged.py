@@ -13,7 +13,7 @@ from shopkb.core.flow.model import ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.meters import Judgement, Verdict
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, format_quantity, parse_reading
-from shopkb.jobs import following
+from shopkb.jobs import answering
 from shopkb.jobs.errors import Unreadable
 from shopkb.jobs.views.place import leads_to
 from shopkb.web.numberline import NumberLine, Segment, number_line
@@ -48,7 +48,7 @@ def judge_typed(
     judgement, unreadable, at = None, "", None
     if typed.strip():
         try:
-            reading, judgement = following.read_and_judge(step, typed, unit, values, meter)
+            reading, judgement = answering.read_and_judge(step, typed, unit, values, meter)
             if reading.quantity is not None:
                 at = float(reading.quantity.to(step.reading.unit).magnitude)
         except Unreadable as error:

@@ -20,7 +20,7 @@ from django.views.decorators.http import require_POST, require_safe
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import GoKind, Outcome, Step
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
-from shopkb.jobs import following
+from shopkb.jobs import answering
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Result, Run
 from shopkb.jobs.reasoning import steps_ahead
@@ -38,7 +38,7 @@ def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     here = place.flow.step_by_key.get(step)
     if here is None:
         return HttpResponse(status=404)
-    values = following.values_of(place.run, place.flow)
+    values = answering.values_of(place.run, place.flow)
     cautions = list(Caution.objects.filter(key__in=here.cautions))
     context = {
         "run": place.run,
@@ -46,7 +46,7 @@ def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
         "step": here,
         "cautions": [row for row in cautions if row.signal != Caution.Signal.DANGER],
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
-        "asked": following.values_missing(place.flow, here, values),
+        "asked": answering.values_missing(place.flow, here, values),
         "answers": [_answer(place, here, outcome, values) for outcome in here.outcomes],
         "unit": UNITS[here.reading.unit] if here.reading else None,
         "units": [UNITS[name] for name in QUANTITIES[here.reading.quantity]] if here.reading else [],

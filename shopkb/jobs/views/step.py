@@ -13,9 +13,9 @@ from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Step
 from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
-from shopkb.jobs import following
+from shopkb.jobs import answering
+from shopkb.jobs.answering import Answer
 from shopkb.jobs.dangers import LONG_BREAK, danger_due
-from shopkb.jobs.following import Answer
 from shopkb.jobs.models import Result, Run
 from shopkb.jobs.reasoning import Reasoning, reason_about
 from shopkb.jobs.vehicle_state import off_in
@@ -46,7 +46,7 @@ def render_step(
         danger = danger_due(place.run, place.flow, step, place.rows, by=request.user, at=now)
         if danger is not None:
             return _danger_page(request, place, step, danger, now)
-    values = following.values_of(place.run, place.flow)
+    values = answering.values_of(place.run, place.flow)
     meter = chosen_meter(request)
     typed = given.typed if given else request.GET.get("typed", "")[:60]
     unit = given.unit if given else request.GET.get("unit", "")
@@ -64,7 +64,7 @@ def render_step(
         "number": place.flow.number_by_step[step.key],
         "rail": _rail(place, step),
         "cautions": _cautions(step),
-        "asked": following.values_missing(place.flow, step, values),
+        "asked": answering.values_missing(place.flow, step, values),
         "units": [UNITS[name] for name in QUANTITIES[step.reading.quantity]] if step.reading else [],
         "meter": meter,
         "meters": list(Meter.objects.all()) if step.reading else [],
