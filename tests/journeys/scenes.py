@@ -14,6 +14,7 @@ from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.writer import write_flow
 from shopkb.jobs import closing, following, handing_over
 from shopkb.jobs.models import Job, Run, Verification
+from shopkb.jobs.receiving import receive
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -101,6 +102,8 @@ def busy_day(shelf: dict[str, Procedure], junior: User, senior: User, second: Us
     repair = mend(
         ended.job, junior, result=ended.results.last(), cause=("cooling/fan/relay", "burnt contacts"), cured=None
     )
+    late = {"kind": "answer", "client_id": str(uuid.uuid4()), "step": "fuse-drop", "outcome": "blown", "typed": "0.7"}
+    receive(ended, late, by=junior, at=now)
     stopped = fan_job(junior, fan, TO_CLICKS)
     following.record(stopped, say(stopped, "fuse-drop", skipped="no-access", onward="whole"), by=junior, at=now)
     following.stop_run(stopped, by=junior, at=now, why="The vehicle was needed for the school run.")

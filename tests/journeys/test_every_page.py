@@ -2,7 +2,7 @@
 
 Rules: axe-core (axe/), WCAG 2.2 levels A and AA on every page, 1.4.6 contrast (7:1) on pages used at the vehicle, 2.5.8
 targets of 24 px. The larger targets at the vehicle are our own figures for gloves (48; answers 96 on a tablet, 80 on a
-phone).
+phone). ``python -m tests.journeys`` prints the smallest target and the weakest contrast that were met.
 """
 
 from __future__ import annotations
@@ -26,18 +26,25 @@ PARTS = 4
 """The pages are shared out, so that several workers look at them."""
 
 AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
-RULES = """async vehicle => {
-  const found = await axe.run(document, {resultTypes: ['violations'],
-    rules: {'color-contrast-enhanced': {enabled: vehicle}, 'target-size': {enabled: true}}});
-  return found.violations.map(rule => rule.id + ': ' + rule.nodes.map(node => node.target.join(' ') + ' ' +
+SAYS = """
+  const wrong = found.violations.map(rule => rule.id + ': ' + rule.nodes.map(node => node.target.join(' ') + ' ' +
     [...node.any, ...node.all].map(check => check.message).join(' ')).slice(0, 3).join(' | '));
+  const met = [...found.passes, ...found.violations].filter(rule => rule.id === 'color-contrast')
+    .flatMap(rule => rule.nodes).map(node => [node.any[0]?.data?.contrastRatio || 99, node.target.join(' ')]);
+  return [wrong, met.sort((one, two) => one[0] - two[0])[0] || [99, '']];
 }"""
-CONTRAST = """async vehicle => {
-  const found = await axe.run(document, {resultTypes: ['violations'],
-    runOnly: vehicle ? ['color-contrast', 'color-contrast-enhanced'] : ['color-contrast']});
-  return found.violations.map(rule => rule.id + ': ' + rule.nodes.map(node => node.target.join(' ') + ' ' +
-    node.any.map(check => check.message).join(' ')).slice(0, 3).join(' | '));
-}"""
+RULES = (
+    """async vehicle => {
+  const found = await axe.run(document, {resultTypes: ['violations', 'passes'],
+    rules: {'color-contrast-enhanced': {enabled: vehicle}, 'target-size': {enabled: true}}});"""
+    + SAYS
+)
+CONTRAST = (
+    """async vehicle => {
+  const found = await axe.run(document, {resultTypes: ['violations', 'passes'],
+    runOnly: vehicle ? ['color-contrast', 'color-contrast-enhanced'] : ['color-contrast']});"""
+    + SAYS
+)
 # A link inside a sentence is as high as its line (WCAG 2.5.8 excepts it); the drawing of a chart can be made larger.
 TARGETS = """() => [...document.querySelectorAll(
     'a, button, input, select, textarea, summary, label:has(> input)')].flatMap(element => {
@@ -50,6 +57,24 @@ TARGETS = """() => [...document.querySelectorAll(
 })"""
 FIGURES = ("changes", "tests", "minutes", "comebacks", "causes", "shelf", "honesty", "people")
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+class Worst:
+    """The weakest contrast and the smallest target met, and where; by what the page is for."""
+
+    def __init__(self) -> None:
+        self.met: dict[tuple[str, str], tuple[float, str]] = {}
+
+    def saw(self, what: str, vehicle: bool, figure: float, where: str) -> None:
+        kind = ("at the vehicle" if vehicle else "in the office", what)
+        if kind not in self.met or figure < self.met[kind][0]:
+            self.met[kind] = (figure, where)
+
+    def lines(self) -> list[str]:
+        return [f"{use}, {what}: {figure:g} ({where})" for (use, what), (figure, where) in sorted(self.met.items())]
+
+
+WORST = Worst()
 
 
 def pages(day: Day) -> dict[str, tuple[str, str]]:
@@ -114,15 +139,23 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "step-not-held": ("senior", reverse("jobs:run", args=[run])),
         "skip": ("junior", reverse("jobs:skip", args=[run, "supply"])),
         "end": ("junior", reverse("jobs:run", args=[day.ended.pk])),
+        "outbox": ("junior", reverse("jobs:outbox")),
+        "kept-step": ("junior", reverse("jobs:pack-step", args=[run, "supply"])),
+        "kept-asked": ("junior", reverse("jobs:pack-step", args=[day.asking.pk, "pressure"])),
+        "kept-danger": ("junior", reverse("jobs:pack-step", args=[run, "leak-place"])),
+        "kept-end": ("junior", reverse("jobs:pack-end", args=[run])),
+        "more-late": ("junior", reverse("jobs:more", args=[day.ended.pk])),
         "end-left": ("junior", reverse("jobs:run", args=[day.stopped.pk])),
     }
     return {**at, **{f"vehicle-{name}": page for name, page in vehicle.items()}}
 
 
-def too_small(page: Page, screen: Screen, vehicle: bool) -> list[str]:
+def too_small(page: Page, screen: Screen, vehicle: bool, called: str = "") -> list[str]:
     """Targets under the least size of this screen."""
     wrong = []
     for name, words, wide, high in page.evaluate(TARGETS):
+        what = f"least side of {'an answer' if str(name).startswith('answer') else 'a target'} at {screen.width} px"
+        WORST.saw(what, vehicle, min(wide, high), f"{called}: {name} {words!r}")
         least = 48 if vehicle else 24
         tall = {PHONE: 80, TABLET: 96}.get(screen, 48) if str(name).startswith("answer") else least
         if wide < least or high < tall:
@@ -155,7 +188,7 @@ def test_every_page_obeys_the_rules(visits: Visits, day: Day, cast: dict[str, Us
         wrong += looked_at(page, name, vehicle)
         if visits.kept:
             pictures_of(visits, page, name)
-    print(*wrong, sep="\n")
+    print(*WORST.lines(), *wrong, sep="\n")
     assert wrong == []
 
 
@@ -164,13 +197,17 @@ def looked_at(page: Page, name: str, vehicle: bool) -> list[str]:
     wrong = []
     for screen in SCREENS:
         page.set_viewport_size({"width": screen.width, "height": screen.height})
-        said = [f"axe {line}" for line in page.evaluate(RULES, vehicle)]
-        said += [f"target {line}" for line in too_small(page, screen, vehicle)]
+        broken, (ratio, where) = page.evaluate(RULES, vehicle)
+        WORST.saw("contrast, light", vehicle, ratio, f"{name} at {screen.width} px: {where}")
+        said = [f"axe {line}" for line in broken]
+        said += [f"target {line}" for line in too_small(page, screen, vehicle, name)]
         if (over := page.evaluate(SIDEWAYS)) > 0:
             said.append(f"scrolls sideways by {over}")
         wrong += [f"{name} at {screen.width}: {line}" for line in said]
     page.emulate_media(color_scheme="dark")
-    return wrong + [f"{name}, dark: {line}" for line in page.evaluate(CONTRAST, vehicle)]
+    broken, (ratio, where) = page.evaluate(CONTRAST, vehicle)
+    WORST.saw("contrast, dark", vehicle, ratio, f"{name}: {where}")
+    return wrong + [f"{name}, dark: {line}" for line in broken]
 
 
 def pictures_of(visits: Visits, page: Page, name: str) -> None:

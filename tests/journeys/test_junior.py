@@ -19,6 +19,7 @@ pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
 TOP = "element => element.getBoundingClientRect().top"
 FOCUS = """() => { const here = document.activeElement, style = getComputedStyle(here);
+  if (here === document.body) return null;
   const label = here.labels && here.labels[0] ? here.labels[0].innerText : '';
   return [(here.innerText || '') + ' ' + label + ' ' + (here.name || ''), style.outlineStyle, style.outlineWidth]; }"""
 
@@ -258,7 +259,10 @@ def tab_to(page: Page, words: str) -> None:
     """Tab until the control with these words has the focus, and can be seen to have it."""
     for _ in range(60):
         page.keyboard.press("Tab")
-        said, style, width = page.evaluate(FOCUS)
+        focus = page.evaluate(FOCUS)
+        if focus is None:  # past the last control, at the browser's own
+            continue
+        said, style, width = focus
         assert style != "none" and float(width.removesuffix("px")) >= 2, f"no focus to be seen on {said!r}"
         if words in said:
             return
@@ -272,6 +276,10 @@ def press(page: Page, words: str) -> None:
 
 
 def type_in(page: Page, words: str, typed: str) -> None:
+    """From the top of the page, or from the part of it that the address names: that part holds the focus then."""
+    part = page.evaluate("location.hash.slice(1)")
+    if part:
+        page.wait_for_function("part => document.activeElement.id === part", arg=part)
     tab_to(page, words)
     page.keyboard.type(typed)
     with page.expect_navigation():
