@@ -1,11 +1,11 @@
 """What the pages at the vehicle cost as closed jobs grow: ``python -m tests.benchmarks.bench_pages``.
 
-Worlds are made and kept as those of :mod:`tests.benchmarks.bench_reports`, through the bulk door for past jobs (slow
-for the largest). An open job's step page and a procedure's page are asked for as a browser does, in three situations:
-``first`` (nothing remembered: the server has just been started), ``closing`` (a job of the same procedure has been
-closed since) and ``again``. Told is processor time in milliseconds, the least of several, so that another load on the
-computer says little, and the number of queries. ``slope`` is that of the logarithm of ``closing`` over the logarithm of
-the jobs: 0 is flat, 1 is in proportion.
+The demo's world is made in a throwaway database through the bulk door for past jobs (slow for the largest). An open
+job's step page and a procedure's page are asked for as a browser does, in three situations: ``first`` (nothing
+remembered: the server has just been started), ``closing`` (a job of the same procedure has been closed since) and
+``again``. Told is processor time in milliseconds, the least of several, so that another load on the computer says
+little, and the number of queries. ``slope`` is that of the logarithm of ``closing`` over the logarithm of the jobs: 0 is
+flat, 1 is in proportion.
 
     python -m tests.benchmarks.bench_pages                      1,000 and 10,000 jobs, SQLite
     python -m tests.benchmarks.bench_pages 1000 100000          other sizes
@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import subprocess
 import sys
 import tempfile
@@ -26,8 +27,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks.bench_reports import ROOT, made
-
+ROOT = Path(__file__).resolve().parent.parent.parent
 SIZES = (1_000, 10_000)
 TIMES = 5
 SITUATIONS = ("first", "closing", "again")
@@ -110,6 +110,20 @@ def _asked(client: Any, address: str) -> tuple[float, int]:
     with CaptureQueriesContext(connection) as queries:
         client.get(address)
     return taken, len(queries)
+
+
+def made(jobs: int, folder: Path, database: str) -> dict[str, str]:
+    """A demo world of about so many closed jobs, made unless it is there; the environment that leads to it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    settings = {"SHOPKB_DATA_DIR": str(folder), "SHOPKB_WORLD": "demo", "DJANGO_SETTINGS_MODULE": "shopkb.settings"}
+    place = {**os.environ, **settings}
+    place.pop("DATABASE_URL", None)
+    if database == "postgresql":
+        server = ["bash", str(ROOT / ".ci" / "postgres"), "start", str(folder / "server")]
+        place["DATABASE_URL"] = subprocess.run(server, check=True, capture_output=True, text=True).stdout.split()[-1]
+    command = [sys.executable, str(ROOT / "manage.py"), "demo", "--no-serve", "--jobs", str(jobs)]
+    subprocess.run(command, env=place, cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
+    return place
 
 
 def one(jobs: int, folder: Path, database: str) -> Figures:
