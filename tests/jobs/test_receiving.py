@@ -203,7 +203,7 @@ def test_a_closed_job_takes_nothing_more(run: Run, junior: User) -> None:
         {"kind": "danger", "client_id": str(uuid.uuid4()), "step": "press", "caution": "x" * 99, "shown_seconds": "-1"},
         {"kind": "value", "client_id": str(uuid.uuid4()), "key": "nothing", "typed": "12"},
     ],
-    ids=str,
+    ids=["no such step", "no such answer", "no answer", "no such reason", "danger of no step", "no danger", "no value"],
 )
 @pytest.mark.parametrize("late", [False, True], ids=["holder", "no longer the holder"])
 def test_what_no_step_knows_is_refused(run: Run, junior: User, senior: User, wrong: dict[str, str], late: bool) -> None:
