@@ -153,6 +153,16 @@ def test_thermistor_curves(row: dict[str, str]) -> None:
         assert short == pytest.approx(float(row[f"beta_{beta}_ohm"]), abs=0.1)
 
 
+def test_copper_constants() -> None:
+    """IEC 60028 and ASTM B258, the rows of the table; the step of the gauge from two neighbours."""
+    said = {row["quantity"]: row["value"] for row in rows("copper_constants")}
+    assert copper_resistance(1.0) * 1000 == pytest.approx(float(said["resistivity_20C_nominal"]), abs=5e-5)
+    slope = copper_resistance(1.0, 21.0) / copper_resistance(1.0, 20.0) - 1
+    assert slope == pytest.approx(float(said["temperature_coefficient_20C"]))
+    assert gauge_diameter(36) == pytest.approx(float(said["awg_36_diameter"]))
+    assert gauge_diameter(13) / gauge_diameter(14) == pytest.approx(float(said["awg_step_ratio"]), abs=5e-8)
+
+
 def test_thermistor_step_of_the_catalogue() -> None:
     # OC05: 4700 ohm, ratio 2.2739 at 5 degC, 4.4 % per kelvin, 7 degC: printed 9793.2 ohm.
     found = value(
