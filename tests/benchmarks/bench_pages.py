@@ -4,8 +4,8 @@ The demo's world is made in a throwaway database through the bulk door for past 
 job's step page and a procedure's page are asked for as a browser does, in three situations: ``first`` (nothing
 remembered: the server has just been started), ``closing`` (a job of the same procedure has been closed since) and
 ``again``. Told is processor time in milliseconds, the least of several, so that another load on the computer says
-little, and the number of queries. ``slope`` is that of the logarithm of ``closing`` over the logarithm of the jobs: 0 is
-flat, 1 is in proportion.
+little, and the number of queries. ``slope`` is that of the logarithm of ``closing`` over the logarithm of the jobs: 0
+is flat, 1 is in proportion.
 
     python -m tests.benchmarks.bench_pages                      1,000 and 10,000 jobs, SQLite
     python -m tests.benchmarks.bench_pages 1000 100000          other sizes

@@ -29,6 +29,9 @@ class Prices:
     ``hourly_rate`` is the shop's, in its currency; ``look_further`` the minutes it takes to find a cause that no repair
     of the procedures in hand puts right; ``check`` the minutes to see whether a repair cured. With ``prove_first`` a
     repair is advised only once a result of one of the ``proofs`` has named its cause.
+
+    Raises:
+        ValueError: the hourly rate is not above 0, so that parts could not be weighed against time.
     """
 
     hourly_rate: float = 60.0
@@ -36,6 +39,10 @@ class Prices:
     check: float = 0.0
     prove_first: bool = False
     proofs: frozenset[Proof] = frozenset({Proof.SEEN, Proof.MEASURED, Proof.SUBSTITUTED})
+
+    def __post_init__(self) -> None:
+        if not 0 < self.hourly_rate < float("inf"):
+            raise ValueError(f"An hour in the shop costs more than 0, for example 60; got {self.hourly_rate:g}.")
 
 
 USUAL_PRICES: Final = Prices()
