@@ -220,3 +220,20 @@ class Remark(models.Model):
 
     def __str__(self) -> str:
         return self.text
+
+
+class Picture(models.Model):
+    """A picture that an instruction shows: named for its content, so that it never changes and is kept once."""
+
+    name = models.CharField(max_length=80, unique=True)
+    width = models.PositiveIntegerField()
+    height = models.PositiveIntegerField()
+    size = models.PositiveIntegerField()
+    who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return self.name

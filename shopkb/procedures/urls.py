@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, desk, paper, write
+from shopkb.procedures.views import browse, desk, paper, pictures, write
 
 app_name = "procedures"
 urlpatterns = [
@@ -8,6 +8,7 @@ urlpatterns = [
     path("new/", write.new_from_text, name="new"),
     path("new/desk/", desk.new_procedure, name="desk-new"),
     path("preview/", desk.preview, name="desk-preview"),
+    path("pictures/<str:name>", pictures.picture, name="picture"),
     path("<slug:key>/", browse.procedure_page, name="procedure"),
     path("<slug:key>/<int:number>/", browse.revision_page, name="revision"),
     path("<slug:key>/<int:number>/steps/<slug:step>/", browse.step_page, name="step"),
@@ -17,6 +18,7 @@ urlpatterns = [
     path("<slug:key>/<int:number>/desk/", desk.desk, name="desk"),
     path("<slug:key>/<int:number>/desk/act/", desk.act, name="desk-act"),
     path("<slug:key>/<int:number>/desk/chart/", desk.chart, name="desk-chart"),
+    path("<slug:key>/<int:number>/desk/picture/", pictures.add_picture, name="desk-picture"),
     path("<slug:key>/<int:number>/desk/undo/", desk.undo, name="desk-undo"),
     path("<slug:key>/<int:number>/desk/cause/", desk.cause_picker, name="desk-cause"),
     path("<slug:key>/<int:number>/remarks/", desk.remarks, name="remarks"),

@@ -28,6 +28,9 @@ LONGEST = 2_000
 MOST_BRACKETS = 60
 """Opening square brackets in one text; a run of more than eight is refused too."""
 
+STEP_PICTURES = "/procedures/pictures/"
+"""Where the pictures of instructions stand."""
+
 _NESTED_ON_A_LINE = re.compile(r"^[ \t]*(?:(?:[*+-]|[0-9]+\.)[ \t]+){9}", re.MULTILINE)
 _BRACKET_RUN = re.compile(r"\[{9,}")
 _TEXT_TAGS = {"a", "br", "code", "em", "hr", "img", "li", "ol", "p", "pre", "strong", "ul"}
@@ -68,11 +71,11 @@ def validate_text(text: str) -> None:
 
 
 def image_allowed(address: str) -> bool:
-    """Only pictures that were uploaded here: below ``MEDIA_URL``, no way up, no query."""
-    base: str = settings.MEDIA_URL
-    if base in {"", "/"} or not base.startswith("/") or not address.startswith(base):
-        return False
-    return _IMAGE_REST.fullmatch(address[len(base) :]) is not None
+    """Only pictures that were uploaded here: of jobs below ``MEDIA_URL``, of steps; no way up, no query."""
+    for base in (settings.MEDIA_URL, STEP_PICTURES):
+        if base not in {"", "/"} and base.startswith("/") and address.startswith(base):
+            return _IMAGE_REST.fullmatch(address[len(base) :]) is not None
+    return False
 
 
 def _kept(attribute: str, value: str) -> str | None:

@@ -30,10 +30,10 @@ from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.writer import write_flow
 from shopkb.core.identifiers import IdentifierError, check_key, check_vin, model_year, parse_trouble_code, suggest_key
 from shopkb.core.readings.units import UNITS, Reading, ReadingError, parse_quantity, parse_reading
-from shopkb.jobs.photos import FORMATS, LONGEST_SIDE, BadPhoto, encoded
 from shopkb.reports.tables import Cell, Column, Kind, Table
 from shopkb.reports.take_away import FORMULA, csv_text
 from shopkb.web.markdown import clean, to_html, validate_text
+from shopkb.web.pictures import FORMATS, LONGEST_SIDE, BadPicture, encoded
 from tests.builders import CONTROL_TEXT, HORN_TEXT
 from tests.charts.sample import FAN
 from tests.rights.test_hostile import PROBES
@@ -263,7 +263,7 @@ def pictures(draw: st.DrawFn) -> bytes:
 def check_picture(given: bytes) -> None:
     try:
         body, width, height = encoded(io.BytesIO(given))
-    except BadPhoto as error:
+    except BadPicture as error:
         assert str(error).endswith(".")
         return
     assert max(width, height) <= LONGEST_SIDE

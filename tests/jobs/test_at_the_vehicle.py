@@ -19,6 +19,7 @@ from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
 from shopkb.jobs.standing import walk_of
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
+from shopkb.web import pictures
 from tests import builders
 from tests.builders import TO_HORN, follow, say
 from tests.conftest import NOW
@@ -304,7 +305,7 @@ def test_the_same_picture_twice_is_one(job: Job, junior: User, album: None) -> N
         ),
         (b"", "This is not a picture that can be kept. Use a JPEG, PNG or WebP file."),
         (picture().getvalue()[:200], "The picture is damaged. Take it again."),
-        (b"x" * (photos.LARGEST_FILE + 1), "The picture is larger than 12 MB. Take it with a lower resolution."),
+        (b"x" * (pictures.LARGEST_FILE + 1), "The picture is larger than 12 MB. Take it with a lower resolution."),
     ],
 )
 def test_what_is_no_picture_is_refused(job: Job, junior: User, album: None, body: bytes, told: str) -> None:

@@ -111,6 +111,8 @@ TABLE: dict[str, Row] = {
     "procedures:desk": Row(get=WRITERS, on="draft"),
     "procedures:desk-act": Row(post=WRITERS, on="draft", answers=frozenset({409, 422, 302})),
     "procedures:desk-chart": Row(get=WRITERS, on="draft"),
+    "procedures:desk-picture": Row(post=WRITERS, on="draft"),
+    "procedures:picture": Row(get=STAFF, on="photo", answers=frozenset({404})),
     "procedures:desk-undo": Row(post=WRITERS, on="draft"),
     "procedures:desk-cause": Row(get=WRITERS, on="draft"),
     "procedures:remarks": Row(get=WRITERS, on="draft"),

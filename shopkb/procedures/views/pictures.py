@@ -1,0 +1,53 @@
+"""Pictures of instructions: put into a step from the desk, and shown to whoever may read procedures."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.core.files.storage import default_storage
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from shopkb.accounts.roles import Right, require
+from shopkb.core.flow import editing
+from shopkb.core.flow.editing import EditRefused
+from shopkb.procedures import publishing
+from shopkb.procedures.desk.showing import desk_address
+from shopkb.procedures.models import Picture, Revision
+from shopkb.procedures.pictures import as_markdown, keep_picture
+from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.storing import flow_of
+
+
+@require_POST
+def add_picture(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """Keep a picture and show it at the end of a step's instruction."""
+    require(request.user, Right.WRITE)
+    rows = Revision.objects.select_related("procedure", "author")
+    revision = get_object_or_404(rows, procedure__key=key, number=number)
+    flow, step = flow_of(revision), request.POST.get("step", "")
+    file = request.FILES.get("picture")
+    try:
+        if not revision.may_change or step not in flow.step_by_key:
+            raise NotPossible("This step can no longer be changed. Open the draft again.")
+        if file is None:
+            raise NotPossible("Choose a picture first: JPEG, PNG or WebP.")
+        shown = as_markdown(keep_picture(file, by=request.user, at=timezone.now()), request.POST.get("words", ""))
+        text = f"{flow.step_by_key[step].instruction.rstrip()}\n\n{shown}".strip()
+        changed = editing.change_step(flow, step, {"instruction": text})
+        publishing.save_draft(revision, changed, by=request.user, based_on=revision.checksum)
+    except (NotPossible, EditRefused) as error:
+        messages.error(request, str(error))
+    return redirect(desk_address(revision, step if step in flow.step_by_key else ""))
+
+
+@require_safe
+def picture(request: HttpRequest, name: str) -> FileResponse:
+    """One picture. Its name says its content, so a browser may keep it."""
+    require(request.user, Right.READ)
+    held = get_object_or_404(Picture, name=name)
+    if not default_storage.exists(held.name):
+        raise Http404
+    headers = {"Cache-Control": "private, max-age=86400"}
+    return FileResponse(default_storage.open(held.name), content_type="image/jpeg", headers=headers)
