@@ -122,6 +122,10 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "figures-month": ("manager", reverse("reports:month", args=[f"{timezone.localdate():%Y-%m}"])),
         "figures-own": ("junior", reverse("reports:person", args=["junior"])),
         "bench": ("junior", reverse("bench:bench")),
+        "bench-answer": (
+            "junior",
+            f"{reverse('bench:computation', args=['copper-cable-drop'])}?area=2.5&length=3&current=25",
+        ),
         "run-chart": ("junior", reverse("jobs:chart", args=[run])),
     }
     vehicle = {
