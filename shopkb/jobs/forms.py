@@ -195,6 +195,35 @@ class CloseForm(forms.Form):
         return list(self.off)
 
 
+class LeaveForm(forms.Form):
+    """Leaving a procedure before its end: why, and what becomes of what is off the vehicle."""
+
+    why = forms.CharField(label="Why it stops here", max_length=200)
+    back = forms.MultipleChoiceField(
+        label="Back in place, seen with your own eyes", required=False, widget=forms.CheckboxSelectMultiple
+    )
+    stays = forms.BooleanField(
+        label="What is not ticked stays off, and the vehicle is marked so that nobody drives it", required=False
+    )
+
+    def __init__(self, *args: Any, off: Sequence[Off] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.off = off
+        if not off:
+            del self.fields["back"], self.fields["stays"]
+            return
+        self.fields["back"].choices = [(each.part, each.part) for each in off]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        missing = [each.part for each in self.off if each.part not in data.get("back", ())]
+        if missing and not data.get("stays"):
+            self.add_error(
+                "back", f"Still off: {'; '.join(missing)}. Put it back and tick it, or say that it stays off."
+            )
+        return data
+
+
 class SkipForm(Once):
     """Leaving a step out, for one of the honest reasons, and the way to go on without its result."""
 

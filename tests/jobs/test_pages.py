@@ -33,6 +33,7 @@ def pages(run: Run) -> dict[str, str]:
         "chart": reverse("jobs:chart", args=[run.pk]),
         "more": reverse("jobs:more", args=[run.pk]),
         "step": reverse("jobs:step", args=[run.pk, "press"]),
+        "stop": reverse("jobs:stop", args=[run.pk]),
         "skip": reverse("jobs:skip", args=[run.pk, "press"]),
     }
 
@@ -46,7 +47,6 @@ def doors(run: Run) -> dict[str, str]:
         "reopen": reverse("jobs:reopen", args=[run.job_id]),
         "meter": reverse("jobs:meter", args=[run.pk]),
         "take-over": reverse("jobs:take-over", args=[run.pk]),
-        "stop": reverse("jobs:stop", args=[run.pk]),
         "move": reverse("jobs:move", args=[run.pk]),
         "value": reverse("jobs:value", args=[run.pk, "battery"]),
         "answer": reverse("jobs:answer", args=[run.pk, "press"]),

@@ -12,7 +12,7 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, System
-from shopkb.jobs import closing, following
+from shopkb.jobs import closing, following, vehicle_state
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
@@ -314,3 +314,29 @@ def test_texts_of_people_are_never_markup(run: Run, junior: User) -> None:
     for name in ("run", "chart", "more"):
         assert evil not in client.get(reverse(f"jobs:{name}", args=[own.pk])).content.decode()
     assert evil not in client.get(reverse("jobs:list"), {"words": evil, "state": "all"}).content.decode()
+
+
+# Leaving a procedure
+
+
+def test_leaving_asks_by_name_for_what_is_off(run: Run, junior: User) -> None:
+    follow(run, TO_HORN, junior)
+    following.retract(run.results.last(), by=junior, at=NOW, client_id=uuid.uuid4())
+    client, url = signed_in(junior), reverse("jobs:stop", args=[run.pk])
+    assert "Back in place, seen with your own eyes" in words_of(client.get(url))
+    said = {"why": "Needed for the school run.", "back": ["In the cabin", "horn connector"]}
+    refused = client.post(url, said)
+    assert refused.status_code == 422
+    assert "Still off: Bumper off. Put it back and tick it, or say that it stays off." in words_of(refused)
+    assert "Needed for the school run." in refused.content.decode()
+    assert client.post(url, said | {"stays": "on"})["Location"] == reverse("jobs:job", args=[run.job_id])
+    run.refresh_from_db()
+    assert (run.state, run.stopped_why) == (Run.State.STOPPED, "Needed for the school run.")
+    assert [off.part for off in vehicle_state.off_on(run.job)] == ["Bumper off"]
+    assert "Bumper off" in words_of(client.get(reverse("jobs:run", args=[run.pk])))
+
+
+def test_somebody_elses_run_is_not_left(run: Run, senior: User) -> None:
+    refused = signed_in(senior).post(reverse("jobs:stop", args=[run.pk]), {"why": "Bored."})
+    assert refused.status_code == 422
+    assert "Junior holds this run." in words_of(refused)

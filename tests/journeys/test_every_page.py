@@ -144,6 +144,8 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "skip": ("junior", reverse("jobs:skip", args=[run, "supply"])),
         "end": ("junior", reverse("jobs:run", args=[day.ended.pk])),
         "outbox": ("junior", reverse("jobs:outbox")),
+        "leave": ("junior", reverse("jobs:stop", args=[run])),
+        "kept-ohms": ("junior", reverse("jobs:pack-step", args=[run, "resistor-ohms"])),
         "kept-step": ("junior", reverse("jobs:pack-step", args=[run, "supply"])),
         "kept-asked": ("junior", reverse("jobs:pack-step", args=[day.asking.pk, "pressure"])),
         "kept-danger": ("junior", reverse("jobs:pack-step", args=[run, "leak-place"])),

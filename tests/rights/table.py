@@ -138,7 +138,7 @@ TABLE: dict[str, Row] = {
     "jobs:chart": Row(get=STAFF, on="run"),
     "jobs:meter": Row(post=STAFF, on="run", sent=once(meter="pocket")),
     "jobs:take-over": Row(post=STAFF, on="run", does=THEIRS),
-    "jobs:stop": Row(post=STAFF, on="run", sent=once(why="The bus must go."), does=MINE),
+    "jobs:stop": Row(get=STAFF, post=STAFF, on="run", sent=once(why="The bus must go.", stays="on"), does=MINE),
     "jobs:move": Row(post=STAFF, on="old-run", does=MINE),
     "jobs:value": Row(get=STAFF, post=STAFF, on="run", more=("battery",), sent=once(typed="12.4"), does=MINE),
     "jobs:step": Row(get=STAFF, on="run", more=("press",)),

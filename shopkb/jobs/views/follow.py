@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 
 from django.contrib import messages
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import GoKind
 from shopkb.jobs import following
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody
-from shopkb.jobs.forms import SkipForm
+from shopkb.jobs.forms import LeaveForm, SkipForm
 from shopkb.jobs.models import Job, Run
 from shopkb.jobs.reasoning import reason_about
-from shopkb.jobs.vehicle_state import off_in
+from shopkb.jobs.vehicle_state import confirm_back, off_in
 from shopkb.jobs.views.judged import METER, chosen_meter
 from shopkb.jobs.views.place import Place, answer_words, cause_words, client_id_of, late_answers, leads_to, place_of
 from shopkb.jobs.views.step import render_step
@@ -175,16 +178,31 @@ def choose_meter(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("jobs:step", pk, step) if step in place_of(pk).flow.step_by_key else redirect("jobs:run", pk)
 
 
-@require_POST
+@require_http_methods(["GET", "POST"])
 def stop(request: HttpRequest, pk: int) -> HttpResponse:
-    """Leave the procedure before its end."""
-    run = get_object_or_404(Run, pk=pk)
-    try:
-        following.stop_run(run, by=request.user, at=timezone.now(), why=request.POST.get("why", ""))
-    except NotPossible as error:
-        messages.error(request, str(error))
-        return redirect("jobs:run", pk)
-    return redirect("jobs:job", run.job_id)
+    """Leave the procedure before its end; what is off the vehicle is asked for by name."""
+    require(request.user, Right.WORK)
+    place = place_of(pk)
+    run = place.run
+    off = off_in(run, place.flow, list(run.results.all()), run.put_back.all()) if run.job.is_open else []
+    form = LeaveForm(request.POST or None, off=off)
+    if request.method == "POST" and form.is_valid():
+        try:
+            _leave(run, form.cleaned_data, by=request.user)
+        except NotPossible as error:
+            form.add_error(None, str(error))
+        else:
+            return redirect("jobs:job", run.job_id)
+    context = {"form": form, "run": run, "job": run.job, "flow": place.flow}
+    return render(request, "jobs/leave.html", context, status=422 if form.errors else 200)
+
+
+@transaction.atomic
+def _leave(run: Run, data: dict[str, Any], *, by: User) -> None:
+    now = timezone.now()
+    following.stop_run(run, by=by, at=now, why=data["why"])
+    if data.get("back"):
+        confirm_back(run, data["back"], by=by, at=now)
 
 
 @require_POST

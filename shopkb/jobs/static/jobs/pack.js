@@ -101,6 +101,11 @@
     unit?.addEventListener(kind, judge);
   }
 
+  document.getElementById("over-limit")?.addEventListener("click", () => {
+    typed.value = "OL";
+    judge();
+  });
+
   const give = async (answer, reason) => {
     const outcome = answer.dataset.outcome;
     const said = typed?.value.trim() || "";
