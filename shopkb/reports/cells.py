@@ -25,28 +25,33 @@ def shown(column: Column, cell: Cell) -> SafeString:
     if isinstance(value, (Share, Lent)):
         return _share(value, cell)
     if isinstance(value, Spread):
-        rests = (
-            f"{minutes_words(value.low)} to {minutes_words(value.high)}" if not value.too_few else f"{value.n}, {FEW}"
-        )
+        rests = _range(value.low, value.high) if not value.too_few else f"{value.n}, {FEW}"
         return _linked(minutes_words(value.median) if not value.too_few else NOTHING, cell, rests)
     if isinstance(value, Mean):
         ends = value.interval()
         rests = f"{value.n}, {FEW}"
         if ends and not value.too_few:
-            rests = f"{tenths(ends[0])} to {tenths(ends[1])}, {number_format(value.n, force_grouping=True)} jobs"
+            rests = f"{whole(ends[0])} to {whole(ends[1])} min, {number_format(value.n, force_grouping=True)} jobs"
         return _linked(minutes_words(value.value) if not value.too_few else NOTHING, cell, rests)
     return _linked(words(column, value), cell, "")
 
 
-def tenths(value: float) -> str:
-    """``−4.2`` as the locale writes it, with a true minus."""
-    return number_format(value, 1, force_grouping=True).replace("-", "−")
+def whole(value: float) -> str:
+    """``−4`` as the locale writes it, with a true minus."""
+    return number_format(round(value), 0, force_grouping=True).replace("-", "−")
 
 
 def month_words(month: str) -> str:
-    """``March 2026`` of ``2026-03``, as the locale has it; anything else as it is."""
+    """``March 2026`` of ``2026-03``, unbroken, as the locale has it; anything else as it is."""
     year, _, number = month.partition("-")
-    return date_format(date(int(year), int(number), 1), "F Y") if year.isdecimal() and number.isdecimal() else month
+    return date_format(date(int(year), int(number), 1), "F\xa0Y") if year.isdecimal() and number.isdecimal() else month
+
+
+def _range(low: float, high: float) -> str:
+    """``22 to 26 min``, ``41 min to 1 h 05``."""
+    if low >= 1 and high < 59.5:
+        return f"{whole(low)} to {whole(high)} min"
+    return f"{minutes_words(low)} to {minutes_words(high)}"
 
 
 def words(column: Column, value: object) -> str:
@@ -71,7 +76,9 @@ def _number(kind: Kind, value: float) -> str:
         return money_words(value)
     if isinstance(value, int):
         return number_format(value, force_grouping=True)
-    return number_format(value, 2) if kind is Kind.NUMBER else number_format(value, 0)
+    if kind is not Kind.NUMBER:
+        return number_format(value, 0)
+    return number_format(value, 3 if 0 < abs(value) < 0.095 else 2)
 
 
 def _share(value: Share | Lent, cell: Cell) -> SafeString:

@@ -13,7 +13,7 @@ from html import escape
 
 WIDTH = 720.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 30.0, 44.0
-BAR_ROW, BAR_LEFT = 34.0, 250.0
+BAR_ROW, BAR_LEFT, UP_LEFT = 34.0, 250.0, 560.0
 MOST_MONTH_NAMES = 12
 
 
@@ -38,24 +38,29 @@ class Point:
 
 
 def pareto(bars: Sequence[Bar], label: str) -> str:
-    """Bars from the most frequent down, each with its count and, as a stepped line, the share of all up to it."""
+    """Bars from the most frequent down, each with its count; beside them, on a scale of its own, the share of all up to
+    each."""
     if not bars:
         return ""
     height = TOP + len(bars) * BAR_ROW + 30
-    room, most = WIDTH - BAR_LEFT - 56, max(bar.count for bar in bars)
-    parts = [_axis(BAR_LEFT, TOP, BAR_LEFT, height - 26)]
-    steps = []
+    room, most = UP_LEFT - BAR_LEFT - 70, max(bar.count for bar in bars)
+    across = WIDTH - UP_LEFT - 30
+    parts = [_axis(left, TOP, left, height - 26) for left in (BAR_LEFT, UP_LEFT)]
+    parts.append(f'<line class="grid" x1="{_n(UP_LEFT + across)}" y1="{_n(TOP)}" x2="{_n(UP_LEFT + across)}" '
+                 f'y2="{_n(height - 26)}"/>')  # fmt: skip
+    points = []
     for row, bar in enumerate(bars):
         y = TOP + row * BAR_ROW
         wide = room * bar.count / most
         parts.append(f'<rect class="length" x="{_n(BAR_LEFT)}" y="{_n(y + 6)}" width="{_n(wide)}" height="20"/>')
         parts.append(_text(BAR_LEFT - 10, y + 21, _shortened(bar.label, 34), "end"))
         parts.append(_text(BAR_LEFT + wide + 8, y + 21, str(bar.count), "count"))
-        across = BAR_LEFT + room * bar.up_to_here
-        steps.append(f"{_n(across)},{_n(y)} {_n(across)},{_n(y + BAR_ROW)}")
-    parts.append(f'<polyline class="up-to-here" points="{" ".join(steps)}"/>')
-    for share in (0.0, 0.5, 1.0):
-        parts.append(_text(BAR_LEFT + room * share, height - 6, f"{share * 100:.0f} %", "tick"))
+        points.append((UP_LEFT + across * bar.up_to_here, y + 16))
+    parts.append(f'<polyline class="line ours" points="{" ".join(f"{_n(x)},{_n(y)}" for x, y in points)}"/>')
+    parts += [_mark(x, y, "ours") for x, y in points]
+    parts += [_text(UP_LEFT + across * share, height - 6, f"{share * 100:.0f}", "tick") for share in (0.0, 0.5, 1.0)]
+    parts.append(_text(BAR_LEFT, 16, "jobs", "count"))
+    parts.append(_text(UP_LEFT, 16, "up to here, %", "count"))
     return _svg(height, label, parts)
 
 
@@ -94,8 +99,8 @@ def reliability(points: Sequence[tuple[float, float, float, float, int]], label:
         x, y = left + side * said, top + side * (1 - true)
         parts.append(_whisker(x, top + side * (1 - low), top + side * (1 - high)))
         parts.append(f'<circle class="ours" cx="{_n(x)}" cy="{_n(y)}" r="6"/>')
-        before = said > 0.8
-        parts.append(_text(x - 12 if before else x + 12, y + 5, f"{n}", "end" if before else "count"))
+        before, below = said > 0.8, 22 if said > 0.9 else 5
+        parts.append(_text(x - 12 if before else x + 12, y + below, f"{n}", "end" if before else ""))
     return _svg(top + side + 54, label, parts, width=left + side + 40)
 
 

@@ -15,7 +15,7 @@ from shopkb.reports.figures_comebacks import ComebackFigures
 from shopkb.reports.figures_minutes import ProcedureFigures
 from shopkb.reports.figures_shelf import Drift, Uncared
 from shopkb.reports.figures_tests import StepFigures
-from shopkb.reports.shares import FEWEST
+from shopkb.reports.shares import FEWEST, Share
 
 MOST = 7
 LITTLE = 0.1
@@ -115,8 +115,13 @@ def _of_steps(steps: Iterable[StepFigures], minutes: dict[str, float]) -> Iterab
 
 def _tells_nothing(step: StepFigures) -> bool:
     """It was done often enough, found nothing, and where it could have, hardly ever will; and it tells little besides.
-    A step that can come out in one way only is there for something else than telling."""
+
+    A step that can come out in one way only, that others need first or that sends some jobs elsewhere is there for
+    something else than telling.
+    """
     if not step.is_test or step.done < FEWEST or step.found or step.bits is None or step.bits >= LITTLE:
+        return False
+    if step.needed or (Share(step.turned_away, step.done).plain or 0.0) > OFTEN:
         return False
     return not step.names_a_cause or (step.finds.far is not None and step.finds.far < OFTEN)
 

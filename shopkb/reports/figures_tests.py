@@ -23,11 +23,11 @@ class StepFigures:
     """One step of a procedure in force.
 
     ``done`` counts jobs, ``proven`` those of them with a proven cause, ``found`` those whose outcome led straight to
-    that cause. ``is_test``: it can come out in more than one way. ``led_away`` counts ends of this step that were
-    repaired without a cure or came back. ``minutes`` is the mean of the ``timed`` jobs, ``typical`` their median and
-    quartiles. ``bits`` is telling power as if the step came first. ``onward`` is the share of proven jobs whose cause
-    could still be found behind the branch taken, pooled over
-    platforms.
+    that cause. ``is_test``: it can come out in more than one way; ``needed``: another step must not be done without
+    it; ``turned_away`` counts jobs that it sent out or to another procedure. ``led_away`` counts ends of this step
+    that were repaired without a cure or came back. ``minutes`` is the mean of the ``timed`` jobs, ``typical`` their
+    median and quartiles. ``bits`` is telling power as if the step came first. ``onward`` is the share of proven jobs
+    whose cause could still be found behind the branch taken, pooled over platforms.
     """
 
     procedure: str
@@ -41,6 +41,8 @@ class StepFigures:
     led_away: int
     names_a_cause: bool
     is_test: bool = True
+    needed: bool = False
+    turned_away: int = 0
     skipped: Mapping[str, int] = field(default_factory=dict)
     timed: int = 0
     minutes: float | None = None
@@ -123,6 +125,7 @@ def _figures(
     onward: Mapping[str, Share | Lent],
 ) -> StepFigures:
     names = {o.key: flow.cause_by_key[o.go.key].identity for o in step.outcomes if o.go.kind is GoKind.CAUSE}
+    away = {o.key for o in step.outcomes if o.go.kind in (GoKind.OUT, GoKind.HAND_OVER)}
     answered = {pair: part for pair, part in sums.items() if not pair[0].startswith(SKIP)}
     skipped: dict[str, int] = defaultdict(int)
     for (outcome, _cause), part in sums.items():
@@ -142,6 +145,8 @@ def _figures(
         led_away=sum(part.rejected for part in answered.values()),
         names_a_cause=bool(names),
         is_test=step.test is not TestKind.ACTION and len(step.outcomes) > 1,
+        needed=any(step.key in other.needs for other in flow.steps),
+        turned_away=sum(part.count for (outcome, _cause), part in answered.items() if outcome in away),
         skipped=dict(sorted(skipped.items())),
         timed=timed,
         minutes=seconds / timed / 60 if timed else None,

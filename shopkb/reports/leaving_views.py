@@ -55,7 +55,8 @@ def page(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse
     }  # fmt: skip
     try:
         left = without(flow, step, answer)
-        context |= {"left": left, "weighed": _weighed(revision, flow, left)}
+        on = flow.step_by_key.get(held.outcome(answer).go.key)
+        context |= {"left": left, "weighed": _weighed(revision, flow, left), "leads": on.title if on else ""}
     except CannotLeaveOut as error:
         context["reason"] = str(error)
     return render(request, "reports/without.html", context)

@@ -31,14 +31,15 @@ Value = str | int | float | Share | Lent | Spread | Mean | date | datetime | Non
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """``unit`` is said in the heading of the file; ``of`` says what a share is a share of."""
+    """``unit`` is said in the heading of the file; ``of`` says what a share is a share of. ``only_in_file``: the page
+    says it otherwise."""
 
     key: str
     heading: str
     kind: Kind = Kind.TEXT
     unit: str = ""
     of: str = "jobs"
-    help: str = ""
+    only_in_file: bool = False
 
     @property
     def is_figure(self) -> bool:
@@ -68,6 +69,11 @@ class Table:
     about: str = ""
     empty: str = "No closed job says anything about this yet."
     sorted_by: str = ""
+
+    @property
+    def shown(self) -> tuple[Column, ...]:
+        """The columns of the page."""
+        return tuple(column for column in self.columns if not column.only_in_file)
 
     def column(self, key: str) -> Column | None:
         return next((column for column in self.columns if column.key == key), None)

@@ -50,7 +50,7 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
         (
             Table(
                 "causes",
-                f"Proven causes by {HEADINGS[by].lower()}",
+                "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}",
                 columns,
                 tuple(_row(row, names[row.name], filters, by, numbers, facts) for row in found),
                 facts.words,

@@ -75,7 +75,7 @@ def _drawings(found: Honesty) -> dict[str, str]:
 def _bin(each: ReliabilityBin) -> Row:
     return {
         "range": Cell(f"{percent_number(each.low)} to {percent_number(each.high)} %"),
-        "said": Cell(None if each.mean is None else round(each.mean * 100, 1)),
+        "said": Cell(None if each.mean is None else round(each.mean * 100)),
         "true": Cell(Share(round((each.share or 0.0) * each.n), each.n)),
         "verdict": Cell(each.verdict),
     }

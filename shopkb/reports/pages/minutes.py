@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.utils.formats import date_format
 
 from shopkb.reports import drawings
-from shopkb.reports.cells import tenths
+from shopkb.reports.cells import whole
 from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_minutes import ProcedureFigures, costliest, procedure_figures, shop_by_month
 from shopkb.reports.figures_tests import StepFigures
@@ -37,7 +37,7 @@ PROCEDURES = (
 )
 COSTLY = (
     Column("step", "Step"),
-    Column("procedure", "Procedure"),
+    Column("procedure", "Procedure", only_in_file=True),
     Column("done", "Times done", Kind.COUNT, "jobs"),
     Column("spent", "Minutes in all", Kind.MINUTES, "min"),
     Column("money", "At the shop's rate", Kind.MONEY),
@@ -116,13 +116,13 @@ def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[
         "change": Cell(
             change.minutes if change else None,
             own,
-            under=f"{change.words}, {tenths(change.low)} to {tenths(change.high)}" if change else "too few",
+            under=f"{change.words}, {whole(change.low)} to {whole(change.high)} min" if change else "too few",
         ),
         "proven": Cell(row.proven, behind()),
         "eliminated": Cell(row.eliminated, behind(fate="proven", proof="elimination")),
         "stuck": Cell(row.stuck, behind(ended="stuck", after=facts.after)),
         "declined": Cell(row.declined, behind(ended="declined", after=facts.after)),
-        "order": Cell("Look for a cheaper order", reverse("reports:order", args=[row.procedure, number])),
+        "order": Cell("Look for a better order", reverse("reports:order", args=[row.procedure, number])),
     }
 
 

@@ -171,6 +171,7 @@ def _row(
     def behind(how: str) -> str:
         return jobs_behind(filters, procedure=key, departed=how, after=facts.after)
 
+    changed = sum(one.procedure == key for one in drifted)
     errors = sum(finding.level is Level.ERROR for finding in found)
     return {
         "procedure": Cell(
@@ -178,7 +179,7 @@ def _row(
         ),
         "jobs": Cell(jobs, jobs_behind(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
         "latest": Cell(latest or "never"),
-        "drifted": Cell(sum(one.procedure == key for one in drifted), "#drifts"),
+        "drifted": Cell(changed, "#drifts" if changed else ""),
         "findings": Cell(len(found), procedure_at(key) if found else "", f"{errors} of them errors" if errors else ""),
         "off_path": Cell(Share(departed.off_path, departed.answers), behind("off-path")),
         "overrides": Cell(Share(departed.overrides, departed.answers), behind("override")),

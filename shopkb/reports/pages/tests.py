@@ -22,7 +22,7 @@ from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (
     Column("step", "Step"),
-    Column("procedure", "Procedure"),
+    Column("procedure", "Procedure", only_in_file=True),
     Column("done", "Times done", Kind.COUNT, "jobs"),
     Column("found", "Found the fault", Kind.SHARE, of="jobs with a proven cause"),
     Column("led_away", "Led away from it", Kind.SHARE, of="ends that were put to the proof"),
@@ -86,7 +86,7 @@ def row(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Row:
     revision = chosen[step.procedure].revision
     at = reverse("procedures:step", args=[step.procedure, revision.number, step.step])
     return {
-        "step": Cell(step.title, at, f"step {step.number}"),
+        "step": Cell(step.title, at, f"step {step.number}, {step.procedure_title}"),
         "procedure": Cell(step.procedure_title),
         "done": Cell(step.done, behind(step=step.step)),
         "found": Cell(step.finds, behind(at=step.step, fate="proven") if step.found else ""),
@@ -113,5 +113,6 @@ def _intro(steps: Sequence[StepFigures]) -> str:
     silent = [step for step in steps if step.names_a_cause and step.done >= 20 and not step.found]
     words = f"{found} faults found in {spent / 60:.0f} hours of testing"
     if silent:
-        words += f"; {len(silent)} steps that could name a cause were done 20 times or more and never did rightly"
+        count = f"{len(silent)} step{'s' if len(silent) > 1 else ''}"
+        words += f"; {count} that could name a cause did so rightly in none of 20 or more jobs"
     return f"{words}."
