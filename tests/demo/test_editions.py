@@ -1,0 +1,77 @@
+"""The earlier editions of two procedures: sound in themselves, and worse than the ones of the shelf by the truth."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.compare import compare
+from shopkb.core.flow.model import Flow
+from shopkb.demo.editions import WorldError, earlier_flows, edition_path, not_in_force, read_file
+from shopkb.demo.nature import Nature
+from shopkb.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
+from shopkb.demo.truth import Edition, Place, cause_weights
+from tests.conftest import ROOT
+from tests.demo.invented import flows, truth
+from tests.shelf import CATALOG, MARK
+
+each = pytest.mark.parametrize("said", truth().editions, ids=lambda said: said.key)
+
+
+@cache
+def edition(key: str) -> Flow:
+    return read_file(ROOT / "fixtures" / "editions" / f"{key}.yaml")
+
+
+@cache
+def costs(flow: Flow) -> Fare:
+    return fare(truth(), flow, {key: access.minutes for key, access in CATALOG.access.items()})
+
+
+def test_every_file_is_named_by_the_truth() -> None:
+    files = sorted((ROOT / "fixtures" / "editions").glob("*.yaml"))
+    assert files == sorted(edition_path(ROOT, said) for said in truth().editions)
+    assert [path for path in files if path.read_text(encoding="utf-8").splitlines()[0] != MARK] == []
+
+
+@each
+def test_an_edition_passes_every_check(said: Edition) -> None:
+    assert [finding.text() for finding in check_flow(edition(said.key), CATALOG)] == []
+    assert edition(said.key).procedure == said.key
+
+
+@each
+def test_an_edition_ends_at_every_cause(said: Edition) -> None:
+    flow = edition(said.key)
+    nature, found = Nature(flow, truth().of(flow)), {}
+    for platform in platforms_of(truth(), flow):
+        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        causes = [cause.identity for cause in flow.causes if weights[cause.identity] > 0]
+        found |= {(one, platform): chances(truth(), nature, one, platform, errors=0).first for one in causes}
+    assert found == pytest.approx(dict.fromkeys(found, 1.0))
+
+
+@each
+def test_the_newer_edition_keeps_keys_and_costs_less(said: Edition) -> None:
+    """So there is an improvement to be seen: at least two minutes a job, and no fewer right ends at once."""
+    old, new = edition(said.key), flows()[said.key]
+    assert {cause.key: cause.identity for cause in old.causes} == {cause.key: cause.identity for cause in new.causes}
+    assert compare(old, new)
+    assert costs(new).minutes <= costs(old).minutes - 2
+    assert costs(new).right >= costs(old).right
+
+
+def test_one_was_superseded_and_one_still_waits() -> None:
+    assert {key: until for key, (_flow, until) in earlier_flows(ROOT, truth()).items()} == {
+        "starter-does-not-turn": 0.5
+    }
+    others = not_in_force(ROOT, truth())
+    assert others["starter-does-not-turn"] == edition("starter-does-not-turn")
+    assert others["brake-lamps-off"] == flows()["brake-lamps-off"]
+
+
+def test_a_missing_file_is_said() -> None:
+    with pytest.raises(WorldError, match=r"^horn\.yaml in editions cannot be read\.$"):
+        read_file(ROOT / "fixtures" / "editions" / "horn.yaml")
