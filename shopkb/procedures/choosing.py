@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from shopkb.evidence.counts import ProcedureRecord, records
 from shopkb.procedures.models import Procedure
@@ -74,11 +75,20 @@ class Offer:
 
 
 def offers(
-    *, words: str = "", symptom: str = "", codes: Sequence[str] = (), platform: str = "", limit: int = 20
+    *,
+    words: str = "",
+    symptom: str = "",
+    codes: Sequence[str] = (),
+    platform: str = "",
+    system: str = "",
+    proven: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    limit: int = 20,
 ) -> list[Offer]:
     """Procedures in force that fit, best first.
 
-    ``platform`` is a path in the platform tree: a procedure written for other platforms only is left out. Without
+    ``platform`` is a path in the platform tree: a procedure written for other platforms only is left out. ``system`` is
+    one in the systems tree: only procedures of it and below are offered. ``proven`` gives causes that proved right, in
+    words, by procedure; the customer's words, or a technician's, may mean one of these. Without
     words, symptom or codes all procedures are offered. A pinned number of queries, whatever the number of procedures.
     """
     asked = tokens(words)
@@ -87,7 +97,14 @@ def offers(
         fits, platform_reason = _platform_fit(procedure, platform)
         if not fits:
             continue
+        if system and not f"{procedure.system.path}/".startswith(f"{system}/"):
+            continue
         score, reasons = _fit(procedure, asked, symptom, codes)
+        for cause in proven.get(procedure.key, ()):
+            if hits := matched(asked, tokens(cause)):
+                score += min(WORD_LIMIT, WORD * len(hits))
+                reasons.append(f"proved right before: {cause}")
+                break
         if score == 0 and (asked or symptom or codes):
             continue
         if platform_reason:

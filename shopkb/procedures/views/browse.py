@@ -9,12 +9,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right
-from shopkb.catalog.models import Symptom
+from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.limits import ChartUnavailable
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.flow.writer import write_flow
 from shopkb.evidence.counts import records
 from shopkb.evidence.insight import Insight, insight
+from shopkb.evidence.lately import Lately, last_proven, lately
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
 from shopkb.procedures.models import Procedure, Revision
@@ -28,13 +29,27 @@ MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}
 
 @require_safe
 def procedure_list(request: HttpRequest) -> HttpResponse:
-    """Procedures in force, found by words, symptom or part of a trouble code."""
+    """Procedures in force, found by words, symptom, part of a trouble code, system, vehicle, and what proved right."""
     words = request.GET.get("words", "").strip()[:200]
     symptom = request.GET.get("symptom", "")
     code = request.GET.get("code", "").strip().upper()[:10]
-    found = offers(words=words, symptom=symptom, codes=[code] if code else [], limit=100)
+    system, platform = request.GET.get("system", ""), request.GET.get("platform", "")
+    proven = last_proven()
+    found = offers(
+        words=words,
+        symptom=symptom,
+        codes=[code] if code else [],
+        system=system,
+        platform=platform,
+        proven={key: [cause_words(one.cause) for one in causes] for key, causes in proven.items()},
+        limit=100,
+    )
     context = {
-        "offers": found,
+        "offers": [(offer, (proven.get(offer.procedure.key) or [None])[0]) for offer in found],
+        "system": system,
+        "platform": platform,
+        "systems": System.objects.filter(level=0).order_by("tree_id"),
+        "platforms": Platform.objects.filter(level__lte=1).order_by("tree_id", "lft"),
         "words": words,
         "symptom": symptom,
         "code": code,
@@ -132,9 +147,20 @@ def step_links(flow: Flow, revision: Revision) -> dict[str, str]:
     }
 
 
+def _changes(flow: Flow, found: Lately) -> list[tuple[str, str]]:
+    """Where something is not what it was, and how: fallen branches first."""
+    branches = sorted(found.drift.branches, key=lambda one: not one.fallen)
+    said = [
+        (f"{flow.step_by_key[one.step].title}, {flow.step_by_key[one.step].outcome(one.outcome).label}", one.words)
+        for one in branches
+    ]
+    return said + [(flow.step_by_key[one.step].title, one.words) for one in found.drift.steps]
+
+
 def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
     learned = _insight(flow, revision)
+    found = lately(flow, timezone.localdate().strftime("%Y-%m"))
     context = {
         "procedure": procedure,
         "revision": revision,
@@ -143,6 +169,8 @@ def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> Htt
         "appraisal": learned.appraisal,
         "verified_jobs": learned.verified_jobs,
         "record": records([procedure.key]).get(procedure.key),
+        "lately": found,
+        "changes": _changes(flow, found),
         "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
         "section": "procedures",
         "findings": findings_of(flow) if revision.state in ("draft", "in-review") else (),
