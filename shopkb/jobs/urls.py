@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.jobs.views import close, follow, outbox, pass_on, take_in
+from shopkb.jobs.views import close, follow, outbox, pass_on, take_in, technical
 
 app_name = "jobs"
 urlpatterns = [
@@ -13,6 +13,7 @@ urlpatterns = [
     path("<int:pk>/close/", close.close, name="close"),
     path("<int:pk>/reopen/", close.reopen, name="reopen"),
     path("<int:pk>/write-up/", close.write_up, name="write-up"),
+    path("<int:pk>/write-up/technical/", technical.technical, name="technical"),
     path("repairs/<int:pk>/verify/", close.verify, name="verify"),
     path("runs/<int:pk>/", follow.run_page, name="run"),
     path("runs/<int:pk>/chart/", close.run_chart, name="chart"),

@@ -12,8 +12,9 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, System
-from shopkb.jobs import closing, following, vehicle_state
+from shopkb.jobs import closing, following, handing_over, vehicle_state
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.jobs.receiving import receive
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
 from tests import builders
@@ -340,3 +341,36 @@ def test_somebody_elses_run_is_not_left(run: Run, senior: User) -> None:
     refused = signed_in(senior).post(reverse("jobs:stop", args=[run.pk]), {"why": "Bored."})
     assert refused.status_code == 422
     assert "Junior holds this run." in words_of(refused)
+
+
+# The technical record
+
+
+def test_the_technical_record_holds_everything_that_was_given(run: Run, junior: User, senior: User) -> None:
+    follow(run, (*TO_HORN[:2], ("supply", "weak", "7.0")), junior)
+    following.retract(run.results.last(), by=junior, at=NOW, client_id=uuid.uuid4())
+    late = {"kind": "answer", "client_id": str(uuid.uuid4()), "step": "press", "outcome": "silent"}
+    receive(run, late, by=junior, at=NOW)
+    handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
+    vehicle_state.confirm_back(run, ["Bumper off"], by=senior, at=NOW)
+    mend(run.job, senior, cured=Verification.Cured.NO)
+    client, url = signed_in(junior), reverse("jobs:technical", args=[run.job_id])
+    said = words_of(client.get(url))
+    for words in (
+        "Press the button and listen Relay clicks counts",
+        "Voltage at the connector Full supply 12.4 V",
+        "taken back",
+        "Nothing to be heard This step was answered otherwise meanwhile. came too late",
+        "Junior to Senior: Taken over without being handed over.",
+        "Bumper off Senior",
+        "Horn: open circuit , proven: measured.",
+        "Not cured: Ten times, as they said.",
+        "licensed practice come before this record",
+    ):
+        assert words in said, words
+    page, queries = get(client, url)
+    assert "<svg" in page.content.decode()
+    mend(run.job, senior)
+    builders.start(run.job, run.revision.procedure, junior)
+    assert get(client, url)[1] == queries + 2, "two for the names on each chart"
+    assert "probe terminals" in words_of(client.get(reverse("jobs:write-up", args=[run.job_id])))

@@ -114,6 +114,7 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         ),
         "verify": ("junior", reverse("jobs:verify", args=[day.unverified])),
         "write-up": ("junior", reverse("jobs:write-up", args=[day.closed_job.pk])),
+        "technical": ("junior", reverse("jobs:technical", args=[day.ended.job_id])),
         "figures": ("manager", reverse("reports:figures")),
         **{f"figures-{page}": ("manager", reverse("reports:page", args=[page])) for page in FIGURES},
         "replay": ("senior", reverse("reports:replay", args=[FAN, day.draft.number])),
@@ -225,6 +226,6 @@ def pictures_of(visits: Visits, page: Page, name: str) -> None:
             if scheme == "light":
                 page.reload()
             visits.shot(page, f"{name}-{screen.name}-{scheme}")
-    if name in ("write-up", "procedure", "run-chart", "job-closed"):
+    if name in ("write-up", "technical", "procedure", "run-chart", "job-closed"):
         page.emulate_media(color_scheme="light")
         page.pdf(path=visits.folder / f"{name}.pdf", prefer_css_page_size=True)

@@ -215,6 +215,12 @@ def close_as_cured(page: Page, visits: Visits) -> None:
         "too close",
     ):
         expect(sheet).to_contain_text(words)
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1, "the customer gets one sheet"
+    page.get_by_role("link", name="Technical record").click()
+    expect(page.locator(".chart svg")).to_be_visible()
+    expect(page.locator("tbody tr", has_text="superseded").first).to_be_visible()
+    page.go_back()
 
 
 def what_was_learned(page: Page, visits: Visits) -> None:

@@ -133,6 +133,7 @@ TABLE: dict[str, Row] = {
     "jobs:close": Row(post=STAFF, on="job", sent=once(disposition="declined"), does=BOTH),
     "jobs:reopen": Row(post="wmk", on="job", does=OVER),
     "jobs:write-up": Row(get=STAFF, on="job"),
+    "jobs:technical": Row(get=STAFF, on="job"),
     "jobs:verify": Row(get=STAFF, post=STAFF, on="repair", sent=once(cured="cured", how="Ten times."), does=BOTH),
     "jobs:run": Row(get=STAFF, on="run"),
     "jobs:chart": Row(get=STAFF, on="run"),

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.models import Cause
+from shopkb.catalog.models import Cause, Caution
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
 from shopkb.evidence.insight import insight
@@ -26,7 +26,7 @@ from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.standing import has_place
 from shopkb.jobs.vehicle_state import confirm_back, off_on
-from shopkb.jobs.views.place import cause_words, late_answers, place_of, places_of
+from shopkb.jobs.views.place import Place, cause_words, late_answers, place_of, places_of
 from shopkb.jobs.views.take_in import job_context
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.storing import flow_of
@@ -145,6 +145,7 @@ def write_up(request: HttpRequest, pk: int) -> HttpResponse:
         "photos": list(job.photos.all()),
         "runs": [(place, place.answers()) for place in places],
         "late": late_answers(job),
+        "cautions": _cautions(places),
         "section": "jobs",
     }
     return render(request, "jobs/write_up.html", context)
@@ -166,6 +167,12 @@ def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
     )
     context = {"run": place.run, "job": job, "flow": flow, "drawn": drawn(flow, look), "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
+
+
+def _cautions(places: list[Place]) -> list[str]:
+    """Titles of the cautions of every step that was done. One query."""
+    keys = {key for place in places for row in place.standing for key in place.flow.step_by_key[row.step].cautions}
+    return list(Caution.objects.filter(key__in=keys).order_by("title").values_list("title", flat=True)) if keys else []
 
 
 def _suggested(result: Result | None) -> dict[str, object]:

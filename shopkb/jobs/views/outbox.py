@@ -129,9 +129,9 @@ def _item(request: HttpRequest) -> dict[str, str]:
 
 def _answer(place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity]) -> dict[str, object]:
     band, go = outcome.band, outcome.go
-    interval = None
+    interval, unit = None, step.reading.unit if step.reading is not None else ""
     if band is not None and step.reading is not None and band.names <= values.keys() and not band.over_limit:
-        interval = band.resolve(values, step.reading.unit)
+        interval = band.resolve(values, unit)
     return {
         "key": outcome.key,
         "label": outcome.label,
@@ -139,5 +139,5 @@ def _answer(place: Place, step: Step, outcome: Outcome, values: dict[str, Quanti
         "next": go.key if go.kind is GoKind.STEP else "",
         "interval": interval,
         "over": bool(band is not None and band.over_limit),
-        "band": band.text() if band is not None else "",
+        "band": interval.words(UNITS[unit].sign) if interval else band.text() if band is not None else "",
     }

@@ -151,6 +151,7 @@ const Outbox = (() => {
     const list = document.getElementById("outbox-list");
     if (!list) return;
     list.replaceChildren(...items.map(row));
+    list.hidden = !items.length;
     document.getElementById("outbox-empty").hidden = items.length > 0;
     for (const id of ["outbox-retry", "outbox-save"]) document.getElementById(id).hidden = !items.length;
   };

@@ -1,0 +1,81 @@
+"""Everything recorded on a job, for the next technician: each way on its chart, and the log as it was given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.db.models import Prefetch
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from shopkb.accounts.roles import Right, require
+from shopkb.jobs.models import DangerPassed, HandOver, Job, PutBack, Result, Run, RunValue
+from shopkb.jobs.standing import walk_of
+from shopkb.jobs.views.place import Place, answer_words
+from shopkb.procedures.drawing import Drawn, Look, drawn
+from shopkb.procedures.storing import flow_of
+
+
+@dataclass(frozen=True)
+class Line:
+    """One answer of the log, and whether it counts in the end."""
+
+    title: str
+    answer: str
+    row: Result
+    state: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One run: its way on the chart and all that was recorded, in order."""
+
+    place: Place
+    drawn: Drawn
+    lines: list[Line]
+
+
+@require_safe
+def technical(request: HttpRequest, pk: int) -> HttpResponse:
+    """The technical page of a job. Two queries for each chart, each flow the first time, and a constant number."""
+    require(request.user, Right.READ)
+    job = get_object_or_404(Job.objects.for_list().select_related("closed_by"), pk=pk)
+    repairs = job.repairs.select_related("cause__component", "who").prefetch_related("verifications__who")
+    context = {"job": job, "sheets": [_sheet(run) for run in _runs(job)], "repairs": list(repairs), "section": "jobs"}
+    return render(request, "jobs/technical.html", context)
+
+
+def _runs(job: Job) -> list[Run]:
+    results = Result.objects.select_related("who", "meter", "retraction").order_by("pk")
+    return list(
+        job.runs.select_related("revision__procedure", "holder").order_by("pk").prefetch_related(
+            Prefetch("results", results),
+            Prefetch("values", RunValue.objects.select_related("who")),
+            Prefetch("dangers_passed", DangerPassed.objects.select_related("who")),
+            Prefetch("hand_overs", HandOver.objects.select_related("giver", "receiver")),
+            Prefetch("put_back", PutBack.objects.select_related("who")),
+        )
+    )  # fmt: skip
+
+
+def _sheet(run: Run) -> Sheet:
+    flow, rows = flow_of(run.revision), list(run.results.all())
+    counting = [row for row in rows if not hasattr(row, "retraction")]
+    place = Place(run, flow, counting, walk_of(flow, counting))
+    standing = {row.pk for row in place.standing}
+    lines = [Line(_title(place, row), answer_words(flow, row), row, _state(row, standing)) for row in rows]
+    return Sheet(place, drawn(flow, Look(path=place.way.path, now=place.way.current)), lines)
+
+
+def _title(place: Place, row: Result) -> str:
+    step = place.flow.step_by_key.get(row.step)
+    return step.title if step is not None else row.step
+
+
+def _state(row: Result, standing: set[int]) -> str:
+    if row.pk in standing:
+        return "off the written way" if row.off_path else "counts"
+    if row.is_kept_aside:
+        return "came too late"
+    return "taken back" if hasattr(row, "retraction") else "superseded"
