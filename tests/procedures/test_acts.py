@@ -1,0 +1,75 @@
+"""Forms of the desk: whatever is posted in whatever order, the draft can be exported and read back equal."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+import pytest
+from django.http import QueryDict
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from shopkb.core.flow import editing
+from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.reader import read_flow
+from shopkb.core.flow.writer import write_flow
+from shopkb.procedures.desk.acts import obey
+from tests.builders import HORN_TEXT
+
+WORDS = st.one_of(
+    st.sampled_from(["", " ", "New step", "Look", "12 V", "1 V .. 2 V", ">= battery", "a\r\nb", "#", "x" * 130, "out"]),
+    st.text(max_size=12),
+)
+GOES = st.sampled_from(
+    ["", "new-step", "new-cause", "out:", "step:supply", "step:gone", "cause:horn-open", "hand-over:horn-control"]
+)
+BUTTONS = st.sampled_from(
+    ["save", "up", "down", "delete", "add-outcome", "outcome-up", "outcome-down", "outcome-delete", "caution", "odd"]
+)
+KINDS = st.sampled_from(["look", "measure", "action", "question", "", "stare"])
+Form = dict[str, str | list[str]]
+
+
+@st.composite
+def forms(draw: st.DrawFn, flow: Flow) -> Form:
+    """One form of the desk about something that is there, or about something that is not."""
+    kind = draw(st.sampled_from(["head", "step", "step", "step", "add-step", "cause", "value", "new-cause", "odd"]))
+    step = draw(st.sampled_from([*flow.step_by_key, "gone"]))
+    form: Form = {"form": kind, "step": step, "open": step, "title": draw(WORDS), "test": draw(KINDS)}
+    outcomes = [outcome.key for outcome in flow.step_by_key[step].outcomes] if step in flow.step_by_key else []
+    button, outcome = draw(BUTTONS), draw(st.sampled_from([*outcomes, "gone"]))
+    form["do"] = f"{button}:{outcome}" if "-" in button and button != "add-outcome" else button
+    for key in outcomes:
+        form |= {f"o-{key}-label": draw(WORDS), f"o-{key}-go": draw(GOES), f"o-{key}-band": draw(WORDS)}
+    more = {"new-label": WORDS, "minutes": WORDS, "instruction": WORDS, "quantity": st.sampled_from(["", "voltage"])}
+    more |= {"unit": WORDS, "mode": WORDS, "component": st.sampled_from(["body/horn", "", "x y"]), "ask": WORDS}
+    form |= {name: draw(words) for name, words in more.items() if draw(st.booleans())}
+    form |= {"cause": draw(st.sampled_from([*flow.cause_by_key, "gone"])), "outcome": outcome}
+    form |= {"value": draw(st.sampled_from([*flow.value_by_key, "", "new_one"])), "platforms": ["any"]}
+    return form
+
+
+@pytest.mark.django_db
+@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data(), begun=st.booleans())
+def test_any_sequence_of_forms_leaves_a_draft_that_reads_back_equal(data: st.DataObject, begun: bool) -> None:
+    flow = editing.new_flow("horn-silent", "Horn stays silent", "body/horn")
+    if begun:
+        read = read_flow(HORN_TEXT).flow
+        assert read is not None
+        flow = read
+    for _ in range(data.draw(st.integers(1, 8))):
+        form = data.draw(forms(flow))
+        try:
+            done = obey(flow, QueryDict(urlencode(form, doseq=True)))
+        except (EditRefused, NothingThere) as refusal:
+            assert str(refusal).endswith((".", "?"))
+            continue
+        assert read_flow(write_flow(done.flow)).flow == done.flow
+        for old, new in done.renamed.items():
+            kind, _, key = old.partition(":")
+            keys = {outcome.key for step in done.flow.steps for outcome in step.outcomes}
+            assert new in (done.flow.step_by_key if kind == "step" else keys) or form["do"] != "save"
+            assert key != new
+        flow = done.flow
