@@ -14,7 +14,7 @@ from threading import Lock
 from typing import NamedTuple
 
 from django.conf import settings
-from django.db.models import Subquery, Sum
+from django.db.models import Subquery
 
 from shopkb.catalog.models import Access
 from shopkb.charts.notes import BranchNote
@@ -118,16 +118,9 @@ def strengths_in_force() -> tuple[float, ...]:
 
 def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     """The procedure's tallies by platform and month. One query."""
-    rows = (
-        Tally.objects.of(procedure)
-        .values(*KEY_FIELDS)
-        .annotate(**{f"sum_{name}": Sum(name) for name in SUM_FIELDS})
-        .order_by()
-    )
-    return {
-        TallyKey(*(row[name] for name in KEY_FIELDS)): TallySums(*(row[f"sum_{name}"] for name in SUM_FIELDS))
-        for row in rows
-    }
+    parts = len(KEY_FIELDS)
+    rows = Tally.objects.of(procedure).order_by().values_list(*KEY_FIELDS, *SUM_FIELDS)
+    return {TallyKey(*row[:parts]): TallySums(*row[parts:]) for row in rows.iterator(chunk_size=2000)}
 
 
 def _learn(flow: Flow, platform: str, month: str, access_minutes: Mapping[str, float]) -> Insight:

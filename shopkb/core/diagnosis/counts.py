@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.ageing import HALF_LIFE, age_weight
-from shopkb.core.diagnosis.pooling import PlatformTree, platform_tree
+from shopkb.core.diagnosis.pooling import IntArray, PlatformTree, platform_tree
 from shopkb.core.diagnosis.rates import Array
 from shopkb.core.diagnosis.tallies import SKIP, Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow, GoKind, Proof
@@ -115,15 +115,23 @@ def count(
     job has one of them. A cause that the flow does not list counts as :data:`OTHER`; a step or outcome that the flow
     does not have is told in ``left_out`` and else ignored.
     """
-    mine = {key: sums for key, sums in tallies.items() if key.procedure == flow.procedure}
-    builder = _Counting(flow, platform_tree([*platforms, *(key.platform for key in mine)]), beyond)
-    weights: dict[str, float] = {}
-    for key, sums in mine.items():
-        if key.month not in weights:
-            weights[key.month] = age_weight(key.month, as_of, half_life)
-        proof = proof_weights.get(key.proof, 1.0) if key.cause else 0.0
-        builder.add(key, sums, weights[key.month], proof)
-    return builder.finish()
+    mine = [(key, sums) for key, sums in tallies.items() if key.procedure == flow.procedure]
+    paths = {key.platform for key, _ in mine}
+    counting = _Counting(flow, platform_tree([*platforms, *paths]), beyond)
+    ages = {month: age_weight(month, as_of, half_life) for month in {key.month for key, _ in mine}}
+    sums = np.array([_numbers(part) for _, part in mine], dtype=np.float64).reshape(len(mine), 7)
+    sound = np.asarray(sums.min(axis=1, initial=0.0) >= 0)
+    counting.negative = int((~sound).sum())
+    keys = [key for (key, _), yes in zip(mine, sound.tolist(), strict=True) if yes]
+    weights = np.array([ages[key.month] for key in keys])
+    proofs = np.array([proof_weights.get(key.proof, 1.0) for key in keys])
+    return counting.counted(keys, sums[sound], weights, proofs)
+
+
+def _numbers(sums: TallySums) -> tuple[int, ...]:
+    return (
+        sums.count, sums.timed, sums.seconds, sums.seconds_squared, sums.came_back, sums.rejected, sums.together
+    )  # fmt: skip
 
 
 def branch_reach(flow: Flow, beyond: Mapping[str, frozenset[str]]) -> tuple[BranchReach, ...]:
@@ -157,11 +165,11 @@ def _hand_overs(flow: Flow, step: str, outcome: str) -> set[str]:
 
 @dataclass(eq=False)
 class _Counting:
+    """Tallies as columns of numbers, summed by where they belong."""
+
     flow: Flow
     tree: PlatformTree
     beyond: Mapping[str, frozenset[str]]
-    skipped: dict[str, dict[str, int]] = field(default_factory=lambda: defaultdict(lambda: defaultdict(int)))
-    left_out: dict[tuple[str, str], int] = field(default_factory=lambda: defaultdict(int))
     negative: int = 0
 
     def __post_init__(self) -> None:
@@ -172,61 +180,83 @@ class _Counting:
         self.row = {branch: place for place, branch in enumerate(self.branches)}
         self.step_place = {step.key: place for place, step in enumerate(flow.steps)}
         self.reach = branch_reach(flow, self.beyond)
-        nodes, branches = len(self.tree.paths), len(self.branches)
-        self.verified = np.zeros((branches, len(self.causes)))
-        self.traffic = np.zeros(branches)
-        self.minutes = np.zeros((len(flow.steps), 3))
-        self.runs = np.zeros((nodes, len(self.causes)))
-        self.platform = PlatformCounts(*(np.zeros((nodes, branches)) for _ in range(9)))
 
-    def add(self, key: TallyKey, sums: TallySums, age: float, proof: float) -> None:
-        if sums.below_zero:
-            self.negative += 1
-            return
-        node = self.tree.index["/".join(part for part in key.platform.split("/") if part)]
-        column = self.column.get(key.cause, len(self.causes) - 1)
-        if not key.step:
-            if key.cause:
-                self.runs[node, column] += age * proof * sums.count
-            return
-        row = self.row.get((key.step, key.outcome))
-        if row is None:
-            self._without_branch(key, sums)
-            return
-        self._branch(key, sums, node, row, age)
-        if key.cause:
-            self.verified[row, column] += age * proof * max(sums.count - sums.together, 0)
-        self.traffic[row] += age * sums.count
-        minutes = np.array([sums.timed, sums.seconds / 60, sums.seconds_squared / 3600])
-        self.minutes[self.step_place[key.step]] += age * minutes
-
-    def _without_branch(self, key: TallyKey, sums: TallySums) -> None:
-        if key.outcome.startswith(SKIP) and key.step in self.step_place:
-            self.skipped[key.step][key.outcome.removeprefix(SKIP)] += sums.count
-        elif sums.count:
-            self.left_out[key.step, key.outcome] += sums.count
-
-    def _branch(self, key: TallyKey, sums: TallySums, node: int, row: int, age: float) -> None:
-        here, at = self.platform, (node, row)
-        here.traffic[at] += sums.count
-        here.rejected[at] += sums.rejected
-        here.came_back[at] += sums.came_back
-        if not key.cause:
-            return
-        here.all_verified[at] += sums.count
-        reach = self.reach[row]
-        if key.cause in reach.causes:
-            here.wins[at] += sums.count
-            here.weighted_wins[at] += age * sums.count
-            here.eliminated[at] += sums.count * (key.proof == Proof.ELIMINATION)
-        elif reach.beyond and key.cause not in self.column:
-            return
-        here.jobs[at] += sums.count
-        here.weighted_jobs[at] += age * sums.count
-
-    def finish(self) -> FlowCounts:
-        skipped = {step: dict(reasons) for step, reasons in self.skipped.items()}
+    def counted(self, keys: Sequence[TallyKey], sums: Array, age: Array, proof: Array) -> FlowCounts:
+        """``sums`` is keys x 7, in the order of :class:`TallySums`; ``age`` and ``proof`` are weights by key."""
+        node = _places(keys, self.tree)
+        cause = np.array([self.column.get(key.cause, len(self.causes) - 1) for key in keys], dtype=np.intp)
+        row = np.array([self.row.get((key.step, key.outcome), -1) for key in keys], dtype=np.intp)
+        told = np.array([bool(key.cause) for key in keys], dtype=bool)
+        of_run = np.array([not key.step for key in keys], dtype=bool)
+        here = ~of_run & (row >= 0)
+        size = len(self.branches), len(self.causes)
+        alone = np.maximum(sums[:, 0] - sums[:, 6], 0.0)
+        seen, runs = here & told, of_run & told
+        skipped, left_out = self._without_branch([key for key, yes in zip(keys, here | of_run, strict=True) if not yes],
+                                                 sums[~(here | of_run), 0])  # fmt: skip
         return FlowCounts(
-            self.flow, self.causes, self.branches, self.reach, self.tree, self.verified, self.traffic, self.minutes,
-            self.runs, self.platform, skipped, dict(self.left_out), self.negative,
+            self.flow, self.causes, self.branches, self.reach, self.tree,
+            verified=_summed(size, (row, cause), age * proof * alone, seen),
+            traffic=_summed(size[:1], (row,), age * sums[:, 0], here),
+            minutes=self._minutes(row, age[:, None] * sums[:, 1:4] / [1, 60, 3600], here),
+            runs=_summed((len(self.tree.paths), size[1]), (node, cause), age * proof * sums[:, 0], runs),
+            by_platform=self._by_platform(keys, node, row, sums, age, here, seen),
+            skipped=skipped, left_out=left_out, negative=self.negative,
         )  # fmt: skip
+
+    def _minutes(self, row: IntArray, timed: Array, here: NDArray[np.bool_]) -> Array:
+        places = np.array([self.step_place[step] for step, _ in self.branches] or [0], dtype=np.intp)
+        step = places[np.maximum(row, 0)]
+        size = (len(self.flow.steps),)
+        return np.stack([_summed(size, (step,), timed[:, part], here) for part in range(3)], axis=1)
+
+    def _by_platform(
+        self, keys: Sequence[TallyKey], node: IntArray, row: IntArray, sums: Array, age: Array,
+        here: NDArray[np.bool_], seen: NDArray[np.bool_],
+    ) -> PlatformCounts:  # fmt: skip
+        right, judged = (np.zeros(len(keys), dtype=bool) for _ in range(2))
+        weak = np.array([key.proof == Proof.ELIMINATION for key in keys], dtype=bool)
+        for place in np.flatnonzero(seen).tolist():
+            reach, identity = self.reach[row[place]], keys[place].cause
+            right[place] = identity in reach.causes
+            judged[place] = right[place] or not (reach.beyond and identity not in self.column)
+
+        def summed(values: Array, chosen: NDArray[np.bool_]) -> Array:
+            return _summed((len(self.tree.paths), len(self.branches)), (node, row), values, chosen)
+
+        count = sums[:, 0]
+        return PlatformCounts(
+            traffic=summed(count, here), jobs=summed(count, judged), wins=summed(count, right),
+            eliminated=summed(count, right & weak), rejected=summed(sums[:, 5], here),
+            came_back=summed(sums[:, 4], here), weighted_jobs=summed(age * count, judged),
+            weighted_wins=summed(age * count, right), all_verified=summed(count, seen),
+        )  # fmt: skip
+
+    def _without_branch(
+        self, keys: Sequence[TallyKey], count: Array
+    ) -> tuple[dict[str, dict[str, int]], dict[tuple[str, str], int]]:
+        skipped: dict[str, dict[str, int]] = {}
+        left_out: dict[tuple[str, str], int] = {}
+        for key, jobs in zip(keys, count.astype(int).tolist(), strict=True):
+            if key.outcome.startswith(SKIP) and key.step in self.step_place:
+                reasons, reason = skipped.setdefault(key.step, {}), key.outcome.removeprefix(SKIP)
+                reasons[reason] = reasons.get(reason, 0) + jobs
+            elif jobs:
+                left_out[key.step, key.outcome] = left_out.get((key.step, key.outcome), 0) + jobs
+        return skipped, left_out
+
+
+def _places(keys: Sequence[TallyKey], tree: PlatformTree) -> IntArray:
+    """The node of each key's platform."""
+    known = {
+        path: tree.index["/".join(part for part in path.split("/") if part)] for path in {key.platform for key in keys}
+    }
+    return np.array([known[key.platform] for key in keys], dtype=np.intp)
+
+
+def _summed(size: tuple[int, ...], where: tuple[IntArray, ...], values: Array, chosen: NDArray[np.bool_]) -> Array:
+    """The chosen values added up at their places in an array of this size."""
+    if not chosen.any():
+        return np.zeros(size)
+    flat = np.ravel_multi_index(tuple(part[chosen] for part in where), size)
+    return np.asarray(np.bincount(flat, values[chosen], int(np.prod(size))), dtype=np.float64).reshape(size)
