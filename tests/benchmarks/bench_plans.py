@@ -1,6 +1,6 @@
 """The advised plan beside simpler rules and the best plan there is: ``python -m tests.benchmarks.bench_plans``.
 
-Expected minutes over those of the best plan, found by the dynamic programme of :mod:`tests.simulation.plans`: 100 small
+Expected minutes over those of the best plan, found by the dynamic programme of :mod:`tests.simulation.plans`: 30 small
 problems with tests that err and repairs of two price classes. Smaller is better, so the goals are ratios to the best.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from tests.benchmarks.rows import Row, table
 from tests.simulation.plans import ratios
 
-PROBLEMS = 60
+PROBLEMS = 30
 
 
 def rows() -> Iterator[Row]:

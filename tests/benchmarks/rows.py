@@ -47,19 +47,19 @@ def table(rows: Iterable[Row]) -> str:
     return "\n".join(lines)
 
 
-def median(call: Callable[[], object], seconds: float = 0.4) -> float:
-    """Median processor time of a call, in microseconds, over as many as fit.
+def median(call: Callable[[], object], seconds: float = 0.4, least: int = 5) -> float:
+    """Median processor time of a call, in microseconds, over as many as fit, and ``least``.
 
     Processor time, so that another load on the computer says little; calls shorter than a millisecond are timed in rows
     of some, since asking for it takes long itself.
     """
-    call()
     begin = time.process_time()
     call()
-    often = max(1, int(1e-3 / max(time.process_time() - begin, 1e-6)))
+    first = time.process_time() - begin
+    often = max(1, min(200, int(1e-3 / max(first, 1e-6))))
     times: list[float] = []
     until = time.perf_counter() + seconds
-    while time.perf_counter() < until or len(times) < 5:
+    while time.perf_counter() < until or len(times) < least:
         begin = time.process_time()
         for _ in range(often):
             call()
