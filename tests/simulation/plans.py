@@ -169,17 +169,18 @@ def ratios(problems: int, seed: int, *, dear: float = 1.0, causes: int = 5, test
     return {name: np.array(values) for name, values in found.items()}
 
 
-def main() -> None:
-    problems = int(sys.argv[1]) if len(sys.argv) > 1 else 500
-    for dear in (1.0, 10.0):
-        print(f"{problems} problems, 5 causes, 5 tests, repairs {dear:g} times as dear; cost over the best plan")
+def main(problems: int = 500) -> None:
+    print(f"\nExpected minutes over those of the best plan: {problems} problems, 5 causes, 5 tests that err\n")
+    print("| repairs | rule | mean | median | 95 % | worst | best plan in |")
+    print("| --- | --- | ---: | ---: | ---: | ---: | ---: |")
+    for dear, repairs in ((1.0, "cheap"), (10.0, "ten times as dear")):
         for name, values in ratios(problems, 2026, dear=dear).items():
             print(
-                f"  {name:14} mean {values.mean():.4f}  median {np.median(values):.4f}  "
-                f"95 % {np.quantile(values, 0.95):.3f}  worst {values.max():.3f}  "
-                f"best plan in {np.mean(values < 1 + 1e-9):.0%}"
+                f"| {repairs} | {name} | {values.mean():.4f} | {np.median(values):.4f} | "
+                f"{np.quantile(values, 0.95):.3f} | {values.max():.3f} | {np.mean(values < 1 + 1e-9):.0%} |",
+                flush=True,
             )
 
 
 if __name__ == "__main__":
-    main()
+    main(*(int(number) for number in sys.argv[1:2]))
