@@ -6,7 +6,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.evidence import learning
-from shopkb.evidence.drift import changed_lately
+from shopkb.evidence.lately import lately
 from tests.core.diagnosis.flows import GROUND, HORN, horn, tally, together
 
 
@@ -17,7 +17,7 @@ def test_a_fallen_branch_is_seen_with_one_query(db: None) -> None:
     )  # fmt: skip
     learning.add_evidence(together(*parts))
     with CaptureQueriesContext(connection) as queries:
-        found = changed_lately(horn(), "2026-11")
+        found = lately(horn(), "2026-11").drift
     assert len(queries) == 1
     (branch,) = found.branches
     assert (branch.step, branch.outcome, branch.lately, branch.before) == ("ground", "bad", (1, 10), (30, 30))
