@@ -123,6 +123,13 @@ def test_words_behind_the_question_mark(client: Client, scene: Scene, tried: Cou
     assert response.status_code < 500, asked
 
 
+@pytest.mark.parametrize("key", ["procedure", "step", "outcome"])
+def test_each_probe_behind_the_list_of_jobs(client: Client, horn: Procedure, key: str) -> None:
+    """Here a filter becomes a link, which no other page does."""
+    answered = {text[:20]: client.get(reverse("jobs:list"), {key: text[:2000]}).status_code for text in PROBES}
+    assert {text: code for text, code in answered.items() if code >= 500} == {}
+
+
 @quick
 @given(data=st.data())
 def test_parts_of_the_path(client: Client, scene: Scene, tried: Counter[str], data: st.DataObject) -> None:
