@@ -274,3 +274,31 @@ def test_suggestions_come_by_the_minutes_at_stake(horn_flow: Flow) -> None:
     misleading = next(one for one in found if one.matter is Matter.MISLEADING_END)
     assert (misleading.step, misleading.part, misleading.whole) == ("supply", 6, 6)
     assert [one.minutes for one in found] == sorted((one.minutes for one in found), reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("more", "proposed"),
+    [
+        ({}, True),
+        ({"done": 4, "proven": 4}, False),
+        ({"found": 1}, False),
+        ({"bits": 0.3}, False),
+        ({"is_test": False}, False),
+        ({"needed": True}, False),
+        ({"turned_away": 4}, False),
+        ({"names_a_cause": True}, True),
+        ({"names_a_cause": True, "done": 8, "proven": 8}, False),
+    ],
+)
+def test_what_is_proposed_to_be_left_out(more: dict[str, int | bool], proposed: bool) -> None:
+    """A test done 40 times that found nothing and tells next to nothing; not what is there for something else. Where it
+    could name a cause, 0 of 40 is at most 3 % (Jeffreys' interval, upper end of 80 %), 0 of 8 could be 15 %."""
+    fields: dict[str, object] = {
+        "procedure": "horn-silent", "procedure_title": "Horn", "step": "harness", "number": 3, "title": "Look along it",
+        "done": 40, "proven": 40, "found": 0, "led_away": 0, "names_a_cause": False, "timed": 40, "minutes": 6.0,
+        "bits": 0.02, **more,
+    }  # fmt: skip
+    found = suggestions([StepFigures(**fields)], (), (), (), (), ())  # type: ignore[arg-type]
+    assert [(one.matter, one.minutes, one.each) for one in found] == (
+        [(Matter.COSTLY_STEP, 240.0, 6.0)] if proposed else []
+    )
