@@ -360,6 +360,7 @@ def test_the_technical_record_holds_everything_that_was_given(run: Run, junior: 
         "Press the button and listen Relay clicks counts",
         "Voltage at the connector Full supply 12.4 V",
         "taken back",
+        "Battery voltage with all loads off: 12.6 V",
         "Nothing to be heard This step was answered otherwise meanwhile. came too late",
         "Junior to Senior: Taken over without being handed over.",
         "Bumper off Senior",

@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right, require
+from shopkb.core.flow.model import AskedValue
 from shopkb.jobs.models import DangerPassed, HandOver, Job, PutBack, Result, Run, RunValue
 from shopkb.jobs.standing import walk_of
 from shopkb.jobs.views.place import Place, answer_words
@@ -34,6 +35,8 @@ class Sheet:
     place: Place
     drawn: Drawn
     lines: list[Line]
+    asked: list[tuple[str, RunValue]]
+    """Values asked once: the question, and what was typed."""
 
 
 @require_safe
@@ -65,12 +68,18 @@ def _sheet(run: Run) -> Sheet:
     place = Place(run, flow, counting, walk_of(flow, counting))
     standing = {row.pk for row in place.standing}
     lines = [Line(_title(place, row), answer_words(flow, row), row, _state(row, standing)) for row in rows]
-    return Sheet(place, drawn(flow, Look(path=place.way.path, now=place.way.current)), lines)
+    asked = [(_question(place, row), row) for row in run.values.all()]
+    return Sheet(place, drawn(flow, Look(path=place.way.path, now=place.way.current)), lines, asked)
 
 
 def _title(place: Place, row: Result) -> str:
     step = place.flow.step_by_key.get(row.step)
     return step.title if step is not None else row.step
+
+
+def _question(place: Place, row: RunValue) -> str:
+    value = place.flow.value_by_key.get(row.key)
+    return value.ask if isinstance(value, AskedValue) else row.key
 
 
 def _state(row: Result, standing: set[int]) -> str:
