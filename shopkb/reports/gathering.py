@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from django.db.models import Sum
+from django.db.models import Q, Sum
 
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow
@@ -56,6 +56,7 @@ MOST = 400
 _steps: Kept = Memory(MOST)
 _related: Kept = Memory(MOST)
 _runs: Kept = Memory(MOST)
+_counts: Memory[tuple[Tallies, Tallies]] = Memory(MOST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +76,15 @@ class Evidence:
         """Of the steps, summed over the months of the period and over platforms."""
         return self._summed(_steps, self.filters, STEP_FIELDS)
 
-    def steps_since(self, month: str) -> ByProcedure:
-        """The same from another month to the end of the period."""
-        return self._summed(_steps, self.filters.but(since=month), STEP_FIELDS)
+    def counts(self, month: str) -> Mapping[str, tuple[Tallies, Tallies]]:
+        """Jobs of the steps by cause, since ever and since this month, to the end of the period; nothing but counts."""
+        place = (month, self.filters.until, self.filters.platform)
+        found = {key: _counts.held((key, *place), number) for key, number in self.stamps.items()}
+        missing = [key for key, held in found.items() if held is None]
+        for key, halves in _halves(self.filters, missing, month).items():
+            _counts.keep((key, *place), self.stamps[key], halves)
+            found[key] = halves
+        return {key: held for key, held in found.items() if held is not None}
 
     def related(self) -> ByProcedure:
         """The same of every platform, each for itself: what the chosen one borrows from."""
@@ -97,6 +104,23 @@ class Evidence:
             kept.keep((key, *place), self.stamps[key], sums)
             found[key] = sums
         return {key: held for key, held in found.items() if held is not None}
+
+
+def _halves(filters: Filters, procedures: list[str], month: str) -> dict[str, tuple[Tallies, Tallies]]:
+    found: dict[str, tuple[dict[TallyKey, TallySums], dict[TallyKey, TallySums]]] = {
+        key: ({}, {}) for key in procedures
+    }
+    if not procedures:
+        return {}
+    rows = Tally.objects.filter(
+        within(filters.platform, "platform"), procedure__in=procedures, month__lte=filters.until
+    )
+    rows = rows.exclude(cause="").exclude(step=ALL_STEPS).values_list("procedure", "step", "outcome", "cause")
+    late = Sum("count", filter=Q(month__gte=month), default=0)
+    for procedure, step, outcome, cause, whole, recent in rows.annotate(whole=Sum("count"), late=late).order_by():
+        key = TallyKey(procedure, step, outcome, cause, "", "", PERIOD)
+        found[procedure][0][key], found[procedure][1][key] = TallySums(whole), TallySums(recent)
+    return dict(found)
 
 
 def _sums(filters: Filters, procedures: list[str], names: tuple[str, ...]) -> dict[str, dict[TallyKey, TallySums]]:

@@ -105,15 +105,14 @@ _findings: Memory[tuple[Finding, ...]] = Memory(256)
 
 
 def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[Drift, ...]:
-    """Two queries at most."""
+    """One query at most."""
     filters = evidence.filters
-    whole = evidence.steps_since(EARLIEST)
-    of_late = evidence.steps_since(month_before(filters.until, RECENT_MONTHS - 1))
+    counts = evidence.counts(month_before(filters.until, RECENT_MONTHS - 1))
 
     def of(key: str, held: InForce) -> tuple[Drift, ...]:
         name = (key, filters.until, filters.platform)
-        rests_on = (held.revision.checksum, whole[key], of_late[key])
-        return _drifts.of(name, rests_on, lambda: drifts(held.flow, whole[key], of_late[key]))
+        rests_on = (held.revision.checksum, counts[key])
+        return _drifts.of(name, rests_on, lambda: drifts(held.flow, *counts[key]))
 
     return tuple(drift for key, held in chosen.items() for drift in of(key, held))
 
