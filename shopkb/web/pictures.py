@@ -34,6 +34,7 @@ def encoded(file: IO[bytes]) -> tuple[bytes, int, int]:
         raise BadPicture("The picture is larger than 12 MB. Take it with a lower resolution.")
     try:
         with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # damage in what is thrown away anyway
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(body), formats=FORMATS) as picture:
                 if picture.width * picture.height > MOST_PIXELS:
