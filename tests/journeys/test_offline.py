@@ -5,61 +5,37 @@ from __future__ import annotations
 import json
 import re
 import uuid
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 from django.utils import timezone
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
-from shopkb.jobs import closing, following
-from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
+from shopkb.jobs import following
+from shopkb.jobs.models import HandOver, Job, Photo, Result, Run
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep.laws import broken
 from tests.builders import say, take_in
-from tests.door import Door, door_before
+from tests.door import Door
 
-from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
-from .scenes import FAN, TO_CLICKS, TO_SUPPLY, fan_job
+from .away import arrives, back, door, gone, kept, reading, unsent, value, visits
+from .conftest import TABLET, Visits
+from .scenes import FAN
 from .test_junior import answer, keep, read, title
 
-if TYPE_CHECKING:
-    from pytest_django.live_server_helper import LiveServer
+__all__ = ["door", "visits"]
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
-AWAY = "net::ERR_"
 COLUMNS = (
     "step", "outcome", "skipped", "onward", "typed", "reading", "unit", "over_limit", "meter__key", "proposed",
     "verdict", "judgement", "override_why", "note", "who__username", "replaces__step", "replaces__outcome",
 )  # fmt: skip
-KEPT = """run => caches.open('run-' + run).then(async cache => {
-  const stands = await cache.match(`/jobs/runs/${run}/`);
-  return [...(await cache.keys()).map(request => new URL(request.url).pathname),
-    stands ? (await stands.text()).match(/data-step="([a-z-]+)"/)?.[1] : ''];
-})"""
-
-
-@pytest.fixture
-def door(live_server: LiveServer) -> Iterator[Door]:
-    """The way to the server; shut, the server is gone."""
-    with door_before(live_server.thread.port) as door:
-        yield door
-
-
-@pytest.fixture
-def visits(browser: Browser, door: Door, pictures: Path) -> Iterator[Visits]:
-    expect.set_options(timeout=30_000)
-    visits = Visits(browser, door.address, pictures)
-    yield visits
-    visits.forgiven(AWAY)
-    visits.settle()
 
 
 @pytest.fixture
@@ -80,58 +56,6 @@ class Clock:
 
     def forward(self, minutes: float) -> None:
         self.ahead += timedelta(minutes=minutes)
-
-
-def gone(page: Page, door: Door) -> None:
-    """No Wi-Fi, and no server either."""
-    page.context.set_offline(True)
-    door.shut()
-
-
-def back(page: Page, door: Door) -> None:
-    door.open()
-    page.context.set_offline(False)
-
-
-def kept(page: Page, run: Run, *steps: str) -> None:
-    """Wait until the device holds these steps, and stands at the first of them."""
-    wanted = {f"/jobs/runs/{run.pk}/pack/{step}/" for step in steps} | {steps[0], "/jobs/outbox/"}
-    for _ in range(200):
-        if wanted <= set(page.evaluate(KEPT, run.pk)):
-            return
-        page.wait_for_timeout(100)
-    pytest.fail(f"not kept: {wanted - set(page.evaluate(KEPT, run.pk))}, but {page.evaluate(KEPT, run.pk)}")
-
-
-def arrives(page: Page, words: str) -> None:
-    """The kept page with this title. A loaded computer may start the browser's worker too late for the first try."""
-    heading = page.get_by_role("heading", level=1)
-    try:
-        expect(heading).to_have_text(re.compile(words), timeout=12_000)
-    except AssertionError:
-        if heading.count() == 0:
-            page.reload()
-        title(page, words)
-
-
-def unsent(page: Page, words: str) -> None:
-    """What stands in the line above every page, and can be seen."""
-    mark = page.locator("#unsent")
-    expect(mark).to_have_text(words)
-    assert mark.evaluate("element => element.checkVisibility({opacityProperty: true})")
-
-
-def value(page: Page, label: str, typed: str) -> None:
-    form = page.locator("form[data-value]", has_text=label)
-    form.get_by_label(re.compile(label)).fill(typed)
-    form.get_by_role("button", name="Keep this").click()
-    expect(page.get_by_text(re.compile(f"^Kept: {label}"))).to_be_visible()
-
-
-def reading(page: Page, typed: str, words: str) -> None:
-    """Type a reading on a kept page and answer."""
-    page.get_by_role("textbox", name="Reading", exact=True).fill(typed)
-    answer(page, words)
 
 
 def record_of(run: Run) -> list[tuple[object, ...]]:
@@ -349,133 +273,3 @@ def done_online(procedure: Procedure, junior: User, senior: User) -> Run:
     give(senior, "contacts-drop", "bad", "4100", unit="mV")
     give(senior, "contacts-drop", "good", "0.05")
     return run
-
-
-# Shorter, on the other screens
-
-
-@pytest.mark.parametrize("screen", [PHONE, OFFICE], ids=lambda screen: screen.name)
-def test_nothing_is_sent_under_another_name_and_nothing_is_lost(
-    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User, senior: User, screen: Screen
-) -> None:
-    run = fan_job(junior, shelf[FAN], TO_CLICKS)
-    page = visits.open(screen, junior, path=f"/jobs/runs/{run.pk}/")
-    title(page, "Voltage across the fan fuse")
-    kept(page, run, "fuse-drop", "plug-look")
-    door.shut()
-    read_without(page, run, door)
-    page.goto("about:blank")
-    page.context.clear_cookies()
-    door.open()
-    page.goto(f"{door.address}/sign-in/")
-    page.get_by_label("Username").fill("senior")
-    page.get_by_label("Password").fill("senior-knows-it")
-    page.get_by_role("button", name="Sign in").click()
-    expect(page.get_by_role("button", name="Sign out")).to_be_visible()
-    unsent(page, "2 not sent")
-    page.locator("#unsent").click()
-    page.get_by_role("button", name="Send now").click()
-    expect(page.locator("#outbox-list .told").first).to_have_text("given by somebody else: it waits until they sign in")
-    visits.shot(page, f"offline-other-{screen.name}")
-    assert run.results.count() == len(TO_CLICKS)
-    assert page.evaluate("caches.keys().then(names => names.filter(name => name.startsWith('run-')).length)") == 0
-    page.goto(f"{door.address}/")
-    page.get_by_role("button", name="Sign out").click()
-    page.get_by_label("Username").fill("junior")
-    page.get_by_label("Password").fill("junior-knows-it")
-    page.get_by_role("button", name="Sign in").click()
-    expect(page.get_by_role("button", name="Sign out")).to_be_visible()
-    page.goto(f"{door.address}/jobs/outbox/")
-    unsent(page, "all sent")
-    told = run.results.filter(pk__gt=run.results.all()[3].pk).values_list("step", "outcome", "skipped", "override_why")
-    assert list(told) == [
-        ("fuse-drop", "whole", "", "Tip slipped."),
-        ("plug-look", "", "no-access", ""),
-    ]
-
-
-def read_without(page: Page, run: Run, door: Door) -> None:
-    """The server goes while the page of the step is open: the answer is kept; so are a reason and what is left out."""
-    page.goto(f"{door.address}/jobs/runs/{run.pk}/")
-    page.get_by_role("textbox", name="Reading", exact=True).fill("two")
-    answer(page, "No voltage across the fuse")
-    expect(page.locator("#verdict")).to_contain_text("This is not a number")
-    unsent(page, "all sent")
-    reading(page, "0.6", "No voltage across the fuse")
-    page.get_by_label('Why "No voltage across the fuse" all the same', exact=False).fill("Tip slipped.")
-    page.get_by_role("button", name="Answer with this reason").click()
-    arrives(page, "Fan connector: heat, green, loose")
-    page.locator("summary", has_text="Cannot do this").click()
-    page.get_by_label("cannot get at it").check()
-    page.get_by_label(re.compile("Clean, bright, tight")).check()
-    page.get_by_role("button", name="Leave it out and go on").click()
-    arrives(page, "Motor current, motor fed directly")
-    unsent(page, "2 not sent")
-
-
-def test_an_answer_whose_reply_is_lost_is_one_answer(
-    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
-) -> None:
-    """The server has stored it; the device does not know, keeps it, and sends it again."""
-    run = fan_job(junior, shelf[FAN], TO_CLICKS[:3])
-    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
-    kept(page, run, "both-speeds", "fuse-drop")
-    before = run.results.count()
-    door.loses = lambda: run.results.count() > before
-    answer(page, "Fan silent, the high-speed relay clicks")
-    title(page, "Voltage across the fan fuse")
-    unsent(page, "1 not sent")
-    door.loses = lambda: False
-    page.evaluate("Outbox.send()")
-    unsent(page, "all sent")
-    expect(page.locator("#pack-state")).to_have_text("The network is back and everything is sent.")
-    page.get_by_role("link", name="Go on with the network").click()
-    title(page, "Voltage across the fan fuse")
-    assert run.results.count() == before + 1
-
-
-def test_a_refused_answer_stays_until_it_is_saved_and_taken_off(
-    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
-) -> None:
-    run = fan_job(junior, shelf[FAN], TO_SUPPLY)
-    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
-    kept(page, run, "supply", "contacts-drop")
-    door.shut()
-    page.reload()
-    reading(page, "4.6", "Feed loses too much or is dead")
-    arrives(page, "Voltage across the contacts")
-    closing.close_job(run.job, Job.Disposition.UNSOLVED, by=junior, at=timezone.now())
-    door.open()
-    page.goto(f"{door.address}/jobs/outbox/")
-    row = page.locator("#outbox-list li")
-    expect(row).to_contain_text(f"not taken: Job {run.job_id} is closed; nothing more can be recorded on it.")
-    visits.shot(page, "offline-refused")
-    visits.refused()
-    with page.expect_download() as told:
-        page.get_by_role("button", name="Save it and take it off").click()
-    (item,) = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
-    assert (item["step"], item["typed"]) == ("supply", "4.6")
-    unsent(page, "all sent")
-
-
-def test_a_danger_is_confirmed_without_the_network(
-    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
-) -> None:
-    way = (("arrival", "fits", ""), ("level", "low", ""), ("pressure", "falls", "0.4"))
-    run = fan_job(junior, shelf[FAN], way)
-    page = visits.open(TABLET, junior, path=f"/jobs/runs/{run.pk}/")
-    kept(page, run, "fan-with-leak", "leak-place")
-    gone(page, door)
-    answer(page, "Both speeds run")
-    expect(page.locator(".danger-ask")).to_contain_text("Vehicle overhead")
-    expect(page.get_by_role("button", name=re.compile("Radiator"))).to_be_hidden()
-    visits.shot(page, "offline-danger")
-    page.locator("[data-confirm]").click()
-    arrives(page, "Where is it wet, at cap pressure")
-    answer(page, "Radiator")
-    arrives(page, "The way ends here")
-    unsent(page, "3 not sent")
-    back(page, door)
-    unsent(page, "all sent")
-    assert DangerPassed.objects.get().statement.startswith("The vehicle stands on locked arms")
-    assert [row.step for row in run.results.counting()][-2:] == ["fan-with-leak", "leak-place"]
