@@ -124,7 +124,9 @@ def test_a_step_that_found_nothing_is_out_of_the_draft_in_three_actions(
     expect(row).to_be_visible()
     row.get_by_role("link", name="See the procedure without it, and make that a draft").click()
     expect(page.locator("main")).to_contain_text("It costs 6 min each time and found nothing in 40 jobs.")
-    expect(page.locator("main")).to_contain_text("“Voltage at the connector: Full supply” goes straight on to “Voltage drop")
+    expect(page.locator("main")).to_contain_text(
+        "“Voltage at the connector: Full supply” goes straight on to “Voltage drop"
+    )
     visits.shot(page, "without-a-step")
     page.get_by_role("button", name="Make a draft without it").click()
     expect(page.locator(".messages")).to_contain_text("The draft stands without the step.")
