@@ -20,7 +20,7 @@ from tests.conftest import FIXTURES, ROOT
 
 PICTURES = FIXTURES / "pictures"
 FAN = "overheats-fan-silent"
-OFFICE, TABLET = {"width": 1280, "height": 1000}, {"width": 820, "height": 1180}
+OFFICE, TABLET = {"width": 1280, "height": 1000}, {"width": 820, "height": 1640}
 
 
 @contextmanager
@@ -84,7 +84,8 @@ def step(page: Page, to: Path) -> None:
     page.locator("#typed").fill("0.2")
     with page.expect_navigation():
         page.keyboard.press("Enter")
-    page.screenshot(path=to, full_page=True)
+    page.evaluate("scrollTo(0, 0)")
+    page.screenshot(path=to)
 
 
 if __name__ == "__main__":
