@@ -82,9 +82,11 @@ def beta_intervals(a: Array, b: Array, level: float = 0.95) -> tuple[Array, Arra
     if not 0 < level < 1:
         raise ValueError(f"The level of an interval lies between 0 and 1, for example 0.95; got {level}.")
     tail = (1 - level) / 2
+    mean = a / (a + b)
     low = np.where(a < 1, 0.0, betaincinv(a, b, tail))
     high = np.where(b < 1, 1.0, betaincinv(a, b, 1 - tail))
-    return low, high
+    # Where nearly all of the chance lies at one edge, both tails can lie on one side of the mean.
+    return np.minimum(low, mean), np.maximum(high, mean)
 
 
 def wilson(successes: float, n: float, level: float = 0.95) -> tuple[float, float]:

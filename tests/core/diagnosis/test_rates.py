@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate, jeffreys, wilson
+from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate, beta_interval, jeffreys, wilson
 from tests.core.diagnosis.published import example
 
 INTERVALS = example("jeffreys-wilson-intervals")
@@ -99,3 +99,10 @@ def test_a_level_that_is_no_probability_is_refused(level: float) -> None:
     with pytest.raises(ValueError) as caught:
         jeffreys(1, 2, level)
     assert str(caught.value) == f"The level of an interval lies between 0 and 1, for example 0.95; got {level}."
+
+
+@pytest.mark.parametrize(("a", "b"), [(3e-5, 1.0), (1.0, 3e-5), (1e-9, 1e-9), (0.5, 400.5)])
+def test_an_interval_holds_its_mean_however_lopsided(a: float, b: float) -> None:
+    """Ten million jobs elsewhere without one success leave such a prior; both its quantiles are 0, its mean is not."""
+    low, high = beta_interval(a, b)
+    assert 0 <= low <= a / (a + b) <= high <= 1
