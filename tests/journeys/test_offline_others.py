@@ -23,7 +23,7 @@ from .test_junior import answer, title
 
 __all__ = ["door", "visits"]
 
-pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
+pytestmark = [pytest.mark.journey, pytest.mark.device, pytest.mark.django_db(transaction=True)]
 
 
 @pytest.mark.parametrize("screen", [PHONE, OFFICE], ids=lambda screen: screen.name)

@@ -199,6 +199,7 @@ def slowly(page: Page, seconds: float = 0.4) -> None:
     page.route("**/desk/act/", late)
 
 
+@pytest.mark.device
 def test_a_hasty_writer_loses_no_word_while_answers_are_slow(visits: Visits, catalog: None, senior: User) -> None:
     page = begun(visits, senior)
     slowly(page)
@@ -223,6 +224,7 @@ def test_a_hasty_writer_loses_no_word_while_answers_are_slow(visits: Visits, cat
     assert first.outcome("silent").go.key == second.key
 
 
+@pytest.mark.device
 def test_words_typed_while_the_network_is_away_are_kept_and_sent(visits: Visits, catalog: None, senior: User) -> None:
     page = begun(visits, senior)
     page.context.set_offline(True)
