@@ -6,6 +6,7 @@ The server decides which step may be answered.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -96,10 +97,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     result.seconds = seconds_since(held, rows, by, at)
     result.save()
     log_row(held.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
-    ended = not walk_of(flow, [*rows, result]).current
-    held.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
-    held.ended_at = at if ended else None
-    held.save(update_fields=["state", "ended_at"])
+    _settle(held, flow, [*rows, result], at)
     return Recorded(result)
 
 
@@ -154,9 +152,17 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
         raise NotPossible("Only your own last answer can be undone. Go back to the step and answer it again.")
     retraction = Retraction.objects.create(result=last, who=by, at=at, client_id=client_id)
     log_row(held.pk, Kind.RETRACTED, retraction, by=by, at=at)
-    held.state, held.ended_at = Run.State.UNDER_WAY, None
-    held.save(update_fields=["state", "ended_at"])
+    # What the answer taken back had replaced counts again, and may be the end.
+    _settle(held, flow_of(held.revision), list(held.results.counting()), at)
     return retraction
+
+
+def _settle(held: Run, flow: Flow, rows: Sequence[Result], at: datetime) -> None:
+    """Under way or at its end, as the answers that count say."""
+    ended = not walk_of(flow, rows).current
+    held.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
+    held.ended_at = at if ended else None
+    held.save(update_fields=["state", "ended_at"])
 
 
 @transaction.atomic

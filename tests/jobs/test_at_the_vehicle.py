@@ -345,3 +345,10 @@ def test_the_card_after_a_break_says_where_one_was(run: Run, junior: User, clien
     assert "You were here" in page
     assert "Voltage at the connector: <b>Full supply</b>, 12.4" in page
     assert "still unplugged, off or open: In the cabin; Bumper off" in page
+
+
+def test_an_undone_second_answer_leaves_the_run_at_the_end_that_the_first_reached(run: Run, junior: User) -> None:
+    (again,) = follow(run, [("press", "sounds", "")] * 2, junior)[1:]
+    following.retract(again, by=junior, at=LATER, client_id=uuid.uuid4())
+    run.refresh_from_db()
+    assert (run.state, run.ended_at) == (Run.State.ENDED, LATER)

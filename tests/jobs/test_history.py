@@ -148,6 +148,13 @@ def places(rows: Any, link: str) -> list[Any]:
     return [value for (value,) in rows.values_list(link)]
 
 
+def put_back() -> list[tuple[Any, ...]]:
+    """What was put back, and after how many answers of the shop; numbers of rows differ from one making to the next."""
+    nth = {pk: place for place, pk in enumerate(Result.objects.order_by("run_id", "id").values_list("pk", flat=True))}
+    rows = PutBack.objects.values_list("run__started_at", "part", "who", "at", "after")
+    return sorted((*row, nth.get(after, -1)) for *row, after in rows)
+
+
 def everything() -> dict[str, Any]:
     links = (
         "id",
@@ -175,7 +182,7 @@ def everything() -> dict[str, Any]:
         "also": list(Repair.also.through.objects.order_by("repair__at", "cause_id").values_list("repair__at", "cause")),
         "verifications": plain(Verification.objects.order_by("id"), without=links),
         "dangers": plain(DangerPassed.objects.order_by("run_id", "id"), without=links),
-        "put back": sorted(map(str, plain(PutBack.objects.order_by("id"), without=links))),
+        "put back": put_back(),
         "tallies": kept(),
     }
 
