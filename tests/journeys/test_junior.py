@@ -64,7 +64,9 @@ def take_in_vehicle(page: Page) -> None:
     page.get_by_role("button", name="Open the job").click()
 
 
-@pytest.mark.parametrize("screen", [PHONE, TABLET], ids=lambda screen: screen.name)
+@pytest.mark.parametrize(
+    "screen", [pytest.param(PHONE, marks=pytest.mark.looks), TABLET], ids=lambda screen: screen.name
+)
 def test_from_the_customers_words_to_a_proven_cure(
     visits: Visits, shelf: dict[str, Procedure], junior: User, screen: Screen
 ) -> None:

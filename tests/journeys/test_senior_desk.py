@@ -77,6 +77,7 @@ class Hand:
         return self.page.expect_response(lambda answer: answer.url.endswith("/desk/act/"))
 
 
+@pytest.mark.device
 def test_twelve_steps_from_an_empty_page_to_published_without_yaml(
     visits: Visits, catalog: None, senior: User, second: User
 ) -> None:
