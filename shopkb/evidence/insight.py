@@ -8,10 +8,10 @@ tallies, and only after a closing.
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from threading import Lock
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from django.conf import settings
 from django.db.models import Subquery
@@ -31,7 +31,9 @@ from shopkb.core.flow.paths import loops
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
 from shopkb.evidence.models import StrengthFit, Tally
 
-REMEMBERED = 64
+REMEMBERED = 128
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +63,7 @@ class Setting(NamedTuple):
     fit: int
 
 
-_memory: OrderedDict[tuple[str, str, str, str, Setting], Insight] = OrderedDict()
+_memory: OrderedDict[Hashable, object] = OrderedDict()
 _lock = Lock()
 
 
@@ -69,17 +71,22 @@ def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Ins
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``)."""
     now = _setting(flow.procedure)
     key = (flow.procedure, checksum, platform, month, now)
+    return remembered(key, lambda: _learn(flow, platform, month, dict(now.access_minutes)))
+
+
+def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
+    """The value of ``key``, made now if it is not remembered. The key holds the stamp of what the value rests on."""
     with _lock:
         held = _memory.get(key)
         if held is not None:
             _memory.move_to_end(key)
-            return held
-    learned = _learn(flow, platform, month, dict(now.access_minutes))
+            return held  # type: ignore[return-value]
+    value = make()
     with _lock:
-        _memory[key] = learned
+        _memory[key] = value
         while len(_memory) > REMEMBERED:
             _memory.popitem(last=False)
-    return learned
+    return value
 
 
 def _setting(procedure: str) -> Setting:

@@ -11,7 +11,8 @@ from django.db.models import Max, Sum
 from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.drift import LATELY, Drift, drift
 from shopkb.core.flow.model import Flow
-from shopkb.evidence.insight import full_tallies
+from shopkb.evidence.insight import full_tallies, remembered
+from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
 
 MOST = 5
@@ -40,8 +41,14 @@ class Lately:
     unused: bool
 
 
-def lately(flow: Flow, month: str) -> Lately:
-    """As of ``month`` (``YYYY-MM``). One query."""
+def lately(flow: Flow, checksum: str, month: str) -> Lately:
+    """As of ``month`` (``YYYY-MM``). One query, and one more after a closing: remembered until the tallies change."""
+    stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
+    key = ("lately", flow.procedure, checksum, month, stamp)
+    return remembered(key, lambda: _worked_out(flow, month))
+
+
+def _worked_out(flow: Flow, month: str) -> Lately:
     found = full_tallies(flow.procedure)
     since = month_number(month) - LATELY
     jobs: dict[str, int] = defaultdict(int)

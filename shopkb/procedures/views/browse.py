@@ -160,7 +160,7 @@ def _changes(flow: Flow, found: Lately) -> list[tuple[str, str]]:
 def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
     learned = _insight(flow, revision)
-    found = lately(flow, timezone.localdate().strftime("%Y-%m"))
+    found = lately(flow, revision.checksum, timezone.localdate().strftime("%Y-%m"))
     context = {
         "procedure": procedure,
         "revision": revision,
