@@ -277,7 +277,16 @@ def tab_to(page: Page, words: str) -> None:
     pytest.fail(f"{words!r} is not reached by 60 tabs on {page.url}")
 
 
+ARRIVED = "part => !part || !document.getElementById(part) || document.activeElement !== document.body"
+
+
+def settled(page: Page) -> None:
+    """The part that the address names holds the focus, which the browser gives it some time after the page is there."""
+    page.wait_for_function(ARRIVED, arg=page.evaluate("location.hash.slice(1)"))
+
+
 def press(page: Page, words: str) -> None:
+    settled(page)
     tab_to(page, words)
     with page.expect_navigation():
         page.keyboard.press("Enter")
@@ -285,9 +294,7 @@ def press(page: Page, words: str) -> None:
 
 def type_in(page: Page, words: str, typed: str) -> None:
     """From the top of the page, or from the part of it that the address names: that part holds the focus then."""
-    part = page.evaluate("location.hash.slice(1)")
-    if part:
-        page.wait_for_function("part => document.activeElement.id === part", arg=part)
+    settled(page)
     tab_to(page, words)
     page.keyboard.type(typed)
     with page.expect_navigation():

@@ -30,7 +30,7 @@ from .test_junior import answer, keep, read, title
 
 __all__ = ["door", "visits"]
 
-pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
+pytestmark = [pytest.mark.journey, pytest.mark.device, pytest.mark.django_db(transaction=True)]
 
 COLUMNS = (
     "step", "outcome", "skipped", "onward", "typed", "reading", "unit", "over_limit", "meter__key", "proposed",
