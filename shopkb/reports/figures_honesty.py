@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from shopkb.core.diagnosis.quality import TOO_FEW, ReliabilityBin
-from shopkb.core.diagnosis.rates import wilson
+from shopkb.core.diagnosis.quality import TOO_FEW, ReliabilityBin, judged_bin
 from shopkb.web.words import percent
 
 
@@ -69,14 +68,7 @@ def _bin(low: float, high: float, parts: Sequence[tuple[int, float, float]]) -> 
     n = sum(part[0] for part in parts)
     mean = sum(part[0] * part[1] for part in parts) / n
     hits = round(sum(part[0] * part[2] for part in parts))
-    interval = wilson(hits, n)
-    if n < TOO_FEW:
-        verdict = "too few to say"
-    elif mean > interval[1]:
-        verdict = "true less often than said"
-    else:
-        verdict = "true more often than said" if mean < interval[0] else "as said"
-    return ReliabilityBin(low, high, n, mean, hits / n, interval, verdict)
+    return judged_bin(low, high, n, mean, hits)
 
 
 def _scored(whole: MonthScores) -> list[str]:

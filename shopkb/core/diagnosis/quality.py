@@ -141,10 +141,13 @@ def reliability(p: Array, happened: Array, edges: Sequence[float] = EDGES) -> tu
 
 
 def _bin(low: float, high: float, p: Array, happened: Array) -> ReliabilityBin:
-    n = int(p.size)
-    if not n:
+    if not p.size:
         return ReliabilityBin(low, high, 0, None, None, None, "nothing said")
-    mean, hits = float(p.mean()), float(happened.sum())
+    return judged_bin(low, high, int(p.size), float(p.mean()), float(happened.sum()))
+
+
+def judged_bin(low: float, high: float, n: int, mean: float, hits: float) -> ReliabilityBin:
+    """What was said with ``mean`` ``n`` times (at least once) and true ``hits`` times, judged by Wilson's interval."""
     interval = wilson(hits, n)
     if n < TOO_FEW:
         verdict = "too few to say"
