@@ -23,7 +23,7 @@ FIGURES = ROOT / "tests" / "data" / "figures.json"
 BEGIN, END = "<!-- written by tests.proof: begin -->", "<!-- written by tests.proof: end -->"
 LINE = re.compile(r"\| (?P<name>[^|]+) \| (?P<database>[^|]+) \| (?P<value>[^|]+) \|")
 QUICK = ("tests/rights/test_matrix.py", "tests/upkeep/test_backup.py", "tests/upkeep/test_migrations.py",
-         "tests/upkeep/test_checks.py", "tests/catalog/test_trees_together.py")  # fmt: skip
+         "tests/upkeep/test_checks.py", "tests/catalog/test_trees_together.py", "tests/as_deployed.py")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,8 @@ ROWS = (
         ("tests/accounts/test_tablet.py", "tests/journeys/test_tablet.py")),
     Row("script from elsewhere, pages kept after sign-out", "one policy without exceptions, `no-store` on every answer",
         ("tests/rights/test_headers.py",)),
+    Row("a proxy or unit set up wrongly", "the recipes work as they stand, with nginx, TLS and systemd's own checker",
+        ("tests/as_deployed.py", "tests/upkeep/test_recipes.py"), ("nginx that", "systemd that")),
     Row("secrets in logs", "masked; nothing that was typed is logged", ("tests/upkeep/test_logs.py",)),
 )  # fmt: skip
 

@@ -98,7 +98,8 @@ class Shop:
             "SHOPKB_LOG_LEVEL": "CRITICAL",
             **({"DATABASE_URL": database} if database else {}),
         }
-        self.port = _free_port()
+        self.port = free_port()
+        self.always: dict[str, str] = {}
         self.first_job = 0
         self.server: subprocess.Popen[bytes] | None = None
         if like is not None:
@@ -205,7 +206,7 @@ class Shop:
     def _send(self, method: str, path: str, body: str | bytes | None, headers: dict[str, str]) -> Reply:
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
         try:
-            connection.request(method, path, body, headers)
+            connection.request(method, path, body, {**self.always, **headers})
             response = connection.getresponse()
             return Reply(response.status, response.getheader("Location") or "", response.read().decode())
         except http.client.HTTPException as error:
@@ -261,7 +262,7 @@ def _one_job(shop: Shop, person: int, told: Acknowledged, odd: list[Reply]) -> N
         told.closed.append(int(job.strip("/").rpartition("/")[2]))
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
