@@ -31,6 +31,22 @@ def telling_power(model: CauseModel, weights: Array) -> Array:
     return bits
 
 
+def telling_powers(model: CauseModel, weights: Array) -> Array:
+    """The same for many beliefs at once: ``weights`` is n x causes, the bits n x tests."""
+    if not model.tests:
+        return np.zeros((len(weights), 0))
+    if model.one_cause_each:
+        outcomes = weights @ model.table.T
+        gain = np.add.reduceat(-_xlogx(outcomes), model.starts, axis=1) - weights @ model.outcome_entropy.T
+    else:
+        joint = (weights[:, None, :] * model.table) @ model.repair_matrix
+        both = _xlogx(joint).sum(axis=2) - _xlogx(joint.sum(axis=2))
+        now = _xlogx(weights @ model.repair_matrix).sum(axis=1)
+        gain = np.add.reduceat(both, model.starts, axis=1) - now[:, None]
+    bits: Array = np.maximum(gain / LN2, 0.0)
+    return bits
+
+
 def gini_drop(model: CauseModel, weights: Array) -> Array:
     """Expected drop of the Gini impurity over repairs by each test. O(branches x causes)."""
     if not model.tests:

@@ -11,15 +11,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.rates import Array
 from shopkb.core.flow.model import Proof
 
 LEAST_COST: Final = 0.25
+
+Flags = NDArray[np.bool_]
+Places = NDArray[np.intp]
+Cluster = tuple[Sequence[int], float | Array]
+"""Repairs behind one set-up, and the minutes it still costs: one figure, or one a row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,21 +72,33 @@ class RepairCosts:
         summed: Array = weights @ self.matrix
         return summed
 
-    def expected(self, weights: Array, opened: frozenset[str] = frozenset(), owed: Array | None = None) -> Array:
+    def expected(self, weights: Array, opened: Flags | None = None, owed: Array | None = None) -> Array:
         """Expected minutes of repairing without tests, times the total weight; ``weights`` is n x causes.
 
-        ``owed`` are minutes that come on top of each repair, by repair or n x repairs: those of its proof.
+        ``opened`` says which of the :attr:`states` are reached, n x states; none by default. ``owed`` are minutes that
+        come on top of each repair, by repair or n x repairs: those of its proof.
         """
         minutes = self.minutes if owed is None else self.minutes + owed
-        return expected_minutes(self.masses(weights), minutes, self.clusters(opened))
+        clusters: list[Cluster] = [
+            (members, cost if opened is None else np.where(opened[:, place], 0.0, cost))
+            for members, place, cost in self._behind
+        ]
+        return expected_minutes(self.masses(weights), minutes, clusters)
 
-    def clusters(self, opened: frozenset[str]) -> list[tuple[list[int], float]]:
-        """Set-ups that are still to be paid: the repairs behind each, and its minutes."""
-        behind: dict[str, list[int]] = {}
+    @cached_property
+    def states(self) -> dict[str, int]:
+        """The set-up states that cost something to reach, with their places."""
+        costly = (state for state, minutes in self.open_minutes.items() if minutes > 0)
+        return {state: place for place, state in enumerate(costly)}
+
+    @cached_property
+    def _behind(self) -> list[tuple[list[int], int, float]]:
+        """By set-up state that stands before a repair: those repairs, its place and its minutes."""
+        found: dict[str, list[int]] = {}
         for place, access in enumerate(self.access):
-            if access not in opened and self.open_minutes.get(access, 0.0) > 0:
-                behind.setdefault(access, []).append(place)
-        return [(members, self.open_minutes[access]) for access, members in behind.items()]
+            if access in self.states:
+                found.setdefault(access, []).append(place)
+        return [(members, self.states[access], self.open_minutes[access]) for access, members in found.items()]
 
 
 def repair_costs(model: CauseModel, prices: Prices, not_cured: Sequence[str] = ()) -> RepairCosts:
@@ -99,61 +118,68 @@ def repair_costs(model: CauseModel, prices: Prices, not_cured: Sequence[str] = (
     return RepairCosts(matrix, np.array([*minutes, max(prices.look_further, LEAST_COST)]), access, model.access_minutes)
 
 
-def expected_minutes(masses: Array, minutes: Array, clusters: Sequence[tuple[Sequence[int], float]] = ()) -> Array:
+def expected_minutes(masses: Array, minutes: Array, clusters: Sequence[Cluster] = ()) -> Array:
     """Cost of the best order for each row of ``masses`` (n x repairs), times the row's sum.
 
-    ``minutes`` are by repair, or n x repairs. O(n x repairs log repairs).
+    ``minutes`` are by repair, or n x repairs. ``clusters`` hold the repairs behind each set-up with its minutes, one
+    figure or one a row; 0 where it is reached. O(n x repairs log repairs).
     """
-    keys, costs, masses, _ = _arranged(masses, minutes, clusters)
-    order = np.argsort(-keys, axis=1, kind="stable")
-    rows = np.arange(len(order))[:, None]
-    costs, masses = costs[rows, order], masses[rows, order]
-    # Each repair is paid by what is still uncured when its turn comes.
-    still = np.cumsum(masses[:, ::-1], axis=1)[:, ::-1]
-    total: Array = (costs * still).sum(axis=1)
+    keys, costs, masses = _arranged(masses, minutes, clusters)
+    order = _sorting(keys)
+    # A cause is cured once its own repair and all before it are paid.
+    total: Array = np.einsum("ij,ij->i", np.add.accumulate(costs.take(order), axis=1), masses.take(order))
     return total
 
 
-def repair_order(
-    masses: Array, minutes: Array, clusters: Sequence[tuple[Sequence[int], float]] = ()
-) -> tuple[list[int], float]:
+def repair_order(masses: Array, minutes: Array, clusters: Sequence[Cluster] = ()) -> tuple[list[int], float]:
     """Best order of the repairs of one row, and its expected minutes times the row's sum."""
-    keys, _, _, places = _arranged(masses[None, :], minutes, clusters)
-    order = np.argsort(-keys[0], kind="stable")
-    return [int(place) for place in places[0][order]], float(expected_minutes(masses[None, :], minutes, clusters)[0])
+    places = np.array(_places(masses.size, clusters))
+    keys, _, _ = _arranged(masses[None, :], minutes, clusters)
+    start = 0
+    for members, _ in clusters:
+        part = places[start : start + len(members)]
+        part[:] = part[np.argsort(-masses[part] / minutes[part], kind="stable")]
+        start += len(members)
+    order = places[np.argsort(keys[0], kind="stable")]
+    return order.tolist(), float(expected_minutes(masses[None, :], minutes, clusters)[0])
 
 
-def _arranged(
-    masses: Array, minutes: Array, clusters: Sequence[tuple[Sequence[int], float]]
-) -> tuple[Array, Array, Array, np.typing.NDArray[np.intp]]:
-    """Keys to sort by, costs and masses, arranged so that the repairs of a set-up stand together in their order."""
-    minutes = np.broadcast_to(minutes, masses.shape)
-    if not clusters:
-        places = np.broadcast_to(np.arange(minutes.shape[1]), masses.shape)
-        return masses / minutes, minutes, masses, places
-    parts = [_compound(masses, minutes, members, opening) for members, opening in clusters]
-    behind = {member for members, _ in clusters for member in members}
-    free = np.array([place for place in range(minutes.shape[1]) if place not in behind], dtype=np.intp)
-    singles, alone = masses[:, free], minutes[:, free]
-    parts.append((singles / alone, alone, singles, np.broadcast_to(free, singles.shape)))
-    keys, costs, weights, places = (np.concatenate(columns, axis=1) for columns in zip(*parts, strict=True))
-    return keys, costs, weights, places
+def _places(repairs: int, clusters: Sequence[Cluster]) -> list[int]:
+    """The repairs, those behind each set-up first and together."""
+    behind = [member for members, _ in clusters for member in members]
+    return [*behind, *sorted(set(range(repairs)).difference(behind))]
 
 
-def _compound(
-    masses: Array, minutes: Array, members: Sequence[int], opening: float
-) -> tuple[Array, Array, Array, np.typing.NDArray[np.intp]]:
-    """The same for the repairs behind one set-up: the best prefix of them goes as one."""
-    places = np.asarray(members, dtype=np.intp)
-    own, each, rows = masses[:, places], minutes[:, places], np.arange(len(masses))[:, None]
-    if places.size == 1:
-        costs = each + opening
-        return own / costs, costs, own, np.broadcast_to(places, own.shape)
-    inside = np.argsort(-own / each, axis=1, kind="stable")
-    weights, costs = own[rows, inside], each[rows, inside]
-    ratio = np.cumsum(weights, axis=1) / (opening + np.cumsum(costs, axis=1))
-    best = ratio.argmax(axis=1)[:, None]
-    first = np.arange(places.size)[None, :] <= best
-    keys = np.where(first, ratio[rows, best], weights / costs)
+def _sorting(keys: Array) -> Places:
+    """Flat places of the entries of each row, least first."""
+    order = np.argsort(keys, axis=1, kind="stable")
+    order += np.arange(0, keys.size, keys.shape[1])[:, None]
+    return order
+
+
+def _arranged(masses: Array, minutes: Array, clusters: Sequence[Cluster]) -> tuple[Array, Array, Array]:
+    """Keys to sort by, least first, costs and masses, arranged so that the repairs of a set-up stand together in their
+    order (:func:`_places`, and those of each set-up by chance over cost)."""
+    costs = minutes if minutes.shape == masses.shape else np.tile(minutes, (len(masses), 1))
+    if clusters:
+        places = np.array(_places(masses.shape[1], clusters), dtype=np.intp)
+        masses, costs = masses.take(places, axis=1), costs.take(places, axis=1)
+    keys, start = -masses / costs, 0
+    for members, opening in clusters:
+        part = slice(start, start + len(members))
+        keys[:, part], costs[:, part], masses[:, part] = _compound(costs[:, part], masses[:, part], opening)
+        start = part.stop
+    return keys, costs, masses
+
+
+def _compound(costs: Array, masses: Array, opening: float | Array) -> tuple[Array, Array, Array]:
+    """The same for the repairs behind one set-up: the best prefix of them goes as one, and pays for it."""
+    keys = -masses / costs
+    order = _sorting(keys)
+    keys, costs, masses = keys.take(order), costs.take(order), masses.take(order)
     costs[:, 0] += opening
-    return keys, costs, weights, places[inside]
+    ratio = np.add.accumulate(masses, axis=1)
+    ratio /= -np.add.accumulate(costs, axis=1)
+    best = ratio.argmin(axis=1)[:, None]
+    together = ratio.take(best + np.arange(0, ratio.size, ratio.shape[1])[:, None])
+    return np.where(np.arange(keys.shape[1]) <= best, together, keys), costs, masses

@@ -129,7 +129,7 @@ def _test_options(at: Position, ahead: int) -> tuple[TestOption, ...]:
         test = at.model.tests[place]
         options.append(
             TestOption(
-                test.procedure, test.step, test.title, test.minutes, at.setup(test.access, at.opened), expected,
+                test.procedure, test.step, test.title, test.minutes, at.setup(test.access), expected,
                 at.without_tests - expected, float(bits[place]), at.chance_to_prove(place),
             )
         )  # fmt: skip
@@ -144,7 +144,7 @@ def _repair_options(at: Position, ahead: int) -> tuple[RepairOption, ...]:
 def _repair_option(at: Position, place: int, after: float) -> RepairOption:
     columns = np.flatnonzero(at.costs.matrix[:, place])
     minutes, last = float(at.costs.minutes[place]), place == len(at.model.repairs)
-    setup = at.setup(at.costs.access[place], at.opened)
+    setup = at.setup(at.costs.access[place])
     return RepairOption(
         causes=tuple(at.model.causes[column] for column in columns),
         correction=LOOK_FURTHER if last else at.model.repairs[place].correction,
