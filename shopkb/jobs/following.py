@@ -200,11 +200,11 @@ def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revisio
     newest = Revision.objects.filter(procedure=held.revision.procedure, state=Revision.State.PUBLISHED).first()
     if newest is None or newest.pk == held.revision_id:
         raise NotPossible("There is no newer published revision to move to.")
+    now = at or timezone.now()
     held.revision = newest
-    flow = flow_of(newest)
-    held.state = Run.State.UNDER_WAY if walk_of(flow, list(held.results.counting())).current else Run.State.ENDED
-    held.save(update_fields=["revision", "state"])
-    log_words(held.pk, Kind.MOVED, f"revision {newest.number}", by=by, at=at or timezone.now())
+    held.save(update_fields=["revision"])
+    log_words(held.pk, Kind.MOVED, f"revision {newest.number}", by=by, at=now)
+    _settle(held, flow_of(newest), list(held.results.counting()), now)
     return newest
 
 

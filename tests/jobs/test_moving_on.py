@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 
 from shopkb.accounts.models import User
@@ -15,6 +17,8 @@ from shopkb.procedures.storing import flow_of
 from tests import builders
 from tests.builders import TO_GROUND, TO_HORN, follow, say
 from tests.conftest import NOW
+
+LATER = NOW + timedelta(minutes=5)
 
 
 def way(run: Run) -> tuple[tuple[str, str], ...]:
@@ -63,6 +67,25 @@ def test_moving_keeps_results_whose_keys_still_exist(
     assert closing.causes_named(run.job) == []
     following.record(run, say(run, "supply", "plenty", "12.4"), by=junior, at=NOW)
     assert now(run) == "ground"
+
+
+def test_a_run_says_when_it_ended_after_it_was_moved(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    """The newer revision goes on where the old one ended; the next one ends there again."""
+    follow(run, (("press", "sounds", ""),), junior)
+    ends, goes_on = (
+        "sounds: {label: Horn sounds, go: out, note: Not present now.}",
+        "sounds: {label: Horn sounds, go: supply}",
+    )
+    newer(horn, senior, second, ends, goes_on)
+    following.move_to_newest(run, by=junior, at=LATER)
+    run.refresh_from_db()
+    assert (run.state, run.ended_at) == (Run.State.UNDER_WAY, None)
+    newer(horn, senior, second, "Press three times.", "Press four times.")
+    following.move_to_newest(run, by=junior, at=LATER)
+    run.refresh_from_db()
+    assert (run.state, run.ended_at) == (Run.State.ENDED, LATER)
 
 
 def test_a_result_out_of_order_whose_outcome_is_gone_no_longer_counts(
