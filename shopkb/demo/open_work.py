@@ -106,8 +106,7 @@ class OpenWork:
 
     def _confirm_dangers(self, run: Run, flow: Flow, step: str, by: User, at: datetime) -> None:
         """As the screen asks it before each step that brings a danger."""
-        rows = list(run.results.counting())
-        while danger := danger_due(run, flow, flow.step_by_key[step], rows, by=by, at=at):
+        while danger := danger_due(run, flow, flow.step_by_key[step], by=by, at=at):
             pass_danger(run, Passing(step, danger.key, int(self.rng.integers(3, 12)), self._id()), by=by, at=at)
 
     def _id(self) -> UUID:

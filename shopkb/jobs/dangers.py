@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -17,9 +16,12 @@ from shopkb.core.flow.model import Flow, Step, TestKind
 from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.event_log import log_row
-from shopkb.jobs.models import DangerPassed, Result, Run
+from shopkb.jobs.models import DangerPassed, Run
 
 LONG_BREAK = timedelta(minutes=30)
+CLOCK_SLACK = timedelta(minutes=1)
+"""A clock that went back by more hides how long nobody was there: that counts as a long break."""
+
 ENERGISING = frozenset({TestKind.COMMAND, TestKind.POWER_DIRECTLY})
 """Kinds of test that put current or movement back where it may have been made safe."""
 
@@ -37,8 +39,11 @@ class Passing:
     client_id: UUID
 
 
-def danger_due(run: Run, flow: Flow, step: Step, rows: Sequence[Result], *, by: User, at: datetime) -> Caution | None:
-    """The DANGER to be confirmed before this step is shown, if any. At most two queries; none without cautions."""
+def danger_due(run: Run, flow: Flow, step: Step, *, by: User, at: datetime) -> Caution | None:
+    """The DANGER to be confirmed before this step is shown, if any.
+
+    Queries: none without cautions; two, and one for each danger that the same person confirmed before.
+    """
     if not step.cautions:
         return None
     dangers = list(Caution.objects.filter(key__in=step.cautions, signal=Caution.Signal.DANGER))
@@ -47,7 +52,7 @@ def danger_due(run: Run, flow: Flow, step: Step, rows: Sequence[Result], *, by: 
     passed = {row.caution: row for row in run.dangers_passed.order_by("pk")}
     for danger in sorted(dangers, key=lambda row: step.cautions.index(row.key)):
         before = passed.get(danger.key)
-        if before is None or _asked_again(before, flow, rows, by, at):
+        if before is None or _asked_again(before, flow, by, at):
             return danger
     return None
 
@@ -81,11 +86,18 @@ def pass_danger(run: Run, passing: Passing, *, by: User, at: datetime) -> Danger
     return passed
 
 
-def _asked_again(before: DangerPassed, flow: Flow, rows: Sequence[Result], by: User, at: datetime) -> bool:
+def _asked_again(before: DangerPassed, flow: Flow, by: User, at: datetime) -> bool:
+    """What came after it is told by the event log: clocks may jump, the order in which the server took things does not.
+
+    Answers that were taken back or came too late count too: what they switched on was switched on.
+    """
     if before.who_id != by.pk:
         return True
-    since = [row for row in rows if row.at > before.at]
+    events = before.run.events
+    passed = events.filter(kind=Kind.DANGER, record=before.pk).values("number")
+    answered = events.filter(kind=Kind.RESULT, number__gt=passed[:1]).values("record")
+    since = list(before.run.results.filter(pk__in=answered).order_by("pk"))
     moments = [before.at, *(row.at for row in since), at]
-    if any(later - earlier > LONG_BREAK for earlier, later in pairwise(moments)):
+    if any(not -CLOCK_SLACK <= later - earlier <= LONG_BREAK for earlier, later in pairwise(moments)):
         return True
     return any(row.step in flow.step_by_key and flow.step_by_key[row.step].test in ENERGISING for row in since)

@@ -87,7 +87,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     rows = list(held.results.counting())
     way = walk_of(flow, rows)
     step = _allowed_step(flow, way, rows, answer)
-    danger = danger_due(held, flow, step, rows, by=by, at=at)
+    danger = danger_due(held, flow, step, by=by, at=at)
     if danger is not None and not answer.skipped:
         raise NotPossible(f"First confirm the danger of this step: {danger.title}.")
     result = Result(run=held, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())

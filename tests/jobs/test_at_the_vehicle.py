@@ -52,8 +52,7 @@ def passing(step: str = "direct", seconds: int = 4) -> dangers.Passing:
 
 def due(run: Run, by: User, at: object = NOW) -> Caution | None:
     flow = flow_of(run.revision)
-    rows = list(run.results.counting())
-    return dangers.danger_due(run, flow, flow.step_by_key["direct"], rows, by=by, at=at)  # type: ignore[arg-type]
+    return dangers.danger_due(run, flow, flow.step_by_key["direct"], by=by, at=at)  # type: ignore[arg-type]
 
 
 # Danger ------------------------------------------------------------------------------------------------------
@@ -105,6 +104,34 @@ def test_a_danger_is_asked_again_after_energising(run: Run, junior: User, danger
     dangers.pass_danger(run, passing(), by=junior, at=LATER)
     following.record(run, say(run, "direct", "silent"), by=junior, at=LATER + timedelta(minutes=1))
     assert due(run, junior, LATER + timedelta(minutes=2)) == danger
+
+
+def test_what_came_after_is_told_by_the_order_and_not_by_the_clock(run: Run, junior: User, danger: Caution) -> None:
+    """The server's clock was put back by half a minute between the confirmation and the energising."""
+    follow(run, TO_HORN[:3], junior)
+    dangers.pass_danger(run, passing(), by=junior, at=LATER)
+    following.record(run, say(run, "direct", "silent"), by=junior, at=LATER - timedelta(seconds=30))
+    assert due(run, junior, LATER - timedelta(seconds=20)) == danger
+
+
+def test_what_came_before_stays_before_when_the_clock_jumps_back(run: Run, junior: User, danger: Caution) -> None:
+    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    following.record(run, say(run, "direct", "silent", off_path=True), by=junior, at=LATER)
+    dangers.pass_danger(run, passing(), by=junior, at=LATER - timedelta(seconds=30))
+    assert due(run, junior, LATER) is None
+
+
+def test_a_clock_that_went_back_may_hide_a_long_break(run: Run, junior: User, danger: Caution) -> None:
+    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    assert due(run, junior, NOW - timedelta(minutes=2)) == danger
+
+
+def test_energising_counts_though_its_answer_was_taken_back(run: Run, junior: User, danger: Caution) -> None:
+    follow(run, TO_HORN[:3], junior)
+    dangers.pass_danger(run, passing(), by=junior, at=LATER)
+    recorded = following.record(run, say(run, "direct", "silent"), by=junior, at=LATER)
+    following.retract(recorded.result, by=junior, at=LATER, client_id=uuid.uuid4())
+    assert due(run, junior, LATER) == danger
 
 
 def test_the_danger_is_a_page_of_its_own(run: Run, junior: User, danger: Caution, client: Client) -> None:

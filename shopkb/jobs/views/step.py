@@ -43,7 +43,7 @@ def render_step(
     now = timezone.now()
     held = place.run.holder_id == request.user.pk
     if held and place.run.job.is_open:
-        danger = danger_due(place.run, place.flow, step, place.rows, by=request.user, at=now)
+        danger = danger_due(place.run, place.flow, step, by=request.user, at=now)
         if danger is not None:
             return _danger_page(request, place, step, danger, now)
     values = answering.values_of(place.run, place.flow)
