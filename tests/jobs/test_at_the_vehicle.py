@@ -174,6 +174,21 @@ def test_an_earlier_answer_is_not_undone(run: Run, junior: User) -> None:
     assert str(refused.value) == words
 
 
+def test_undo_is_offered_for_ten_seconds_and_taken_when_it_arrives_later(
+    run: Run, junior: User, client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client.force_login(junior, backend="django.contrib.auth.backends.ModelBackend")
+    for way in (TO_HORN[:2], TO_HORN[2:]):  # on the page of the next step, and on that of the end
+        last = follow(run, way, junior, at=NOW)[-1]
+        for seconds, offered in ((0, True), (9.9, True), (10, False), (-5, True)):
+            now = last.at + timedelta(seconds=seconds)
+            monkeypatch.setattr("django.utils.timezone.now", lambda now=now: now)
+            page = client.get(f"/jobs/runs/{run.pk}/").content.decode()
+            assert (f"/jobs/runs/{run.pk}/undo/{last.pk}/" in page) == offered, (way, seconds)
+    client.post(f"/jobs/runs/{run.pk}/undo/{last.pk}/", {"client_id": str(uuid.uuid4())})
+    assert hasattr(Result.objects.get(pk=last.pk), "retraction")
+
+
 # Putting back ------------------------------------------------------------------------------------------------
 
 

@@ -13,7 +13,7 @@ from shopkb.procedures.models import Procedure
 from tests.builders import take_in
 
 from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
-from .scenes import FAN, VIN
+from .scenes import FAN, TO_CLICKS, VIN, fan_job
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
@@ -261,6 +261,26 @@ def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], ju
     press(page, "Close the job")
     expect(page.locator(".writeup")).to_contain_text("Coil supply")
     expect(page.locator(".writeup")).to_contain_text("Cured: Commanded it ten times.")
+
+
+@pytest.mark.looks
+def test_the_offer_to_undo_ends_in_words_and_not_under_the_focus(
+    visits: Visits, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """WCAG 2.2, 2.2.1: what it does can be done later without haste, and it stays while it is in use."""
+    run = fan_job(junior, shelf[FAN], TO_CLICKS[:1])
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    page.clock.install()
+    answer(page, "Level right")
+    undo, told = page.get_by_role("button", name="Undo"), page.locator(".undo [role=status]")
+    expect(told).to_have_text("Stored: Level right, no oil in it")
+    undo.focus()
+    page.clock.fast_forward(15_000)
+    expect(undo).to_be_visible()
+    page.get_by_role("link", name="Back", exact=True).focus()
+    page.clock.fast_forward(2_000)
+    expect(undo).to_be_hidden()
+    expect(told).to_contain_text("To change it, go back to its step and answer again.")
 
 
 def tab_to(page: Page, words: str) -> None:

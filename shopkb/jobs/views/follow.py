@@ -25,7 +25,17 @@ from shopkb.jobs.models import Job, Run
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import confirm_back, off_in
 from shopkb.jobs.views.judged import METER, chosen_meter
-from shopkb.jobs.views.place import Place, answer_words, cause_words, client_id_of, late_answers, leads_to, place_of
+from shopkb.jobs.views.place import (
+    UNDO_SECONDS,
+    Place,
+    answer_words,
+    cause_words,
+    client_id_of,
+    late_answers,
+    leads_to,
+    place_of,
+    undo_offer,
+)
 from shopkb.jobs.views.step import render_step
 from shopkb.procedures.models import Procedure
 
@@ -56,7 +66,7 @@ def run_page(request: HttpRequest, pk: int) -> HttpResponse:
     place = place_of(pk)
     if place.way.current and place.run.state == Run.State.UNDER_WAY:
         return render_step(request, place, place.flow.step_by_key[place.way.current])
-    return render(request, "jobs/end.html", _end_context(place))
+    return render(request, "jobs/end.html", _end_context(place, request.user))
 
 
 @require_safe
@@ -217,7 +227,7 @@ def move(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("jobs:run", pk)
 
 
-def _end_context(place: Place) -> dict[str, object]:
+def _end_context(place: Place, by: User) -> dict[str, object]:
     end = place.way.end
     flow = place.flow
     cause = flow.cause_by_key.get(end.go.key) if end and end.go.kind is GoKind.CAUSE else None
@@ -225,6 +235,7 @@ def _end_context(place: Place) -> dict[str, object]:
     if end and end.go.kind is GoKind.HAND_OVER:
         handed = Procedure.objects.filter(key=end.go.key).first()
     off = off_in(place.run, flow, list(place.run.results.all()), place.run.put_back.all())
+    undo = undo_offer(place, by, timezone.now())
     last = place.rows and next((row for row in reversed(place.standing) if not row.off_path), None)
     return {
         "run": place.run,
@@ -237,8 +248,9 @@ def _end_context(place: Place) -> dict[str, object]:
         "result": last,
         "weak": bool(end and end.proof == "elimination"),
         "off": [each.part for each in off],
-        "undo": place.rows[-1] if place.rows and place.run.job.is_open else None,
-        "undo_words": answer_words(flow, place.rows[-1]) if place.rows else "",
+        "undo": undo,
+        "undo_words": answer_words(flow, undo) if undo else "",
+        "undo_seconds": UNDO_SECONDS,
         "path": place.answers(),
         "late": late_answers(place.run.job),
         "client_id": uuid.uuid4(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.http import HttpRequest, HttpResponse
@@ -16,7 +17,7 @@ from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.dangers import LONG_BREAK, danger_due
-from shopkb.jobs.models import Result, Run
+from shopkb.jobs.models import Run
 from shopkb.jobs.reasoning import Reasoning, reason_about
 from shopkb.jobs.vehicle_state import off_in
 from shopkb.jobs.views.judged import (
@@ -28,7 +29,7 @@ from shopkb.jobs.views.judged import (
     verdict_words,
 )
 from shopkb.jobs.views.outbox import pack_urls
-from shopkb.jobs.views.place import Place, answer_words
+from shopkb.jobs.views.place import UNDO_SECONDS, Place, answer_words, undo_offer
 from shopkb.procedures.models import Revision
 from shopkb.web.words import minutes_words
 
@@ -36,67 +37,100 @@ LEAST_SAVED = 1.0
 """Minutes by which another order must be quicker before it is said."""
 
 
+@dataclass(frozen=True)
+class Given:
+    """What was typed or answered and is not stored yet, and the words why it was refused."""
+
+    typed: str = ""
+    unit: str = ""
+    answer: Answer | None = None
+    refused: str = ""
+
+    @property
+    def outcome(self) -> str:
+        return self.answer.outcome if self.answer else ""
+
+
 def render_step(
     request: HttpRequest, place: Place, step: Step, *, refused: str = "", given: Answer | None = None, status: int = 200
 ) -> HttpResponse:
     """The step's page; ``given`` and ``refused`` show an answer that was not stored, with everything typed."""
     now = timezone.now()
-    held = place.run.holder_id == request.user.pk
-    if held and place.run.job.is_open:
-        danger = danger_due(place.run, place.flow, step, by=request.user, at=now)
-        if danger is not None:
-            return _danger_page(request, place, step, danger, now)
-    values = answering.values_of(place.run, place.flow)
-    meter = chosen_meter(request)
-    typed = given.typed if given else request.GET.get("typed", "")[:60]
-    unit = given.unit if given else request.GET.get("unit", "")
-    judgement, line, unreadable = judge_typed(step, typed, unit, values, meter)
-    earlier = next((row for row in place.standing if row.step == step.key), None)
-    on_way = step.key == place.way.current or any(key == step.key for key, _route in place.way.path)
-    proposed = judgement.outcome if judgement else ""
-    reasoning = reason_about(place.run.job, at=now)
-    undo = _undo(place, request, step)
+    works = place.run.holder_id == request.user.pk and place.run.job.is_open
+    danger = danger_due(place.run, place.flow, step, by=request.user, at=now) if works else None
+    if danger is not None:
+        return _danger_page(request, place, step, danger, now)
+    if given is not None:
+        entered = Given(given.typed, given.unit, given, refused)
+    else:
+        entered = Given(request.GET.get("typed", "")[:60], request.GET.get("unit", ""), refused=refused)
     context = {
-        "run": place.run,
-        "job": place.run.job,
+        **_frame(request, place, step, now),
+        **_measured(request, place, step, entered),
+        **_told(place, step, now),
+        "pack": pack_urls(place) if works else [],
+    }
+    return render(request, "jobs/step.html", context, status=status)
+
+
+def _frame(request: HttpRequest, place: Place, step: Step, now: datetime) -> dict[str, object]:
+    """The step itself and its place in the run."""
+    run = place.run
+    undo = undo_offer(place, request.user, now) if step.key == place.way.current else None
+    return {
+        "run": run,
+        "job": run.job,
         "flow": place.flow,
         "step": step,
         "number": place.flow.number_by_step[step.key],
         "rail": _rail(place, step),
         "cautions": _cautions(step),
+        "picture_path": f"procedures/pictures/{step.picture}",
+        "previous": _previous(place, step),
+        "off_path": step.key != place.way.current and step.key not in {key for key, _route in place.way.path},
+        "held": run.holder_id == request.user.pk,
+        "resume": _resume(place, request, now),
+        "undo": undo,
+        "undo_words": answer_words(place.flow, undo) if undo else "",
+        "undo_seconds": UNDO_SECONDS,
+        "newer": _newer(run),
+    }
+
+
+def _measured(request: HttpRequest, place: Place, step: Step, entered: Given) -> dict[str, object]:
+    """What is asked or measured, how the reading is judged, and the answers."""
+    values = answering.values_of(place.run, place.flow)
+    meter = chosen_meter(request)
+    judgement, line, unreadable = judge_typed(step, entered.typed, entered.unit, values, meter)
+    proposed = judgement.outcome if judgement else ""
+    return {
         "asked": answering.values_missing(place.flow, step, values),
         "units": [UNITS[name] for name in QUANTITIES[step.reading.quantity]] if step.reading else [],
         "meter": meter,
         "meters": list(Meter.objects.all()) if step.reading else [],
-        "typed": typed,
-        "unit": unit or (step.reading.unit if step.reading else ""),
+        "typed": entered.typed,
+        "unit": entered.unit or (step.reading.unit if step.reading else ""),
         "judgement": judgement,
-        "shown": as_shown(typed, unit, step),
+        "shown": as_shown(entered.typed, entered.unit, step),
         "expectations": expectations(place.flow, step, values),
         "verdict": verdict_words(step, judgement),
         "line": line,
         "unreadable": unreadable,
-        "refused": refused,
-        "given": given,
-        "override": bool(given and given.outcome and (proposed != given.outcome)),
-        "chosen": next((row.label for row in step.outcomes if given and row.key == given.outcome), ""),
+        "refused": entered.refused,
+        "given": entered.answer,
+        "override": bool(entered.outcome and proposed != entered.outcome),
+        "chosen": next((row.label for row in step.outcomes if row.key == entered.outcome), ""),
         "buttons": answer_buttons(place.flow, step, proposed, values),
-        "earlier": earlier,
-        "previous": _previous(place, step),
-        "off_path": not on_way,
-        "client_id": given.client_id if given and not refused else uuid.uuid4(),
-        "held": held,
-        "resume": _resume(place, request, now),
+        "earlier": next((row for row in place.standing if row.step == step.key), None),
+        "client_id": entered.answer.client_id if entered.answer and not entered.refused else uuid.uuid4(),
         "ways": [f"{row.key}>{row.go.key if row.go.kind is GoKind.STEP else ''}" for row in step.outcomes],
-        "pack": pack_urls(place) if held and place.run.job.is_open else [],
-        "undo": undo,
-        "undo_words": answer_words(place.flow, undo) if undo else "",
-        "picture_path": f"procedures/pictures/{step.picture}",
-        "newer": _newer(place.run),
-        "reasoning": reasoning,
-        "better": _better(place, step, reasoning),
     }
-    return render(request, "jobs/step.html", context, status=status)
+
+
+def _told(place: Place, step: Step, now: datetime) -> dict[str, object]:
+    """What the tool says of its own accord."""
+    reasoning = reason_about(place.run.job, at=now)
+    return {"reasoning": reasoning, "better": _better(place, step, reasoning)}
 
 
 def _danger_page(request: HttpRequest, place: Place, step: Step, danger: Caution, now: datetime) -> HttpResponse:
@@ -126,14 +160,6 @@ def _resume(place: Place, request: HttpRequest, now: datetime) -> dict[str, obje
         "by": last.who if last.who_id != request.user.pk else None,
         "off": [each.part for each in off],
     }
-
-
-def _undo(place: Place, request: HttpRequest, step: Step) -> Result | None:
-    """The answer that led here, while it may still be taken back at once."""
-    last = place.rows[-1] if place.rows else None
-    if last is None or last.who_id != request.user.pk or step.key != place.way.current:
-        return None
-    return last
 
 
 def _cautions(step: Step) -> list[Caution]:
