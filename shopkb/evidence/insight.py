@@ -1,14 +1,14 @@
 """What closed jobs teach about one procedure on one platform, remembered until its tallies change.
 
-One query tells whether anything changed, the minutes of set-up states included; two more read what is needed when it
-did. The cost of a page therefore does not grow with the number of closed jobs, only with the number of different
-tallies, and only after a closing.
+One query tells whether anything changed, the minutes of set-up states included. What a closing in this process changed
+is added to the counts at hand, so that it costs what the flow has and not what jobs were closed; only when nothing is
+remembered are all tallies of the procedure read and counted, with two queries more.
 """
 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from threading import Lock
 from typing import NamedTuple, TypeVar
@@ -21,17 +21,22 @@ from shopkb.charts.notes import BranchNote
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.branches import BranchEvidence, branch_evidence
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.counts_kept import brought_up, with_platforms
 from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.pooling import PooledRate
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
+from shopkb.evidence import up_to_date
+from shopkb.evidence.changes import Change
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
 from shopkb.evidence.models import StrengthFit, Tally
+from shopkb.evidence.up_to_date import UpToDate
 
 REMEMBERED = 128
+COUNTS_KEPT = 64
 
 Value = TypeVar("Value")
 
@@ -63,6 +68,14 @@ class Setting(NamedTuple):
     fit: int
 
 
+class Counted(NamedTuple):
+    """The counts of one flow as of a month, and the verified jobs that followed its procedure."""
+
+    month: str
+    counts: FlowCounts
+    verified_jobs: int
+
+
 _memory: OrderedDict[Hashable, object] = OrderedDict()
 _lock = Lock()
 
@@ -71,7 +84,7 @@ def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Ins
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``)."""
     now = _setting(flow.procedure)
     key = (flow.procedure, checksum, platform, month, now)
-    return remembered(key, lambda: _learn(flow, platform, month, dict(now.access_minutes)))
+    return remembered(key, lambda: _learn(flow, checksum, platform, month, now))
 
 
 def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
@@ -108,6 +121,7 @@ def _setting(procedure: str) -> Setting:
 
 def forget() -> None:
     """Empty the memory: for tests, whose databases start their counting afresh."""
+    up_to_date.forget()
     with _lock:
         _memory.clear()
 
@@ -130,17 +144,41 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     return {TallyKey(*row[:parts]): TallySums(*row[parts:]) for row in rows.iterator(chunk_size=2000)}
 
 
-def _learn(flow: Flow, platform: str, month: str, access_minutes: Mapping[str, float]) -> Insight:
-    platforms = (platform,) if platform else ()
-    found = full_tallies(flow.procedure)
-    counts = count(flow, found, as_of=month, platforms=platforms)
+def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting) -> Insight:
+    found = _counted.of((flow.procedure, checksum, month), flow.procedure, now.stamp, lambda: _count(flow, month))
+    counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
-    model = learn(counts, platform, access_minutes=access_minutes, prior_strengths=fitted)
+    model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted)
     passable = flow.start in flow.step_by_key and not loops(flow)
-    verified = sum(sums.count for key, sums in found.items() if not key.step and key.cause)
     return Insight(
-        model, branch_evidence(counts, platform, fitted), appraise(flow, model) if passable else None, verified
+        model,
+        branch_evidence(counts, platform, fitted),
+        appraise(flow, model) if passable else None,
+        found.verified_jobs,
     )
+
+
+def _count(flow: Flow, month: str) -> Counted:
+    found = full_tallies(flow.procedure)
+    return Counted(month, count(flow, found, as_of=month), _verified(found))
+
+
+def _follow(held: Counted, changes: Sequence[Change]) -> Counted | None:
+    counts: FlowCounts | None = held.counts
+    verified = held.verified_jobs
+    for added, taken in changes:
+        if counts is None:
+            break
+        counts = brought_up(counts, added, taken, as_of=held.month)
+        verified += _verified(added) - _verified(taken)
+    return Counted(held.month, counts, verified) if counts is not None else None
+
+
+_counted: UpToDate[Counted] = UpToDate(COUNTS_KEPT, _follow)
+
+
+def _verified(tallies: Mapping[TallyKey, TallySums]) -> int:
+    return sum(sums.count for key, sums in tallies.items() if not key.step and key.cause)
 
 
 def _note(found: BranchEvidence) -> BranchNote:

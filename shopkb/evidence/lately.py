@@ -4,16 +4,22 @@ is unused. Whether a procedure is stale shows in its evidence, not in its age.""
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from django.db.models import Max, Sum
 
 from shopkb.core.diagnosis.ageing import month_number
-from shopkb.core.diagnosis.drift import LATELY, Drift, drift
+from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.counts_kept import brought_up
+from shopkb.core.diagnosis.drift import LATELY, Drift, drift_between, split
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.flow.model import Flow
-from shopkb.evidence.insight import full_tallies, remembered
+from shopkb.evidence.changes import Change
+from shopkb.evidence.insight import COUNTS_KEPT, full_tallies, remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
+from shopkb.evidence.up_to_date import UpToDate
 
 MOST = 5
 """Causes that are listed."""
@@ -41,28 +47,69 @@ class Lately:
     unused: bool
 
 
+@dataclass(frozen=True, eq=False)
+class _Halves:
+    """What :class:`Lately` is made of: the counts of the last months and of before, and the runs by cause and month."""
+
+    month: str
+    lately: FlowCounts
+    before: FlowCounts
+    runs: Tallies
+
+
 def lately(flow: Flow, checksum: str, month: str) -> Lately:
-    """As of ``month`` (``YYYY-MM``). One query, and one more after a closing: remembered until the tallies change."""
+    """As of ``month`` (``YYYY-MM``). One query: remembered until the tallies change, and a closing in this process
+    costs what it changed. Two more where nothing is remembered."""
     stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
-    key = ("lately", flow.procedure, checksum, month, stamp)
-    return remembered(key, lambda: _worked_out(flow, month))
+    name = ("lately", flow.procedure, checksum, month)
+
+    def worked_out() -> Lately:
+        return _worked_out(_halves.of(name, flow.procedure, stamp, lambda: _count(flow, month)))
+
+    return remembered((*name, stamp), worked_out)
 
 
-def _worked_out(flow: Flow, month: str) -> Lately:
+def _count(flow: Flow, month: str) -> _Halves:
     found = full_tallies(flow.procedure)
-    since = month_number(month) - LATELY
+    counts = (count(flow, half, as_of=month, half_life=None) for half in split(found, month))
+    return _Halves(month, *counts, _runs(found))
+
+
+def _follow(held: _Halves, since: Sequence[Change]) -> _Halves | None:
+    runs, halves = held.runs, (held.lately, held.before)
+    for change in since:
+        parts = zip(*(split(part, held.month) for part in change), strict=True)
+        found = [brought_up(half, *part, as_of=held.month, half_life=None)
+                 for half, part in zip(halves, parts, strict=True)]  # fmt: skip
+        if found[0] is None or found[1] is None:
+            return None
+        halves = found[0], found[1]
+        runs = merge([runs, _runs(change.added), take_back(_runs(change.taken))])
+    return _Halves(held.month, *halves, runs)
+
+
+_halves: UpToDate[_Halves] = UpToDate(COUNTS_KEPT, _follow)
+
+
+def _runs(tallies: Tallies) -> dict[TallyKey, TallySums]:
+    """Of the procedure as a whole, by cause and month."""
+    return merge({replace(key, proof="", platform=""): sums} for key, sums in tallies.items() if not key.step)
+
+
+def _worked_out(halves: _Halves) -> Lately:
+    since = month_number(halves.month) - LATELY
     jobs: dict[str, int] = defaultdict(int)
     last: dict[str, str] = {}
-    for key, sums in found.items():
-        if key.cause and not key.step and sums.count:
+    for key, sums in halves.runs.items():
+        if key.cause and sums.count:
             jobs[key.cause] += sums.count
             last[key.cause] = max(last.get(key.cause, ""), key.month)
     proven = sorted((Proven(cause, last[cause], jobs[cause]) for cause in jobs), key=lambda one: one.cause)
     proven.sort(key=lambda one: one.month, reverse=True)
-    back = sum(sums.came_back for key, sums in found.items() if not key.step and month_number(key.month) > since)
-    followed = max((key.month for key, sums in found.items() if sums.count), default="")
+    back = sum(sums.came_back for key, sums in halves.runs.items() if month_number(key.month) > since)
+    followed = max((key.month for key, sums in halves.runs.items() if sums.count), default="")
     unused = bool(followed) and month_number(followed) <= since
-    return Lately(drift(flow, found, as_of=month), tuple(proven[:MOST]), back, followed, unused)
+    return Lately(drift_between(halves.lately, halves.before), tuple(proven[:MOST]), back, followed, unused)
 
 
 def last_proven() -> dict[str, list[Proven]]:

@@ -11,11 +11,12 @@ from datetime import datetime
 from hashlib import sha256
 from itertools import islice
 
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
 
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
+from shopkb.evidence.changes import Change, tell
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
@@ -37,20 +38,14 @@ def learn(before: ClosedCase | None, after: ClosedCase | None) -> None:
 
     A constant number of statements whatever the number of branches.
     """
-    _apply(
-        merge(
-            [
-                take_back(contributions(before)) if before else {},
-                contributions(after) if after else {},
-            ]
-        )
-    )
+    added, taken = (contributions(case) if case else {} for case in (after, before))
+    _apply(Change(added, taken))
 
 
 @transaction.atomic
 def add_evidence(tallies: Tallies) -> None:
     """Add another shop's tallies to this one's."""
-    _apply(tallies)
+    _apply(Change(tallies, {}))
 
 
 def stamp() -> int:
@@ -82,7 +77,7 @@ def follow_move(old: str, new: str, *, platforms: bool) -> None:
     rows = iter(mine.order_by("pk"))
     while chunk := {key_of(row): sums_of(row) for row in islice(rows, CHUNK)}:
         there = {replace(key, **{field: new + getattr(key, field)[len(old) :]}): sums for key, sums in chunk.items()}
-        _apply(merge([take_back(chunk), there]))
+        _apply(Change(there, chunk))
 
 
 @transaction.atomic
@@ -131,13 +126,26 @@ def _lock() -> None:
         row.update(stamp=F("stamp") + 1)
 
 
-def _stamp(procedures: Collection[str]) -> None:
-    """The tallies of these procedures change. One statement, three the first time, under the lock."""
-    names = [_stamp_name(key) for key in procedures]
-    rows = EvidenceLock.objects.filter(pk__in=names)
-    if rows.update(stamp=F("stamp") + 1) < len(names):
+def _stamp(procedures: Collection[str]) -> dict[str, int]:
+    """The tallies of these procedures change; their new stamps. One statement, three the first time, under the lock."""
+    names = {_stamp_name(key): key for key in procedures}
+    found = _next_stamps(list(names))
+    if len(found) < len(names):
         EvidenceLock.objects.bulk_create((EvidenceLock(name=name) for name in names), ignore_conflicts=True)
-        rows.update(stamp=F("stamp") + 1)
+        found = _next_stamps(list(names))
+    return {names[name]: stamp for name, stamp in found}
+
+
+def _next_stamps(names: Sequence[str]) -> list[tuple[str, int]]:
+    """Counted on and told in one statement, which querysets cannot say."""
+    places = ", ".join(["%s"] * len(names))
+    table = connection.ops.quote_name(EvidenceLock._meta.db_table)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {table} SET stamp = stamp + 1 WHERE name IN ({places}) RETURNING name, stamp",  # noqa: S608
+            list(names),
+        )
+        return list(cursor.fetchall())
 
 
 def _stamp_name(procedure: str) -> str:
@@ -145,12 +153,13 @@ def _stamp_name(procedure: str) -> str:
     return sha256(procedure.encode()).hexdigest()[:20]
 
 
-def _apply(tallies: Tallies) -> None:
+def _apply(change: Change) -> None:
     """Add to what is there. The lock is held, so totals may be worked out here and written as they are."""
+    tallies = merge([change.added, take_back(change.taken)])
     if not tallies:
         return
     _lock()
-    _stamp({key.procedure for key in tallies})
+    stamps = _stamp({key.procedure for key in tallies})
     rows = {key_of(row): row for row in _touched(tallies)}
     written, gone = [], []
     for key, sums in sorted(tallies.items()):
@@ -165,6 +174,7 @@ def _apply(tallies: Tallies) -> None:
     )
     if gone:
         Tally.objects.filter(pk__in=gone).delete()
+    transaction.on_commit(lambda: tell(stamps, change))
 
 
 def _touched(tallies: Tallies) -> Iterator[Tally]:

@@ -18,7 +18,7 @@ def test_a_fallen_branch_is_seen_and_remembered_at_the_price_of_one_query(db: No
     learning.add_evidence(together(*parts))
     with CaptureQueriesContext(connection) as queries:
         found = lately(horn(), "", "2026-11").drift
-    assert len(queries) == 2
+    assert len(queries) == 3
     with CaptureQueriesContext(connection) as queries:
         assert lately(horn(), "", "2026-11").drift is found
     assert len(queries) == 1

@@ -18,7 +18,7 @@ from scipy.special import gammaln
 from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.counts import FlowCounts, count
 from shopkb.core.diagnosis.rates import Array
-from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 
 LATELY: Final = 6
@@ -142,12 +142,23 @@ def drift(
     beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
 ) -> Drift:
     """What changed in the last ``months`` before the end of ``as_of``, in whole jobs of all platforms. O(tallies)."""
+    halves = split(tallies, as_of, months)
+    return drift_between(*(count(flow, half, as_of=as_of, half_life=None, beyond=beyond) for half in halves))
+
+
+def split(tallies: Tallies, as_of: str, months: int = LATELY) -> tuple[Tallies, Tallies]:
+    """Those of the last months, and those of before."""
     since = month_number(as_of) - months
-    parts = [
-        count(flow, {key: sums for key, sums in tallies.items() if lately == (month_number(key.month) > since)},
-              as_of=as_of, half_life=None, beyond=beyond)
-        for lately in (True, False)
-    ]  # fmt: skip
+    lately: dict[TallyKey, TallySums] = {}
+    before: dict[TallyKey, TallySums] = {}
+    for key, sums in tallies.items():
+        (lately if month_number(key.month) > since else before)[key] = sums
+    return lately, before
+
+
+def drift_between(lately: FlowCounts, before: FlowCounts) -> Drift:
+    """What changed between two counts of one flow, both in whole jobs (without forgetting)."""
+    flow, parts = lately.flow, (lately, before)
     branches = [_branch(branch, parts) for branch in parts[0].branches]
     steps = [_step(step.key, parts) for step in flow.steps if step.outcomes]
     return Drift(
