@@ -16,11 +16,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.accounts.roles import Right, may, require
+from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.ordering import Difference, difference
-from shopkb.core.diagnosis.reordering import OrderSearch, last, search
+from shopkb.core.diagnosis.reordering import ROOMS, BetterOrder, OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
 from shopkb.core.flow.compare import Change, compare
 from shopkb.core.flow.model import Flow, GoKind
+from shopkb.core.flow.precautions import leaning
 from shopkb.evidence.insight import Insight, insight
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Job
@@ -34,8 +36,8 @@ from shopkb.web.htmx import render_page_or_part, wants_part
 SEED = 20260302
 """The same question gets the same answer: draws of the uncertain start from here."""
 MOST_LISTED = 50
-ORDERS = (40, 400, 4000)
-"""How many orders are looked at: at first, then while the page is being read, at most."""
+ROUNDS = ROOMS
+"""How much room the search for an order has: at first, then while the page is being read, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,53 +103,68 @@ def _beside(revision: Revision, published: Revision | None) -> Beside:
 
 @require_safe
 def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
-    """The same tests in an order that costs fewer expected minutes, and how sure that is.
+    """The same tests in orders that cost fewer expected minutes, and how sure that is of the one that is shown.
 
-    The page comes at once with the best of the first few orders and asks for more by itself, until all were looked at
-    or the limit is reached; each answer stands on its own.
+    The page comes at once with what the first round found and asks for more by itself, until no order is left out or
+    the limit is reached; each answer stands on its own. ``?order=`` shows another of the proposals.
     """
     if not may(request.user, Right.WRITE):
         require(request.user, Right.REPORT)
     revision = _revision(key, number)
     flow = flow_of(revision)
-    most = _most(request.GET.get("orders", ""))
-    context = {"revision": revision, "flow": flow, "section": "procedures", "most": most, "limit": ORDERS[-1]}
+    place = _round(request.GET.get("round", ""))
+    context = {"revision": revision, "flow": flow, "section": "procedures", "round": place, "rounds": len(ROUNDS)}
     try:
-        context |= _order(revision, flow, most)
+        context |= _order(revision, flow, place, request.GET.get("order", ""))
     except ValueError as error:
         context["reason"] = str(error)
     return render_page_or_part(request, "reports/better_order.html", "reports/_order.html", context)
 
 
-def _order(revision: Revision, flow: Flow, most: int) -> dict[str, object]:
-    """What the page says of the best of so many orders."""
-    found = _searched(revision, most)
-    said: dict[str, object] = {"found": found, "better": found.best}
-    if not found.complete and most < ORDERS[-1]:
-        said["further"] = ORDERS[ORDERS.index(most) + 1]
-    if found.best is not None:
-        said["difference"] = _spread(flow, found.best.flow, revision)
-        said["exchanges"] = [
-            (flow.step_by_key[one.later].title, flow.step_by_key[one.earlier].title, one.saves)
-            for one in found.best.exchanges
+def _order(revision: Revision, flow: Flow, place: int, wanted: str) -> dict[str, object]:
+    """What the page says after so many rounds."""
+    found = _searched(revision, place)
+    better = _wanted(found, wanted)
+    said: dict[str, object] = {
+        "found": found,
+        "better": better,
+        "wanted": wanted,
+        "proposals": [(one, checksum(one.flow), one is found.best) for one in found.proposals],
+    }
+    if not found.complete and place < len(ROUNDS):
+        said["further"] = place + 1
+    if better is not None:
+        said["order"] = checksum(better.flow)
+        said["difference"] = _spread(flow, better.flow, revision)
+        said["moves"] = [
+            (flow.step_by_key[one.later].title, [flow.step_by_key[key].title for key in one.passed], one.saves)
+            for one in better.moves
         ]
     return said
 
 
-def _most(text: str) -> int:
-    return int(text) if text in {str(one) for one in ORDERS} else ORDERS[0]
+def _wanted(found: OrderSearch, wanted: str) -> BetterOrder | None:
+    """The proposal asked for, else the best."""
+    return next((one for one in found.proposals if checksum(one.flow) == wanted), found.best)
+
+
+def _round(text: str) -> int:
+    """How many rounds to search, 1 unless told."""
+    return int(text) if text in {str(one + 1) for one in range(len(ROUNDS))} else 1
 
 
 @require_POST
 def take_order(request: HttpRequest, key: str, number: int) -> HttpResponse:
-    """Make the better order a draft: this one, if it is a draft, else a new one."""
+    """Make the order that was shown a draft: this one, if it is a draft, else a new one."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
-    better = _searched(revision, _most(request.POST.get("orders", ""))).best
-    if better is None:
-        messages.info(request, "No other order saves anything.")
-        return redirect("reports:order", key, number)
+    found = _searched(revision, _round(request.POST.get("round", "")))
+    better = next((one for one in found.proposals if checksum(one.flow) == request.POST.get("order")), None)
     try:
+        if better is None and revision.may_change and revision.checksum != request.POST.get("based_on"):
+            raise NotPossible("This draft was saved by somebody else since its orders were shown. Look at them again.")
+        if better is None:
+            raise NotPossible("What closed jobs say has changed since these orders were shown. Look at them again.")
         if revision.may_change:
             publishing.save_draft(revision, better.flow, by=request.user, based_on=request.POST.get("based_on", ""))
         else:
@@ -223,9 +240,10 @@ def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
     return difference((flow, _learned(flow, revision).model), (better, learned.model), np.random.default_rng(SEED))
 
 
-def _searched(revision: Revision, most: int) -> OrderSearch:
+def _searched(revision: Revision, rounds: int) -> OrderSearch:
     flow = flow_of(revision)
-    return last(search(flow, _learned(flow, revision).model, most=most))
+    model = _learned(flow, revision).model
+    return last(search(flow, model, leans=leaning(flow, facts()), rooms=ROUNDS[:rounds]))
 
 
 def _revision(key: str, number: int) -> Revision:

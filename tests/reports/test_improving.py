@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from django.test import Client
@@ -168,9 +170,10 @@ def test_a_better_order_is_shown_with_its_limits_and_made_the_draft(
     client.force_login(senior)
     address = reverse("reports:order", args=["lamp-dark", 1])
     page = client.get(address).content.decode()
-    assert "2 orders looked at: all that exchanges of neighbours reach." in page
-    assert "Not at all by exchanging neighbours." in page
-    given = {"orders": "40", "based_on": row.checksum}
+    assert "Every order was weighed." in page
+    assert "Not at all by changing the order alone: this is the quickest order that ends right as often" in page
+    assert "(advised)" in page
+    given = {"round": "1", "order": shown(page), "based_on": row.checksum}
     answer = client.post(reverse("reports:take-order", args=["lamp-dark", 1]), given)
     assert answer["Location"] == reverse("procedures:desk", args=["lamp-dark", 1])
     row.refresh_from_db()
@@ -182,15 +185,22 @@ def test_a_better_order_is_shown_with_its_limits_and_made_the_draft(
     assert "None of them saves minutes" in client.get(address).content.decode()
 
 
+def shown(page: str) -> str:
+    """The order that the page offers to make a draft."""
+    found = re.search(r'name="order" value="(\w+)"', page)
+    assert found
+    return found[1]
+
+
 def test_an_order_never_overwrites_what_was_written_since_it_was_shown(
     client: Client, row: Revision, senior: User
 ) -> None:
     client.force_login(senior)
-    seen = row.checksum
+    seen, order = row.checksum, shown(client.get(reverse("reports:order", args=["lamp-dark", 1])).content.decode())
     row = publishing.save_draft(
         row, editing.change_step(flow_of(row), "short", {"minutes": "3"}), by=senior, based_on=seen
     )
-    given = {"orders": "40", "based_on": seen}
+    given = {"round": "1", "order": order, "based_on": seen}
     answer = client.post(reverse("reports:take-order", args=["lamp-dark", 1]), given, follow=True)
     assert "saved by somebody else" in answer.content.decode()
     row.refresh_from_db()
@@ -200,13 +210,14 @@ def test_an_order_never_overwrites_what_was_written_since_it_was_shown(
 def test_the_search_goes_on_while_the_page_is_read(
     client: Client, row: Revision, senior: User, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With the first round cut to one order, the page asks for the next by itself and can be asked by hand."""
-    monkeypatch.setattr("shopkb.reports.improving.ORDERS", (1, 400))
+    """With room for one order in the first round, the page asks for the next by itself and can be asked by hand."""
+    monkeypatch.setattr("shopkb.reports.improving.ROUNDS", ((1, 1), (16, 100)))
     client.force_login(senior)
     address = reverse("reports:order", args=["lamp-dark", 1])
     page = client.get(address).content.decode()
-    assert f'hx-get="{address}?orders=400"' in page
+    assert f'hx-get="{address}?round=2"' in page
     assert "minutes at the very most" in page
-    part = client.get(f"{address}?orders=400", headers={"HX-Request": "true"}).content.decode()
+    part = client.get(f"{address}?round=2", headers={"HX-Request": "true"}).content.decode()
     assert "<html" not in part
+    assert "Every order was weighed." in part
     assert "Make this a draft" in part

@@ -1,53 +1,54 @@
-"""A cheaper order of the same tests: neighbours that follow each other are exchanged, the cheapest order so far first.
+"""A cheaper order of the same tests: whole tests and sub-flows of a row change places.
 
-The search may be stopped at any time and then says what it has: the best order found, how many were looked at, whether
-that was all of them, and how far the best stands above a floor that no order falls below (:mod:`order_bound`). No step
-loses what it ``needs`` or a caution it may lean on: both still come before it on every way. Actions, which change
-the vehicle's state, stay where they are, and each cause stays at the test that proves it. The result is a draft to be
-looked at, checked and tried: its order has never been used, so its figures assume that readings do not depend on
-each other.
+What stands in one row (:mod:`shopkb.core.flow.rows`) is done on the same ways in every order, so nothing is left out
+and each cause stays at the test that proves it. Before a step stays what it ``needs`` first, and whatever gives it a
+caution that it leans on. Actions, what unplugs something and what is settled keep their place, and nothing passes them.
+The search (:mod:`arranging`) is exact in most procedures; where it is not, it says how far from the best of all orders
+it may be. The result is a draft to be looked at, checked and tried: its order has never been used, so its figures
+assume that readings do not depend on each other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field, replace
-from heapq import heappop, heappush
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.arranging import Arranged, Arranger, Before, Standing, orders_of
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.order_bound import least_minutes
-from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
-from shopkb.core.flow.paths import always_passed, loops, reachable
+from shopkb.core.flow.model import Flow, TestKind
+from shopkb.core.flow.rows import Block, Orders, Row, reordered
 
 MOST_LOST: Final = 0.005
-"""How much the chance of a right end may fall for an order still to be taken."""
+"""How much the chance of a right end may fall for an order to be the one that is advised."""
 
 LEAST_SAVED: Final = 0.05
 """Minutes that another order must save to be proposed."""
 
-MOST_ORDERS: Final = 600
-"""Orders looked at, unless told otherwise."""
+ROOMS: Final = ((16, 1_000), (96, 5_000), (512, 20_000))
+"""Sets of blocks kept side by side and blocks weighed, at most: at first, then where that was not enough."""
+
+MOST_STEPS: Final = 150
+
+MOST_PROPOSED: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
-    """``later`` now comes before ``earlier``: what used to lead to ``earlier`` leads to ``later``, whose ``outcome``
-    leads to ``earlier``."""
+class Move:
+    """What begins at the step ``later`` now comes before all that begins at the steps ``passed``; minutes it saves."""
 
-    earlier: str
     later: str
-    outcome: str
+    passed: tuple[str, ...]
     saves: float
 
 
 @dataclass(frozen=True, slots=True)
 class BetterOrder:
-    """A cheaper order as a flow, the exchanges that lead to it, and both appraisals."""
+    """A cheaper order as a flow, the moves that lead to it, and both appraisals."""
 
     flow: Flow
-    exchanges: tuple[Exchange, ...]
+    moves: tuple[Move, ...]
     before: Appraisal
     after: Appraisal
 
@@ -56,32 +57,46 @@ class BetterOrder:
         """Expected minutes saved."""
         return self.before.minutes - self.after.minutes
 
+    @property
+    def points(self) -> float:
+        """Change of the chance of a right end, in points of 100."""
+        return 100 * (self.after.right - self.before.right)
+
 
 @dataclass(frozen=True, slots=True)
 class OrderSearch:
     """How far a search has come.
 
-    ``looked_at`` orders were appraised, the writer's own among them; ``complete`` when those are all that exchanges
-    reach. ``floor`` is what no order falls below in expected minutes, ``least`` the cheapest found.
+    ``proposals`` are the orders that save minutes and that no other found beats in both minutes and right ends, the
+    surest first; ``best`` is the quickest of them that costs no right ends to speak of. ``weighed`` counts how often a
+    test or sub-flow was weighed at a place. ``complete``: no order was left out. ``free`` tells whether there is any
+    other order at all. ``floor`` is what no order falls below in expected minutes, ``least`` what ``best`` takes.
     """
 
     best: BetterOrder | None
-    looked_at: int
+    proposals: tuple[BetterOrder, ...]
+    weighed: int
     complete: bool
+    free: bool
     least: float
     floor: float
 
     @property
     def gap(self) -> float:
-        """Minutes that a still better order could save at most; 0 when all orders were looked at."""
+        """Minutes that a still better order could save at most; 0 when none was left out."""
         return 0.0 if self.complete else max(0.0, self.least - self.floor)
+
+    @property
+    def share_open(self) -> float:
+        """The gap as a share of what the best order found takes."""
+        return self.gap / self.least if self.least > 0 else 0.0
 
 
 def better_order(
-    flow: Flow, model: CauseModel, settled: Collection[str] = (), most: int = MOST_ORDERS
+    flow: Flow, model: CauseModel, settled: Collection[str] = (), leans: Mapping[str, frozenset[str]] | None = None
 ) -> BetterOrder | None:
-    """The cheapest order that :func:`search` finds among ``most``, ``None`` if none saves anything."""
-    return last(search(flow, model, settled, most)).best
+    """The cheapest order that :func:`search` finds, ``None`` if none saves anything."""
+    return last(search(flow, model, settled, leans)).best
 
 
 def last(found: Iterator[OrderSearch]) -> OrderSearch:
@@ -91,131 +106,95 @@ def last(found: Iterator[OrderSearch]) -> OrderSearch:
 
 
 def search(
-    flow: Flow, model: CauseModel, settled: Collection[str] = (), most: int = MOST_ORDERS
+    flow: Flow,
+    model: CauseModel,
+    settled: Collection[str] = (),
+    leans: Mapping[str, frozenset[str]] | None = None,
+    rooms: Sequence[tuple[int, int]] = ROOMS,
 ) -> Iterator[OrderSearch]:
-    """Look at up to ``most`` orders, the neighbours of the cheapest first, and tell after each round.
+    """Arrange with more and more room until no order is left out, and tell after each round.
 
     ``model`` is learned of ``flow``; the new order is judged by the same likelihoods. ``settled`` holds steps that keep
-    their place, for safety or because the writer says so. How sure the saving is,
-    :func:`ordering.difference` tells. O(orders x cost of an appraisal).
+    their place, for safety or because the writer says so. ``leans`` gives for each step the steps whose cautions it
+    leans on (:func:`precautions.leaning`); without it, a step may lean on every caution that it does not give itself.
+    How sure the saving is, :func:`ordering.difference` tells. O(width x blocks squared x cost of a block) a round.
 
     Raises:
-        ValueError: the flow cannot be appraised.
+        ValueError: the flow cannot be appraised, or has more than 150 steps.
     """
     start = appraise(flow, model, what_matters=False)
-    floor = least_minutes(flow, model, start.right - MOST_LOST)
-    best, seen = _Reached(start.minutes, 0, flow, (), start), {_ways(flow)}
-    ahead, complete = [best], False
-    while ahead and not complete and len(seen) < most:
-        here = heappop(ahead)
-        for draft, exchange in _further(here.flow, settled):
-            if len(seen) >= most:
-                break
-            if (ways := _ways(draft)) in seen:
-                continue
-            seen.add(ways)
-            tried = appraise(draft, model, what_matters=False)
-            made = replace(exchange, saves=here.found.minutes - tried.minutes)
-            reached = _Reached(tried.minutes, len(seen), draft, (*here.made, made), tried)
-            heappush(ahead, reached)
-            if tried.right >= start.right - MOST_LOST and tried.minutes < best.minutes - 1e-9:
-                best = reached
-        complete = not ahead
-        yield _standing(start, best, len(seen), complete, floor)
-    if not complete:
-        yield _standing(start, best, len(seen), not ahead, floor)
+    if len(flow.steps) > MOST_STEPS:
+        raise ValueError(f"Orders are compared up to {MOST_STEPS} steps; {flow.title} has {len(flow.steps)}.")
+    weighed = 0
+    for width, most in rooms:
+        arranger = Arranger(flow, model, _stays(flow, settled, leans), width, most)
+        found = arranger.whole()
+        weighed += arranger.weighed
+        yield _told(flow, model, start, found, arranger.is_free, weighed)
+        if not found.cut:
+            return
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class _Reached:
-    """An order, how it was come by and its appraisal; the cheapest sorts first, then the one found first."""
-
-    minutes: float
-    place: int
-    flow: Flow = field(compare=False)
-    made: tuple[Exchange, ...] = field(compare=False)
-    found: Appraisal = field(compare=False)
-
-
-def _standing(start: Appraisal, best: _Reached, looked_at: int, complete: bool, floor: float) -> OrderSearch:
-    saves = start.minutes - best.minutes > LEAST_SAVED
-    better = BetterOrder(best.flow, best.made, start, best.found) if saves else None
-    return OrderSearch(better, looked_at, complete, best.minutes, min(floor, best.minutes))
-
-
-def _further(flow: Flow, settled: Collection[str]) -> Iterator[tuple[Flow, Exchange]]:
-    for earlier, later, outcome, draft in exchanges(flow, settled):
-        yield draft, Exchange(earlier, later, outcome, 0.0)
-
-
-def _ways(flow: Flow) -> tuple[object, ...]:
-    """What makes an order what it is: where it starts and where every outcome leads."""
-    return flow.start, tuple(outcome.go for step in flow.steps for outcome in step.outcomes)
-
-
-def exchanges(flow: Flow, settled: Collection[str] = ()) -> Iterator[tuple[str, str, str, Flow]]:
-    """Every exchange of two neighbours that keeps what steps need: (earlier, later, outcome of later, the new flow).
-
-    The outcome of the second that leads to the first afterwards is no end at a cause, so that each cause is proven
-    by the same outcome of the same test in every order.
-
-    Neighbours are steps of which the first alone leads to the second, by one outcome, and ends by all others: a step
-    behind one of several ways on may make sense on that way only. The second may pass the first only if it gives
-    all of the first's cautions itself, and neither is an action, unplugs anything, or is ``settled``.
-    """
-    kept = _met(flow)
-    for first in flow.steps:
-        for gate in first.outcomes:
-            second = _only_child(flow, first, gate)
-            if second is None or not _may_pass(first, second, settled):
-                continue
-            for outcome in second.outcomes:
-                if outcome.go.kind is GoKind.CAUSE:
-                    continue
-                draft = _exchanged(flow, first, gate, second, outcome)
-                if not loops(draft) and _needs_hold(draft) and _met(draft) == kept:
-                    yield first.key, second.key, outcome.key, draft
-
-
-def _may_pass(first: Step, second: Step, settled: Collection[str]) -> bool:
-    free = all(
-        step.test is not TestKind.ACTION and not step.isolates and step.key not in settled for step in (first, second)
+def _told(flow: Flow, model: CauseModel, start: Appraisal, found: Arranged, free: bool, weighed: int) -> OrderSearch:
+    saving = [one for one in found.front if one.minutes < start.minutes - LEAST_SAVED]
+    best = next((one for one in saving if one.right >= start.right - MOST_LOST), None)
+    shown = sorted({*_spread(saving), *([best] if best else [])}, key=lambda one: -one.right)
+    proposals = {one: _proposed(flow, model, start, one) for one in shown}
+    least = best.minutes if best else start.minutes
+    return OrderSearch(
+        best=proposals[best] if best else None,
+        proposals=tuple(proposals.values()),
+        weighed=weighed,
+        complete=not found.cut,
+        free=free,
+        least=least,
+        floor=min(found.floor, least) if found.cut else least,
     )
-    return free and set(first.cautions) <= set(second.cautions)
 
 
-def _only_child(flow: Flow, step: Step, gate: Outcome) -> Step | None:
-    """The step that this outcome leads to, if nothing else leads there and the others end."""
-    if gate.go.kind is not GoKind.STEP or gate.go.key not in flow.step_by_key or gate.go.key == flow.start:
-        return None
-    if any(other.go.kind is GoKind.STEP for other in step.outcomes if other.key != gate.key):
-        return None
-    coming = [(one.key, o.key) for one in flow.steps for o in one.outcomes if o.go == gate.go]
-    return flow.step_by_key[gate.go.key] if coming == [(step.key, gate.key)] else None
+def _spread(found: Sequence[Standing]) -> list[Standing]:
+    """At most so many, the quickest and the surest among them."""
+    most = min(MOST_PROPOSED, len(found))
+    return [found[round(place * (len(found) - 1) / max(1, most - 1))] for place in range(most)]
 
 
-def _exchanged(flow: Flow, first: Step, gate: Outcome, second: Step, outcome: Outcome) -> Flow:
-    """``x -> first -gate-> second -outcome-> y`` becomes ``x -> second -outcome-> first -gate-> y``."""
-
-    def led(step: Step, one: Outcome) -> Outcome:
-        if step.key == first.key and one.key == gate.key:
-            return replace(one, go=outcome.go, proof=outcome.proof, note=outcome.note)
-        if step.key == second.key and one.key == outcome.key:
-            return replace(one, go=Go(GoKind.STEP, first.key), proof=None, note="")
-        if one.go == Go(GoKind.STEP, first.key):
-            return replace(one, go=Go(GoKind.STEP, second.key))
-        return one
-
-    steps = tuple(replace(step, outcomes=tuple(led(step, one) for one in step.outcomes)) for step in flow.steps)
-    return replace(flow, start=second.key if flow.start == first.key else flow.start, steps=steps)
+def _proposed(flow: Flow, model: CauseModel, start: Appraisal, one: Standing) -> BetterOrder:
+    moves, now, minutes = [], flow, start.minutes
+    for later, passed, orders in _moves(orders_of(one)):
+        now = reordered(flow, orders)
+        then = appraise(now, model, what_matters=False).minutes
+        moves.append(Move(later, passed, minutes - then))
+        minutes = then
+    return BetterOrder(now, tuple(moves), start, appraise(now, model, what_matters=False))
 
 
-def _needs_hold(flow: Flow) -> bool:
-    return all(set(flow.step_by_key[key].needs) <= always_passed(flow, key) for key in reachable(flow))
+def _moves(orders: Orders) -> Iterator[tuple[str, tuple[str, ...], Orders]]:
+    """One block after the other is taken to its place, those in front first; each time all the orders so far."""
+    so_far: dict[str, tuple[Row, tuple[int, ...]]] = {}
+    for entry, (row, wanted) in orders.items():
+        places = tuple(range(len(wanted)))
+        for goal, block in enumerate(wanted):
+            came = places.index(block)
+            if came > goal:
+                passed = tuple(row.blocks[place].head for place in places[goal:came])
+                places = (*places[:goal], block, *places[goal:came], *places[came + 1 :])
+                so_far[entry] = row, places
+                yield row.blocks[block].head, passed, dict(so_far)
 
 
-def _met(flow: Flow) -> tuple[frozenset[str], frozenset[str]]:
-    """Steps that some way meets, and causes that some way names."""
-    steps = reachable(flow)
-    named = {o.go.key for key in steps for o in flow.step_by_key[key].outcomes if o.go.kind is GoKind.CAUSE}
-    return steps, frozenset(named)
+def _stays(flow: Flow, settled: Collection[str], leans: Mapping[str, frozenset[str]] | None) -> Before:
+    """Whether a block must stay before another: for what is needed, for a caution, or because one of them is fixed."""
+    fixed = {step.key for step in flow.steps if step.test is TestKind.ACTION or step.isolates or step.key in settled}
+
+    def stays(first: Block, second: Block) -> bool:
+        if (first.steps | second.steps) & fixed:
+            return True
+        behind = [flow.step_by_key[key] for key in second.steps]
+        if any(first.steps & {*step.needs} for step in behind):
+            return True
+        if leans is not None:
+            return any(first.steps & leans.get(step.key, frozenset()) for step in behind)
+        given = {caution for key in first.steps for caution in flow.step_by_key[key].cautions}
+        return any(given - {*step.cautions} for step in behind)
+
+    return stays
