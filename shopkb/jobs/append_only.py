@@ -16,6 +16,7 @@ TABLES = (
     "jobs_result",
     "jobs_retraction",
     "jobs_runvalue",
+    "jobs_latevalue",
     "jobs_dangerpassed",
     "jobs_repair",
     "jobs_repair_also",

@@ -21,6 +21,7 @@ Kind = Event.Kind
 FIELDS: dict[str, tuple[str, ...]] = {
     Kind.STARTED: ("job_id", "came_from_id", "started_at", "client_id"),
     Kind.VALUE: ("run_id", "key", "typed", "magnitude", "unit", "who_id", "at", "client_id"),
+    Kind.LATE_VALUE: ("run_id", "key", "typed", "why", "who_id", "at", "client_id"),
     Kind.DANGER: ("run_id", "step", "caution", "statement", "shown_seconds", "who_id", "at", "client_id"),
     Kind.RESULT: (
         "run_id", "step", "outcome", "skipped", "onward", "typed", "reading", "unit", "over_limit", "meter_id",

@@ -13,6 +13,7 @@ class Event(models.Model):
     class Kind(models.TextChoices):
         STARTED = "started", "started to follow"
         VALUE = "value", "value asked once"
+        LATE_VALUE = "late-value", "value that came too late"
         DANGER = "danger", "danger confirmed"
         RESULT = "result", "answered or left out"
         RETRACTED = "retracted", "answer taken back"

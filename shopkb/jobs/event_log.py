@@ -14,6 +14,7 @@ from shopkb.jobs.models import (
     DangerPassed,
     HandOver,
     Job,
+    LateValue,
     PutBack,
     Repair,
     Result,
@@ -23,7 +24,7 @@ from shopkb.jobs.models import (
     Verification,
 )
 
-OfRun = RunValue | DangerPassed | Result | Retraction | HandOver | PutBack | Run
+OfRun = RunValue | LateValue | DangerPassed | Result | Retraction | HandOver | PutBack | Run
 OfJob = Repair | Verification
 
 

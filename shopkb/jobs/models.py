@@ -11,10 +11,11 @@ from django.db.models import Q
 from shopkb.catalog.models import Cause, Meter, Platform, Symptom
 from shopkb.core.flow.model import Proof
 from shopkb.jobs.event import Event
+from shopkb.jobs.late_value import LateValue
 from shopkb.procedures.models import Revision
 
-__all__ = ["DangerPassed", "Event", "HandOver", "Job", "Photo", "PutBack", "Repair", "Result", "Retraction", "Run",
-           "RunValue", "Vehicle", "Verification"]  # fmt: skip
+__all__ = ["DangerPassed", "Event", "HandOver", "Job", "LateValue", "Photo", "PutBack", "Repair", "Result",
+           "Retraction", "Run", "RunValue", "Vehicle", "Verification"]  # fmt: skip
 
 PERSON = settings.AUTH_USER_MODEL
 

@@ -1,8 +1,8 @@
-"""Answers that a device kept while the network was away: taken in order, each once, never lost.
+"""What a device kept while the network was away: taken in order, each once, never lost.
 
-The server decides what counts. An answer that comes too late (the step was answered otherwise meanwhile, somebody else
-holds the run, the procedure was left) is kept and shown, and does not move the run. The same item sent again gets the
-same receipt.
+The server decides what counts. An answer or a value that comes too late (it was given otherwise meanwhile, somebody
+else holds the run, the procedure was left) is kept and shown, and does not move the run. The same item sent again gets
+the same receipt.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from django.db import transaction
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
-from shopkb.core.flow.model import Step
+from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.units import ReadingError, parse_reading
 from shopkb.jobs.answering import MOST, Answer
 from shopkb.jobs.chain import Kind, storable
@@ -25,7 +25,7 @@ from shopkb.jobs.dangers import Passing, pass_danger
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.event_log import log_row
 from shopkb.jobs.following import lock_run, record, record_value
-from shopkb.jobs.models import Result, Retraction, Run
+from shopkb.jobs.models import LateValue, Result, Retraction, Run, RunValue
 from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of
 
@@ -56,12 +56,36 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
     require(by, Right.WORK)
     client_id = UUID(item["client_id"])
     if item.get("kind") == "value":
-        record_value(run, item.get("key", ""), item.get("typed", "")[:60], by=by, at=at, client_id=client_id)
-        return Receipt()
+        return _value(run, item.get("key", ""), item.get("typed", "").strip()[:60], client_id, by=by, at=at)
     if item.get("kind") == "danger":
         pass_danger(run, _passing(run, item, client_id), by=by, at=at)
         return Receipt()
     return _answer(run, _read(item, client_id), item, by=by, at=at)
+
+
+@transaction.atomic
+def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: datetime) -> Receipt:
+    held = lock_run(run)
+    before = LateValue.objects.filter(client_id=client_id).first()
+    if before is not None:
+        if (before.run_id, before.key, before.typed) != (held.pk, key, typed):
+            raise OtherBody("This was sent before with another value. Reload the page and enter it again.")
+        return Receipt(counts=False, why=before.why)
+    known = RunValue.objects.filter(client_id=client_id).exists()
+    late = "" if known or not held.job.is_open else _value_too_late(held, key, by)
+    if not late:
+        record_value(held, key, typed, by=by, at=at, client_id=client_id)
+        return Receipt()
+    if not isinstance(flow_of(held.revision).value_by_key.get(key), AskedValue):
+        raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
+    kept = LateValue.objects.create(run=held, key=key, typed=typed, why=late[:300], who=by, at=at, client_id=client_id)
+    log_row(held.pk, Kind.LATE_VALUE, kept, by=by, at=at)
+    return Receipt(counts=False, why=kept.why)
+
+
+def _value_too_late(run: Run, key: str, by: User) -> str:
+    """What came before this value, in words; a device asks for none that it knows of."""
+    return _run_lost(run, by) or ("This value was given meanwhile." if run.values.filter(key=key).exists() else "")
 
 
 def _passing(run: Run, item: Mapping[str, str], client_id: UUID) -> Passing:
@@ -134,14 +158,21 @@ def _told_before(before: Result, run: Run, answer: Answer, *, by: User, at: date
     return Receipt()
 
 
-def _too_late(run: Run, answer: Answer, replaces: str, by: User) -> str:
-    """What came before this answer, in words; empty if nothing did."""
+def _run_lost(run: Run, by: User) -> str:
+    """Why nothing of this person's counts on this run any more, in words; empty if it does."""
     if run.holder_id != by.pk:
         return f"{run.holder} holds the run by now."
     if run.state == Run.State.STOPPED:
         return f"The procedure was left: {run.stopped_why}"
     if run.revision.withdrawn_for_safety:
         return f"The procedure was withdrawn for safety. {run.revision.withdrawn_why}"
+    return ""
+
+
+def _too_late(run: Run, answer: Answer, replaces: str, by: User) -> str:
+    """What came before this answer, in words; empty if nothing did."""
+    if lost := _run_lost(run, by):
+        return lost
     flow = flow_of(run.revision)
     rows = list(run.results.counting())
     standing = next((row for row in reversed(standing_results(flow, rows)) if row.step == answer.step), None)

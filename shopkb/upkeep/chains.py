@@ -16,6 +16,7 @@ from shopkb.jobs.models import (
     Event,
     HandOver,
     Job,
+    LateValue,
     PutBack,
     Repair,
     Result,
@@ -29,6 +30,7 @@ BATCH = 500
 OF_RUN: dict[str, tuple[type[models.Model], str]] = {
     Kind.STARTED: (Run, "pk"),
     Kind.VALUE: (RunValue, "run"),
+    Kind.LATE_VALUE: (LateValue, "run"),
     Kind.DANGER: (DangerPassed, "run"),
     Kind.RESULT: (Result, "run"),
     Kind.RETRACTED: (Retraction, "result__run"),

@@ -147,6 +147,16 @@ def test_a_refused_value_says_why(run: Run, junior: User) -> None:
     assert "30 V is more than can be true here. It is 16 V or less." in words_of(response)
 
 
+def test_a_value_of_somebody_who_lost_the_run_stays_on_the_page(
+    job: Job, horn: Procedure, junior: User, senior: User
+) -> None:
+    run = following.start_run(job, horn, by=senior, at=NOW, client_id=uuid.uuid4())
+    sent = {"typed": "12.71", "step": "supply", "client_id": str(uuid.uuid4())}
+    response = signed_in(junior).post(reverse("jobs:value", args=[run.pk, "battery"]), sent)
+    assert "Senior holds this run. Take it over first, then answer." in words_of(response)
+    assert 'value="12.71"' in response.content.decode()
+
+
 def test_the_wrong_step_leads_to_the_right_one(run: Run, junior: User) -> None:
     response = answered(signed_in(junior), run, "ground", outcome="good", typed="0.1")
     assert (response.status_code, response["Location"]) == (302, reverse("jobs:run", args=[run.pk]))

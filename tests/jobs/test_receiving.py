@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from django.db import DatabaseError, transaction
 from django.http import HttpResponse
 from django.test import Client
 
@@ -20,6 +21,7 @@ from shopkb.jobs.models import DangerPassed, Job, Result, Run, RunValue
 from shopkb.jobs.receiving import JUDGED_LATER, Receipt, receive
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
+from shopkb.upkeep.laws import broken
 from tests import builders
 from tests.builders import TO_HORN, follow, in_force, say, signed_in, words_of
 from tests.conftest import NOW
@@ -43,6 +45,16 @@ def sent(client: Client, run: Run, body: dict[str, Any]) -> HttpResponse:
     return client.post(f"/jobs/runs/{run.pk}/outbox/", json.dumps(body), content_type="application/json")
 
 
+def without_battery(run: Run, by: User) -> Run:
+    """Another run of the same procedure, whose value was not given yet."""
+    job = builders.take_in(by)
+    return following.start_run(job, run.revision.procedure, by=by, at=NOW, client_id=uuid.uuid4())
+
+
+def battery(typed: str) -> dict[str, str]:
+    return {"kind": "value", "client_id": str(uuid.uuid4()), "key": "battery", "typed": typed}
+
+
 def test_a_stretch_without_network_is_the_same_as_the_answers_given_one_by_one(
     run: Run, horn: Procedure, junior: User
 ) -> None:
@@ -59,8 +71,9 @@ def test_a_stretch_without_network_is_the_same_as_the_answers_given_one_by_one(
 
 def test_every_kind_of_item_is_stored_once(run: Run, junior: User) -> None:
     Caution.objects.filter(key="probe-terminals").update(signal=Caution.Signal.DANGER, ask="The pins are free.")
+    run = without_battery(run, junior)
     follow(run, TO_HORN[:1], junior)
-    value = {"kind": "value", "client_id": str(uuid.uuid4()), "key": "battery", "typed": "12.1"}
+    value = battery("12.1")
     danger = {
         "kind": "danger", "client_id": str(uuid.uuid4()), "step": "supply", "caution": "probe-terminals",
         "shown_seconds": "4",
@@ -173,12 +186,16 @@ def test_what_arrives_after_the_procedure_was_left_or_withdrawn_is_kept(
 def test_late_answers_are_shown(run: Run, junior: User) -> None:
     follow(run, TO_HORN[:2], junior)
     receive(run, item("press", "silent", note="heard nothing"), by=junior, at=NOW)
+    receive(run, battery("11.9"), by=junior, at=NOW)
     for address in (f"/jobs/runs/{run.pk}/more/", f"/jobs/{run.job_id}/write-up/"):
         said = words_of(signed_in(junior).get(address))
         assert "Came too late to count" in said
         assert "Press the button and listen: Nothing to be heard" in said
         assert "This step was answered otherwise meanwhile." in said
         assert "heard nothing" in said
+        assert "Battery voltage with all loads off: 11.9 . This value was given meanwhile." in said
+    technical = words_of(signed_in(junior).get(f"/jobs/{run.job_id}/write-up/technical/"))
+    assert "11.9 , came too late to count. This value was given meanwhile." in technical
 
 
 # Refused: it stays on the device
@@ -233,13 +250,38 @@ def test_the_same_id_with_another_content_is_refused(run: Run, junior: User, sen
         receive(run, late | {"typed": "12.5"}, by=junior, at=NOW)
 
 
-def test_a_value_of_somebody_who_no_longer_holds_the_run_stays_with_them(run: Run, junior: User, senior: User) -> None:
+def test_a_value_of_somebody_who_lost_the_run_is_kept_and_not_used(run: Run, junior: User, senior: User) -> None:
+    """As typed, even what nobody could read; the same again gets the same receipt, another content is refused."""
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
-    value = {"kind": "value", "client_id": str(uuid.uuid4()), "key": "battery", "typed": "11"}
-    answer = sent(signed_in(junior), run, value)
-    assert (answer.status_code, answer.json()["error"]) == (
-        422, "Senior holds this run. Take it over first, then answer.",
-    )  # fmt: skip
+    told = Receipt(counts=False, why="Senior holds the run by now.")
+    for late in (battery(" 11 "), battery("eleven")):
+        assert [receive(run, late, by=junior, at=NOW) for _ in range(3)] == [told] * 3
+        with pytest.raises(OtherBody):
+            receive(run, late | {"typed": "10"}, by=junior, at=NOW)
+    assert list(run.late_values.values_list("typed", "who__username")) == [("11", "junior"), ("eleven", "junior")]
+    assert [row.typed for row in run.values.all()] == ["12.6"]
+    with pytest.raises(NotPossible, match="does not ask for a value called 'feed_drop'"):
+        receive(run, battery("1") | {"key": "feed_drop"}, by=junior, at=NOW)
+    with pytest.raises(DatabaseError, match="never changed or deleted"), transaction.atomic():
+        run.late_values.update(typed="10")
+    assert broken() == []
+
+
+def test_a_value_that_was_given_on_another_device_meanwhile_stays(run: Run, junior: User) -> None:
+    told = receive(run, battery("11"), by=junior, at=NOW)
+    assert told == Receipt(counts=False, why="This value was given meanwhile.")
+    assert [row.typed for row in run.values.all()] == ["12.6"]
+
+
+def test_a_value_that_was_stored_before_the_run_was_lost_counts_when_it_is_sent_again(
+    run: Run, junior: User, senior: User
+) -> None:
+    run = without_battery(run, junior)
+    value = battery("12.1")
+    assert receive(run, value, by=junior, at=NOW) == Receipt()
+    handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
+    assert receive(run, value, by=junior, at=NOW) == Receipt()
+    assert not run.late_values.exists()
 
 
 # The address

@@ -59,8 +59,10 @@ class TwoDevices(RuleBasedStateMachine):
         job = builders.take_in(self.people[0])
         procedure = Procedure.objects.get(key="horn-silent")
         self.run = builders.start(job, procedure, self.people[0])
+        self.first = self.run.values.get().pk
         self.devices = [Device(who, self.flow.start) for who in self.people]
         self.given: dict[str, dict[str, str]] = {}
+        self.told: dict[str, str] = {}
         self.receipts: dict[str, Receipt] = {}
 
     @rule(number=st.integers(0, 1), choice=st.integers(0, 2), reading=st.booleans())
@@ -79,6 +81,16 @@ class TwoDevices(RuleBasedStateMachine):
         self.given[item["client_id"]] = item
         device.outbox.append(item)
         device.at = outcome.go.key if outcome.go.key in self.flow.step_by_key else ""
+        if device.online:
+            self._send(device)
+
+    @rule(number=st.integers(0, 1), tenths=st.integers(120, 130))
+    def tells_a_value(self, number: int, tenths: int) -> None:
+        device = self.devices[number]
+        typed = f"{tenths / 10}"
+        item = {"kind": "value", "client_id": str(uuid.uuid4()), "key": "battery", "typed": typed, "step": ""}
+        self.told[item["client_id"]] = typed
+        device.outbox.append(item)
         if device.online:
             self._send(device)
 
@@ -127,7 +139,10 @@ class TwoDevices(RuleBasedStateMachine):
     def no_answer_is_lost_and_none_is_there_twice(self) -> None:
         stored = [str(one) for one in self.run.results.values_list("client_id", flat=True)]
         waiting = [item["client_id"] for device in self.devices for item in device.outbox]
-        assert sorted([*stored, *waiting]) == sorted(self.given)
+        values = [*self.run.values.exclude(pk=self.first).values_list("client_id", "typed")]
+        values += self.run.late_values.values_list("client_id", "typed")
+        assert all(self.told[str(sent)] == typed for sent, typed in values)
+        assert sorted([*stored, *(str(sent) for sent, _typed in values), *waiting]) == sorted([*self.given, *self.told])
 
     @invariant()
     def what_is_stored_is_what_was_given_by_whom(self) -> None:
@@ -149,7 +164,9 @@ class TwoDevices(RuleBasedStateMachine):
         aside = {
             str(one) for one in Result.objects.kept_aside().filter(run=self.run).values_list("client_id", flat=True)
         }
+        aside |= {str(one) for one in self.run.late_values.values_list("client_id", flat=True)}
         assert aside == {one for one, receipt in self.receipts.items() if not receipt.counts}
+        assert self.run.values.get().pk == self.first
 
     def teardown(self) -> None:
         for device in self.devices:

@@ -26,7 +26,7 @@ from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.standing import has_place
 from shopkb.jobs.vehicle_state import confirm_back, off_on
-from shopkb.jobs.views.place import Place, cause_words, late_answers, place_of, places_of
+from shopkb.jobs.views.place import Place, cause_words, late_ones, place_of, places_of
 from shopkb.jobs.views.take_in import job_context
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.storing import flow_of
@@ -144,7 +144,7 @@ def write_up(request: HttpRequest, pk: int) -> HttpResponse:
         "repairs": [(row, latest_verification(row)) for row in repairs],
         "photos": list(job.photos.all()),
         "runs": [(place, place.answers()) for place in places],
-        "late": late_answers(job),
+        "late": late_ones(job),
         "cautions": _cautions(places),
         "section": "jobs",
     }

@@ -31,7 +31,7 @@ from shopkb.jobs.views.place import (
     answer_words,
     cause_words,
     client_id_of,
-    late_answers,
+    late_ones,
     leads_to,
     place_of,
     undo_offer,
@@ -79,7 +79,7 @@ def more(request: HttpRequest, pk: int) -> HttpResponse:
         "flow": place.flow,
         "last": place.rows[-1] if place.rows else None,
         "path": place.answers(),
-        "late": late_answers(place.run.job),
+        "late": late_ones(place.run.job),
     }
     return render(request, "jobs/more.html", context)
 
@@ -172,7 +172,7 @@ def value(request: HttpRequest, pk: int, key: str) -> HttpResponse:
         if step is None:
             messages.error(request, str(error))
             return redirect("jobs:run", pk)
-        return render_step(request, place, step, refused=str(error), status=422)
+        return render_step(request, place, step, refused=str(error), refused_value=key, status=422)
     return redirect("jobs:step", pk, step.key) if step else redirect("jobs:run", pk)
 
 
@@ -252,7 +252,7 @@ def _end_context(place: Place, by: User) -> dict[str, object]:
         "undo_words": answer_words(flow, undo) if undo else "",
         "undo_seconds": UNDO_SECONDS,
         "path": place.answers(),
-        "late": late_answers(place.run.job),
+        "late": late_ones(place.run.job),
         "client_id": uuid.uuid4(),
         "reasoning": reason_about(place.run.job, at=timezone.now()) if place.run.job.is_open else None,
     }

@@ -11,9 +11,9 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 
 from shopkb.accounts.models import User
-from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
+from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Step
 from shopkb.core.flow.walk import Walk
-from shopkb.jobs.models import Job, Result, Run
+from shopkb.jobs.models import Job, LateValue, Result, Run
 from shopkb.jobs.standing import has_place, standing_results, walk_of
 from shopkb.procedures.storing import flow_of
 
@@ -77,15 +77,44 @@ def places_of(job: Job) -> list[Place]:
     return places
 
 
-def late_answers(job: Job) -> list[tuple[str, Result, str]]:
-    """Answers on this job that came too late to count: title of the step, the row, the answer in words. One query."""
-    rows = Result.objects.kept_aside().filter(run__job=job).select_related("who", "run__revision__procedure")
+@dataclass(frozen=True)
+class Late:
+    """An answer or a value that came too late to count. ``what`` was asked, ``answer`` in words (empty for a value)."""
+
+    what: str
+    answer: str
+    typed: str
+    unit: str
+    why: str
+    who: User
+    at: datetime
+    note: str = ""
+
+
+def late_ones(job: Job) -> list[Late]:
+    """What came too late to count on this job: answers, then values. Two queries."""
+    linked = ("who", "run__revision__procedure")
     told = []
-    for row in rows:
+    for row in Result.objects.kept_aside().filter(run__job=job).select_related(*linked):
         flow = flow_of(row.run.revision)
         step = flow.step_by_key.get(row.step)
-        told.append((step.title if step else row.step, row, answer_words(flow, row)))
+        title = step.title if step else row.step
+        unit = row.unit if row.reading is not None else ""
+        told.append(Late(title, answer_words(flow, row), row.typed, unit, row.judgement, row.who, row.at, row.note))
+    for value in LateValue.objects.filter(run__job=job).select_related(*linked):
+        told.append(late_value_words(flow_of(value.run.revision), value))
     return told
+
+
+def late_value_words(flow: Flow, row: LateValue) -> Late:
+    """A late value under its question; ``typed`` may name another unit than the one asked for."""
+    return Late(question(flow, row.key), "", row.typed, "", row.why, row.who, row.at)
+
+
+def question(flow: Flow, key: str) -> str:
+    """How a value is asked for; its key where a newer revision does not ask for it."""
+    value = flow.value_by_key.get(key)
+    return value.ask if isinstance(value, AskedValue) else key
 
 
 def leads_to(flow: Flow, outcome: Outcome) -> str:

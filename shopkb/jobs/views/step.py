@@ -52,9 +52,19 @@ class Given:
 
 
 def render_step(
-    request: HttpRequest, place: Place, step: Step, *, refused: str = "", given: Answer | None = None, status: int = 200
+    request: HttpRequest,
+    place: Place,
+    step: Step,
+    *,
+    refused: str = "",
+    given: Answer | None = None,
+    refused_value: str = "",
+    status: int = 200,
 ) -> HttpResponse:
-    """The step's page; ``given`` and ``refused`` show an answer that was not stored, with everything typed."""
+    """The step's page; ``given`` and ``refused`` show an answer that was not stored, with everything typed.
+
+    ``refused_value``: key of the asked value that was not stored; what was typed stands in the posted form.
+    """
     now = timezone.now()
     works = place.run.holder_id == request.user.pk and place.run.job.is_open
     danger = danger_due(place.run, place.flow, step, by=request.user, at=now) if works else None
@@ -69,6 +79,8 @@ def render_step(
         **_measured(request, place, step, entered),
         **_told(place, step, now),
         "pack": pack_urls(place) if works else [],
+        "refused_value": refused_value,
+        "typed_value": request.POST.get("typed", "")[:60],
     }
     return render(request, "jobs/step.html", context, status=status)
 

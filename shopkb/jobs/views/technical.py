@@ -10,10 +10,9 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right, require
-from shopkb.core.flow.model import AskedValue
-from shopkb.jobs.models import DangerPassed, HandOver, Job, PutBack, Result, Run, RunValue
+from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
 from shopkb.jobs.standing import walk_of
-from shopkb.jobs.views.place import Place, answer_words
+from shopkb.jobs.views.place import Late, Place, answer_words, late_value_words, question
 from shopkb.procedures.drawing import Drawn, Look, drawn
 from shopkb.procedures.storing import flow_of
 
@@ -37,6 +36,8 @@ class Sheet:
     lines: list[Line]
     asked: list[tuple[str, RunValue]]
     """Values asked once: the question, and what was typed."""
+    late: list[Late]
+    """Values that came too late to count."""
 
 
 @require_safe
@@ -55,6 +56,7 @@ def _runs(job: Job) -> list[Run]:
         job.runs.select_related("revision__procedure", "holder").order_by("pk").prefetch_related(
             Prefetch("results", results),
             Prefetch("values", RunValue.objects.select_related("who")),
+            Prefetch("late_values", LateValue.objects.select_related("who")),
             Prefetch("dangers_passed", DangerPassed.objects.select_related("who")),
             Prefetch("hand_overs", HandOver.objects.select_related("giver", "receiver")),
             Prefetch("put_back", PutBack.objects.select_related("who")),
@@ -68,18 +70,14 @@ def _sheet(run: Run) -> Sheet:
     place = Place(run, flow, counting, walk_of(flow, counting))
     standing = {row.pk for row in place.standing}
     lines = [Line(_title(place, row), answer_words(flow, row), row, _state(row, standing)) for row in rows]
-    asked = [(_question(place, row), row) for row in run.values.all()]
-    return Sheet(place, drawn(flow, Look(path=place.way.path, now=place.way.current)), lines, asked)
+    asked = [(question(flow, row.key), row) for row in run.values.all()]
+    late = [late_value_words(flow, row) for row in run.late_values.all()]
+    return Sheet(place, drawn(flow, Look(path=place.way.path, now=place.way.current)), lines, asked, late)
 
 
 def _title(place: Place, row: Result) -> str:
     step = place.flow.step_by_key.get(row.step)
     return step.title if step is not None else row.step
-
-
-def _question(place: Place, row: RunValue) -> str:
-    value = place.flow.value_by_key.get(row.key)
-    return value.ask if isinstance(value, AskedValue) else row.key
 
 
 def _state(row: Result, standing: set[int]) -> str:
