@@ -60,25 +60,29 @@ def fit_strengths(*, at: datetime, store: bool = True) -> StrengthFit:
     )
 
 
-def measure_quality(*, at: datetime, store: bool = True) -> Iterator[Measured]:
-    """Score, procedure by procedure, what would have been said of each closed job before its cause was known."""
+def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Iterator[Measured]:
+    """Score, procedure by procedure, what would have been said of each closed job before its cause was known.
+
+    From the month ``since`` on (``YYYY-MM``; empty: all); what was measured of earlier months stays.
+    """
     for flow in flows_in_force():
         jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
         cases = list(closed_cases(jobs))
-        records = _records(flow, cases, at)
+        records = _records(flow, cases, at, since)
         if store:
             with transaction.atomic():
-                QualityRecord.objects.filter(procedure=flow.procedure).delete()
+                QualityRecord.objects.filter(procedure=flow.procedure, month__gte=since).delete()
                 QualityRecord.objects.bulk_create(records)
         yield Measured(flow.procedure, len(records), sum(record.verified_jobs for record in records))
 
 
-def _records(flow: Flow, cases: Sequence[ClosedCase], at: datetime) -> list[QualityRecord]:
+def _records(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str) -> list[QualityRecord]:
     by_month: dict[str, list[ClosedCase]] = defaultdict(list)
     for case in cases:
-        by_month[case.month].append(case)
+        if case.month >= since:
+            by_month[case.month].append(case)
     said: dict[str, list[Forecast]] = defaultdict(list)
-    for forecast in forecasts(flow, cases):
+    for forecast in forecasts(flow, cases, since=since):
         said[forecast.month].append(forecast)
     return [
         QualityRecord(

@@ -12,10 +12,10 @@ from shopkb.core.diagnosis.ageing import HALF_LIFE
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, count
-from shopkb.core.diagnosis.likelihoods import SMOOTHING, learn
+from shopkb.core.diagnosis.likelihoods import SMOOTHING, learn_each
 from shopkb.core.diagnosis.posterior import posterior
 from shopkb.core.diagnosis.quality import Forecast, Scores, scores
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge
+from shopkb.core.diagnosis.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
 from shopkb.core.flow.model import Flow, GoKind
 
 SMOOTHINGS: Final = (0.5, 1.0, 2.0, 4.0, 8.0)
@@ -29,21 +29,24 @@ def forecasts(
     half_life: float | None = HALF_LIFE,
     smoothing: float = SMOOTHING,
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
+    since: str = "",
 ) -> list[Forecast]:
     """One forecast for each verified case that followed ``flow``, in order of month and job.
 
     All cases enter the evidence, also those that may not speak for a cause; but only those of earlier months than the
-    job's, as they stand today (a cure that has come back since is none). A model is learned for each month and
-    platform: O(months x tallies + cases).
+    job's, as they stand today (a cure that has come back since is none). Cases before the month ``since`` are evidence
+    only. A model is learned for each month, its prior for each platform: O(months x tallies + cases).
     """
     known: dict[TallyKey, TallySums] = {}
     found: list[Forecast] = []
     ordered = sorted(_followed(flow, cases), key=lambda case: (case.month, case.job))
     for month, group in groupby(ordered, key=lambda case: case.month):
         these = list(group)
-        models = _models(flow, known, month, these, half_life, smoothing, proof_weights)
-        found += [_forecast(flow, models[case.platform], case) for case in these if case.verified]
-        known = merge([known, *(contributions(case) for case in these)])
+        if month >= since:
+            models = _models(flow, known, month, these, half_life, smoothing, proof_weights)
+            found += [_forecast(flow, models[case.platform], case) for case in these if case.verified]
+        for case in these:
+            _add(known, contributions(case))
     return found
 
 
@@ -56,6 +59,11 @@ def best_smoothing(flow: Flow, cases: Sequence[ClosedCase], half_life: float | N
         found = scores(forecasts(flow, cases, smoothing=smoothing, half_life=half_life))
         losses[smoothing] = found.log_loss if isinstance(found, Scores) else float("inf")
     return min(losses, key=lambda smoothing: losses[smoothing])
+
+
+def _add(known: dict[TallyKey, TallySums], more: Tallies) -> None:
+    for key, sums in more.items():
+        known[key] = known.get(key, ZERO) + sums
 
 
 def _followed(flow: Flow, cases: Iterable[ClosedCase]) -> list[ClosedCase]:
@@ -76,7 +84,7 @@ def _models(
         flow, known, as_of=month, half_life=half_life, proof_weights=proof_weights,
         platforms=tuple(path for path in platforms if path),
     )  # fmt: skip
-    return {platform: learn(counts, platform, smoothing=smoothing) for platform in platforms}
+    return learn_each(counts, platforms, smoothing=smoothing)
 
 
 def _forecast(flow: Flow, model: CauseModel, case: ClosedCase) -> Forecast:

@@ -7,7 +7,8 @@ others, Bayesian Data Analysis, 3rd ed., section 3.4). Counts are corrected for 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
@@ -86,6 +87,20 @@ def learn(
     Likelihoods are shared by all platforms, priors are pooled over the platform tree with ``prior_strengths``.
     ``access_minutes`` gives what each set-up state costs to reach.
     """
+    return learn_each(
+        counts, (platform,), smoothing=smoothing, prior_strengths=prior_strengths, access_minutes=access_minutes
+    )[platform]
+
+
+def learn_each(
+    counts: FlowCounts,
+    platforms: Iterable[str],
+    *,
+    smoothing: float = SMOOTHING,
+    prior_strengths: Sequence[float] = (),
+    access_minutes: Mapping[str, float] | None = None,
+) -> dict[str, CauseModel]:
+    """The same for several platforms, by path: only their priors differ, so the rest is worked out once."""
     flow = counts.flow
     behind = np.empty((len(counts.branches), len(counts.causes)))
     table = np.empty_like(behind)
@@ -95,11 +110,11 @@ def learn(
         if rows.stop > rows.start:
             behind[rows] = _step_weights(counts, rows, smoothing, put_right.branches[rows])
             table[rows] = floored(behind[rows])
-    prior = _pooled_prior(counts, platform, prior_strengths, put_right)
-    return CauseModel(
+    priors = _pooled_priors(counts, ("", *platforms), prior_strengths, put_right)
+    whole = CauseModel(
         causes=counts.causes,
         names=(*(_name(flow, identity) for identity in counts.causes[:-1]), "a cause this procedure does not know"),
-        prior=prior / prior.sum(),
+        prior=priors[""] / priors[""].sum(),
         branches=tuple(_branch(flow, step, place) for step in flow.steps for place in range(len(step.outcomes))),
         table=table,
         evidence=counts.verified.copy(),
@@ -107,9 +122,12 @@ def learn(
         repairs=_repairs(flow, counts.causes),
         access_minutes=dict(access_minutes or {}),
         corrected=tuple((flow.procedure, step.key) for step in flow.steps if step.key in put_right.told),
-        prior_weights=prior,
+        prior_weights=priors[""],
         table_weights=behind,
     )
+    return {
+        path: replace(whole, prior=weights / weights.sum(), prior_weights=weights) for path, weights in priors.items()
+    }
 
 
 def model_of(
@@ -143,19 +161,23 @@ def prior_weights(counts: FlowCounts, platform: str = "", strengths: Sequence[fl
 
     Pooled over the platform tree, starting from the writer's words; corrected for selective verification.
     """
-    return _pooled_prior(counts, platform, strengths, verification_weights(counts))
+    return _pooled_priors(counts, (platform,), strengths, verification_weights(counts))[platform]
 
 
-def _pooled_prior(
-    counts: FlowCounts, platform: str, strengths: Sequence[float], put_right: VerificationWeights
-) -> Array:
+def _pooled_priors(
+    counts: FlowCounts, platforms: Iterable[str], strengths: Sequence[float], put_right: VerificationWeights
+) -> dict[str, Array]:
     runs = counts.runs * _start_correction(counts, put_right)
-    pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts))
+    pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts)).posterior
+    return {platform: pooled[_nearest(counts, platform)] for platform in platforms}
+
+
+def _nearest(counts: FlowCounts, platform: str) -> int:
+    """The node of the platform, or of its nearest ancestor that the counts know."""
     path = "/".join(part for part in platform.split("/") if part)
     while path not in counts.tree.index:
         path = path.rpartition("/")[0]
-    weights: Array = pooled.posterior[counts.tree.index[path]]
-    return weights
+    return counts.tree.index[path]
 
 
 def _starting_belief(counts: FlowCounts) -> Array:

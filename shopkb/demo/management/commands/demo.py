@@ -80,7 +80,9 @@ class Command(BaseCommand):
     def _serve(self, wanted: int) -> None:
         from waitress import serve
 
+        from shopkb.demo.measuring import measure_once
         from shopkb.procedures.drawing import draw_ahead
+        from shopkb.reports.ahead import work_out_ahead
         from shopkb.wsgi import application
 
         port = free_port(wanted)
@@ -89,6 +91,7 @@ class Command(BaseCommand):
         connection.close()
         self._say(f"\nOpen http://{HOST}:{port}/ in a browser. Ctrl+C ends the demo.")
         draw_ahead()
+        work_out_ahead(measure_once)
         serve(application, host=HOST, port=port, threads=8)
 
     def _say(self, line: str) -> None:

@@ -33,6 +33,7 @@ class Command(BaseCommand):
         from waitress import serve
 
         from shopkb.procedures.drawing import draw_ahead
+        from shopkb.reports.ahead import work_out_ahead
         from shopkb.wsgi import application
 
         if settings.DEBUG:
@@ -47,6 +48,7 @@ class Command(BaseCommand):
         self.stdout.write(f"Serving on http://{options['host']}:{options['port']}/ until Ctrl+C.")
         self.stdout.flush()
         draw_ahead()
+        work_out_ahead()
         serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
 
 

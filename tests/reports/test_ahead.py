@@ -1,0 +1,48 @@
+"""What is worked out ahead is what the pages then find remembered."""
+
+from __future__ import annotations
+
+import logging
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from shopkb.accounts.models import User
+from shopkb.evidence.models import QualityRecord
+from shopkb.jobs.measuring import measure_quality
+from shopkb.procedures.models import Procedure
+from shopkb.reports import ahead, registry
+from shopkb.reports.filters import Filters
+from tests.builders import cured_job
+
+
+def test_pages_find_what_was_worked_out_ahead(horn: Procedure, junior: User) -> None:
+    cured_job(horn, junior)
+    assert {"horn-silent", *registry.PAGES} <= set(ahead.work_out())
+    now = timezone.now()
+    with CaptureQueriesContext(connection) as queries:
+        registry.page("tests", Filters.of({}, timezone.localdate(now)), now)
+    assert not [one for one in queries if 'FROM "evidence_tally"' in one["sql"] or "jobs_result" in one["sql"]]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_fault_ahead_is_told_and_ends_nothing(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fault() -> None:
+        raise RuntimeError("no such table")
+
+    with caplog.at_level(logging.ERROR):
+        ahead.work_out_ahead(fault).join()
+    assert "Figures could not be worked out ahead." in caplog.text
+
+
+def test_measuring_from_a_month_on_leaves_earlier_months(horn: Procedure, junior: User) -> None:
+    """Every job here was closed in March 2026."""
+    cured_job(horn, junior)
+    now = timezone.now()
+    assert [(row.procedure, row.months) for row in measure_quality(at=now) if row.months] == [("horn-silent", 1)]
+    assert [row.months for row in measure_quality(at=now, since="2026-04")] == [0, 0]
+    assert list(QualityRecord.objects.values_list("month", flat=True)) == ["2026-03"]
