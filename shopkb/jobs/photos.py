@@ -14,7 +14,7 @@ from django.db.models import Sum
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Job, Photo, Repair, Result
 from shopkb.web.pictures import BadPicture, encoded, to_disk
 
@@ -38,40 +38,52 @@ class Taken:
 
 
 def keep_photo(job: Job, taken: Taken, *, by: User, at: datetime) -> Photo:
-    """Store a picture. The same client id twice is one picture.
+    """Store a picture. The same client id twice, also at once, is one picture.
 
     Raises:
         BadPhoto: too large, too many pixels, no JPEG, PNG or WebP, or damaged.
         NotPossible: the job holds as many pictures as it may.
+        OtherBody: the client id was used for a picture of another job.
     """
     require(by, Right.WORK)
-    before = Photo.objects.filter(client_id=taken.client_id).first()
+    before = _kept_before(job, taken)
     if before is not None:
         return before
     try:
         body, width, height = encoded(taken.file)
     except BadPicture as error:
         raise BadPhoto(str(error)) from error
-    used = job.photos.aggregate(used=Sum("size"))["used"] or 0
-    if used + len(body) > JOB_QUOTA:
-        raise NotPossible("This job holds as many pictures as it may. Leave out what the write-up does not need.")
     name = f"{secrets.token_hex(16)}.jpg"
     try:
         to_disk(name, body)
-        with transaction.atomic():
-            return Photo.objects.create(
-                job=job,
-                result=taken.result,
-                repair=taken.repair,
-                name=name,
-                words=taken.words.strip()[:200],
-                width=width,
-                height=height,
-                size=len(body),
-                who=by,
-                at=at,
-                client_id=taken.client_id,
-            )
+        row = Photo(name=name, width=width, height=height, size=len(body), who=by, at=at)
+        stored = _stored(job, taken, row)
     except Exception:
         default_storage.delete(name)
         raise
+    if stored.name != name:
+        default_storage.delete(name)
+    return stored
+
+
+@transaction.atomic
+def _stored(job: Job, taken: Taken, row: Photo) -> Photo:
+    """The row, or the one that the same sending has stored in the meantime."""
+    held = Job.objects.select_for_update().get(pk=job.pk)
+    before = _kept_before(held, taken)
+    if before is not None:
+        return before
+    used = held.photos.aggregate(used=Sum("size"))["used"] or 0
+    if used + row.size > JOB_QUOTA:
+        raise NotPossible("This job holds as many pictures as it may. Leave out what the write-up does not need.")
+    row.job, row.result, row.repair = held, taken.result, taken.repair
+    row.words, row.client_id = taken.words.strip()[:200], taken.client_id
+    row.save()
+    return row
+
+
+def _kept_before(job: Job, taken: Taken) -> Photo | None:
+    before = Photo.objects.filter(client_id=taken.client_id).first()
+    if before is not None and before.job_id != job.pk:
+        raise OtherBody("This picture was sent before for another job. Take it again.")
+    return before

@@ -20,6 +20,7 @@ urlpatterns = [
     path("runs/<int:pk>/meter/", follow.choose_meter, name="meter"),
     path("runs/<int:pk>/take-over/", pass_on.take_over, name="take-over"),
     path("<int:pk>/photos/new/", pass_on.add_photo, name="add-photo"),
+    path("<int:pk>/outbox/photo/", outbox.take_photo, name="take-photo"),
     path("photos/<str:name>", pass_on.photo, name="photo"),
     path("hand-overs/<int:pk>/", pass_on.accept, name="accept"),
     path("runs/<int:pk>/hand-over/", pass_on.hand_over, name="hand-over"),

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import json
 import re
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from django.utils import timezone
+from PIL import Image
 from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
+from shopkb.core.flow import editing
 from shopkb.jobs import closing
-from shopkb.jobs.models import DangerPassed, Job, Run
+from shopkb.jobs.models import DangerPassed, Job, Photo, Run
+from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
+from shopkb.procedures.pictures import as_markdown, keep_picture
+from shopkb.procedures.storing import flow_of
+from tests.conftest import NOW
 from tests.door import Door
 
 from .away import arrives, back, door, gone, kept, reading, unsent, visits
@@ -151,3 +158,84 @@ def test_a_danger_is_confirmed_without_the_network(
     unsent(page, "all sent")
     assert DangerPassed.objects.get().statement.startswith("The vehicle stands on locked arms")
     assert [row.step for row in run.results.counting()][-2:] == ["fan-with-leak", "leak-place"]
+
+
+def with_picture(procedure: Procedure, senior: User, second: User) -> None:
+    """A newer revision whose instruction at the connector shows a picture that was uploaded."""
+    file = BytesIO()
+    Image.new("RGB", (320, 200), (90, 60, 30)).save(file, "JPEG")
+    file.seek(0)
+    shown = as_markdown(keep_picture(file, by=senior, at=NOW), "Where the connector sits")
+    draft = publishing.draft_from(procedure.revisions.get(), by=senior, at=NOW)
+    flow = flow_of(draft)
+    text = f"{flow.step_by_key['plug-look'].instruction}\n\n{shown}"
+    changed = editing.change_step(flow, "plug-look", {"instruction": text})
+    publishing.publish(publishing.save_draft(draft, changed, by=senior, based_on=draft.checksum), by=second, at=NOW)
+
+
+def take_picture(page: Page, words: str) -> None:
+    page.locator("summary", has_text="Take a picture").click()
+    page.get_by_label("Picture").set_input_files({"name": "pin.png", "mimeType": "image/png", "buffer": png()})
+    page.get_by_label("What it shows").fill(words)
+    page.get_by_role("button", name="Keep the picture").click()
+    expect(page.locator("[data-told]")).to_have_text(re.compile("^Not sent: the picture is kept on this device"))
+
+
+def png() -> bytes:
+    file = BytesIO()
+    Image.new("RGB", (2400, 1200), (30, 60, 90)).save(file, "PNG")
+    return file.getvalue()
+
+
+DRAWN = "image => image.complete && image.naturalWidth"
+
+
+def test_pictures_are_shown_and_taken_without_the_network(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User, senior: User, second: User
+) -> None:
+    """Those of the instructions are kept with the run; those taken wait, each is sent once, after its answer."""
+    with_picture(shelf[FAN], senior, second)
+    run = fan_job(junior, shelf[FAN], TO_CLICKS)
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    kept(page, run, "fuse-drop", "plug-look")
+    gone(page, door)
+    page.reload()
+    arrives(page, "Voltage across the fan fuse")
+    take_picture(page, "Fuse box")
+    reading(page, "0.02", "No voltage across the fuse")
+    arrives(page, "Fan connector: heat, green, loose")
+    assert page.get_by_alt_text("Where the connector sits").evaluate(DRAWN) == 320
+    take_picture(page, "Brown pin")
+    unsent(page, "3 not sent")
+    page.locator("#unsent").click()
+    title(page, "Not sent yet")
+    expect(page.locator("#outbox-list li")).to_have_count(3)
+    expect(page.locator("#outbox-list li", has_text="Picture: Brown pin").locator("canvas")).to_be_visible()
+    visits.shot(page, "offline-pictures")
+    with page.expect_download() as told:
+        page.get_by_role("button", name="Save to a file").click()
+    items = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
+    beginning = "data:image/jpeg;base64,"
+    assert [item.get("picture", "")[: len(beginning)] for item in items] == [beginning, "", beginning]
+    page.get_by_role("link", name="Back to the step").click()
+    arrives(page, "Fan connector: heat, green, loose")
+    back(page, door)
+    page.evaluate("Outbox.send()")
+    unsent(page, "all sent")
+    told_of = Photo.objects.order_by("pk").values_list("words", "result__step", "width", "height")
+    assert list(told_of) == [("Fuse box", "both-speeds", 1600, 800), ("Brown pin", "fuse-drop", 1600, 800)]
+
+
+def test_a_picture_whose_reply_is_lost_is_one_picture(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
+) -> None:
+    job = fan_job(junior, shelf[FAN], TO_CLICKS).job
+    page = visits.open(PHONE, junior, path=f"/jobs/{job.pk}/photos/new/")
+    door.loses = lambda: Photo.objects.exists()
+    page.get_by_label("Picture").set_input_files({"name": "pin.png", "mimeType": "image/png", "buffer": png()})
+    page.get_by_role("button", name="Keep the picture").click()
+    unsent(page, "1 not sent")
+    door.loses = lambda: False
+    page.evaluate("Outbox.send()")
+    unsent(page, "all sent")
+    assert Photo.objects.get().job == job

@@ -158,6 +158,7 @@ TABLE: dict[str, Row] = {
     "jobs:outbox": Row(get=STAFF),
     "jobs:token": Row(get="v" + STAFF),
     "jobs:take-item": Row(post=STAFF, on="run", visitor=401),
+    "jobs:take-photo": Row(post=STAFF, on="job", visitor=401),
     "jobs:pack-step": Row(get=STAFF, on="run", more=("press",)),
     "jobs:pack-end": Row(get=STAFF, on="run"),
     "worker": Row(get="v" + STAFF),

@@ -20,15 +20,16 @@ from django.views.decorators.http import require_POST, require_safe
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import GoKind, Outcome, Step
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
-from shopkb.jobs import answering
+from shopkb.jobs import answering, photos
 from shopkb.jobs.errors import NotPossible, OtherBody
-from shopkb.jobs.models import Result, Run
+from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.receiving import receive
 from shopkb.jobs.views.judged import chosen_meter
 from shopkb.jobs.views.place import Place, leads_to, place_of
 
 LARGEST_ITEM = 8 * 1024
+SIGN_IN_AGAIN = "Sign in again; what was not sent is kept on this device."
 
 
 @require_safe
@@ -52,6 +53,7 @@ def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
         "units": [UNITS[name] for name in QUANTITIES[here.reading.quantity]] if here.reading else [],
         "meter": chosen_meter(request),
         "earlier": next((row for row in place.standing if row.step == here.key), None),
+        "last": place.rows[-1] if place.rows else None,
         "skips": Result.Skip.choices,
     }
     return render(request, "jobs/pack_step.html", context)
@@ -83,7 +85,7 @@ def token(request: HttpRequest) -> JsonResponse:
 def take_item(request: HttpRequest, pk: int) -> JsonResponse:
     """Take one item of an outbox. 200 with a receipt; 401 signed out; 409, 422 refused, with the words why."""
     if not request.user.is_authenticated:
-        return JsonResponse({"error": "Sign in again; what was not sent is kept on this device."}, status=401)
+        return JsonResponse({"error": SIGN_IN_AGAIN}, status=401)
     run = get_object_or_404(Run, pk=pk)
     try:
         item = _item(request)
@@ -93,6 +95,25 @@ def take_item(request: HttpRequest, pk: int) -> JsonResponse:
     except (NotPossible, PermissionDenied) as error:
         return JsonResponse({"error": str(error)}, status=422)
     return JsonResponse({"stored": True, "counts": receipt.counts, "why": receipt.why})
+
+
+@login_not_required
+@require_POST
+def take_photo(request: HttpRequest, pk: int) -> JsonResponse:
+    """Take one picture of an outbox: ``picture``, ``client_id``, ``words``, and the id of the ``answer`` it goes with.
+
+    200 with a receipt; 401 signed out; 409, 422 refused, with the words why.
+    """
+    if not request.user.is_authenticated:
+        return JsonResponse({"error": SIGN_IN_AGAIN}, status=401)
+    job = get_object_or_404(Job, pk=pk)
+    try:
+        photos.keep_photo(job, _picture(request, job), by=request.user, at=timezone.now())
+    except OtherBody as error:
+        return JsonResponse({"error": str(error)}, status=409)
+    except (NotPossible, PermissionDenied) as error:
+        return JsonResponse({"error": str(error)}, status=422)
+    return JsonResponse({"stored": True, "counts": True, "why": ""})
 
 
 @login_not_required
@@ -125,6 +146,26 @@ def _item(request: HttpRequest) -> dict[str, str]:
     if any("\x00" in value for value in item.values()):
         raise NotPossible("An answer holds no null characters.")
     return item
+
+
+def _picture(request: HttpRequest, job: Job) -> photos.Taken:
+    """The picture that was posted; an answer that was refused or is not of this job leaves it with the job alone."""
+    file = request.FILES.get("picture")
+    if file is None:
+        raise NotPossible("There is no picture in this.")
+    try:
+        client_id = UUID(request.POST.get("client_id", ""))
+    except ValueError:
+        raise NotPossible("This picture has no number of its own. Take it again.") from None
+    return photos.Taken(file, client_id, words=request.POST.get("words", ""), result=_answered(request, job))
+
+
+def _answered(request: HttpRequest, job: Job) -> Result | None:
+    try:
+        given = UUID(request.POST.get("answer", ""))
+    except ValueError:
+        return None
+    return Result.objects.filter(run__job=job, client_id=given).first()
 
 
 def _answer(place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity]) -> dict[str, object]:

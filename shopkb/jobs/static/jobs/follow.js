@@ -52,7 +52,7 @@
 
   // Answers that still wait go first. Behind one that was refused nothing is waited for: it has to be answered anew.
   const mustWait = async () => {
-    const mine = (await Outbox.all()).filter((each) => each.run === run && each.user === Outbox.me);
+    const mine = (await Outbox.all()).filter((each) => each.run === run && each.user === Outbox.me && each.kind !== "photo");
     return mine.length > 0 && !mine.some((each) => each.refused);
   };
 

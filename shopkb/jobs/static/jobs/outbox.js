@@ -4,6 +4,7 @@
 const Outbox = (() => {
   const EVERY = 15000;
   const PATIENCE = 20000;
+  const REFUSED = [400, 404, 409, 413, 422];
   const shown = document.getElementById("unsent");
   const me = Number(shown?.dataset.user || 0);
   let sending = false;
@@ -51,18 +52,44 @@ const Outbox = (() => {
     fetch(address, { credentials: "same-origin", cache: "no-store", signal: AbortSignal.timeout(PATIENCE), ...how });
 
   const post = (item, csrf) => {
+    if (item.kind === "photo") return postPhoto(item, csrf);
     const { order, refused, says, about, ...sent } = item;
     const headers = { "Content-Type": "application/json", "X-CSRFToken": csrf };
     return asked(`/jobs/runs/${item.run}/outbox/`, { method: "POST", headers, body: JSON.stringify(sent) });
   };
 
-  // Sends what is mine, oldest first. A refused answer stays, with the server's words; those of its run wait behind it.
+  const postPhoto = ({ job, client_id, answer, words, picture, type }, csrf) => {
+    const body = new FormData();
+    for (const [name, said] of Object.entries({ client_id, answer, words })) body.set(name, said);
+    body.set("picture", new Blob([picture], { type }), "picture");
+    const how = { method: "POST", headers: { "X-CSRFToken": csrf }, body, signal: AbortSignal.timeout(3 * PATIENCE) };
+    return asked(`/jobs/${job}/outbox/photo/`, how);
+  };
+
+  // One item at once, without waiting its turn: the server's receipt, its words why not, or nothing where none came.
+  const now = async (item) => {
+    try {
+      const { token, user } = await (await asked("/jobs/token/")).json();
+      if (user !== me) return null;
+      const answer = await post(item, token);
+      if (answer.ok) return { stored: true };
+      return REFUSED.includes(answer.status) ? { refused: (await refusal(answer)) } : null;
+    } catch {
+      return null;
+    }
+  };
+
+  const refusal = async (answer) =>
+    (await answer.json().catch(() => ({}))).error || `The server could not take it (${answer.status}).`;
+
+  // Sends what is mine, oldest first, pictures last: they are large, and go with answers. A refused answer stays, with the server's words; those of its run wait behind it.
   const send = async () => {
     if (sending) return;
     sending = true;
     try {
-      const mine = (await all()).filter((item) => item.user === me);
-      if (!mine.length) return;
+      const all_mine = (await all()).filter((item) => item.user === me);
+      if (!all_mine.length) return;
+      const mine = [...all_mine.filter((item) => item.kind !== "photo"), ...all_mine.filter((item) => item.kind === "photo")];
       const { token, user } = await (await asked("/jobs/token/")).json();
       if (user !== me) {
         tell("Sign in again under the name of the one who gave these answers; until then they stay on this device.");
@@ -70,7 +97,8 @@ const Outbox = (() => {
       }
       const stopped = new Set();
       for (const item of mine) {
-        if (!stopped.has(item.run) && !(await sent(item, token))) stopped.add(item.run);
+        if (item.kind !== "photo" && stopped.has(item.run)) continue;
+        if (!(await sent(item, token))) stopped.add(item.run);
       }
       if (!(await all()).some((item) => item.user === me)) document.dispatchEvent(new Event("outbox-sent"));
     } catch {
@@ -84,15 +112,16 @@ const Outbox = (() => {
   // Whether what stands behind this item may go: it was taken, or nothing rests on it.
   const sent = async (item, token) => {
     const answer = await post(item, token);
-    const words = await answer.json().catch(() => ({}));
     if (answer.ok) {
+      const words = await answer.json().catch(() => ({ counts: true }));
       await drop(item.order);
       if (!words.counts) tell(`${item.says || item.step}: kept, but it came too late to count. ${words.why}`);
       return true;
     }
-    if (answer.status !== 409 && answer.status !== 422) throw new Error("not now");
-    await put({ ...item, refused: words.error });
-    tell(`${item.says || item.step}: not taken. ${words.error}`);
+    if (!REFUSED.includes(answer.status)) throw new Error("not now");
+    const why = await refusal(answer);
+    await put({ ...item, refused: why });
+    tell(`${item.says || item.step}: not taken. ${why}`);
     return item.kind !== "answer";
   };
 
@@ -125,15 +154,29 @@ const Outbox = (() => {
     const when = new Date(item.at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
     box.append(piece("says", words(item)), piece("about", `${item.about || `run ${item.run}`}, ${when}`), piece("told", state(item)));
     line.append(box);
+    if (item.kind === "photo") line.prepend(small(item));
     if (item.refused && item.user === me) line.append(taker(item));
     return line;
+  };
+
+  // A small copy of the picture, drawn here: pages may load pictures from the server alone.
+  const small = (item) => {
+    const canvas = Object.assign(document.createElement("canvas"), { className: "small-picture", width: 96, height: 96 });
+    canvas.setAttribute("role", "img");
+    canvas.setAttribute("aria-label", item.words || "Picture without words");
+    createImageBitmap(new Blob([item.picture], { type: item.type })).then((drawn) => {
+      const part = Math.max(96 / drawn.width, 96 / drawn.height);
+      const [wide, high] = [drawn.width * part, drawn.height * part];
+      canvas.getContext("2d").drawImage(drawn, (96 - wide) / 2, (96 - high) / 2, wide, high);
+    }, () => undefined);
+    return canvas;
   };
 
   // A refused item can be taken off the device, but only into a file.
   const taker = (item) => {
     const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Save it and take it off" });
     button.addEventListener("click", async () => {
-      saved([item], `not-taken-${item.client_id}`);
+      await saved([item], `not-taken-${item.client_id}`);
       await drop(item.order);
       await show();
       await send();
@@ -150,14 +193,33 @@ const Outbox = (() => {
     }
     const list = document.getElementById("outbox-list");
     if (!list) return;
+    wayBack(items);
     list.replaceChildren(...items.map(row));
     list.hidden = !items.length;
     document.getElementById("outbox-empty").hidden = items.length > 0;
     for (const id of ["outbox-retry", "outbox-save"]) document.getElementById(id).hidden = !items.length;
   };
 
-  const saved = (items, name) => {
-    const file = new Blob([JSON.stringify(items, null, 2)], { type: "application/json" });
+  // A picture's bytes as text, a data address, so that one file holds everything.
+  const asText = ({ picture, ...item }) =>
+    new Promise((resolve) => {
+      if (!picture) return resolve(item);
+      const reader = new FileReader();
+      reader.onload = () => resolve({ ...item, picture: reader.result });
+      reader.readAsDataURL(new Blob([picture], { type: item.type }));
+    });
+
+  // To the run one came from, or whose answers wait: its pages are kept here.
+  const wayBack = (items) => {
+    const from = (document.referrer.match(/\/jobs\/runs\/(\d+)\//) || [])[1];
+    const run = from || items.findLast((item) => item.user === me && item.run)?.run;
+    const link = document.getElementById("outbox-run");
+    link.hidden = !run;
+    if (run) link.href = `/jobs/runs/${run}/`;
+  };
+
+  const saved = async (items, name) => {
+    const file = new Blob([JSON.stringify(await Promise.all(items.map(asText)), null, 2)], { type: "application/json" });
     const link = document.createElement("a");
     link.href = URL.createObjectURL(file);
     link.download = `${name}.json`;
@@ -167,7 +229,7 @@ const Outbox = (() => {
 
   document.getElementById("outbox-retry")?.addEventListener("click", send);
   document.getElementById("outbox-save")?.addEventListener("click", async () => {
-    saved(await all(), `not-sent-${new Date().toISOString().slice(0, 10)}`);
+    await saved(await all(), `not-sent-${new Date().toISOString().slice(0, 10)}`);
   });
   window.addEventListener("online", send);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && send());
@@ -179,5 +241,5 @@ const Outbox = (() => {
   const elsewhere = document.getElementById("not-kept");
   if (elsewhere && location.pathname !== elsewhere.dataset.home) elsewhere.hidden = false;
   show().then(send);
-  return { add, send, all, show, me };
+  return { add, now, send, all, show, me };
 })();

@@ -33,6 +33,17 @@ const keepParts = async (text, base) => {
   }
 };
 
+// Pictures of instructions and jobs are the shop's own: they go with the run, and are forgotten with it.
+const PICTURES = /^\/(?:procedures\/pictures|jobs\/photos)\/[\w.-]+$/;
+const keepPictures = async (text, cache) => {
+  const named = [...text.matchAll(/<img[^>]*\ssrc="([^"]+)"/g)].map(([, address]) => address);
+  for (const address of named.filter((each) => PICTURES.test(each))) {
+    if (await cache.match(address)) continue;
+    const answer = await fetch(address, { credentials: "same-origin" });
+    if (answer.ok && !answer.redirected) await cache.put(address, answer);
+  }
+};
+
 // A later page of the run knows better what is still needed: what was asked for before it is left.
 let turn = 0;
 const keep = async (run, urls, mine) => {
@@ -43,7 +54,9 @@ const keep = async (run, urls, mine) => {
       const answer = await fetch(url, { credentials: "same-origin", cache: "no-store" });
       if (!answer.ok || answer.redirected) continue;
       await cache.put(url, answer.clone());
-      await keepParts(await answer.text(), self.location.origin);
+      const text = await answer.text();
+      await keepParts(text, self.location.origin);
+      await keepPictures(text, cache);
     } catch {
       return; // away already: what was kept before stays
     }
@@ -96,6 +109,18 @@ const fromStatic = async (request) => {
   return held;
 };
 
+const picture = async (request) => {
+  try {
+    return await fetch(request);
+  } catch (away) {
+    for (const name of await caches.keys()) {
+      const held = name.startsWith(RUN) && (await (await caches.open(name)).match(request.url));
+      if (held) return held;
+    }
+    throw away;
+  }
+};
+
 const late = () => new Promise((_resolve, reject) => setTimeout(() => reject(new Error("no answer in time")), WAIT));
 
 // A page of a run that is kept here is not waited for long; any other is, and only when the network is away the list of
@@ -127,5 +152,6 @@ self.addEventListener("fetch", (event) => {
   if (request.method === "POST" && url.pathname === SIGN_OUT) event.waitUntil(forget());
   if (request.method !== "GET") return;
   if (url.pathname.startsWith("/static/")) event.respondWith(fromStatic(request));
+  else if (PICTURES.test(url.pathname)) event.respondWith(picture(request));
   else if (request.mode === "navigate" && url.pathname !== SIGN_IN) event.respondWith(page(request, url.pathname));
 });
