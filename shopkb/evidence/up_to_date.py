@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 
 from shopkb.evidence import changes
 from shopkb.evidence.changes import Change
-from shopkb.evidence.learning import stamp_of
+from shopkb.evidence.learning import stamps
 
 Value = TypeVar("Value")
 
@@ -36,25 +36,33 @@ class UpToDate(Generic[Value]):
 
     def of(self, name: Hashable, procedure: str, stamp: int, make: Callable[[], Value]) -> Value:
         """The value of this name when the procedure has this stamp. ``make`` reads the tallies; one query more then."""
-        with self._lock:
-            held = self._held.get(name)
-        if held is not None and held.stamp == stamp:
-            return held.value
-        value = self._followed(held, procedure, stamp)
+        value = self.at_hand(name, procedure, stamp)
         if value is None:
             value = make()
-            if _stamp(procedure) != stamp:
-                return value  # tallies that moved while they were read are true enough to show, not to build upon
+            if stamps((procedure,))[procedure] == stamp:
+                self.keep(name, stamp, value)
+        return value
+
+    def at_hand(self, name: Hashable, procedure: str, stamp: int) -> Value | None:
+        """The same, if it is remembered or can be brought up to date. No query."""
+        with self._lock:
+            held = self._held.get(name)
+        if held is None or held.stamp == stamp:
+            return held.value if held is not None else None
+        since = changes.since(procedure, held.stamp, stamp)
+        value = self._follow(held.value, since) if since is not None else None
+        if value is not None:
+            self.keep(name, stamp, value)
+        return value
+
+    def keep(self, name: Hashable, stamp: int, value: Value) -> None:
+        """Whoever made the value made sure that the stamp was still this one afterwards: tallies that moved while they
+        were read are true enough to show, not to build upon."""
         with self._lock:
             self._held[name] = _Held(stamp, value)
             self._held.move_to_end(name)
             while len(self._held) > self._most:
                 self._held.popitem(last=False)
-        return value
-
-    def _followed(self, held: _Held[Value] | None, procedure: str, stamp: int) -> Value | None:
-        since = changes.since(procedure, held.stamp, stamp) if held is not None else None
-        return None if held is None or since is None else self._follow(held.value, since)
 
     def clear(self) -> None:
         with self._lock:
@@ -66,7 +74,3 @@ def forget() -> None:
     changes.forget()
     for memory in _all:
         memory.clear()
-
-
-def _stamp(procedure: str) -> int:
-    return stamp_of(procedure).values_list("stamp", flat=True).first() or 0

@@ -1,28 +1,32 @@
 """What the figures are made of, read once and handed on as plain values: procedures in force and tallies.
 
-Tallies cost the same however many jobs were closed, and the sums of a procedure are kept until its own tallies change.
+The sums of a procedure are kept, and what a closing changed is added to them; they are read again only where nothing
+is kept.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Q, Sum
+from django.db.models import QuerySet, Sum
 
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
+from shopkb.core.diagnosis.pooling import is_within
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.flow.model import Flow
+from shopkb.evidence.changes import Change
 from shopkb.evidence.learning import SUM_FIELDS, stamps
 from shopkb.evidence.models import Tally
+from shopkb.evidence.up_to_date import UpToDate
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering_jobs import within
-from shopkb.reports.memory import Memory
 
 ALL_STEPS = ""
 STEP_FIELDS = ("step", "outcome", "cause", "proof")
+BRANCH_FIELDS = ("step", "outcome", "cause")
 RUN_FIELDS = ("cause", "proof", "month")
 
 
@@ -48,21 +52,65 @@ def in_force(filters: Filters) -> dict[str, InForce]:
     return {row.procedure.key: InForce(row.procedure, row, flow_of(row)) for row in rows}
 
 
-ByProcedure = Mapping[str, Mapping[TallyKey, TallySums]]
-Kept = Memory[dict[TallyKey, TallySums]]
+ByProcedure = Mapping[str, Tallies]
 
 MOST = 400
 """Procedures times filters whose sums are kept."""
-_steps: Kept = Memory(MOST)
-_related: Kept = Memory(MOST)
-_runs: Kept = Memory(MOST)
-_counts: Memory[tuple[Tallies, Tallies]] = Memory(MOST)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Which tallies are summed, and by which fields the sums are told apart; the month is a field or the whole
+    period. Empty ``since`` means since ever."""
+
+    since: str
+    until: str
+    platform: str
+    names: tuple[str, ...]
+
+    def __contains__(self, key: TallyKey) -> bool:
+        return (
+            self.since <= key.month <= self.until
+            and is_within(key.platform, self.platform)
+            and ("step" in self.names or key.step == ALL_STEPS)
+        )
+
+    def rows(self, procedures: Collection[str]) -> QuerySet[Tally]:
+        rows = Tally.objects.filter(procedure__in=procedures, month__gte=self.since, month__lte=self.until)
+        rows = rows.filter(within(self.platform, "platform"))
+        return rows if "step" in self.names else rows.filter(step=ALL_STEPS)
+
+    def key(self, procedure: str, told: Mapping[str, str]) -> TallyKey:
+        """What is summed over is empty in the key, or :data:`PERIOD`."""
+        parts = {name: told[name] for name in self.names}
+        return TallyKey(procedure, **{**_SUMMED_OVER, **parts})
+
+    def summed(self, tallies: Tallies) -> dict[TallyKey, TallySums]:
+        """The same sums of a few tallies at hand."""
+        found: dict[TallyKey, TallySums] = {}
+        for full, sums in tallies.items():
+            if full in self:
+                key = self.key(full.procedure, {name: getattr(full, name) for name in self.names})
+                found[key] = found.get(key, TallySums()) + sums
+        return found
+
+
+_SUMMED_OVER = {"step": ALL_STEPS, "outcome": "", "cause": "", "proof": "", "platform": "", "month": PERIOD}
+
+
+def _follow(held: tuple[Place, Tallies], since: Sequence[Change]) -> tuple[Place, Tallies]:
+    place, sums = held
+    for added, taken in since:
+        sums = merge([sums, place.summed(added), take_back(place.summed(taken))])
+    return place, sums
+
+
+_kept: UpToDate[tuple[Place, Tallies]] = UpToDate(MOST, _follow)
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """The tallies of some procedures as they stand. Sums that were made before are made again only for those procedures
-    whose stamp has changed: in one query, or none."""
+    """The tallies of some procedures as they stand, by the stamps that they had."""
 
     filters: Filters
     stamps: Mapping[str, int]
@@ -74,71 +122,49 @@ class Evidence:
 
     def steps(self) -> ByProcedure:
         """Of the steps, summed over the months of the period and over platforms."""
-        return self._summed(_steps, self.filters, STEP_FIELDS)
-
-    def counts(self, month: str) -> Mapping[str, tuple[Tallies, Tallies]]:
-        """Jobs of the steps by cause, since ever and since this month, to the end of the period; nothing but counts."""
-        place = (month, self.filters.until, self.filters.platform)
-        found = {key: _counts.held((key, *place), number) for key, number in self.stamps.items()}
-        missing = [key for key, held in found.items() if held is None]
-        for key, halves in _halves(self.filters, missing, month).items():
-            _counts.keep((key, *place), self.stamps[key], halves)
-            found[key] = halves
-        return {key: held for key, held in found.items() if held is not None}
+        return self._summed(STEP_FIELDS)
 
     def related(self) -> ByProcedure:
         """The same of every platform, each for itself: what the chosen one borrows from."""
-        return self._summed(_related, self.filters.but(platform=""), (*STEP_FIELDS, "platform"))
+        return self._summed((*STEP_FIELDS, "platform"), platform="")
 
-    def runs(self, since: str = "") -> Tallies:
+    def branches(self, since: str = "") -> ByProcedure:
+        """Of the steps by cause, from this month or from ever to the end of the period."""
+        return self._summed(BRANCH_FIELDS, since=since)
+
+    def runs(self, since: str | None = None) -> Tallies:
         """Of the procedures as a whole, all in one, by month, cause and proof, summed over platforms; over the period
         or from another month on."""
-        summed = self._summed(_runs, self.filters.but(since=since or self.filters.since), RUN_FIELDS)
-        return {key: sums for mine in summed.values() for key, sums in mine.items()}
+        found = self._summed(RUN_FIELDS, since=self.filters.since if since is None else since)
+        return {key: sums for mine in found.values() for key, sums in mine.items()}
 
-    def _summed(self, kept: Kept, filters: Filters, names: tuple[str, ...]) -> ByProcedure:
-        place = (filters.since, filters.until, filters.platform)
-        found = {key: kept.held((key, *place), number) for key, number in self.stamps.items()}
-        missing = [key for key, held in found.items() if held is None]
-        for key, sums in _sums(filters, missing, names).items():
-            kept.keep((key, *place), self.stamps[key], sums)
-            found[key] = sums
-        return {key: held for key, held in found.items() if held is not None}
-
-
-def _halves(filters: Filters, procedures: list[str], month: str) -> dict[str, tuple[Tallies, Tallies]]:
-    found: dict[str, tuple[dict[TallyKey, TallySums], dict[TallyKey, TallySums]]] = {
-        key: ({}, {}) for key in procedures
-    }
-    if not procedures:
-        return {}
-    rows = Tally.objects.filter(
-        within(filters.platform, "platform"), procedure__in=procedures, month__lte=filters.until
-    )
-    rows = rows.exclude(cause="").exclude(step=ALL_STEPS).values_list("procedure", "step", "outcome", "cause")
-    late = Sum("count", filter=Q(month__gte=month), default=0)
-    for procedure, step, outcome, cause, whole, recent in rows.annotate(whole=Sum("count"), late=late).order_by():
-        key = TallyKey(procedure, step, outcome, cause, "", "", PERIOD)
-        found[procedure][0][key], found[procedure][1][key] = TallySums(whole), TallySums(recent)
-    return dict(found)
+    def _summed(self, names: tuple[str, ...], since: str | None = None, platform: str | None = None) -> ByProcedure:
+        """No query where sums are kept, or two: one reads, one makes sure that nothing moved meanwhile."""
+        place = Place(
+            self.filters.since if since is None else since,
+            self.filters.until,
+            self.filters.platform if platform is None else platform,
+            names,
+        )
+        held = {key: _kept.at_hand((key, place), key, number) for key, number in self.stamps.items()}
+        found = {key: one[1] for key, one in held.items() if one is not None}
+        if missing := [key for key, one in held.items() if one is None]:
+            read = _read(place, missing)
+            still = stamps(missing)
+            for key, sums in read.items():
+                if still[key] == self.stamps[key]:
+                    _kept.keep((key, place), still[key], (place, sums))
+            found |= read
+        return {key: found[key] for key in self.stamps}
 
 
-def _sums(filters: Filters, procedures: list[str], names: tuple[str, ...]) -> dict[str, dict[TallyKey, TallySums]]:
-    """Tallies under what is told apart by ``names``; what is summed over is empty in the key, or :data:`PERIOD`."""
+def _read(place: Place, procedures: list[str]) -> dict[str, dict[TallyKey, TallySums]]:
+    """One query."""
     found: dict[str, dict[TallyKey, TallySums]] = {key: {} for key in procedures}
-    if not procedures:
-        return found
-    rows = Tally.objects.filter(procedure__in=procedures, month__gte=filters.since, month__lte=filters.until)
-    rows = rows.filter(within(filters.platform, "platform"))
-    if "step" not in names:
-        rows = rows.filter(step=ALL_STEPS)
-    summed = rows.values_list("procedure", *names).annotate(**{f"sum_{name}": Sum(name) for name in SUM_FIELDS})
-    wide = len(names) + 1
-    for procedure, *row in summed.order_by():
-        told = dict(zip(names, row, strict=False))
-        key = TallyKey(
-            procedure, told.get("step", ALL_STEPS), told.get("outcome", ""), told["cause"], told["proof"],
-            told.get("platform", ""), told.get("month", PERIOD),
-        )  # fmt: skip
-        found[procedure][key] = TallySums(*row[wide - 1 :])
+    totals = {f"sum_{name}": Sum(name) for name in SUM_FIELDS}
+    wide = len(place.names)
+    rows = place.rows(procedures).values_list("procedure", *place.names).annotate(**totals).order_by()
+    for procedure, *row in rows:
+        key = place.key(procedure, dict(zip(place.names, row, strict=False)))
+        found[procedure][key] = TallySums(*row[wide:])
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -30,7 +29,7 @@ ARRAYS = ("verified", "traffic", "minutes", "runs")
 
 
 @st.composite
-def cases(draw: st.DrawFn) -> ClosedCase:
+def horn_cases(draw: st.DrawFn) -> ClosedCase:
     """Jobs of the horn: any platform and month, some skipped, some repaired in vain, some that came back."""
     claimed = draw(st.sampled_from(["", CASE.claimed, GROUND, "not/of#this flow"]))
     back = bool(claimed) and draw(st.booleans())
@@ -62,7 +61,7 @@ def same(one: FlowCounts, other: FlowCounts) -> None:
 
 
 @settings(deadline=None, max_examples=25)
-@given(st.lists(cases(), max_size=4), st.lists(cases(), max_size=3), st.integers(0, 4))
+@given(st.lists(horn_cases(), max_size=4), st.lists(horn_cases(), max_size=3), st.integers(0, 4))
 def test_counts_brought_up_are_those_counted_afresh(old: list[ClosedCase], new: list[ClosedCase], gone: int) -> None:
     """Any jobs, some of the old ones taken back, others added: on platforms and in months of any kind."""
     flow = flow_from(HORN_TEXT)
@@ -84,15 +83,6 @@ def test_what_is_below_zero_is_counted_afresh() -> None:
 @pytest.fixture
 def flow() -> Flow:
     return flow_from(HORN_TEXT)
-
-
-@pytest.fixture
-def committing(db: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """What happens after a commit happens at once: a test's transaction never ends in one."""
-    monkeypatch.setattr(transaction, "on_commit", lambda do: do())
-    forget()
-    yield
-    forget()
 
 
 def cost(flow: Flow) -> int:
@@ -153,7 +143,7 @@ def test_only_what_was_committed_is_told() -> None:
 
 @pytest.mark.django_db
 @settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(cases(), min_size=1, max_size=4))
+@given(st.lists(horn_cases(), min_size=1, max_size=4))
 def test_many_pages_between_closings_never_part_from_the_truth(
     committing: None, flow: Flow, found: list[ClosedCase]
 ) -> None:

@@ -1,3 +1,4 @@
 from tests.builders import horn, yard
+from tests.evidence.conftest import committing
 
-__all__ = ["horn", "yard"]
+__all__ = ["committing", "horn", "yard"]

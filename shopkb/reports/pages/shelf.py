@@ -105,14 +105,14 @@ _findings: Memory[tuple[Finding, ...]] = Memory(256)
 
 
 def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[Drift, ...]:
-    """One query at most."""
+    """No query where sums are kept, four at most."""
     filters = evidence.filters
-    counts = evidence.counts(month_before(filters.until, RECENT_MONTHS - 1))
+    whole, of_late = evidence.branches(), evidence.branches(month_before(filters.until, RECENT_MONTHS - 1))
 
     def of(key: str, held: InForce) -> tuple[Drift, ...]:
         name = (key, filters.until, filters.platform)
-        rests_on = (held.revision.checksum, counts[key])
-        return _drifts.of(name, rests_on, lambda: drifts(held.flow, *counts[key]))
+        rests_on = (held.revision.checksum, whole[key], of_late[key])
+        return _drifts.of(name, rests_on, lambda: drifts(held.flow, whole[key], of_late[key]))
 
     return tuple(drift for key, held in chosen.items() for drift in of(key, held))
 

@@ -41,7 +41,7 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Six queries, one more for a platform; more when something is met for the first time."""
+    """Five queries; more when something is met for the first time."""
     chosen = in_force(filters)
     steps = gathered(chosen, Evidence.now(filters, chosen), job_facts(filters))
     table = Table("tests", "Steps", COLUMNS, tuple(row(step, filters, chosen) for step in steps), ABOUT)
