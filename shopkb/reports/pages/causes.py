@@ -11,10 +11,8 @@ from shopkb.core.flow.model import Flow
 from shopkb.reports import drawings
 from shopkb.reports.figures_causes import By, CauseFigures, Together, Uncovered, found_together, pareto, uncovered
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import in_force
-from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import Facts
-from shopkb.reports.pages.comebacks import cause_numbers
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
@@ -30,31 +28,18 @@ UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", Kind.COUNT, "jobs"
 
 def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     """Five queries; more when something is met for the first time."""
-    facts = job_facts(filters)
-    numbers = cause_numbers()
-    systems = dict(System.objects.order_by().values_list("path", "name"))
-    known = identities(held.flow for held in in_force(filters.but(system="", symptom="", procedure="")).values())
+    held = Material(filters)
+    facts, numbers = held.facts, held.cause_numbers
+    known = identities(one.flow for one in held.everything.values())
     found = pareto(facts.jobs, by, filters.system)
-    columns = (
-        Column("name", HEADINGS[by]),
-        Column("jobs", "Jobs", Kind.COUNT, "jobs"),
-        Column("share", "Share", Kind.SHARE, of="jobs with a proven cause"),
-        Column("up_to_here", "Up to here", Kind.NUMBER, "%"),
-    )
-    names = {row.name: _name(row.name, by, systems) for row in found}
+    names = _names(found, by)
     bars = [drawings.Bar(names[row.name], row.jobs, row.up_to_here) for row in found[:MOST_BARS]]
     return Page(
         "causes",
         "Causes",
         _intro(found, names),
         (
-            Table(
-                "causes",
-                "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}",
-                columns,
-                tuple(_row(row, names[row.name], filters, by, numbers, facts) for row in found),
-                facts.words,
-            ),
+            frequent(held, by),
             Table(
                 "found-together",
                 "Found together",
@@ -76,9 +61,29 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     )
 
 
+def frequent(held: Material, by: By = By.CAUSE, most: int | None = None) -> Table:
+    """Proven causes, most frequent first; at most so many."""
+    found = pareto(held.facts.jobs, by, held.filters.system)[:most]
+    names = _names(found, by)
+    columns = (
+        Column("name", HEADINGS[by]),
+        Column("jobs", "Jobs", Kind.COUNT, "jobs"),
+        Column("share", "Share", Kind.SHARE, of="jobs with a proven cause"),
+        Column("up_to_here", "Up to here", Kind.NUMBER, "%"),
+    )
+    title = "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}"
+    rows = tuple(_row(row, names[row.name], held.filters, by, held.cause_numbers, held.facts) for row in found)
+    return Table("causes", title, columns, rows, held.facts.words)
+
+
 def identities(flows: Iterable[Flow]) -> frozenset[str]:
     """Causes that these flows can end at."""
     return frozenset(cause.identity for flow in flows for cause in flow.causes)
+
+
+def _names(found: Iterable[CauseFigures], by: By) -> dict[str, str]:
+    systems = dict(System.objects.order_by().values_list("path", "name")) if by is By.SYSTEM else {}
+    return {row.name: _name(row.name, by, systems) for row in found}
 
 
 def _name(name: str, by: By, systems: Mapping[str, str]) -> str:

@@ -15,13 +15,12 @@ from shopkb.reports.figures_comebacks import by_cause
 from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.figures_shelf import RECENT_MONTHS
 from shopkb.reports.filters import Filters, month_before
-from shopkb.reports.gathering import Evidence, InForce, in_force
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering import InForce
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.causes import identities
-from shopkb.reports.pages.comebacks import cause_numbers
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, procedure_at
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
 from shopkb.reports.shares import Share
@@ -52,23 +51,22 @@ DO = {
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Twelve queries; more when something is met for the first time."""
-    chosen = in_force(filters)
-    facts, evidence = job_facts(filters), Evidence.now(filters, chosen)
-    tallies = evidence.runs()
-    titles = {key: held.flow.title for key, held in chosen.items()}
-    procedures = procedure_figures(titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
-    everything = in_force(filters.but(system="", symptom="", procedure=""))
+    """Eight queries; more when something is met for the first time."""
+    return of(Material(filters), now)
+
+
+def of(held: Material, now: datetime) -> Page:
+    filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
+    procedures = procedure_figures(held.titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
     found = suggestions(
         tests.gathered(chosen, evidence, facts),
         procedures,
         by_cause(tallies, facts.jobs, now),
-        uncovered(facts.jobs, identities(held.flow for held in everything.values())),
+        uncovered(facts.jobs, identities(one.flow for one in held.everything.values())),
         gathered_uncared(facts.jobs),
         gathered_drifts(chosen, evidence),
     )
-    numbers = cause_numbers()
-    rows = tuple(row(one, chosen, jobs_of(one, filters, numbers, facts.after)) for one in found)
+    rows = tuple(row(one, chosen, jobs_of(one, filters, held.cause_numbers, facts.after)) for one in found)
     table = Table("changes", "What to change next", COLUMNS, rows, ABOUT, EMPTY)
     brief = in_brief(facts, procedures, filters, chosen.keys())
     return Page("changes", "Figures", facts.words, (table,), facts=brief)

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Cause
 from shopkb.reports.figures_comebacks import (
     PROVISIONAL,
     ComebackFigures,
@@ -18,9 +17,8 @@ from shopkb.reports.figures_comebacks import (
     wrong_parts,
 )
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence, in_force
-from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import Facts, JobFact
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, one_job, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
@@ -47,29 +45,36 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Seven queries; more when something is met for the first time."""
-    chosen = in_force(filters)
-    titles = {key: held.flow.title for key, held in chosen.items()}
-    facts = job_facts(filters)
-    jobs = facts.jobs
-    tallies = Evidence.now(filters, chosen).runs()
-    numbers = cause_numbers()
+    """Six queries; more when something is met for the first time."""
+    held = Material(filters)
+    facts, jobs, tallies, titles = held.facts, held.facts.jobs, held.runs, held.titles
     people = dict(User.objects.values_list("username", "called"))
-    back = [job for job in facts.jobs if job.back_at and job.claimed]
-    young = max(now - PROVISIONAL, facts.since or filters.begins).isoformat()
+    back = [job for job in jobs if job.back_at and job.claimed]
+    young = _young(held, now)
     tables = (
-        _table("comebacks", "By cause", by_cause(tallies, jobs, now), filters, titles, numbers, young),
+        causes_back(held, now),
         _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, titles, young),
         _plain("comebacks-by-proof", "By how the cause was proven", by_proof(tallies, jobs, now), filters, {}, young),
         _plain("comebacks-by-person", "By who made the repair", by_person(jobs, now), filters, people, young,
                facts.after),
         Table("wrong-parts", "Wrong parts fitted", WRONG,
-              tuple(_wrong(row, filters, numbers, facts) for row in wrong_parts(facts.jobs)),
+              tuple(_wrong(row, filters, held.cause_numbers, facts) for row in wrong_parts(jobs)),
               facts.words, "No repair of this period is known to have been wrong."),
         Table("each-comeback", "Each job that came back", EACH, tuple(_each(job) for job in back), facts.words,
               "No job of this period has come back."),
     )  # fmt: skip
-    return Page("comebacks", "What comes back", _intro(facts.jobs, back), tables)
+    return Page("comebacks", "What comes back", _intro(jobs, back), tables)
+
+
+def causes_back(held: Material, now: datetime, most: int | None = None) -> Table:
+    """By cause and procedure, the clearest first; at most so many."""
+    found = by_cause(held.runs, held.facts.jobs, now)[:most]
+    return _table("comebacks", "By cause", found, held, _young(held, now))
+
+
+def _young(held: Material, now: datetime) -> str:
+    """From when on a cure is too young to judge, among the jobs that were read."""
+    return max(now - PROVISIONAL, held.facts.since or held.filters.begins).isoformat()
 
 
 def _intro(jobs: Sequence[JobFact], back: Sequence[JobFact]) -> str:
@@ -79,26 +84,21 @@ def _intro(jobs: Sequence[JobFact], back: Sequence[JobFact]) -> str:
     return f"{len(back)} of {claimed} jobs that were closed as cured came back."
 
 
-def cause_numbers() -> dict[str, int]:
-    """Identity to number. One query."""
-    return {row.identity: row.pk for row in Cause.objects.select_related("component").order_by()}
-
-
 def _table(
     name: str,
     title: str,
     found: Sequence[ComebackFigures],
-    filters: Filters,
-    titles: Mapping[str, str],
-    numbers: Mapping[str, int],
+    held: Material,
     young: str,
 ) -> Table:
+    titles = held.titles
+
     def cells(row: ComebackFigures) -> Row:
-        about = {"procedure": row.procedure, "cause": str(numbers.get(row.name, ""))}
+        about = {"procedure": row.procedure, "cause": str(held.cause_numbers.get(row.name, ""))}
         return {
             "cause": Cell(cause_name(row.name)),
             "procedure": Cell(titles.get(row.procedure, row.procedure), procedure_at(row.procedure)),
-            **_figures(row, filters, about, young),
+            **_figures(row, held.filters, about, young),
         }
 
     return Table(name, title, BY_CAUSE, tuple(cells(row) for row in found), ABOUT)

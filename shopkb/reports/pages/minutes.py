@@ -14,11 +14,11 @@ from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_minutes import ProcedureFigures, costliest, procedure_figures, shop_by_month
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence, InForce, in_force
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering import InForce
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, procedure_at
 from shopkb.reports.shares import Mean
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -53,12 +53,13 @@ MONTHLY = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Seven queries; more when something is met for the first time."""
-    chosen = in_force(filters)
-    facts, evidence = job_facts(filters), Evidence.now(filters, chosen)
-    tallies = evidence.runs()
-    titles = {key: held.flow.title for key, held in chosen.items()}
-    found = procedure_figures(titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
+    """Five queries; more when something is met for the first time."""
+    return of(Material(filters))
+
+
+def of(held: Material) -> Page:
+    filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
+    found = procedure_figures(held.titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
     months = shop_by_month(tallies, filters.months)
     steps = costliest(tests.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."

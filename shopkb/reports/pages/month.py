@@ -9,26 +9,24 @@ from django.utils.formats import date_format
 
 from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.pages import causes, changes, comebacks, minutes
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page
 from shopkb.reports.tables import Table
 
 
 def build(filters: Filters, now: datetime) -> Page:
     """The month ``filters.until``: its figures, the year that leads up to it, and what to change next."""
-    month = filters.but(since=filters.until)
-    year = filters.but(since=month_before(filters.until, 11))
-    brief = changes.build(month, now)
-    over_year = minutes.build(year, now)
-    found = causes.build(month, now).tables[0]
-    back = comebacks.build(year, now).tables[0]
+    year = Material(filters.but(since=month_before(filters.until, 11)))
+    month = year.later(filters.until)
+    brief, over_year = changes.of(month, now), minutes.of(year)
     tables = (
         over_year.tables[1],
         _first(brief.tables[0], 3),
         _most_used(over_year.tables[0], 4),
-        _first(found, 4),
-        _first(back, 3),
+        causes.frequent(month, most=4),
+        comebacks.causes_back(year, now, most=3),
     )
-    title = date_format(month.begins, "F Y")
+    title = date_format(month.filters.begins, "F Y")
     return Page("month", title, brief.intro, tables, over_year.drawings, brief.facts)
 
 

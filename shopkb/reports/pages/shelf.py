@@ -17,10 +17,10 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.reports.figures_answers import Deviations, deviations
 from shopkb.reports.figures_shelf import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
 from shopkb.reports.filters import Filters, month_before
-from shopkb.reports.gathering import Evidence, InForce, in_force
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, look_for, procedure_at
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -62,8 +62,8 @@ ABOUT = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Fifteen queries; more when something is met for the first time."""
-    chosen = in_force(filters)
-    facts, evidence = job_facts(filters), Evidence.now(filters, chosen)
+    held = Material(filters)
+    chosen, facts, evidence = held.chosen, held.facts, held.evidence
     runs = evidence.runs(since=EARLIEST)
     departed = deviations(facts.jobs)
     drifted = gathered_drifts(chosen, evidence)
@@ -71,7 +71,7 @@ def build(filters: Filters, now: datetime) -> Page:
     used = _jobs_by_procedure(runs, filters)
     rows = [
         _row(
-            held,
+            one,
             used.get(key, 0),
             latest_month(runs, key),
             drifted,
@@ -80,7 +80,7 @@ def build(filters: Filters, now: datetime) -> Page:
             filters,
             facts,
         )
-        for key, held in chosen.items()
+        for key, one in chosen.items()
     ]
     uncared = gathered_uncared(facts.jobs)
     waiting = tuple(_waiting(row, now) for row in reviews())

@@ -13,10 +13,10 @@ from shopkb.jobs.models import Result
 from shopkb.reports.figures_answers import tallies_of_person, typical_minutes
 from shopkb.reports.figures_tests import StepFigures, step_figures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence, InForce, in_force
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.memory import Memory
+from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
@@ -42,9 +42,9 @@ ABOUT = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time."""
-    chosen = in_force(filters)
-    steps = gathered(chosen, Evidence.now(filters, chosen), job_facts(filters))
-    table = Table("tests", "Steps", COLUMNS, tuple(row(step, filters, chosen) for step in steps), ABOUT)
+    held = Material(filters)
+    steps = gathered(held.chosen, held.evidence, held.facts)
+    table = Table("tests", "Steps", COLUMNS, tuple(row(step, filters, held.chosen) for step in steps), ABOUT)
     return Page("tests", "Which tests find faults", _intro(steps), (table.sorted("found"),))
 
 

@@ -1,0 +1,69 @@
+"""What the pages of figures are built from, each part read once however many of them ask for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from shopkb.catalog.models import Cause
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering import Evidence, InForce, in_force
+from shopkb.reports.gathering_jobs import job_facts, jobs_of_period
+from shopkb.reports.job_facts import Facts
+
+
+@dataclass(frozen=True)
+class Material:
+    """Of one filter. Every part is read when it is first asked for."""
+
+    filters: Filters
+
+    @cached_property
+    def chosen(self) -> dict[str, InForce]:
+        """Procedures in force that the filters let through."""
+        return in_force(self.filters)
+
+    @cached_property
+    def everything(self) -> dict[str, InForce]:
+        """All procedures in force."""
+        narrowed = self.filters.system or self.filters.symptom or self.filters.procedure
+        return in_force(self.filters.but(system="", symptom="", procedure="")) if narrowed else self.chosen
+
+    @cached_property
+    def titles(self) -> dict[str, str]:
+        return {key: held.flow.title for key, held in self.chosen.items()}
+
+    @cached_property
+    def facts(self) -> Facts:
+        return job_facts(self.filters)
+
+    @cached_property
+    def evidence(self) -> Evidence:
+        return Evidence.now(self.filters, self.chosen)
+
+    @cached_property
+    def runs(self) -> Tallies:
+        return self.evidence.runs()
+
+    @cached_property
+    def cause_numbers(self) -> dict[str, int]:
+        """Identity to number. One query."""
+        rows = Cause.objects.order_by().values_list("pk", "component__path", "mode")
+        return {f"{path}#{mode.strip().lower()}": pk for pk, path, mode in rows}
+
+    def later(self, since: str) -> Material:
+        """The same from a later month on: no job is read again, and only the latest sums of the tallies."""
+        part = Material(self.filters.but(since=since))
+        whole, begins = self.facts, part.filters.begins
+        jobs = tuple(job for job in whole.jobs if job.closed_at >= begins)
+        all_read = whole.since is None or whole.since < begins
+        known = {
+            "chosen": self.chosen,
+            "everything": self.everything,
+            "facts": Facts(jobs, len(jobs) if all_read else jobs_of_period(part.filters).count()),
+            "evidence": replace(self.evidence, filters=part.filters),
+            "cause_numbers": self.cause_numbers,
+        }
+        part.__dict__.update(known)
+        return part
