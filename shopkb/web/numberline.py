@@ -15,7 +15,7 @@ from itertools import pairwise
 from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.core.readings.bands import Interval, limit_number, shortly
+from shopkb.core.readings.bands import Interval, shortly
 
 LEAST_SHARE = 0.17
 """Part of the line that the narrowest range gets, while there is room for it."""
@@ -196,7 +196,10 @@ def _line(ranges: Sequence[_Drawn], scale: _Scale, unit_sign: str) -> list[str]:
         stop = scale.places[-1] if math.isinf(interval.high) else scale.place(interval.high)
         parts.append(_box(one, "", start, stop))
     limits = _limits([one.segment for one in ranges])
-    texts = [f"{limit_number(value)} {unit_sign}".replace("-", "−").strip() for value in limits]
+    numbers = {
+        end: one.number(end) for one in (each.segment.interval for each in ranges) for end in (one.low, one.high)
+    }
+    texts = [f"{numbers[value]} {unit_sign}".replace("-", "−").strip() for value in limits]
     places = [scale.place(value) for value in limits]
     for place, text, lower in zip(places, texts, _lowered(places, texts), strict=True):
         end = " first" if place < 2 else " last" if place > 98 else ""

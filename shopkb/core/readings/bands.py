@@ -23,6 +23,7 @@ __all__ = [
     "Interval",
     "Term",
     "band_faults",
+    "in_full",
     "limit_number",
     "parse_band",
     "shortly",
@@ -35,13 +36,21 @@ LONGEST = 200
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A band in numbers of one unit. ``over_limit`` stands for the meter's over-limit display alone."""
+    """A band in numbers of one unit. ``over_limit`` stands for the meter's over-limit display alone.
+
+    ``told``: its ends have the digits that people are to see (:mod:`~shopkb.core.readings.limits`).
+    """
 
     low: float = -math.inf
     high: float = math.inf
     low_open: bool = False
     high_open: bool = True
     over_limit: bool = False
+    told: bool = False
+
+    def number(self, end: float) -> str:
+        """One of its ends for people."""
+        return in_full(end) if self.told else limit_number(end)
 
     def holds(self, number: float) -> bool:
         if self.over_limit or math.isnan(number):
@@ -54,7 +63,7 @@ class Interval:
         """``1 V or more, under 12.1 V``."""
         if self.over_limit:
             return "the meter shows over limit"
-        low, high = (f"{limit_number(end)} {unit_sign}" for end in (self.low, self.high))
+        low, high = (f"{self.number(end)} {unit_sign}" for end in (self.low, self.high))
         low_words = f"more than {low}" if self.low_open else f"{low} or more"
         high_words = f"under {high}" if self.high_open else f"{high} or less"
         if math.isinf(self.low):
@@ -67,6 +76,14 @@ def shortly(number: float) -> str:
     if number == 0:
         return "0"
     text = format(Decimal(f"{number:.6g}"), "f") if math.isfinite(number) else str(number)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def in_full(number: float) -> str:
+    """Every figure of a number, without an exponent and without zeros that say nothing."""
+    if not math.isfinite(number):
+        return str(number)
+    text = format(Decimal(repr(number)), "f") if number else "0"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

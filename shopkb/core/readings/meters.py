@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 
-from shopkb.core.readings.bands import Band, Interval, limit_number, shortly
+from shopkb.core.readings.bands import Band, Interval, in_full, shortly
 from shopkb.core.readings.expressions import difference
+from shopkb.core.readings.limits import as_told
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading, ReadingError
 
 TOO_CLOSE_WORDS = "too close to the limit for this meter: measure again, with the better meter, or under load"
@@ -161,7 +162,8 @@ def judge(
     accuracy = meter.accuracy_for(reading.quantity) if meter else None
     steps = [_last_digit(reading.quantity), *([accuracy.resolution] if accuracy else [])]
     away = None if nearest is None else _rounded(abs(number - nearest), steps, unit)
-    where = _where(number, nearest, away, unit)
+    shown_limit = None if nearest is None else _told_limits(bands, values, unit, meter, number)[nearest]
+    where = _where(number, shown_limit, steps, unit)
     if accuracy is None:
         why = "no meter was named" if meter is None else f"the accuracy of {meter.name} is not known here"
         words = f"{where}; {why}, so the reading is taken as it stands"
@@ -207,6 +209,17 @@ def _limits(intervals: Sequence[tuple[str, Interval]], outcome: str) -> list[flo
     return [end for each in chosen for end in (each.low, each.high) if math.isfinite(end)]
 
 
+def _told_limits(
+    bands: Sequence[tuple[str, Band]], values: Mapping[str, Quantity], unit: str, meter: Meter | None, number: float
+) -> dict[float, float]:
+    """Every end of the bands, and how it is told beside this reading."""
+    ends: dict[float, float] = {}
+    for _key, band in bands:
+        exact, shown_as = band.resolve(values, unit), as_told(band, values, unit, meter, number)
+        ends |= {exact.low: shown_as.low, exact.high: shown_as.high}
+    return ends
+
+
 def _size(number: float, unit: str) -> Quantity:
     return Quantity(Decimal(f"{number:.6g}"), unit)
 
@@ -231,10 +244,12 @@ def shown(quantity: Quantity) -> str:
     return f"{shortly(float(quantity.magnitude))} {UNITS[quantity.unit].sign}"
 
 
-def _where(number: float, nearest: float | None, away: Quantity | None, unit: str) -> str:
-    if nearest is None or away is None:
+def _where(number: float, nearest: float | None, steps: Sequence[Quantity], unit: str) -> str:
+    """Against the limit as it is told, so that people who do the sum find the same."""
+    if nearest is None:
         return "no limit to be near to"
-    limit = f"{limit_number(nearest)} {UNITS[unit].sign}"
-    if away.magnitude == 0:
+    limit = f"{in_full(nearest)} {UNITS[unit].sign}"
+    if number == nearest:
         return f"on the limit of {limit}"
+    away = _rounded(abs(number - nearest), steps, unit)
     return f"{shown(away)} {'under' if number < nearest else 'over'} {limit}"

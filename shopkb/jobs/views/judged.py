@@ -11,10 +11,12 @@ from django.http import HttpRequest
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
+from shopkb.core.readings.limits import as_told
 from shopkb.core.readings.meters import Judgement, Verdict
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, format_quantity, parse_reading
 from shopkb.jobs import answering
 from shopkb.jobs.errors import Unreadable
+from shopkb.jobs.meters import meter_of
 from shopkb.jobs.views.place import leads_to
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
@@ -54,10 +56,12 @@ def judge_typed(
         except Unreadable as error:
             unreadable = str(error)
     intervals = []
+    limits_for = meter_of(meter) if meter is not None else None
     for number, outcome in enumerate(step.outcomes, start=1):
         if outcome.band is None or outcome.band.over_limit or not outcome.band.names <= values.keys():
             continue
-        intervals.append(Segment(outcome.label, outcome.band.resolve(values, step.reading.unit), str(number)))
+        shown_as = as_told(outcome.band, values, step.reading.unit, limits_for, at)
+        intervals.append(Segment(outcome.label, shown_as, str(number)))
     line = number_line(intervals, UNITS[step.reading.unit].sign, at) if intervals else None
     return judgement, line, unreadable
 
@@ -74,12 +78,15 @@ def verdict_words(step: Step, judgement: Judgement | None) -> str:
     return f"{label}, clear of the limit." if judgement.verdict is Verdict.CLEAR else f"{label}."
 
 
-def answer_buttons(flow: Flow, step: Step, proposed: str, values: dict[str, Quantity]) -> list[Button]:
+def answer_buttons(flow: Flow, step: Step, proposed: str, line: NumberLine | None) -> list[Button]:
+    """``line``: where the ranges are told in words, with the digits that its meter and reading ask for."""
+    told_by_number = {entry.key: entry.text for entry in line.legend} if line else {}
     buttons = []
     for number, outcome in enumerate(step.outcomes, start=1):
         band = ""
-        if outcome.band is not None and step.reading is not None and outcome.band.names <= values.keys():
-            band = outcome.band.resolve(values, step.reading.unit).words(UNITS[step.reading.unit].sign)
+        if outcome.band is not None and step.reading is not None and outcome.band.over_limit:
+            band = outcome.band.resolve({}, step.reading.unit).words("")
+        band = band or told_by_number.get(str(number), "")
         goes = "; ".join(part for part in (band, leads_to(flow, outcome)) if part)
         buttons.append(Button(outcome.key, number, outcome.label, goes, outcome.key == proposed))
     return sorted(buttons, key=lambda button: not button.primary)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -17,11 +18,13 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from shopkb.catalog.models import Caution
+from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Outcome, Step
+from shopkb.core.readings.limits import as_told
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from shopkb.jobs import answering, photos
 from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.meters import meter_of
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.receiving import receive
@@ -40,6 +43,7 @@ def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     if here is None:
         return HttpResponse(status=404)
     values = answering.values_of(place.run, place.flow)
+    meter = chosen_meter(request)
     cautions = list(Caution.objects.filter(key__in=here.cautions))
     context = {
         "run": place.run,
@@ -48,10 +52,10 @@ def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
         "cautions": [row for row in cautions if row.signal != Caution.Signal.DANGER],
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
         "asked": answering.values_missing(place.flow, here, values),
-        "answers": [_answer(place, here, outcome, values) for outcome in here.outcomes],
+        "answers": [_answer(place, here, outcome, values, meter) for outcome in here.outcomes],
         "unit": UNITS[here.reading.unit] if here.reading else None,
         "units": [UNITS[name] for name in QUANTITIES[here.reading.quantity]] if here.reading else [],
-        "meter": chosen_meter(request),
+        "meter": meter,
         "earlier": next((row for row in place.standing if row.step == here.key), None),
         "last": place.rows[-1] if place.rows else None,
         "skips": Result.Skip.choices,
@@ -168,17 +172,26 @@ def _answered(request: HttpRequest, job: Job) -> Result | None:
     return Result.objects.filter(run__job=job, client_id=given).first()
 
 
-def _answer(place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity]) -> dict[str, object]:
+def _answer(
+    place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity], meter: Meter | None
+) -> dict[str, object]:
+    """An answer as it is kept. ``interval`` decides on the device; ``told`` is what people see of it.
+
+    Where ``told`` would say otherwise than ``interval`` of a reading with many digits, the device shows ``exact``.
+    """
     band, go = outcome.band, outcome.go
-    interval, unit = None, step.reading.unit if step.reading is not None else ""
+    interval, told, unit = None, None, step.reading.unit if step.reading is not None else ""
     if band is not None and step.reading is not None and band.names <= values.keys() and not band.over_limit:
         interval = band.resolve(values, unit)
+        told = as_told(band, values, unit, meter_of(meter) if meter is not None else None)
     return {
         "key": outcome.key,
         "label": outcome.label,
         "goes": leads_to(place.flow, outcome),
         "next": go.key if go.kind is GoKind.STEP else "",
         "interval": interval,
+        "told": told,
+        "exact": replace(interval, told=True).words(UNITS[unit].sign) if interval else "",
         "over": bool(band is not None and band.over_limit),
-        "band": interval.words(UNITS[unit].sign) if interval else band.text() if band is not None else "",
+        "band": told.words(UNITS[unit].sign) if told else band.text() if band is not None else "",
     }

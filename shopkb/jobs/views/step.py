@@ -132,7 +132,7 @@ def _measured(request: HttpRequest, place: Place, step: Step, entered: Given) ->
         "given": entered.answer,
         "override": bool(entered.outcome and proposed != entered.outcome),
         "chosen": next((row.label for row in step.outcomes if row.key == entered.outcome), ""),
-        "buttons": answer_buttons(place.flow, step, proposed, values),
+        "buttons": answer_buttons(place.flow, step, proposed, line),
         "earlier": next((row for row in place.standing if row.step == step.key), None),
         "client_id": entered.answer.client_id if entered.answer and not entered.refused else uuid.uuid4(),
         "ways": [f"{row.key}>{row.go.key if row.go.kind is GoKind.STEP else ''}" for row in step.outcomes],

@@ -60,12 +60,23 @@
     }
   });
 
-  const holds = (answer, number) => {
-    const { low, high, lowOpen, highOpen } = answer.dataset;
-    if (low === undefined) return false;
+  const within = (low, high, { lowOpen, highOpen }, number) => {
     const from = low === "-inf" ? -Infinity : Number(low);
     const to = high === "inf" ? Infinity : Number(high);
     return (lowOpen ? number > from : number >= from) && (highOpen ? number < to : number <= to);
+  };
+  const holds = (answer, number) => {
+    const { low, high } = answer.dataset;
+    return low !== undefined && within(low, high, answer.dataset, number);
+  };
+
+  // A limit that was worked out is told with few figures; in full where a reading has so many that it would lie.
+  const tellBand = (answer, number) => {
+    const { toldLow, toldHigh } = answer.dataset;
+    const words = answer.querySelector("[data-told]");
+    if (!words || toldLow === undefined) return;
+    const says = within(toldLow, toldHigh, answer.dataset, number);
+    words.textContent = says === holds(answer, number) ? words.dataset.told : words.dataset.exact;
   };
 
   // Value in SI units = (number + offset) * scale, for the unit chosen and for that of the step.
@@ -91,7 +102,10 @@
   const judge = () => {
     const { text, over, number } = reading();
     const fits = fitting();
-    for (const answer of answers) answer.classList.toggle("primary", answer === fits);
+    for (const answer of answers) {
+      answer.classList.toggle("primary", answer === fits);
+      tellBand(answer, number);
+    }
     if (!text) verdict.textContent = "";
     else if (fits) verdict.textContent = `${fits.querySelector(".says").textContent}. Judged again, with the meter's accuracy, when the network is back.`;
     else verdict.textContent = over || Number.isFinite(number) ? "The limits are not known on this device: choose the answer yourself." : "This is not a number. Type it as the meter shows it, and choose its unit.";
