@@ -25,6 +25,7 @@ from shopkb.core.diagnosis.counts import FlowCounts, count
 from shopkb.core.diagnosis.counts_kept import brought_up, with_platforms
 from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.pooling import PooledRate
+from shopkb.core.diagnosis.reordering import widened
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
@@ -100,6 +101,15 @@ def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
         while len(_memory) > REMEMBERED:
             _memory.popitem(last=False)
     return value
+
+
+def model_for_orders(
+    flow: Flow, month: str, access_minutes: Mapping[str, float], leans: Mapping[str, frozenset[str]]
+) -> CauseModel:
+    """What closed jobs teach about the steps of ``flow`` in whatever order they may stand (:func:`widened`). Two
+    queries."""
+    counts = widened(count(flow, full_tallies(flow.procedure), as_of=month), leans=leans)
+    return learn(counts, access_minutes=access_minutes, prior_strengths=strengths_in_force())
 
 
 def _setting(procedure: str) -> Setting:

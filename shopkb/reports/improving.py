@@ -17,13 +17,14 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.facts import facts
+from shopkb.core.diagnosis.appraisal import Appraisal
 from shopkb.core.diagnosis.ordering import Difference, difference
 from shopkb.core.diagnosis.reordering import ROOMS, BetterOrder, OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
 from shopkb.core.flow.compare import Change, compare
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.precautions import leaning
-from shopkb.evidence.insight import Insight, insight
+from shopkb.evidence.insight import Insight, insight, model_for_orders
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
@@ -61,6 +62,26 @@ class Replays:
     test: Compared | None
     differing: Sequence[ReplayedJob]
     elsewhere: Sequence[ReplayedJob]
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """An order for the table: its checksum, what the procedure costs now and what it would cost."""
+
+    order: str
+    now: Appraisal
+    then: Appraisal
+    advised: bool
+
+    @property
+    def saves(self) -> float:
+        """Expected minutes saved."""
+        return self.now.minutes - self.then.minutes
+
+    @property
+    def points(self) -> float:
+        """Change of the chance of a right end, in points of 100."""
+        return 100 * (self.then.right - self.now.right)
 
 
 @require_safe
@@ -125,22 +146,43 @@ def _order(revision: Revision, flow: Flow, place: int, wanted: str) -> dict[str,
     """What the page says after so many rounds."""
     found = _searched(revision, place)
     better = _wanted(found, wanted)
+    now = _of(flow)
     said: dict[str, object] = {
         "found": found,
         "better": better,
         "wanted": wanted,
-        "proposals": [(one, checksum(one.flow), one is found.best) for one in found.proposals],
+        "now": now,
+        "proposals": [Proposal(checksum(one.flow), now, _of(one.flow), one is found.best) for one in found.proposals],
     }
     if not found.complete and place < len(ROUNDS):
         said["further"] = place + 1
     if better is not None:
-        said["order"] = checksum(better.flow)
+        said |= {"order": checksum(better.flow), "then": _of(better.flow)}
         said["difference"] = _spread(flow, better.flow, revision)
-        said["moves"] = [
-            (flow.step_by_key[one.later].title, [flow.step_by_key[key].title for key in one.passed], one.saves)
-            for one in better.moves
-        ]
+        said["moves"] = _moves(flow, better)
     return said
+
+
+def _moves(flow: Flow, better: BetterOrder) -> list[tuple[str, list[str], float]]:
+    """What changes places: its title, the titles of what it passes, and the minutes that this saves."""
+    told, before = [], flow
+    for one in better.moves:
+        titles = [flow.step_by_key[key].title for key in one.passed]
+        told.append((flow.step_by_key[one.later].title, titles, _of(before).minutes - _of(one.flow).minutes))
+        before = one.flow
+    return told
+
+
+def _of(flow: Flow) -> Appraisal:
+    """What closed jobs say that an order costs, learned of that order.
+
+    Raises:
+        ValueError: it cannot be passed through.
+    """
+    found = insight(flow, checksum(flow), month=_month()).appraisal
+    if found is None:
+        raise ValueError(f"{flow.title} has no first step, or a loop.")
+    return found
 
 
 def _wanted(found: OrderSearch, wanted: str) -> BetterOrder | None:
@@ -232,18 +274,23 @@ def _listed(jobs: Sequence[Replayed], before: dict[int, Ending]) -> list[Replaye
 
 
 def _learned(flow: Flow, revision: Revision) -> Insight:
-    return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"))
+    return insight(flow, revision.checksum, month=_month())
 
 
 def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
-    learned = insight(better, checksum(better), month=timezone.localdate().strftime("%Y-%m"))
+    learned = insight(better, checksum(better), month=_month())
     return difference((flow, _learned(flow, revision).model), (better, learned.model), np.random.default_rng(SEED))
 
 
 def _searched(revision: Revision, rounds: int) -> OrderSearch:
     flow = flow_of(revision)
-    model = _learned(flow, revision).model
-    return last(search(flow, model, leans=leaning(flow, facts()), rooms=ROUNDS[:rounds]))
+    usual, leans = _learned(flow, revision).model, leaning(flow, facts())
+    model = model_for_orders(flow, _month(), usual.access_minutes, leans)
+    return last(search(flow, model, leans=leans, rooms=ROUNDS[:rounds]))
+
+
+def _month() -> str:
+    return timezone.localdate().strftime("%Y-%m")
 
 
 def _revision(key: str, number: int) -> Revision:

@@ -5,8 +5,8 @@ the set of set-up states reached; so the best way to go on depends on the set al
 M. Held and R. Karp 1962, A dynamic programming approach to sequencing problems). A row inside a block is arranged anew
 for what arrives there. Every order is told by two figures, its expected minutes and its chance of a right end; those
 that another beats in both are dropped. Where more than ``width`` sets stand side by side the least promising are let
-go, and after ``most`` blocks weighed the rows left keep their order; what either could have come to at best is
-remembered as the floor.
+go; after ``most`` blocks weighed only one goes on, and rows inside keep their order. What those let go could have come
+to at best is remembered as the floor.
 """
 
 from __future__ import annotations
@@ -98,15 +98,7 @@ class Arranger:
     def forced(self, row: Row) -> tuple[int, ...]:
         """For each block the blocks that must come before it, as bits."""
         if row not in self._forced:
-            blocks = row.blocks
-            self._forced[row] = tuple(
-                sum(
-                    1 << first
-                    for first in range(place)
-                    if (not blocks[-1].exits and place == len(blocks) - 1) or self.before(blocks[first], block)
-                )
-                for place, block in enumerate(blocks)
-            )
+            self._forced[row] = forced(row, self.before)
         return self._forced[row]
 
     @cached_property
@@ -233,13 +225,14 @@ class _Layers:
         for gone in layer:
             self.front[gone], cut = _front_of(self.front[gone], self.arranger.width)
             self.cut = self.cut or cut
-        if len(layer) <= self.arranger.width:
+        width = self.arranger.width if self.arranger.weighed < self.arranger.most else 1
+        if len(layer) <= width:
             return layer
         at_best = {gone: self.floor[gone] + sum(self._least[place] for place in self._missing(gone)) for gone in layer}
         ranked = sorted(layer, key=lambda gone: (at_best[gone], gone))
-        self.let_go = min(self.let_go, at_best[ranked[self.arranger.width]])
+        self.let_go = min(self.let_go, at_best[ranked[width]])
         self.cut = True
-        return ranked[: self.arranger.width]
+        return ranked[:width]
 
     def _missing(self, gone: int) -> Iterator[int]:
         return (place for place in range(len(self.row.blocks)) if not gone & 1 << place)
@@ -259,6 +252,25 @@ class _Layers:
             if not behind & 1 << other:
                 mass = self.arranger._push(block.head, block.steps, block.exits, mass).leaving
         return self.arranger._block(self.row.blocks[place], mass)[0].floor
+
+
+def forced(row: Row, before: Before) -> tuple[int, ...]:
+    """For each block the blocks that must come before it, as bits, also those that only others between ask for."""
+    found: list[int] = []
+    for place, block in enumerate(row.blocks):
+        stays = place == len(row.blocks) - 1 and not block.exits
+        bits = 0
+        for first in range(place):
+            if stays or before(row.blocks[first], block):
+                bits |= 1 << first | found[first]
+        found.append(bits)
+    return tuple(found)
+
+
+def passes(row: Row, before: Before) -> Iterator[tuple[int, int]]:
+    """The places of every two blocks of which the later may come to stand before the earlier: (later, earlier)."""
+    for later, bits in enumerate(forced(row, before)):
+        yield from ((later, earlier) for earlier in range(later) if not bits & 1 << earlier)
 
 
 def _add(masses: Mass, states: frozenset[str], part: Array) -> None:

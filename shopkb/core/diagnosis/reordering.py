@@ -11,14 +11,16 @@ assume that readings do not depend on each other.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
-from shopkb.core.diagnosis.arranging import Arranged, Arranger, Before, Standing, orders_of
+from shopkb.core.diagnosis.arranging import Arranged, Arranger, Before, Standing, orders_of, passes
 from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.counts import FlowCounts
 from shopkb.core.flow.model import Flow, TestKind
-from shopkb.core.flow.rows import Block, Orders, Row, reordered
+from shopkb.core.flow.paths import loops
+from shopkb.core.flow.rows import Block, Orders, Row, all_rows, proven_in, reordered
 
 MOST_LOST: Final = 0.005
 """How much the chance of a right end may fall for an order to be the one that is advised."""
@@ -26,21 +28,21 @@ MOST_LOST: Final = 0.005
 LEAST_SAVED: Final = 0.05
 """Minutes that another order must save to be proposed."""
 
-ROOMS: Final = ((16, 1_000), (96, 5_000), (512, 20_000))
+ROOMS: Final = ((16, 1_000), (64, 4_000), (256, 12_000))
 """Sets of blocks kept side by side and blocks weighed, at most: at first, then where that was not enough."""
 
-MOST_STEPS: Final = 150
+MOST_STEPS: Final = 80
 
 MOST_PROPOSED: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """What begins at the step ``later`` now comes before all that begins at the steps ``passed``; minutes it saves."""
+    """What begins at the step ``later`` now comes before all that begins at the steps ``passed``: the flow so far."""
 
     later: str
     passed: tuple[str, ...]
-    saves: float
+    flow: Flow
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,13 +116,14 @@ def search(
 ) -> Iterator[OrderSearch]:
     """Arrange with more and more room until no order is left out, and tell after each round.
 
-    ``model`` is learned of ``flow``; the new order is judged by the same likelihoods. ``settled`` holds steps that keep
-    their place, for safety or because the writer says so. ``leans`` gives for each step the steps whose cautions it
-    leans on (:func:`precautions.leaning`); without it, a step may lean on every caution that it does not give itself.
+    ``model`` is learned of ``flow``, best from :func:`widened` counts: else a test counts as saying nothing of causes
+    that only another order puts behind it. All orders are judged by it. ``settled`` holds steps that keep their place,
+    for safety or because the writer says so. ``leans`` gives for each step the steps whose cautions it leans on
+    (:func:`precautions.leaning`); without it, a step may lean on every caution that it does not give itself.
     How sure the saving is, :func:`ordering.difference` tells. O(width x blocks squared x cost of a block) a round.
 
     Raises:
-        ValueError: the flow cannot be appraised, or has more than 150 steps.
+        ValueError: the flow cannot be appraised, or has more than 80 steps.
     """
     start = appraise(flow, model, what_matters=False)
     if len(flow.steps) > MOST_STEPS:
@@ -133,6 +136,30 @@ def search(
         yield _told(flow, model, start, found, arranger.is_free, weighed)
         if not found.cut:
             return
+
+
+def widened(
+    counts: FlowCounts, settled: Collection[str] = (), leans: Mapping[str, frozenset[str]] | None = None
+) -> FlowCounts:
+    """The counts with, behind each branch, also the causes that another order may put there, because what proves them
+    may change places with what the branch leaves. Unchanged for a flow that :func:`search` would not take."""
+    flow = counts.flow
+    if flow.start not in flow.step_by_key or loops(flow) or len(flow.steps) > MOST_STEPS:
+        return counts
+    further: dict[tuple[str, str], frozenset[str]] = {}
+    stays = _stays(flow, settled, leans)
+    for row in all_rows(flow):
+        for passing, passed in passes(row, stays):
+            proven = proven_in(flow, row.blocks[passed])
+            for branch in row.blocks[passing].exits:
+                further[branch] = further.get(branch, frozenset()) | proven
+    reach = zip(counts.branches, counts.reach, strict=True)
+    return replace(
+        counts,
+        reach=tuple(
+            replace(one, causes=one.causes | further[branch]) if branch in further else one for branch, one in reach
+        ),
+    )
 
 
 def _told(flow: Flow, model: CauseModel, start: Appraisal, found: Arranged, free: bool, weighed: int) -> OrderSearch:
@@ -159,13 +186,8 @@ def _spread(found: Sequence[Standing]) -> list[Standing]:
 
 
 def _proposed(flow: Flow, model: CauseModel, start: Appraisal, one: Standing) -> BetterOrder:
-    moves, now, minutes = [], flow, start.minutes
-    for later, passed, orders in _moves(orders_of(one)):
-        now = reordered(flow, orders)
-        then = appraise(now, model, what_matters=False).minutes
-        moves.append(Move(later, passed, minutes - then))
-        minutes = then
-    return BetterOrder(now, tuple(moves), start, appraise(now, model, what_matters=False))
+    moves = tuple(Move(later, passed, reordered(flow, orders)) for later, passed, orders in _moves(orders_of(one)))
+    return BetterOrder(moves[-1].flow, moves, start, appraise(moves[-1].flow, model, what_matters=False))
 
 
 def _moves(orders: Orders) -> Iterator[tuple[str, tuple[str, ...], Orders]]:

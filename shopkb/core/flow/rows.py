@@ -56,12 +56,31 @@ class Row:
 
 
 def rows_from(flow: Flow, gate: Gate) -> tuple[Row, ...]:
-    """Every way to read what begins at a step as a row: several, where a step has more than one sub-flow to itself and
-    either may be what follows it, or where the last block ends in several ways.
+    """The ways to read what begins at a step as a row: several, where the last block ends in several ways, and for the
+    whole flow also where a step has more than one sub-flow to itself and either may be what follows it. Inside a block
+    the largest sub-flow follows.
 
     They all hold the same steps. ``flow`` has a first step and no loops. O(steps cubed), kept with the flow.
     """
     return kept(flow, "_rows", _Rows).of(gate)
+
+
+def all_rows(flow: Flow) -> tuple[Row, ...]:
+    """Every reading of every row, rows inside rows too. ``flow`` has a first step and no loops."""
+    found: dict[Gate, tuple[Row, ...]] = {}
+    ahead = [Gate(flow.start)]
+    while ahead:
+        gate = ahead.pop()
+        if gate not in found:
+            found[gate] = rows_from(flow, gate)
+            ahead += [inner for row in found[gate] for block in row.blocks for inner in block.rows]
+    return tuple(row for rows in found.values() for row in rows)
+
+
+def proven_in(flow: Flow, block: Block) -> frozenset[str]:
+    """Identities of the causes that a block can end in."""
+    ends = (one.go for key in block.steps for one in flow.step_by_key[key].outcomes if one.go.kind is GoKind.CAUSE)
+    return frozenset(flow.cause_by_key[go.key].identity for go in ends if go.key in flow.cause_by_key)
 
 
 class _Rows:
@@ -130,7 +149,7 @@ class _Rows:
             gone, here = ahead.pop(0)
             found = self._followers(here)
             own = [there for there in found if there not in here.beyond and self.before[there] <= found[there]]
-            for there in sorted(own, key=self.order.index):
+            for there in self._chosen(own, found, gate.step == self.flow.start):
                 block = self._leading_to(here, found[there], there)
                 ahead.append(((*gone, block), here._replace(step=there)))
             if not own and found:  # one, to which others lead too
@@ -138,6 +157,11 @@ class _Rows:
                 yield Row((*gone, self._leading_to(here, steps, there)))
             if not found:
                 yield from (Row((*gone, block)) for block in self._last(here))
+
+    def _chosen(self, own: list[str], found: dict[str, frozenset[str]], whole: bool) -> list[str]:
+        """What follows: the largest sub-flow first, the others only where all are asked for."""
+        ranked = sorted(own, key=lambda there: (len(found[there]), self.order.index(there)))
+        return ranked if whole else ranked[:1]
 
     def _last(self, gate: Gate) -> Iterator[Block]:
         """Nothing follows: any end that names no cause may lead on instead. A step that shares its ways is alone."""

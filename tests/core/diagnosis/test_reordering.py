@@ -17,13 +17,15 @@ from hypothesis import strategies as st
 from shopkb.core.diagnosis.appraisal import appraise
 from shopkb.core.diagnosis.arranging import Arranger, orders_of
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.counts import OTHER
-from shopkb.core.diagnosis.likelihoods import model_of
-from shopkb.core.diagnosis.reordering import MOST_LOST, MOST_STEPS, better_order, last, search
+from shopkb.core.diagnosis.counts import OTHER, count
+from shopkb.core.diagnosis.likelihoods import learn, model_of
+from shopkb.core.diagnosis.reordering import MOST_LOST, MOST_STEPS, better_order, last, search, widened
 from shopkb.core.flow.model import Flow, GoKind, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.rows import reordered
+from shopkb.demo.proving import fare
+from shopkb.demo.truth import read_truth
 from tests.core.diagnosis.flows import horn
 from tests.core.diagnosis.test_appraisal import built
 
@@ -76,7 +78,7 @@ def test_a_chain_comes_out_in_the_best_of_all_orders(weights: list[int], minutes
     # Orders that save less than 0.05 minutes are not proposed.
     assert reached == pytest.approx(least, abs=0.051)
     if found:
-        assert found.saves == pytest.approx(sum(one.saves for one in found.moves))
+        assert found.moves[-1].flow == found.flow
         assert found.after.right == pytest.approx(found.before.right)
 
 
@@ -85,7 +87,6 @@ def test_cheap_and_likely_comes_first() -> None:
     assert found is not None
     assert order_of(found.flow) == ["s2", "s1", "s0"]
     assert [(one.later, one.passed) for one in found.moves] == [("s2", ("s0", "s1")), ("s1", ("s0",))]
-    assert found.moves[0].saves + found.moves[1].saves == pytest.approx(found.saves)
     assert better_order(*chain([2, 1, 0], [1, 2, 8], [30, 10, 2])) is None
 
 
@@ -164,7 +165,7 @@ def test_a_flow_of_one_step_has_no_other_order() -> None:
 
 def test_a_very_long_procedure_says_how_long_is_too_long() -> None:
     flow, model = chain(list(range(MOST_STEPS + 1)), [1] * (MOST_STEPS + 1), [1.0] * (MOST_STEPS + 1))
-    with pytest.raises(ValueError, match="Orders are compared up to 150 steps; P has 151"):
+    with pytest.raises(ValueError, match="Orders are compared up to 80 steps; P has 81"):
         last(search(flow, model))
 
 
@@ -286,7 +287,7 @@ def test_nested_rows_come_out_as_the_best_of_every_order_built_one_by_one(row: t
         minutes, right = order.after.minutes, order.after.right
         assert len(orders) == 400 or any(np.allclose((minutes, right), one) for one in told)
         assert not any(m < minutes - 1e-6 and r > right + 1e-6 for m, r in told)
-        assert order.saves == pytest.approx(sum(one.saves for one in order.moves))
+        assert order.saves > 0.05
 
 
 @given(data=st.data())
@@ -338,3 +339,19 @@ def test_orders_of_the_shop_s_procedures_keep_what_must_hold(place: Path) -> Non
 
 def named(flow: Flow) -> set[tuple[str, str, str]]:
     return {(s.key, o.key, o.go.key) for s in flow.steps for o in s.outcomes if o.go.kind is GoKind.CAUSE}
+
+
+def test_the_order_that_wastes_minutes_in_the_demo_is_found_with_the_gain_that_is_hidden_in_it() -> None:
+    """The bulb, most often at fault, is tried last. Expected gain by the truth that the demo's jobs are made from."""
+    place = FLOWS.parent / "fixtures" / "editions" / "brake-lamps-off.yaml"
+    flow = read_flow(place.read_bytes()).flow
+    assert flow is not None
+    counts = widened(count(flow, {}, as_of="2026-11"), leans={})
+    best = better_order(flow, learn(counts), leans={})
+    assert best is not None
+    assert ("bulb", ("lamp-volts", "ground-drop", "holder-drop")) in [(one.later, one.passed) for one in best.moves]
+    assert best.points > -0.5
+    truth = read_truth(FLOWS.parent / "fixtures" / "truth.yaml")
+    before, after = (fare(truth, one, {}) for one in (flow, best.flow))
+    assert before.minutes - after.minutes > 2
+    assert after.right > before.right
