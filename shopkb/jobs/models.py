@@ -13,6 +13,7 @@ from shopkb.core.flow.model import Proof
 from shopkb.jobs.event import Event
 from shopkb.jobs.late_value import LateValue
 from shopkb.procedures.models import Revision
+from shopkb.web.numbers import row_number
 
 __all__ = ["DangerPassed", "Event", "HandOver", "Job", "LateValue", "Photo", "PutBack", "Repair", "Result",
            "Retraction", "Run", "RunValue", "Vehicle", "Verification"]  # fmt: skip
@@ -63,8 +64,8 @@ class JobQuerySet(models.QuerySet["Job"]):
         match = (
             Q(vehicle__registration__icontains=words) | Q(complaint__icontains=words) | Q(vehicle__vin__icontains=words)
         )
-        if words.isdecimal():
-            match |= Q(pk=int(words[:15]))
+        if (number := row_number(words)) is not None:
+            match |= Q(pk=number)
         return self.filter(match)
 
 

@@ -1,6 +1,7 @@
 """The long form: ``python -m tests.fuzz [CASES]``, 100,000 unless told. Prints how many cases each target was given.
 
-Forms, words behind the question mark and parts of addresses need a database and come on top: 5,000 cases for each.
+Forms, words behind the question mark and parts of addresses need a database and come on top: 5,000 cases for each,
+and every probe in every field of every form.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="shopkb-fuzz-") as folder:
         figures = Path(folder) / "figures"
         more = {"SHOPKB_FIGURES": str(figures), "SHOPKB_DATA_DIR": folder, "SHOPKB_FUZZ": cases}
-        forms = {"SHOPKB_CASES": os.environ.get("SHOPKB_CASES", FORMS)}
+        forms = {"SHOPKB_CASES": os.environ.get("SHOPKB_CASES", FORMS), "SHOPKB_PROBES": "all"}
         ended = [
             subprocess.run(
                 [sys.executable, "-m", "pytest", "-q", *paths],
@@ -32,7 +33,7 @@ def main() -> int:
                 env={**os.environ, **more, **forms},
                 check=False,
             ).returncode
-            for paths in (["tests/fuzz"], ["tests/rights/test_hostile.py", "-k", "fields or words or path"])
+            for paths in (["tests/fuzz"], ["tests/rights/test_hostile.py", "-k", "field or words or path"])
         ]
         lines = figures.read_text(encoding="utf-8") if figures.exists() else ""
         keep(lines.splitlines())  # a test notes its figure when it has passed

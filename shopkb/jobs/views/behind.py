@@ -12,6 +12,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+from shopkb.web.numbers import row_number
 
 MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 STUCK = (Job.Disposition.UNSOLVED, Job.Disposition.SENT_ELSEWHERE)
@@ -147,9 +148,9 @@ class Behind:
         if self.at:
             repairs = repairs.filter(result__step=self.at, result__run__revision__procedure__key=self.procedure)
         if self.cause:
-            repairs = repairs.filter(cause_id=int(self.cause) if self.cause.isdecimal() else 0)
+            repairs = repairs.filter(cause_id=row_number(self.cause) or 0)
         if self.also:
-            repairs = repairs.filter(also=int(self.also) if self.also.isdecimal() else 0)
+            repairs = repairs.filter(also=row_number(self.also) or 0)
         if self.system:
             repairs = repairs.filter(_within("cause__component__path", self.system))
         if self.proof:

@@ -30,6 +30,7 @@ from shopkb.jobs.views.place import Place, cause_words, late_ones, place_of, pla
 from shopkb.jobs.views.take_in import job_context
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.storing import flow_of
+from shopkb.web.numbers import row_number
 
 
 @require_http_methods(["GET", "POST"])
@@ -37,8 +38,8 @@ def repair(request: HttpRequest, pk: int) -> HttpResponse:
     """Record a repair. ``?result=`` starts from the end that was reached."""
     require(request.user, Right.WORK)
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
-    number = request.GET.get("result", "")
-    result = Result.objects.filter(run__job=job, pk=int(number)).first() if number.isdecimal() else None
+    number = row_number(request.GET.get("result", ""))
+    result = Result.objects.filter(run__job=job, pk=number).first() if number else None
     form = RepairForm(request.POST or None, initial=_suggested(result))
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data

@@ -38,6 +38,7 @@ from shopkb.jobs.views.place import (
 )
 from shopkb.jobs.views.step import render_step
 from shopkb.procedures.models import Procedure
+from shopkb.web.numbers import row_number
 
 RECEIPT = "application/json"
 """What the script of a step accepts."""
@@ -48,8 +49,8 @@ def start(request: HttpRequest, pk: int, procedure: str) -> HttpResponse:
     """Begin following a procedure on this job."""
     job = get_object_or_404(Job, pk=pk)
     chosen = get_object_or_404(Procedure, key=procedure)
-    number = request.POST.get("came_from", "")
-    came_from = job.runs.filter(pk=int(number)).first() if number.isdecimal() else None
+    number = row_number(request.POST.get("came_from", ""))
+    came_from = job.runs.filter(pk=number).first() if number else None
     try:
         run = following.start_run(
             job, chosen, by=request.user, at=timezone.now(), client_id=client_id_of(request), came_from=came_from

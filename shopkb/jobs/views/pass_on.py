@@ -20,6 +20,7 @@ from shopkb.jobs.forms import HandOverForm, PhotoForm
 from shopkb.jobs.models import HandOver, Job, Photo, Result, Run
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.views.place import client_id_of, place_of
+from shopkb.web.numbers import row_number
 
 
 @require_POST
@@ -131,8 +132,8 @@ def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
     """Add a picture to a job, or to a result of it (``?result=``)."""
     require(request.user, Right.WORK)
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
-    number = request.GET.get("result", "")
-    result = Result.objects.filter(pk=int(number), run__job=job).first() if number.isdecimal() else None
+    number = row_number(request.GET.get("result", ""))
+    result = Result.objects.filter(pk=number, run__job=job).first() if number else None
     form = PhotoForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data

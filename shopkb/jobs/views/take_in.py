@@ -23,6 +23,7 @@ from shopkb.jobs.views.behind import Behind
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
+from shopkb.web.numbers import row_number
 
 PAGE = 30
 
@@ -126,8 +127,8 @@ def _likely(job: Job, repairs: list[object]) -> str:
 
 
 def _earlier(request: HttpRequest) -> Job | None:
-    number = request.GET.get("comeback_of", "")
-    return get_object_or_404(Job.objects.for_list(), pk=int(number)) if number.isdecimal() else None
+    number = row_number(request.GET.get("comeback_of", ""))
+    return get_object_or_404(Job.objects.for_list(), pk=number) if number is not None else None
 
 
 def _initial(earlier: Job | None, procedure: Procedure | None) -> dict[str, object]:

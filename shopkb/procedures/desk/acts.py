@@ -12,6 +12,7 @@ from shopkb.catalog.models import Cause
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import NothingThere
 from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.web.numbers import row_number
 
 NEW_STEP, NEW_OUTCOME = "New step", "New outcome"
 _PLACEHOLDER = re.compile(r"new-(?:step|outcome)(?:-\d+)?")
@@ -130,13 +131,14 @@ def _typed_outcomes(flow: Flow, key: str, post: QueryDict) -> tuple[Flow, str, s
 def _pointed(flow: Flow, step: str, outcome: str, go: str) -> Flow:
     kind, _, key = go.partition(":")
     if kind == "catalog":
-        row = Cause.objects.select_related("component").filter(pk=int(key) if key.isdigit() else 0).first()
+        row = Cause.objects.select_related("component").filter(pk=row_number(key) or 0).first()
         if row is None:
             raise NothingThere("This cause is no longer in the catalog. Choose another.")
         flow, key = with_cause(flow, row.component.path, row.mode)
         kind = "cause"
-    wanted = Go(GoKind.NOWHERE, key) if not kind or kind == "nowhere" else Go(GoKind(kind), key)
-    return editing.point(flow, step, outcome, wanted)
+    if kind not in {*GoKind, ""}:
+        raise NothingThere("Nothing leads to such a place. Choose where this answer goes from the list.")
+    return editing.point(flow, step, outcome, Go(GoKind(kind or GoKind.NOWHERE), key))
 
 
 def with_cause(flow: Flow, component: str, mode: str) -> tuple[Flow, str]:

@@ -27,6 +27,7 @@ from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
 from shopkb.procedures.storing import flow_of
 from shopkb.web.htmx import wants_part
 from shopkb.web.markdown import shown
+from shopkb.web.numbers import row_number
 
 
 class NewForm(forms.Form):
@@ -217,7 +218,7 @@ def remark(request: HttpRequest, key: str, number: int) -> HttpResponse:
     step = request.POST.get("step", "")
     try:
         if settled := request.POST.get("settle", ""):
-            publishing.settle_remark(revision, int(settled) if settled.isdecimal() else 0, by=request.user)
+            publishing.settle_remark(revision, row_number(settled) or 0, by=request.user)
         else:
             text = request.POST.get("text", "")[:2000]
             publishing.remark(revision, step, text, by=request.user, at=timezone.now())
