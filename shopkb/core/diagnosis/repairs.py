@@ -59,7 +59,8 @@ USUAL_PRICES: Final = Prices()
 class RepairCosts:
     """Repairs (the last one: look further) with their minutes, parts included, and the set-up each stands behind.
 
-    ``matrix`` is causes x repairs, 1 where a repair puts a cause right; every cause has exactly one.
+    ``matrix`` is causes x repairs, 1 where a repair puts a cause right; every cause has exactly one. ``open_minutes``
+    holds the set-up states that cost something and that a test or a repair is done in.
     """
 
     matrix: Array
@@ -88,8 +89,7 @@ class RepairCosts:
     @cached_property
     def states(self) -> dict[str, int]:
         """The set-up states that cost something to reach, with their places."""
-        costly = (state for state, minutes in self.open_minutes.items() if minutes > 0)
-        return {state: place for place, state in enumerate(costly)}
+        return {state: place for place, state in enumerate(self.open_minutes)}
 
     @cached_property
     def _behind(self) -> list[tuple[list[int], int, float]]:
@@ -115,7 +115,9 @@ def repair_costs(model: CauseModel, prices: Prices, not_cured: Sequence[str] = (
             matrix[list(repair.causes), place] = 1.0
     matrix[:, -1] = matrix[:, :-1].sum(axis=1) == 0
     access = (*(repair.access for repair in model.repairs), "")
-    return RepairCosts(matrix, np.array([*minutes, max(prices.look_further, LEAST_COST)]), access, model.access_minutes)
+    used = dict.fromkeys((*access, *(test.access for test in model.tests)))
+    costly = {state: cost for state in used if (cost := model.access_minutes.get(state, 0.0)) > 0}
+    return RepairCosts(matrix, np.array([*minutes, max(prices.look_further, LEAST_COST)]), access, costly)
 
 
 def expected_minutes(masses: Array, minutes: Array, clusters: Sequence[Cluster] = ()) -> Array:

@@ -158,16 +158,15 @@ def _repair_option(at: Position, place: int, after: float) -> RepairOption:
 
 
 def _advice(at: Position, tests: tuple[TestOption, ...], repairs: tuple[RepairOption, ...]) -> Advice:
-    prices, without = at.prices, at.without_tests
-    worth = [test for test in tests if test.saves > SAVES_NOTHING]
-    fits = [repair for repair in repairs if repair.proven or not prices.prove_first]
+    """The cheapest of all that may be done. Where causes have to be proven first, an unproven repair waits for every
+    test that tells or proves something, and a proven one is advised only where no such test is cheaper."""
+    rule, without = at.prices.prove_first, at.without_tests
+    worth = [test for test in tests if test.saves > SAVES_NOTHING or (rule and test.tells_or_proves)]
+    fits = [repair for repair in repairs if repair.proven or repair.looks_further or not (rule and worth)]
     repair = next(iter(fits), None)
-    if prices.prove_first and repair is None:
-        worth = [test for test in tests if test.saves > SAVES_NOTHING or test.tells_or_proves]
     if worth and (repair is None or worth[0].expected <= repair.expected):
         return Advice(worth[0], None, tests, repairs, without, False, worth[0].words)
-    repair = repair or next(iter(repairs), None)
-    return Advice(None, repair, tests, repairs, without, not worth, _repair_words(repair, bool(worth), prices))
+    return Advice(None, repair, tests, repairs, without, not worth, _repair_words(repair, bool(worth), at.prices))
 
 
 def _repair_words(repair: RepairOption | None, worth: bool, prices: Prices) -> str:
