@@ -12,7 +12,7 @@ from django.db.models import Max, Sum
 from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.counts import FlowCounts, count
 from shopkb.core.diagnosis.counts_kept import brought_up
-from shopkb.core.diagnosis.drift import LATELY, Drift, drift_between, split
+from shopkb.core.diagnosis.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.changes import Change
@@ -38,13 +38,14 @@ class Proven:
 class Lately:
     """``proven``: latest first. ``came_back``: of the last months' claimed cures, those that came back. ``followed``:
     the month in which it was last followed, empty if never; ``unused``: whether that is longer ago than the last
-    months."""
+    months. ``skipped``: steps often skipped in the last months."""
 
     drift: Drift
     proven: tuple[Proven, ...]
     came_back: int
     followed: str
     unused: bool
+    skipped: tuple[Skipped, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +110,8 @@ def _worked_out(halves: _Halves) -> Lately:
     back = sum(sums.came_back for key, sums in halves.runs.items() if month_number(key.month) > since)
     followed = max((key.month for key, sums in halves.runs.items() if sums.count), default="")
     unused = bool(followed) and month_number(followed) <= since
-    return Lately(drift_between(halves.lately, halves.before), tuple(proven[:MOST]), back, followed, unused)
+    changed, skipped = drift_between(halves.lately, halves.before), often_skipped(halves.lately)
+    return Lately(changed, tuple(proven[:MOST]), back, followed, unused, skipped)
 
 
 def last_proven() -> dict[str, list[Proven]]:

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.reports import improving, leaving_views, views
+from shopkb.reports import improving, leaving_views, readings_lately, views
 
 app_name = "reports"
 urlpatterns = [
@@ -8,6 +8,7 @@ urlpatterns = [
     path("month/<str:month>/", views.month, name="month"),
     path("people/<str:who>/", views.person, name="person"),
     path("procedures/<slug:key>/<int:number>/replay/", improving.replay_page, name="replay"),
+    path("procedures/<slug:key>/<int:number>/readings/", readings_lately.readings_page, name="readings"),
     path("procedures/<slug:key>/<int:number>/order/", improving.order_page, name="order"),
     path("procedures/<slug:key>/<int:number>/order/take/", improving.take_order, name="take-order"),
     path("procedures/<slug:key>/<int:number>/without/<slug:step>/", leaving_views.page, name="without"),

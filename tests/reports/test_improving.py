@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import re
+import uuid
+from datetime import timedelta
+from decimal import Decimal
 
 import numpy as np
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
@@ -16,6 +21,7 @@ from shopkb.core.flow.reader import read_flow
 from shopkb.evidence.insight import insight
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.lean_cases import lean_cases
+from shopkb.jobs.models import Result
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -25,6 +31,8 @@ from tests.builders import take_in
 from tests.conftest import FLOWS, NOW, stocked
 from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job, fan_job
 
+REMEMBERED = 4
+"""Session, person, the revision with its procedure, and whether its evidence changed."""
 GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/relay", "burnt contacts")
 
 
@@ -118,6 +126,33 @@ def test_a_technician_may_not(client: Client, draft: Revision, junior: User) -> 
     for name in ("reports:replay", "reports:order"):
         assert client.get(reverse(name, args=[FAN, draft.number])).status_code == 403
     assert client.post(reverse("reports:take-order", args=[FAN, draft.number])).status_code == 403
+
+
+# Readings of late, on the procedure's page -----------------------------------------------------------------------
+
+
+def test_readings_that_moved_within_their_band_are_told_in_one_more_query(
+    client: Client, fan: Procedure, junior: User, django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    """The contacts of the relay: bad every time, and losing less from year to year."""
+    cured_fan_job(junior, fan, TO_CONTACTS, CONTACTS)
+    done = Result.objects.get(step="contacts-drop")
+    for days, reading in ((900, "4.1"), (20, "1.2")):
+        for number in range(8):
+            again = Result.objects.get(pk=done.pk)
+            again.pk, again.client_id = None, uuid.uuid4()
+            again.reading, again.at = Decimal(reading) + Decimal(number) / 100, timezone.now() - timedelta(days=days)
+            again.save(force_insert=True)
+    client.force_login(junior)
+    number = fan.revisions.get(state="published").number
+    address = reverse("reports:readings", args=[FAN, number])
+    assert f'hx-get="{address}"' in client.get(reverse("procedures:procedure", args=[FAN])).content.decode()
+    whole = client.get(address).content.decode()
+    assert "Lower than before, nearer to the limit of 0.3 V: half of 9 readings" in whole
+    with django_assert_num_queries(REMEMBERED):
+        part = client.get(address, headers={"HX-Request": "true"}).content.decode()
+    assert "<html" not in part
+    assert "in the last 6 months above 1.24 V, half of 8 earlier above 4.135 V" in part
 
 
 # A better order, through the page --------------------------------------------------------------------------------

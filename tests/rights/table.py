@@ -170,6 +170,7 @@ TABLE: dict[str, Row] = {
     "reports:person": Row(get=STAFF, get_theirs="mk", on="person"),
     "reports:replay": Row(get=WRITERS, on="draft"),
     "reports:order": Row(get="wmk", on="draft"),
+    "reports:readings": Row(get=STAFF, on="published"),
     "reports:take-order": Row(post=WRITERS, on="draft"),
     "reports:without": Row(get="wmk", on="draft", more=("look",)),
     "reports:take-without": Row(

@@ -7,6 +7,7 @@ that happens to about 1 branch in 100 (``python -m tests.simulation drift``), so
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -17,15 +18,19 @@ from scipy.special import gammaln
 
 from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.counts import FlowCounts, count
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates import Array, Rate, jeffreys
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow
+from shopkb.core.readings.units import ReadingError
 
 LATELY: Final = 6
 """Months that count as lately, the present one included."""
 
 TOLD: Final = 2.0
 """Natural logarithm of the Bayes factor above which a change is told."""
+
+SKIPPED: Final = 0.2
+"""A step that more jobs than this share skip is often skipped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +74,39 @@ class StepDrift:
         now, then = (np.array(jobs) / max(sum(jobs), 1) for jobs in (self.lately, self.before))
         return self.outcomes[int(np.abs(now - then).argmax())]
 
-    @property
-    def words(self) -> str:
-        """What changed, in one sentence."""
+    def words(self, label: str) -> str:
+        """What changed, in one sentence; ``label`` is what people read of the outcome that changed most."""
         here = self.outcomes.index(self.most_changed)
         return (
             f"Its results fall otherwise than before: {self.lately[here]} of {sum(self.lately)} jobs gave "
-            f"{self.most_changed} in the last {LATELY} months, {self.before[here]} of {sum(self.before)} earlier."
+            f"“{label}” in the last {LATELY} months, {self.before[here]} of {sum(self.before)} earlier."
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A step that is often skipped: jobs that came to it, those that skipped it, and the reason given most."""
+
+    step: str
+    skipped: int
+    came: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingDrift:
+    """Readings of one outcome that are higher or lower than they were: how many, and their medians in ``unit``.
+
+    ``limit`` is the limit of the outcome's band that they have come nearer to, if any of its limits is a plain figure.
+    """
+
+    step: str
+    outcome: str
+    unit: str
+    lately: tuple[int, float]
+    before: tuple[int, float]
+    limit: float | None
+    strength: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +161,52 @@ def reading_change(lately: Sequence[float], before: Sequence[float]) -> float:
     own = sum(float(((part - part.mean()) ** 2).sum()) for part in (ranks[: here.size], ranks[here.size :]))
     n = ranks.size
     return float(n / 2 * np.log(all_about / max(own, all_about / n**2)) - np.log(n) / 2)
+
+
+def often_skipped(lately: FlowCounts) -> tuple[Skipped, ...]:
+    """Steps that surely more than one job in five skipped, by the near end of the 80 % interval, most first."""
+    found = []
+    for step, reasons in lately.skipped.items():
+        skipped = sum(reasons.values())
+        done = int(lately.by_platform.traffic[:, lately.rows_of_step[step]].sum())
+        rate = jeffreys(skipped, skipped + done, 0.8)
+        if isinstance(rate, Rate) and rate.low > SKIPPED:
+            most = max(sorted(reasons), key=lambda reason: reasons[reason])
+            found.append(Skipped(step, skipped, skipped + done, most))
+    return tuple(sorted(found, key=lambda one: -one.skipped / one.came))
+
+
+Readings = Mapping[tuple[str, str, str], Sequence[float]]
+"""Readings by (step, outcome, unit)."""
+
+
+def drifting_readings(flow: Flow, lately: Readings, before: Readings) -> tuple[ReadingDrift, ...]:
+    """Readings that are not what they were (:func:`reading_change`), strongest first."""
+    found = []
+    for (step, outcome, unit), now in lately.items():
+        then = before.get((step, outcome, unit), ())
+        strength = reading_change(now, then)
+        if strength > TOLD:
+            medians = float(np.median(now)), float(np.median(then))
+            limit = _nearer(flow, step, outcome, unit, *medians)
+            found.append(
+                ReadingDrift(step, outcome, unit, (len(now), medians[0]), (len(then), medians[1]), limit, strength)
+            )
+    return tuple(sorted(found, key=lambda one: (-one.strength, one.step, one.outcome, one.unit)))
+
+
+def _nearer(flow: Flow, step: str, outcome: str, unit: str, now: float, then: float) -> float | None:
+    """The limit of the band towards which readings moved, if it is a plain figure."""
+    one = flow.step_by_key.get(step)
+    band = next((each.band for each in one.outcomes if each.key == outcome), None) if one else None
+    end = None if band is None else band.high if now > then else band.low
+    if end is None or end.names:
+        return None
+    try:
+        limit = end.evaluate({}, unit)
+    except ReadingError:
+        return None
+    return limit if math.isfinite(limit) else None
 
 
 def drift(

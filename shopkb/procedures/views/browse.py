@@ -154,7 +154,10 @@ def _changes(flow: Flow, found: Lately) -> list[tuple[str, str]]:
         (f"{flow.step_by_key[one.step].title}, {flow.step_by_key[one.step].outcome(one.outcome).label}", one.words)
         for one in branches
     ]
-    return said + [(flow.step_by_key[one.step].title, one.words) for one in found.drift.steps]
+    for each in found.drift.steps:
+        step = flow.step_by_key[each.step]
+        said.append((step.title, each.words(step.outcome(each.most_changed).label)))
+    return said
 
 
 def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
@@ -171,6 +174,7 @@ def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> Htt
         "record": records([procedure.key]).get(procedure.key),
         "lately": found,
         "changes": _changes(flow, found),
+        "skipped": [(flow.step_by_key[one.step].title, one) for one in found.skipped],
         "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
         "section": "procedures",
         "findings": findings_of(flow) if revision.state in ("draft", "in-review") else (),

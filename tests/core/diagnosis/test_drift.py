@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -11,7 +12,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import kruskal
 
-from shopkb.core.diagnosis.drift import TOLD, Drift, change, drift, reading_change
+from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.drift import (
+    TOLD,
+    Drift,
+    change,
+    drift,
+    drifting_readings,
+    often_skipped,
+    reading_change,
+)
+from shopkb.core.diagnosis.tallies import SKIP
+from shopkb.core.readings.bands import parse_band
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
 
 NOW = "2026-11"
@@ -120,9 +132,41 @@ def test_a_step_whose_results_fall_otherwise() -> None:
     found = drift(horn(), together(*parts), as_of=NOW)
     (step,) = found.steps
     assert (step.step, step.most_changed, step.lately, step.before) == ("supply", "full", (5, 15, 0), (40, 2, 0))
-    assert step.words == (
-        "Its results fall otherwise than before: 5 of 20 jobs gave full in the last 6 months, 40 of 42 earlier."
+    assert step.words("Full supply") == (
+        "Its results fall otherwise than before: 5 of 20 jobs gave “Full supply” in the last 6 months, 40 of 42 "
+        "earlier."
     )
+
+
+def test_a_step_that_is_skipped_surely_too_often_is_told() -> None:
+    """8 of 20, and 1 of 2: the second may be chance."""
+    parts = (
+        tally("supply", "full", "", 12), tally("supply", f"{SKIP}no-time", "", 5),
+        tally("supply", f"{SKIP}not-safe", "", 3),
+        tally("ground", "bad", "", 1), tally("ground", f"{SKIP}no-time", "", 1),
+    )  # fmt: skip
+    (found,) = often_skipped(count(horn(), together(*parts), as_of=NOW, half_life=None))
+    assert (found.step, found.skipped, found.came, found.reason) == ("supply", 8, 20, "no-time")
+
+
+def test_readings_that_come_nearer_to_the_limit_of_their_band_are_told_with_it() -> None:
+    steps = tuple(
+        replace(step, outcomes=tuple(replace(one, band=parse_band(">= 12.4 V")) for one in step.outcomes))
+        for step in horn().steps
+    )
+    dice = np.random.default_rng(4)
+    before = {("supply", "full", "V"): dice.normal(12.8, 0.05, 30).tolist(), ("supply", "weak", "V"): [1.0, 2.0, 3.0]}
+    lately = {("supply", "full", "V"): dice.normal(12.5, 0.05, 12).tolist(), ("supply", "weak", "V"): [1.0, 2.0, 3.0]}
+    (found,) = drifting_readings(horn(steps=steps), lately, before)
+    assert (found.step, found.outcome, found.lately[0], found.before[0], found.limit) == (
+        "supply",
+        "full",
+        12,
+        30,
+        12.4,
+    )
+    (back,) = drifting_readings(horn(steps=steps), before, lately)
+    assert back.limit is None  # away from the only limit
 
 
 def test_nothing_to_compare_with_is_no_change() -> None:
