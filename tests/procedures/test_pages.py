@@ -294,7 +294,7 @@ def test_a_refused_publication_names_every_error(draft: Revision, senior: User, 
     publishing.save_draft(draft, flow_from(text), by=senior, based_on=draft.checksum)
     page = words_of(signed_in(second).post(at("publish", "horn-silent", 2), follow=True))
     assert "1 error must be mended before this can be published." in page
-    assert "symptom-unknown" in page
+    assert "'horn-mute' is not a symptom of the catalog" in page
 
 
 # What a page costs

@@ -18,6 +18,7 @@ from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKi
 from shopkb.core.flow.value_use import value_ranges
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
+from shopkb.procedures.desk.wording import at_the_desk
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.templatetags.procedure_words import last_part
@@ -48,7 +49,7 @@ def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None =
     """Everything the page and its parts need. ``typed``: what a refused form held, shown again as it was."""
     titles = dict(Procedure.objects.values_list("key", "title"))
     catalog = facts(set(titles) | {flow.procedure})
-    findings = check_flow(flow, catalog)
+    findings = [at_the_desk(flow, finding, catalog) for finding in check_flow(flow, catalog)]
     open_step = flow.step_by_key.get(step)
     return {
         "revision": revision,

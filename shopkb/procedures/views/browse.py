@@ -11,12 +11,14 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.limits import ChartUnavailable
-from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.model import Flow, Go, GoKind, Step
 from shopkb.core.flow.writer import write_flow
 from shopkb.evidence.counts import records
 from shopkb.evidence.insight import Insight, insight
 from shopkb.evidence.lately import Lately, last_proven, lately
 from shopkb.procedures.choosing import offers
+from shopkb.procedures.desk.wording import at_the_desk
 from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
@@ -177,9 +179,14 @@ def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> Htt
         "skipped": [(flow.step_by_key[one.step].title, one) for one in found.skipped],
         "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
         "section": "procedures",
-        "findings": findings_of(flow) if revision.state in ("draft", "in-review") else (),
+        "findings": _findings(flow) if revision.state in ("draft", "in-review") else [],
     }
     return render(request, "procedures/procedure.html", context)
+
+
+def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
+    """What the checks find in a draft, each with the step it concerns."""
+    return [(at_the_desk(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
 
 
 def _insight(flow: Flow, revision: Revision) -> Insight:

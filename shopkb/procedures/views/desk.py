@@ -21,6 +21,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.desk.acts import Done, obey
 from shopkb.procedures.desk.meanwhile import apart, concerned, differing, texts_of_form
 from shopkb.procedures.desk.showing import charting, desk_address, showing
+from shopkb.procedures.desk.wording import at_the_desk
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
@@ -136,7 +137,7 @@ def _answer(request: HttpRequest, revision: Revision, done: Done) -> HttpRespons
 
 def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Exception) -> HttpResponse:
     """What was typed stays in its fields; nothing was stored."""
-    found = error.findings if isinstance(error, EditRefused) else ()
+    found = [at_the_desk(flow, one) for one in error.findings] if isinstance(error, EditRefused) else []
     said = {"refusal": str(error), "refusal_findings": found}
     if wants_part(request):
         answer = render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
