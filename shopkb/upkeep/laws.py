@@ -4,14 +4,19 @@ A finding names its law: ``database``, ``revisions`` (a published revision never
 force), ``results`` (append-only: a replaced answer is an earlier one of the same run and step), ``events`` (the log is
 whole, and each record says what it said when it was logged), ``runs`` (none under way on a closed job), ``jobs`` (a
 claim of a cure rests on a verified repair; a comeback is the same vehicle, later), ``tallies`` (equal to a recount),
-``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos`` (each has its file).
+``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos`` (each has its file), ``pictures``
+(each has its file, and what a step shows is there).
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
+from itertools import islice
 
+from django.contrib.staticfiles import finders
 from django.core.files.storage import default_storage
 from django.db import connection, transaction
 from django.db.models import F, Q
@@ -24,9 +29,10 @@ from shopkb.evidence.learning import kept, rebuild, total_of
 from shopkb.jobs import append_only
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
-from shopkb.procedures.models import Revision
+from shopkb.procedures.models import Picture, Revision, Step
 from shopkb.procedures.storing import checksum, flow_in
 from shopkb.upkeep.chains import broken_chains
+from shopkb.web.markdown import STEP_PICTURES
 
 NEVER_CHANGES = (Revision.State.PUBLISHED, Revision.State.REPLACED, Revision.State.WITHDRAWN)
 SHOWN = 5
@@ -135,6 +141,31 @@ def photos() -> Iterator[Finding]:
         yield Finding("photos", f"photo {row.pk} of job {row.job_id}", f"Its file {row.name} is not there.")
 
 
+def pictures() -> Iterator[Finding]:
+    """Pictures of instructions, and drawings that steps name."""
+    rows = Picture.objects.order_by("name")
+    for row in [row for row in rows if not default_storage.exists(row.name)][:SHOWN]:
+        yield Finding("pictures", row.name, "Its file is not there. Put it back from a backup.")
+    known = {row.name for row in rows}
+    showing = Q(instruction__contains=STEP_PICTURES) | ~Q(picture="")
+    steps = Step.objects.filter(showing).select_related("revision__procedure").order_by("revision", "position")
+    missing = ((step, name) for step in steps for name in _shown(step) if name not in known and not _drawing(name))
+    for step, name in islice(missing, SHOWN):
+        place = f"{step.revision.procedure.key}, revision {step.revision.number}, {step.key}"
+        yield Finding("pictures", place, f"It shows {name}, which is not there.")
+
+
+def _shown(step: Step) -> list[str]:
+    """Names of the pictures in the instruction, and of the drawing."""
+    inside = re.findall(rf"\]\({re.escape(STEP_PICTURES)}([^)\s]+)", step.instruction)
+    return [*inside, *([step.picture] if step.picture else [])]
+
+
+@cache
+def _drawing(name: str) -> bool:
+    return finders.find(f"procedures/pictures/{name}") is not None
+
+
 @transaction.atomic
 def mend_runs() -> None:
     late = Run.objects.under_way().filter(job__state=Job.State.CLOSED)
@@ -165,6 +196,7 @@ CHECKS: dict[str, Callable[[], Iterator[Finding]]] = {
     "trees": trees,
     "append-only": records,
     "photos": photos,
+    "pictures": pictures,
 }
 MENDS: dict[str, Callable[[], None]] = {
     "runs": mend_runs,

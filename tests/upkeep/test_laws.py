@@ -13,10 +13,13 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import System
 from shopkb.evidence.models import Tally
 from shopkb.jobs.models import Job, Run
-from shopkb.procedures.models import Procedure, Step
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Picture, Procedure, Step
 from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.laws import CHECKS, broken
+from shopkb.web.markdown import STEP_PICTURES
 from tests import builders
+from tests.conftest import NOW
 
 
 @pytest.fixture
@@ -87,3 +90,17 @@ def test_a_damaged_tree_is_named_and_mended(horn: Procedure) -> None:
     assert {row.law for row in broken()} == {"trees"}
     call_command("verify", repair=True, stdout=StringIO())
     assert broken() == []
+
+
+def test_missing_pictures_are_named_with_the_step_that_shows_them(horn: Procedure, senior: User) -> None:
+    """A file that was deleted, a picture that never was, and a drawing that nobody brought along; one that is there."""
+    Picture.objects.create(name="step-lost.jpg", width=1, height=1, size=1, who=senior, at=NOW)
+    draft = publishing.draft_from(horn.revisions.get(), by=senior, at=NOW)
+    shown = f"Look.\n\n![Plug]({STEP_PICTURES}step-never.jpg)\n![Pin]({STEP_PICTURES}step-lost.jpg)"
+    draft.steps.filter(key="press").update(instruction=shown, picture="fan-circuit.svg")
+    draft.steps.filter(key="supply").update(picture="no-such.svg")
+    assert [(row.law, row.place, row.message) for row in CHECKS["pictures"]()] == [
+        ("pictures", "step-lost.jpg", "Its file is not there. Put it back from a backup."),
+        ("pictures", "horn-silent, revision 2, press", "It shows step-never.jpg, which is not there."),
+        ("pictures", "horn-silent, revision 2, supply", "It shows no-such.svg, which is not there."),
+    ]
