@@ -235,7 +235,7 @@ def bench_build() -> Iterator[Row]:
                 fresh.log_table,
                 fresh.test_of_row,
                 fresh.outcome_entropy,
-                fresh.one_cause_each,
+                fresh.repair_entropy,
             )
 
         mine, theirs = median(build) / 1e3, median(lambda model=model: naive_bayes(model)) / 1e3

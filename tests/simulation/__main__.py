@@ -1,6 +1,7 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [coverage|honesty|plans|savings|drift] ...``.
 
-Without names all of them, an hour or so on two cores; every one is seeded.
+Without names all of them, some hours on two cores; every one is seeded. Those of ``plans`` and ``savings`` are kept in
+``tests/simulation/tables/``.
 """
 
 from __future__ import annotations

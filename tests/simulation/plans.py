@@ -19,6 +19,7 @@ from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import Advice, advise
+from tests.simulation.tables import keep
 
 PRICES = Prices(look_further=240.0)
 STATES = ("", "lifted", "bumper-off")
@@ -170,16 +171,19 @@ def ratios(problems: int, seed: int, *, dear: float = 1.0, causes: int = 5, test
 
 
 def main(problems: int = 500) -> None:
-    print(f"\nExpected minutes over those of the best plan: {problems} problems, 5 causes, 5 tests that err\n")
-    print("| repairs | rule | mean | median | 95 % | worst | best plan in |")
-    print("| --- | --- | ---: | ---: | ---: | ---: | ---: |")
+    lines = [
+        f"Expected minutes over those of the best plan: {problems} problems, 5 causes, 5 tests that err", "",
+        "| repairs | rule | mean | median | 95 % | worst | best plan in |",
+        "| --- | --- | ---: | ---: | ---: | ---: | ---: |",
+    ]  # fmt: skip
     for dear, repairs in ((1.0, "cheap"), (10.0, "ten times as dear")):
         for name, values in ratios(problems, 2026, dear=dear).items():
-            print(
+            lines.append(
                 f"| {repairs} | {name} | {values.mean():.4f} | {np.median(values):.4f} | "
-                f"{np.quantile(values, 0.95):.3f} | {values.max():.3f} | {np.mean(values < 1 + 1e-9):.0%} |",
-                flush=True,
+                f"{np.quantile(values, 0.95):.3f} | {values.max():.3f} | {np.mean(values < 1 + 1e-9):.0%} |"
             )
+            print(lines[-1], flush=True)
+    keep("plans", "\n".join(lines))
 
 
 if __name__ == "__main__":

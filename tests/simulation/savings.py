@@ -1,121 +1,136 @@
 """Minutes to the cure when the suggestions are followed instead of the written order, on every shipped procedure.
 
 Long form: ``python -m tests.simulation savings``. Hidden truths are drawn for each procedure, closed jobs that followed
-the written order teach the tool, then the expected minutes of further jobs are worked out both ways:
+the written order teach the tool, then further jobs are followed both ways. Both ways meet the same jobs: the same
+hidden cause, and what each test would show on it (common random numbers); every cause comes in every truth, at its
+weight.
 
 - *as written*: the flow is followed to its end, and the cause it names is put right; where that does not cure, or the
   flow leaves without a cause, nothing is written any more, and the suggestions are followed from there;
-- *as suggested*: whatever the tool says next, within what it may say (never past a safety precondition).
+- *as suggested*: whatever the tool says next, within what it may say (never past a safety precondition);
+- *truth known*: the same, from the hidden truth itself instead of closed jobs: no order is known to be better, so the
+  best there is lies below it;
+- *floor*: what no order can save: the repair of the true cause with its set-up, and the cheaper of looking further and
+  of the row of tests that can prove the cause, where causes have to be proven. The best lies above it.
 
-Minutes hold set-ups, each paid once, parts at the hourly rate, and two hours of looking further where nothing listed
-cures. Every repair of the true cause cures. All ways through are gone along with their true probabilities; those less
-likely than 1 in 500 are followed by lot, at the weight of all they stand for, so that the mean stays right.
+Minutes hold set-ups, each paid once, and parts at the hourly rate. Every repair of the true cause cures. Where the
+suggestion is to look further, that takes two hours and finds the cause, which is then put right.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 
 from shopkb.core.diagnosis.cases import CaseResult
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.counts import count
 from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.repairs import LEAST_COST, Prices
 from shopkb.core.diagnosis.tallies import contributions, merge
 from shopkb.core.diagnosis.telling import advise
+from shopkb.core.diagnosis.ways import Ground
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.precautions import steps_made_safe
 from tests.shelf import CATALOG, SHELF
+from tests.simulation.tables import keep
 from tests.simulation.worlds import World, closed_jobs, drawn
 
 PLATFORM: Final = "avocet/a1"
 ACCESS: Final = {key: state.minutes for key, state in CATALOG.access.items()}
 MOST_ACTIONS: Final = 80
-LEAST_WEIGHT: Final = 0.002
+JOBS: Final = 30
+FIRST: Final = 3
+"""Truths for every procedure at first; in every so many the suggestions are also followed with the truth known."""
 
 State = tuple[frozenset[tuple[str, str]], tuple[str, ...]]
 """Steps done with their outcomes, and identities of the causes repaired without a cure."""
 
 
+@dataclass(frozen=True, eq=False)
+class Fault:
+    """One job: its hidden cause (a column), what each step would show on it, and how much it counts."""
+
+    cause: int
+    shows: dict[str, str]
+    weight: float
+
+
+def faults(rng: np.random.Generator, world: World, jobs: int = JOBS) -> Iterator[Fault]:
+    """About ``jobs`` of them, each cause at least once; weights sum to 1."""
+    for cause, chance in enumerate(world.prior[PLATFORM]):
+        often = max(1, round(jobs * chance))
+        for _ in range(often if chance > 0 else 0):
+            shows = {step: world.outcome(rng, step, cause).key for step in world.table}
+            yield Fault(cause, shows, float(chance) / often)
+
+
 @dataclass(eq=False)
 class Shop:
-    """A procedure with its hidden truth and what was learned of it."""
+    """A procedure with its hidden truth and what is believed of it."""
 
     world: World
     model: CauseModel
     prices: Prices
-    lots: np.random.Generator
     _advice: dict[State, tuple[str, tuple[str, ...]]] = field(default_factory=dict)
 
     @property
     def flow(self) -> Flow:
         return self.world.flow
 
-    def as_written(self) -> float:
-        """Expected minutes of the written order."""
-        return self._written(self.world.prior[PLATFORM], self.flow.start, {}, frozenset())
+    def as_written(self, fault: Fault) -> float:
+        """Minutes when the written order is followed."""
+        key, minutes, done, opened = self.flow.start, 0.0, dict[str, str](), frozenset[str]()
+        while True:
+            taken, opened = self._test(key, opened)
+            minutes, done[key] = minutes + taken, fault.shows[key]
+            go = self.flow.step_by_key[key].outcome(done[key]).go
+            if go.kind is not GoKind.STEP:
+                break
+            key = go.key
+        causes: tuple[str, ...] = ()
+        if go.kind is GoKind.CAUSE:
+            causes = self._group(self.flow.cause_by_key[go.key].identity)
+            taken, opened = self._repair(causes, opened)
+            minutes += taken
+            if self.world.causes[fault.cause] in causes:
+                return minutes
+        return minutes + self._carry_on(fault, done, causes, opened)
 
-    def as_suggested(self) -> float:
-        """Expected minutes when every suggestion is followed."""
-        return self._carry_on(self.world.prior[PLATFORM], {}, (), frozenset())
+    def as_suggested(self, fault: Fault) -> float:
+        """Minutes when every suggestion is followed."""
+        return self._carry_on(fault, {}, (), frozenset())
 
-    def _written(self, weights: np.ndarray, key: str, done: dict[str, str], opened: frozenset[str]) -> float:
-        weights = self._by_lot(weights)
-        if not weights.any():
-            return 0.0
-        minutes, opened = self._test(key, opened)
-        total = minutes * float(weights.sum())
-        for place, outcome in enumerate(self.flow.step_by_key[key].outcomes):
-            after, so_far = weights * self.world.table[key][place], {**done, key: outcome.key}
-            if outcome.go.kind is GoKind.STEP:
-                total += self._written(after, outcome.go.key, so_far, opened)
-            elif outcome.go.kind is GoKind.CAUSE:
-                causes = self._group(self.flow.cause_by_key[outcome.go.key].identity)
-                total += self._put_right(after, so_far, (), causes, opened)
+    def _carry_on(self, fault: Fault, done: dict[str, str], tried: tuple[str, ...], opened: frozenset[str]) -> float:
+        minutes, true = 0.0, self.world.causes[fault.cause]
+        for _ in range(MOST_ACTIONS):
+            step, causes = self._next((frozenset(done.items()), tried))
+            if step:
+                taken, opened = self._test(step, opened)
+                minutes, done = minutes + taken, {**done, step: fault.shows[step]}
+            elif causes:
+                taken, opened = self._repair(causes, opened)
+                minutes, tried = minutes + taken, (*tried, *causes)
+                if true in causes:
+                    return minutes
             else:
-                total += self._carry_on(after, so_far, (), opened)
-        return total
+                return minutes + self.prices.look_further + self._own_repair(fault.cause, opened)
+        raise AssertionError("The suggestions do not come to an end.")
 
-    def _carry_on(
-        self, weights: np.ndarray, done: dict[str, str], tried: tuple[str, ...], opened: frozenset[str]
-    ) -> float:
-        weights = self._by_lot(weights)
-        if not weights.any():
-            return 0.0
-        assert len(done) + len(tried) < MOST_ACTIONS, "the suggestions do not come to an end"
-        step, causes = self._next((frozenset(done.items()), tried))
-        if causes:
-            return self._put_right(weights, done, tried, causes, opened)
-        if not step:
-            return float(weights.sum()) * self.prices.look_further
-        minutes, opened = self._test(step, opened)
-        outcomes = self.flow.step_by_key[step].outcomes
-        return minutes * float(weights.sum()) + sum(
-            self._carry_on(weights * row, {**done, step: outcome.key}, tried, opened)
-            for outcome, row in zip(outcomes, self.world.table[step], strict=True)
-        )
-
-    def _put_right(
-        self, weights: np.ndarray, done: dict[str, str], tried: tuple[str, ...], causes: tuple[str, ...],
-        opened: frozenset[str],
-    ) -> float:  # fmt: skip
-        """Minutes of a repair and of what follows where it does not cure."""
-        minutes, opened = self._repair(causes, opened)
-        left = weights * [cause not in causes for cause in self.world.causes]
-        after = self._carry_on(left, done, (*tried, *causes), opened)
-        return minutes * float(weights.sum()) + after
-
-    def _by_lot(self, weights: np.ndarray) -> np.ndarray:
-        """The weights as they are, or of an unlikely way by lot: nothing, or the least weight that is followed."""
-        total = float(weights.sum())
-        if total >= LEAST_WEIGHT or total <= 0:
-            return weights
-        return weights * (LEAST_WEIGHT / total if self.lots.random() < total / LEAST_WEIGHT else 0.0)
+    def floor(self) -> float:
+        """Expected minutes below which no order falls."""
+        at = Ground.of(truth_in(self.model, self.world), (), (), self.prices, None, None)
+        found = 0.0
+        for cause, chance in enumerate(self.world.prior[PLATFORM]):
+            known = cause < len(self.world.causes) - 1
+            proof = float(at.here.owed[0] @ at.costs.matrix[cause]) if known else self.prices.look_further
+            found += float(chance) * (self._own_repair(cause, frozenset()) + min(proof, self.prices.look_further))
+        return found
 
     def _next(self, state: State) -> tuple[str, tuple[str, ...]]:
         """The step to do, or the causes to put right; neither to look further."""
@@ -137,19 +152,27 @@ class Shop:
             current = go.key if go.kind is GoKind.STEP else ""
         return steps_made_safe(self.flow, CATALOG, frozenset(done)) & frozenset(_ahead(self.flow, current))
 
+    def _repair_of(self, identity: str) -> Repair | None:
+        column = self.model.column_of.get(identity)
+        return next((repair for repair in self.model.repairs if column in repair.causes), None)
+
     def _group(self, identity: str) -> tuple[str, ...]:
         """The causes that the correction of this one puts right."""
-        column = self.model.column_of[identity]
-        repair = next(repair for repair in self.model.repairs if column in repair.causes)
-        return tuple(self.model.causes[place] for place in repair.causes)
+        repair = self._repair_of(identity)
+        return tuple(self.model.causes[place] for place in repair.causes) if repair else ()
+
+    def _own_repair(self, cause: int, opened: frozenset[str]) -> float:
+        """Minutes of putting a true cause right, once it is known; none for one that the flow does not list."""
+        causes = self._group(self.world.causes[cause])
+        return self._repair(causes, opened)[0] if causes else 0.0
 
     def _test(self, step: str, opened: frozenset[str]) -> tuple[float, frozenset[str]]:
         access = self.flow.step_by_key[step].access
         return self.world.minutes[step] + _set_up(access, opened), opened | {access}
 
-    def _repair(self, causes: tuple[str, ...], opened: frozenset[str]) -> tuple[float, frozenset[str]]:
-        column = self.model.column_of[causes[0]]
-        repair = next(repair for repair in self.model.repairs if column in repair.causes)
+    def _repair(self, causes: Sequence[str], opened: frozenset[str]) -> tuple[float, frozenset[str]]:
+        repair = self._repair_of(causes[0])
+        assert repair is not None
         minutes = max(repair.minutes + 60 * repair.price / self.prices.hourly_rate, LEAST_COST)
         return minutes + _set_up(repair.access, opened), opened | {repair.access}
 
@@ -171,51 +194,106 @@ def _ahead(flow: Flow, current: str) -> Iterator[str]:
         pending += fresh
 
 
+def truth_in(model: CauseModel, world: World) -> CauseModel:
+    """The model as it would be with the truth known."""
+    table = np.vstack([world.table[test.step] for test in model.tests])
+    tests = tuple(replace(test, minutes=world.minutes[test.step]) for test in model.tests)
+    return replace(model, prior=world.prior[PLATFORM], table=table, tests=tests, prior_weights=None, table_weights=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Both:
+    """Expected minutes under one hidden truth; ``known`` is nan where it was not asked for."""
+
+    written: float
+    suggested: float
+    known: float
+    floor: float
+
+
+def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = True, known: bool = False) -> Both:
+    """Both ways under one hidden truth, after ``taught`` closed jobs."""
+    rng = np.random.default_rng(seed)
+    world = drawn(rng, flow)
+    tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
+    counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))
+    shop = Shop(world, learn(counts, PLATFORM, access_minutes=ACCESS), Prices(prove_first=prove_first))
+    told = replace(shop, model=truth_in(shop.model, world), _advice={})
+    met = list(faults(rng, world))
+    ways = [shop.as_written, shop.as_suggested, *([told.as_suggested] if known else [])]
+    minutes = [sum(fault.weight * way(fault) for fault in met) for way in ways]
+    return Both(minutes[0], minutes[1], minutes[2] if known else float("nan"), shop.floor())
+
+
 @dataclass(frozen=True, slots=True)
 class Saving:
-    """Expected minutes of both ways, mean over the hidden truths, and the standard error of the difference."""
+    """Means over the hidden truths, and the standard error of the difference. ``best`` is what following the
+    suggestions costs with the truth known over the written order, in the truths where both were followed."""
 
     procedure: str
+    truths: int
     written: float
     suggested: float
     error: float
+    best: float
+    floor: float
+
+    @classmethod
+    def of(cls, procedure: str, found: Sequence[Both]) -> Saving:
+        rows = np.array([(one.written, one.suggested, one.known, one.floor) for one in found])
+        asked = rows[~np.isnan(rows[:, 2])]
+        error = (rows[:, 0] - rows[:, 1]).std(ddof=min(1, len(rows) - 1)) / len(rows) ** 0.5
+        best = asked[:, 2].mean() / asked[:, 0].mean() if len(asked) else float("nan")
+        written, suggested, floor = rows[:, [0, 1, 3]].mean(axis=0)
+        return cls(procedure, len(rows), *(float(figure) for figure in (written, suggested, error, best, floor)))
 
     @property
     def share(self) -> float:
         """Part of the written order's minutes that is saved."""
         return 1 - self.suggested / self.written
 
-
-def saving(flow: Flow, *, seed: int = 1, worlds: int = 6, taught: int = 300, prove_first: bool = True) -> Saving:
-    """Both ways on ``worlds`` hidden truths of ``flow``, each after ``taught`` closed jobs."""
-    minutes = np.array([both(flow, [seed, number], taught, prove_first) for number in range(worlds)])
-    written, suggested = minutes.mean(axis=0)
-    error = (minutes[:, 0] - minutes[:, 1]).std(ddof=min(1, worlds - 1))
-    return Saving(flow.procedure, float(written), float(suggested), float(error / worlds**0.5))
-
-
-def both(flow: Flow, seed: list[int], taught: int, prove_first: bool) -> tuple[float, float]:
-    """Expected minutes as written and as suggested under one hidden truth."""
-    rng = np.random.default_rng(seed)
-    world = drawn(rng, flow)
-    tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
-    counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))
-    shop = Shop(world, learn(counts, PLATFORM, access_minutes=ACCESS), Prices(prove_first=prove_first), rng)
-    return shop.as_written(), shop.as_suggested()
+    @property
+    def line(self) -> str:
+        return (
+            f"| {self.procedure} | {self.truths} | {self.written:.1f} | {self.suggested:.1f} | "
+            f"{self.written - self.suggested:+.1f} ± {1.96 * self.error:.1f} | {self.share:+.1%} | {self.best:.3f} | "
+            f"{self.floor / self.written:.3f} |"
+        )
 
 
-def main(worlds: int = 6) -> None:
+def told(found: dict[bool, dict[str, list[Both]]]) -> str:
+    """The tables as Markdown."""
+    lines = []
     for prove_first, rule in ((True, "parts are fitted only once proven (the default)"), (False, "parts may be tried")):
-        print(f"\nExpected minutes to the cure, parts included; {rule}; mean of {worlds} hidden truths\n")
-        print("| procedure | steps | as written | as suggested | saved | |")
-        print("| --- | ---: | ---: | ---: | ---: | ---: |")
-        for flow in SHELF.values():
-            found = saving(flow, worlds=worlds, prove_first=prove_first)
-            print(
-                f"| {found.procedure} | {len(flow.steps)} | {found.written:.1f} | {found.suggested:.1f} | "
-                f"{found.written - found.suggested:.1f} ± {1.96 * found.error:.1f} | {found.share:.0%} |",
-                flush=True,
-            )
+        lines += [
+            "", f"Minutes to the cure, parts included; {rule}; ± is a 95 % interval over the hidden truths.", "",
+            "| procedure | truths | as written | as suggested | saved | share | truth known / written "
+            "| floor / written |",
+            "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
+            *(Saving.of(name, rows).line for name, rows in found[prove_first].items() if rows),
+        ]  # fmt: skip
+    return "\n".join(lines)
+
+
+def main(minutes: float = 60.0) -> None:
+    """Three truths for every procedure, then one more for the one whose saving is least certain, until the minutes have
+    passed. Where parts may be tried, a third of the truths."""
+    found: dict[bool, dict[str, list[Both]]] = {rule: {key: [] for key in SHELF} for rule in (True, False)}
+    until, turn = time.monotonic() + 60 * minutes, 0
+    while time.monotonic() < until:
+        key = list(SHELF)[turn % len(SHELF)] if turn < FIRST * len(SHELF) else _least_certain(found[True])
+        number = len(found[True][key])
+        for prove_first in (True, False) if number % FIRST == 0 else (True,):
+            known = number % FIRST == 0
+            found[prove_first][key].append(both(SHELF[key], [1, number], prove_first=prove_first, known=known))
+        turn += 1
+        keep("savings", told(found))
+    print(told(found))
+
+
+def _least_certain(found: dict[str, list[Both]]) -> str:
+    savings = [Saving.of(key, rows) for key, rows in found.items()]
+    return max(savings, key=lambda one: one.error / one.written).procedure
 
 
 if __name__ == "__main__":

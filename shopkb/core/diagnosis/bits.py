@@ -19,14 +19,10 @@ def telling_power(model: CauseModel, weights: Array) -> Array:
     """
     if not model.tests:
         return np.zeros(0)
-    if model.one_cause_each:
-        outcomes = model.table @ weights
-        gain = np.add.reduceat(-_xlogx(outcomes), model.starts) - model.outcome_entropy @ weights
-    else:
-        joint = _by_repair(model, weights)
-        outcomes = joint.sum(axis=1)
-        both = _xlogx(joint).sum(axis=1) - _xlogx(outcomes)
-        gain = np.add.reduceat(both, model.starts) - _xlogx(weights @ model.repair_matrix).sum()
+    gain = np.add.reduceat(-_xlogx(model.table @ weights), model.starts) - model.repair_entropy @ weights
+    for columns in model.shared_repairs:
+        told = np.add.reduceat(_xlogx(model.table[:, columns] @ weights[columns]), model.starts)
+        gain += told - _xlogx(weights[columns].sum())
     bits: Array = np.maximum(gain / LN2, 0.0)
     return bits
 
@@ -35,14 +31,12 @@ def telling_powers(model: CauseModel, weights: Array) -> Array:
     """The same for many beliefs at once: ``weights`` is n x causes, the bits n x tests."""
     if not model.tests:
         return np.zeros((len(weights), 0))
-    if model.one_cause_each:
-        outcomes = weights @ model.table.T
-        gain = np.add.reduceat(-_xlogx(outcomes), model.starts, axis=1) - weights @ model.outcome_entropy.T
-    else:
-        joint = (weights[:, None, :] * model.table) @ model.repair_matrix
-        both = _xlogx(joint).sum(axis=2) - _xlogx(joint.sum(axis=2))
-        now = _xlogx(weights @ model.repair_matrix).sum(axis=1)
-        gain = np.add.reduceat(both, model.starts, axis=1) - now[:, None]
+    outcomes = _xlogx(weights @ model.table.T)
+    gain = np.add.reduceat(-outcomes, model.starts, axis=1) - weights @ model.repair_entropy.T
+    for columns in model.shared_repairs:
+        part = weights[:, columns]
+        told = np.add.reduceat(_xlogx(part @ model.table[:, columns].T), model.starts, axis=1)
+        gain += told - _xlogx(part.sum(axis=1))[:, None]
     bits: Array = np.maximum(gain / LN2, 0.0)
     return bits
 

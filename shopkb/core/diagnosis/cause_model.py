@@ -157,9 +157,18 @@ class CauseModel:
         return matrix
 
     @cached_property
-    def one_cause_each(self) -> bool:
-        """Whether every repair is for one cause, so that telling causes apart is telling repairs apart."""
-        return bool(np.all(self.repair_matrix.sum(axis=0) <= 1))
+    def shared_repairs(self) -> list[np.typing.NDArray[np.intp]]:
+        """The causes (columns) of each repair that puts more than one right, those that no repair does among them."""
+        return [np.flatnonzero(column) for column in self.repair_matrix.T if column.sum() > 1]
+
+    @cached_property
+    def repair_entropy(self) -> Array:
+        """:attr:`outcome_entropy` of the causes that have a repair to themselves, 0 of the others."""
+        if not self.shared_repairs:
+            return self.outcome_entropy
+        alone = np.ones(len(self.causes))
+        alone[np.concatenate(self.shared_repairs)] = 0.0
+        return self.outcome_entropy * alone
 
     def name(self, identity: str) -> str:
         """The cause as people say it."""

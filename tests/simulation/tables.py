@@ -1,0 +1,16 @@
+"""The tables that the long simulations leave behind, dated: ``tests/simulation/tables/``."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+FOLDER: Final = Path(__file__).parent / "tables"
+
+
+def keep(name: str, table: str) -> None:
+    """Put a Markdown table in the place of the one before."""
+    FOLDER.mkdir(exist_ok=True)
+    made = f"<!-- written by: python -m tests.simulation {name} -->\n\nMade {datetime.now(tz=UTC).date().isoformat()}."
+    (FOLDER / f"{name}.md").write_text(f"{made}\n\n{table.strip()}\n", encoding="utf-8")
