@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass
 
 import pytest
 from django.urls import reverse
+from PIL import Image
 from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
@@ -95,6 +97,7 @@ def test_twelve_steps_from_an_empty_page_to_published_without_yaml(
     expect(page.locator("#desk-chart svg")).to_contain_text("12")
     assert hand.actions <= MOST_ACTIONS
     print(f"{hand.actions} actions")
+    put_in_a_picture(visits, page)
     revision = Revision.objects.get()
     assert write_flow(flow_of(revision)) == by_hand()
     pictures(visits, page)
@@ -146,6 +149,27 @@ def finish(hand: Hand) -> None:
     page.locator("summary", has_text="Causes (1)").click()
     hand.fill("Correction", "Mend the wiper circuit.")
     hand.actions += 2
+
+
+def put_in_a_picture(visits: Visits, page: Page) -> None:
+    """Into what to do, in words for those who cannot see it; shown where it will look; then undone."""
+    page.locator("summary", has_text="Put a picture into what to do").click()
+    body = io.BytesIO()
+    Image.new("RGB", (640, 360), (90, 120, 30)).save(body, "PNG")
+    page.get_by_label("Picture, JPEG, PNG or WebP").set_input_files(
+        {"name": "place.png", "mimeType": "image/png", "buffer": body.getvalue()}
+    )
+    page.get_by_label("What it shows, in words").fill("Place 12, from below")
+    page.get_by_role("button", name="Put it at the end").click()
+    page.locator("summary", has_text="How it will look").click()
+    shown = page.get_by_role("img", name="Place 12, from below")
+    expect(shown).to_be_visible()
+    assert shown.evaluate("one => one.decode().then(() => one.naturalWidth)") == 640
+    assert shown.bounding_box()["width"] <= page.locator("#preview").bounding_box()["width"]  # type: ignore[index]
+    visits.shot(page, "desk-picture")
+    with page.expect_response(lambda answer: "/desk/undo/" in answer.url):
+        page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_label("What to do")).to_have_value(f"Look at place {STEPS}.")
 
 
 def pictures(visits: Visits, page: Page, name: str = "desk") -> None:
