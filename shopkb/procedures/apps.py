@@ -10,10 +10,12 @@ class ProceduresConfig(AppConfig):
     def ready(self) -> None:
         from shopkb.catalog.models import System
         from shopkb.catalog.trees import moved
-        from shopkb.procedures.naming import refuse_named
+        from shopkb.procedures.naming import follow_platform, refuse_named
 
-        def check(sender: type[object], old: str, **_: Any) -> None:
+        def check(sender: type[object], old: str, new: str, **_: Any) -> None:
             if sender is System:
                 refuse_named(old)
+            else:
+                follow_platform(old, new)
 
-        moved.connect(check, weak=False, dispatch_uid="procedures keep their systems")
+        moved.connect(check, weak=False, dispatch_uid="procedures keep their systems, drafts follow platforms")

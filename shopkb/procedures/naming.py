@@ -1,11 +1,20 @@
-"""Revisions name systems and components by their paths, and what was published never changes: such a node stays."""
+"""Revisions name systems, components and platforms by their paths, and what was published never changes.
+
+A system that a revision names keeps its place. A platform may move, as models and generations are sorted anew: the
+published text stays as it was written, the procedure itself holds the platform and so shows it under today's name, and
+drafts follow.
+"""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 from django.db.models import Q
 
 from shopkb.catalog.trees import StillInUse
-from shopkb.procedures.models import Procedure
+from shopkb.core.flow.model import Flow
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import checksum, flow_in
 
 SHOWN = 3
 
@@ -29,6 +38,30 @@ def refuse_named(path: str) -> None:
             f"{path} keeps its place: it is named by procedures ({listed}{more}), "
             "and what was published never changes. Add a new node where it belongs and name it in a new revision."
         )
+
+
+def follow_platform(old: str, new: str) -> None:
+    """A platform has another path: drafts, also those in review, name it by that. Two queries, and one for each."""
+    waiting = Revision.objects.filter(state__in=[Revision.State.DRAFT, Revision.State.IN_REVIEW])
+    for revision in waiting.whole():
+        paths = [_moved(path, old, new) for path in revision.platforms]
+        if paths != revision.platforms:
+            revision.platforms = paths
+            revision.checksum = checksum(flow_in(revision))
+            revision.save(update_fields=["platforms", "checksum"])
+
+
+def _moved(path: str, old: str, new: str) -> str:
+    return new + path[len(old) :] if path == old or path.startswith(f"{old}/") else path
+
+
+def under_todays_names(flow: Flow, revision: Revision) -> Flow:
+    """What a new draft begins with: the revision's text, the platforms of the one in force as they are called now."""
+    today = set(revision.procedure.platforms.values_list("path", flat=True))
+    if revision.state != Revision.State.PUBLISHED or not today or today == set(flow.platforms):
+        return flow
+    kept = [path for path in flow.platforms if path in today]
+    return replace(flow, platforms=(*kept, *sorted(today - set(kept))))
 
 
 def _at(field: str, path: str) -> Q:

@@ -22,6 +22,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.writer import write_flow
 from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
+from shopkb.procedures.naming import under_todays_names
 from shopkb.procedures.storing import checksum, flow_of, write_rows
 
 State = Revision.State
@@ -86,8 +87,8 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
 
 
 def draft_from(revision: Revision, *, by: User, at: datetime, why: str = "") -> Revision:
-    """A new draft that starts as a copy of ``revision``."""
-    return start_draft(flow_of(revision), by=by, at=at, why=why)
+    """A new draft that starts as a copy of ``revision``, its platforms under today's names."""
+    return start_draft(under_todays_names(flow_of(revision), revision), by=by, at=at, why=why)
 
 
 @transaction.atomic

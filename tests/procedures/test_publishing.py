@@ -10,9 +10,12 @@ from typing import Any
 import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
+from django.test import Client
+from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Cause
+from shopkb.catalog import trees
+from shopkb.catalog.models import Cause, Platform
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
@@ -338,3 +341,29 @@ def test_hand_overs_need_the_other_procedure(yard: None, senior: User, second: U
     assert [finding.id for finding in refused.value.findings] == ["procedure-unknown"]
     publishing.start_draft(flow_from(CONTROL_TEXT), by=senior, at=NOW)
     assert publishing.publish(horn, by=second, at=NOW).state == State.PUBLISHED
+
+
+def test_a_platform_that_moved_is_shown_and_drafted_under_todays_name_and_the_published_text_stays(
+    client: Client, yard: None, flow: Flow, senior: User, second: User
+) -> None:
+    flow = replace(flow, platforms=("avocet/dunlin",))
+    published = publishing.start_draft(flow, by=senior, at=NOW)
+    publishing.publish(published, by=second, at=NOW)
+    published.refresh_from_db()
+    before = published.checksum
+    first = publishing.draft_from(published, by=senior, at=NOW)
+    plover = trees.add(Platform, key="plover", name="Plover")
+    trees.move(Platform.objects.get(path="avocet/dunlin"), plover)
+    published.refresh_from_db()
+    assert (flow_of(published).platforms, published.checksum) == (("avocet/dunlin",), before)
+    first.refresh_from_db()
+    assert flow_of(first).platforms == ("plover/dunlin",)
+    assert first.checksum == checksum(flow_of(first))
+    publishing.withdraw(first, by=second, at=NOW, why="Try again.")
+    again = publishing.draft_from(published, by=senior, at=NOW)
+    assert flow_of(again).platforms == ("plover/dunlin",)
+    client.force_login(senior)
+    page = client.get(reverse("procedures:procedure", args=[flow.procedure])).content.decode()
+    assert "Written for Dunlin minibus." in page
+    desk = client.get(reverse("procedures:desk", args=[flow.procedure, again.number])).content.decode()
+    assert '<option value="plover/dunlin" selected>Plover, Dunlin minibus</option>' in desk

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -68,6 +68,21 @@ def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None =
     }
 
 
+def _platforms() -> Iterator[tuple[str, str]]:
+    """Path and full name of every platform: the names of all above it, then its own."""
+    names: dict[str, str] = {}
+    for path, name in sorted(Platform.objects.order_by().values_list("path", "name")):
+        above = names.get(path.rpartition("/")[0])
+        names[path] = f"{above}, {name}" if above else name
+        yield path, names[path]
+
+
+def _with_gone(choices: list[tuple[str, str]], named: Sequence[str]) -> list[tuple[str, str]]:
+    """The choices, and what the draft names though it is none of them: saving must not drop it unseen."""
+    known = {key for key, _ in choices}
+    return choices + [(key, f"{key} (not in the catalog)") for key in named if key not in known]
+
+
 def charting(revision: Revision, flow: Flow, step: str) -> dict[str, Any]:
     """The chart alone, each step a way to its card. Drawn apart, so that no saving waits for a drawing."""
     links = {one.key: desk_address(revision, one.key) for one in flow.steps}
@@ -78,8 +93,8 @@ def _around(flow: Flow) -> dict[str, Any]:
     systems = list(System.objects.values_list("path", "name").order_by("tree_id", "lft"))
     return {
         "systems": [(path, f"{'– ' * path.count('/')}{name}") for path, name in systems],
-        "symptoms": list(Symptom.objects.values_list("key", "name")),
-        "platforms": [("any", "any platform"), *Platform.objects.values_list("path", "path").order_by("path")],
+        "symptoms": _with_gone(list(Symptom.objects.values_list("key", "name")), flow.symptoms),
+        "platforms": _with_gone([("any", "any platform"), *_platforms()], flow.platforms),
         "usuals": list(Usual),
         "causes": [(cause, plain(cause.minutes), plain(cause.price)) for cause in flow.causes],
         "computations": list(COMPUTATIONS.values()),
