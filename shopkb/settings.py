@@ -14,7 +14,7 @@ from shopkb.web.security import CONTENT_SECURITY_POLICY  # noqa: F401  (read by 
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(environment.text("SHOPKB_DATA_DIR", str(BASE_DIR / ".shopkb")))
-DATA_DIR.mkdir(parents=True, exist_ok=True)
+DATA_DIR.mkdir(mode=0o700, parents=True, exist_ok=True)  # it holds the customers' vehicles
 
 WORLD = environment.text("SHOPKB_WORLD", "shop")
 SECRET_KEY = environment.secret_key(DATA_DIR)

@@ -18,6 +18,7 @@ from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_
 from shopkb.jobs.intake import Intake, normal_registration
 from shopkb.jobs.models import Job, Result, Verification
 from shopkb.jobs.vehicle_state import Off
+from shopkb.web.numbers import row_number
 
 
 class PlatformField(forms.ModelChoiceField):
@@ -31,6 +32,13 @@ class CauseField(forms.ModelChoiceField):
 
 
 class CausesField(forms.ModelMultipleChoiceField):
+    def clean(self, value: Any) -> QuerySet[Cause]:
+        """As it is, but a number that no row can have is refused in words: SQLite fails on it."""
+        odd = next((one for one in value or () if row_number(str(one)) is None), None)
+        if odd is not None:
+            raise forms.ValidationError(self.error_messages["invalid_pk_value"], params={"pk": str(odd)[:40]})
+        return super().clean(value)
+
     def label_from_instance(self, row: Cause) -> str:
         return f"{row.component.name}: {row.mode}"
 

@@ -7,6 +7,7 @@ import os
 import re
 import socket
 import sqlite3
+import stat
 import subprocess
 import sys
 import time
@@ -61,7 +62,7 @@ def jobs_in(folder: Path) -> list[tuple[Any, ...]]:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A demo made once, and what was printed."""
-    folder = tmp_path_factory.mktemp("demo")
+    folder = tmp_path_factory.mktemp("demo") / "data"
     done = manage(folder, "demo", "--no-serve", "--jobs", JOBS)
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
@@ -81,6 +82,11 @@ def test_it_says_what_it_makes_and_who_may_come_in(made: tuple[Path, str]) -> No
     assert "Everything is invented. Log-ins, all with the password saltmarsh-mudflats:" in lines
     assert "  cuthbert   technician Cuthbert Eelgrass" in lines
     assert lines[-1] == "To begin anew: python manage.py demo --reset"
+
+
+def test_its_folder_is_for_its_owner_alone(made: tuple[Path, str]) -> None:
+    """It holds the customers' vehicles."""
+    assert stat.filemode(made[0].stat().st_mode) == "drwx------"
 
 
 def test_every_role_is_there(made: tuple[Path, str]) -> None:

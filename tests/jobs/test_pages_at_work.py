@@ -227,6 +227,14 @@ def test_the_repair_page_survives_a_part_that_was_moved_in_the_catalog(run: Run,
 # Repairing and closing
 
 
+def test_a_cause_of_a_number_no_row_has_is_refused_in_words(run: Run, junior: User) -> None:
+    follow(run, TO_GROUND, junior)
+    sent = {"client_id": str(uuid.uuid4()), "also": ["9" * 40], "correction": "Remade the joint."}
+    response = signed_in(junior).post(reverse("jobs:repair", args=[run.job_id]), sent)
+    assert (response.status_code, run.job.repairs.count()) == (422, 0)
+    assert "is not one of the available choices" in response.content.decode()
+
+
 def test_from_the_end_to_the_write_up(run: Run, junior: User) -> None:
     client = signed_in(junior)
     end = follow(run, TO_HORN, junior)[-1]

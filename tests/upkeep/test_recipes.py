@@ -16,7 +16,7 @@ CALL = re.compile(r"manage\.py (\w+)((?: --[\w-]+(?: [^\s\"]+)?)*)")
 
 
 def test_there_is_one_for_each_system_and_for_tls() -> None:
-    assert [path.stem for path in RECIPES] == ["proxy", "systemd", "windows"]
+    assert [path.stem for path in RECIPES] == ["container", "proxy", "systemd", "windows"]
 
 
 @pytest.mark.parametrize("recipe", RECIPES, ids=lambda path: path.stem)
