@@ -37,7 +37,8 @@ class Replayed:
     ``path`` holds the (step, outcome) gone through; ``stopped_at`` the step whose reading was never taken. ``end`` is
     how the path ended: ``cause`` (its identity in ``named``), ``hand-over``, ``out`` or ``nowhere``; empty when it
     stopped. ``chance_right`` is 1 or 0 for a path that ended; for one that stopped, the chance of a right end by the
-    model's likelihoods given the confirmed cause, ``None`` without a model.
+    model's likelihoods given the confirmed cause, ``None`` without a model. ``surely_right`` and ``maybe_right`` say
+    what holds whatever the readings never taken would have shown; those that were recorded further on stand.
     """
 
     job: int
@@ -48,15 +49,18 @@ class Replayed:
     end: str
     named: str
     chance_right: float | None
+    surely_right: bool
+    maybe_right: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Replay:
     """All verified jobs of the procedure, replayed.
 
-    ``lost`` counts jobs without a proven cause, which no replay can judge. ``low`` and ``high`` bound the share of
-    right ends whatever the readings never taken would have shown; ``None`` without jobs. ``expected`` fills them in by
-    the model. ``right`` is over the jobs that ended. ``since`` repeats it for jobs of the month of creation and later.
+    ``lost`` counts jobs without a proven cause, which no replay can judge. ``low`` and ``high`` bound the share of right
+    ends whatever the readings never taken would have shown, as closely as can be; ``None`` without jobs. ``expected``
+    fills them in by the model. ``right`` is over the jobs that ended. ``since`` repeats it for jobs of the month of
+    creation and later.
     """
 
     jobs: tuple[Replayed, ...]
@@ -140,8 +144,8 @@ def replay(
     return Replay(
         jobs=jobs,
         lost=len(mine) - len(jobs),
-        low=same / len(jobs) if jobs else None,
-        high=(same + never) / len(jobs) if jobs else None,
+        low=sum(one.surely_right for one in jobs) / len(jobs) if jobs else None,
+        high=sum(one.maybe_right for one in jobs) / len(jobs) if jobs else None,
         expected=sum(chances) / len(jobs) if jobs and len(chances) == len(jobs) else None,
         right=jeffreys(same, len(jobs) - never),
         since=jeffreys(sum(one.ending is Ending.SAME for one in recent), len(recent)),
@@ -205,14 +209,28 @@ def _replayed(draft: _Draft, case: ClosedCase, changed: frozenset[tuple[str, str
         outcome = draft.taken(key, recorded)
         if outcome is None:
             chance = _chance_right(draft, key, case.cause, recorded)
-            return Replayed(case.job, case.month, Ending.NEVER_TAKEN, tuple(path), key, "", "", chance)
+            ends = _ends_right(draft, key, case.cause, recorded)
+            return Replayed(
+                case.job,
+                case.month,
+                Ending.NEVER_TAKEN,
+                tuple(path),
+                key,
+                "",
+                "",
+                chance,
+                False not in ends,
+                True in ends,
+            )
         path.append((key, outcome.key))
         key = draft.next_step(outcome)
         if not key:
             right = draft.right(outcome, case.cause)
             end = GoKind.NOWHERE if outcome.go.kind is GoKind.STEP else outcome.go.kind
             ending = Ending.SAME if right else Ending.OTHER_END
-            return Replayed(case.job, case.month, ending, tuple(path), "", end, draft.named(outcome), float(right))
+            return Replayed(
+                case.job, case.month, ending, tuple(path), "", end, draft.named(outcome), float(right), right, right
+            )
 
 
 def _recorded(procedure: str, case: ClosedCase, changed: frozenset[tuple[str, str]]) -> dict[str, str]:
@@ -248,6 +266,29 @@ def _chance_right(draft: _Draft, key: str, cause: str, recorded: Mapping[str, st
         return chance(there) if there else float(draft.right(outcome, cause))
 
     return chance(key)
+
+
+def _ends_right(draft: _Draft, key: str, cause: str, recorded: Mapping[str, str]) -> set[bool]:
+    """Whether the ends that can be met from a step on are right: recorded readings stand, others may show anything."""
+    ends: set[bool] = set()
+    met: set[str] = set()
+    ahead = [key]
+    while ahead and len(ends) < 2:
+        step = ahead.pop()
+        if step in met:
+            continue
+        met.add(step)
+        taken = draft.taken(step, recorded)
+        outcomes = (taken,) if taken else draft.flow.step_by_key[step].outcomes
+        for outcome in outcomes:
+            there = draft.next_step(outcome)
+            if there:
+                ahead.append(there)
+            else:
+                ends.add(draft.right(outcome, cause))
+        if not outcomes:
+            ends.add(False)
+    return ends
 
 
 def _jobs(number: int) -> str:

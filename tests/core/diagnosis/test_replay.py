@@ -1,22 +1,28 @@
-"""A draft against closed jobs. Oracles: statsmodels' exact McNemar test, A. Agresti's ratings, jobs by hand."""
+"""A draft against closed jobs. Oracles: all that the readings could have shown, walked one by one; statsmodels' exact
+McNemar test and scipy's binomial test, A. Agresti's ratings, jobs by hand."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import binomtest
 from statsmodels.stats.contingency_tables import mcnemar
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate
 from shopkb.core.diagnosis.replay import Ending, compared, discordant_p, replay, to_read
 from shopkb.core.flow.model import Flow, Go, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.published import example
+from tests.core.diagnosis.test_appraisal import built
 
 
 def case(number: int, cause: str, *results: tuple[str, str], month: str = "2026-05") -> ClosedCase:
@@ -64,11 +70,13 @@ def test_the_same_flow_ends_as_the_jobs_did() -> None:
 
 
 def test_another_order_needs_readings_never_taken() -> None:
-    """Ground first: the jobs that never measured the ground cannot be replayed, and bounds say so."""
+    """Ground first: the job that never measured it cannot be replayed; a relay is proven on no way from there."""
     found = replay(rewired(press__click="ground"), [WEAK, BAD, SILENT])
     assert [one.ending for one in found.jobs] == [Ending.NEVER_TAKEN, Ending.SAME, Ending.SAME]
     assert found.jobs[0].stopped_at == "ground"
-    assert (found.low, found.high) == (pytest.approx(2 / 3), 1.0)
+    assert (found.low, found.high) == (pytest.approx(2 / 3), pytest.approx(2 / 3))
+    kept = replay(rewired(press__click="ground", ground__good="supply", supply__full="direct"), [WEAK, BAD])
+    assert (kept.low, kept.high) == (0.5, 1.0)  # ground bad, or good and then the supply as it was recorded
     assert found.expected is None and found.jobs[0].chance_right is None
 
 
@@ -133,12 +141,105 @@ def test_faulty_drafts_say_why() -> None:
     assert str(loop.value) == "A loop cannot be replayed: direct leads back to supply."
 
 
+# Everything enumerated -------------------------------------------------------------------------------------------
+
+
+def ends_of(flow: Flow, case: ClosedCase, model: CauseModel) -> tuple[set[bool], float, bool]:
+    """Every way the job could have shown all readings at once, walked through: whether right ends and others occur, the
+    chance of a right one, and whether the record alone decides. Knows nothing of :mod:`replay`."""
+    recorded = {one.step: one.outcome for one in case.results}
+    column = model.column_of.get(case.cause, model.column_of[OTHER])
+    identities = {cause.key: cause.identity for cause in flow.causes}
+    ends, chance, needed = set(), 0.0, False
+    free = [step for step in flow.steps if recorded.get(step.key) not in {one.key for one in step.outcomes}]
+    for shown in product(*(step.outcomes for step in free)):
+        answer = {step.key: one for step, one in zip(free, shown, strict=True)}
+        weight = 1.0
+        for step, one in zip(free, shown, strict=True):
+            weight *= float(model.table[model.row_of[flow.procedure, step.key, one.key], column])
+        key, go = flow.start, None
+        while key:
+            step = flow.step_by_key[key]
+            needed = needed or key in answer
+            go = (answer[key] if key in answer else step.outcome(recorded[key])).go
+            key = go.key if go.kind is GoKind.STEP else ""
+        right = go is not None and go.kind is GoKind.CAUSE and identities[go.key] == case.cause
+        ends.add(right)
+        chance += weight * right
+    return ends, chance, not needed
+
+
+@st.composite
+def small_flows(draw: st.DrawFn) -> tuple[Flow, CauseModel]:
+    """Up to four steps whose ways merge and part, and likelihoods for them."""
+    many = draw(st.integers(1, 4))
+    prior = {"c0": 0.5, "c1": 0.3, OTHER: 0.2}
+    dice = np.random.default_rng(draw(st.integers(0, 10**6)))
+    steps = {}
+    for number in range(many):
+        ends = ["c0", "c1", "out", *(f"s{n}" for n in range(number + 1, many))]
+        ways = draw(st.lists(st.sampled_from(ends), min_size=1, max_size=3))
+        p = dice.dirichlet(np.ones(len(ways)), size=len(prior)).T
+        outcomes = {f"o{n}": {"go": to, "p": dict(zip(prior, p[n], strict=True))} for n, to in enumerate(ways)}
+        steps[f"s{number}"] = {"minutes": 1.0, "outcomes": outcomes}
+    return built(steps, prior, "s0", {})
+
+
+def records(flow: Flow) -> st.SearchStrategy[ClosedCase]:
+    """A job that recorded some of the steps, among them answers that the draft does not have."""
+    answers = {step.key: st.sampled_from([*(one.key for one in step.outcomes), "", "gone"]) for step in flow.steps}
+    causes = st.sampled_from([*(cause.identity for cause in flow.causes), "elsewhere#"])
+    return st.builds(
+        lambda cause, shown: ClosedCase(
+            1, "avocet/a1", "2026-05", cause, "measured", cause,
+            results=tuple(CaseResult(flow.procedure, step, outcome) for step, outcome in shown.items() if outcome),
+        ),
+        causes, st.fixed_dictionaries(answers),
+    )  # fmt: skip
+
+
+@given(data=st.data(), drawn=small_flows())
+@settings(deadline=None, max_examples=40)
+def test_replay_says_what_walking_every_way_says(data: st.DataObject, drawn: tuple[Flow, CauseModel]) -> None:
+    """The three kinds, both bounds and the expected share, for each job and over all of them."""
+    flow, model = drawn
+    cases = [replace(data.draw(records(flow)), job=number) for number in range(data.draw(st.integers(1, 4)))]
+    told = [ends_of(flow, one, model) for one in cases]
+    found = replay(flow, cases, model=model)
+    for one, (ends, chance, decided) in zip(found.jobs, told, strict=True):
+        kind = Ending.NEVER_TAKEN if not decided else Ending.SAME if ends == {True} else Ending.OTHER_END
+        assert one.ending is kind
+        assert one.chance_right == pytest.approx(chance)
+        assert (one.surely_right, one.maybe_right) == (ends == {True}, True in ends)
+    many = len(cases)
+    assert found.low == pytest.approx(sum(ends == {True} for ends, _, _ in told) / many)
+    assert found.high == pytest.approx(sum(True in ends for ends, _, _ in told) / many)
+    assert found.expected == pytest.approx(sum(chance for _, chance, _ in told) / many)
+
+
+@given(data=st.data(), old=small_flows(), new=small_flows())
+@settings(deadline=None, max_examples=20)
+def test_two_replays_differ_where_walking_every_way_differs(
+    data: st.DataObject, old: tuple[Flow, CauseModel], new: tuple[Flow, CauseModel]
+) -> None:
+    longer = max(old[0], new[0], key=lambda flow: len(flow.steps))
+    cases = [replace(data.draw(records(longer)), job=number) for number in range(data.draw(st.integers(1, 5)))]
+    both = [[ends_of(flow, one, model) for one in cases] for flow, model in (old, new)]
+    ended = [(a[0] == {True}, b[0] == {True}) for a, b in zip(*both, strict=True) if a[2] and b[2]]
+    found = compared(replay(old[0], cases), replay(new[0], cases))
+    only_old, only_new = sum(a and not b for a, b in ended), sum(b and not a for a, b in ended)
+    assert (found.both_end, found.only_old_right, found.only_new_right) == (len(ended), only_old, only_new)
+    if only_old + only_new:
+        assert found.p == pytest.approx(binomtest(only_old, only_old + only_new).pvalue)
+
+
 @given(st.integers(0, 60), st.integers(0, 60))
 @settings(deadline=None)
-def test_exact_p_equals_statsmodels(one: int, other: int) -> None:
+def test_exact_p_equals_statsmodels_and_scipy(one: int, other: int) -> None:
     if one + other == 0:
         assert discordant_p(0, 0) == 1
         return
+    assert discordant_p(one, other) == pytest.approx(binomtest(one, one + other, 0.5).pvalue)
     expected = mcnemar(np.array([[5, one], [other, 5]]), exact=True).pvalue
     assert discordant_p(one, other) == pytest.approx(expected)
 
