@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 from django.urls import reverse
 from django.utils.http import urlencode
@@ -38,9 +39,21 @@ class Page:
 
 def jobs_behind(filters: Filters, **more: str) -> str:
     """Address of the list of the closed jobs behind a figure."""
-    asked = {"state": "closed", "since": filters.since, "until": filters.until, **more}
-    asked |= {"platform": filters.platform, "symptom": more.get("symptom", filters.symptom)}
-    return f"{reverse('jobs:list')}?{urlencode({name: value for name, value in asked.items() if value})}"
+    return _list_of_jobs(
+        (("state", "closed"), ("since", filters.since), ("until", filters.until)),
+        tuple(more.items()),
+        (("platform", filters.platform), ("symptom", more.get("symptom", filters.symptom))),
+    )
+
+
+Asked = tuple[tuple[str, str], ...]
+
+
+@lru_cache(maxsize=8192)
+def _list_of_jobs(*parts: Asked) -> str:
+    """A page has more than a thousand of these addresses, and mostly those that it had before."""
+    asked = {name: value for part in parts for name, value in part if value}
+    return f"{reverse('jobs:list')}?{urlencode(asked)}"
 
 
 def one_job(number: int) -> str:
