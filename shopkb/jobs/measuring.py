@@ -68,7 +68,7 @@ def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Ite
     for flow in flows_in_force():
         jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
         cases = list(closed_cases(jobs))
-        records = _records(flow, cases, at, since)
+        records = records_of(flow, cases, at, since)
         if store:
             with transaction.atomic():
                 QualityRecord.objects.filter(procedure=flow.procedure, month__gte=since).delete()
@@ -76,7 +76,8 @@ def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Ite
         yield Measured(flow.procedure, len(records), sum(record.verified_jobs for record in records))
 
 
-def _records(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str) -> list[QualityRecord]:
+def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str) -> list[QualityRecord]:
+    """One for each month from ``since`` on in which a case was closed; not stored."""
     by_month: dict[str, list[ClosedCase]] = defaultdict(list)
     for case in cases:
         if case.month >= since:

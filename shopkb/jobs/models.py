@@ -7,6 +7,7 @@ from typing import Self
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.db.models.functions import Coalesce, NullIf
 
 from shopkb.catalog.models import Cause, Meter, Platform, Symptom
 from shopkb.core.flow.model import Proof
@@ -44,20 +45,13 @@ class JobQuerySet(models.QuerySet["Job"]):
     def for_list(self) -> Self:
         return self.select_related("vehicle__platform", "symptom", "opened_by")
 
-    def answered(self, procedure: str, step: str, outcome: str = "") -> Self:
-        """Jobs on which this step was answered (with this outcome) and the answer was not replaced since."""
-        given = Result.objects.filter(
-            run__job=models.OuterRef("pk"),
-            run__revision__procedure__key=procedure,
-            step=step,
-            replaced_by__isnull=True,
-            retraction__isnull=True,
-        )
-        return self.filter(models.Exists(given.filter(outcome=outcome) if outcome else given))
+    def answered(self, given: models.QuerySet[Result]) -> Self:
+        """Jobs with one of these answers."""
+        return self.filter(models.Exists(given.filter(run__job=models.OuterRef("pk"))))
 
     def that_followed(self, procedure: str) -> Self:
-        runs = Run.objects.filter(job=models.OuterRef("pk"), revision__procedure__key=procedure)
-        return self.filter(models.Exists(runs))
+        """Jobs with an answer to one of its steps: a run that was left before the first says nothing."""
+        return self.answered(Result.objects.filter(retraction__isnull=True, run__revision__procedure__key=procedure))
 
     def holding(self, words: str) -> Self:
         """Jobs whose registration, complaint, VIN or number holds these words."""
@@ -187,9 +181,31 @@ class ResultQuerySet(models.QuerySet["Result"]):
         """Results that were not taken back at once, in the order they were recorded."""
         return self.filter(retraction__isnull=True).order_by("pk")
 
+    def standing(self) -> Self:
+        """Those of them that count, in any order: as :func:`shopkb.jobs.standing.standing_results` tells from the rows
+        of a whole run. One subquery for each way to fall."""
+        here = Result.objects.filter(retraction__isnull=True, run=models.OuterRef("run"))
+        same = here.filter(step=models.OuterRef("step"))
+        later = same.filter(pk__gt=models.OuterRef("pk"))
+        again = models.Exists(later.filter(off_path=models.OuterRef("off_path")))
+        done_in_order = models.Exists(same.filter(off_path=False))
+        return self.filter(~again, retraction__isnull=True).exclude(Q(done_in_order, off_path=True)).exclude(
+            Q(_another_way_before(), off_path=False)
+        )  # fmt: skip
+
     def kept_aside(self) -> Self:
         """Answers that came too late to count, as they were given; ``judgement`` says what came before them."""
         return self.filter(retraction__client_id=models.F("client_id")).order_by("pk")
+
+
+def _another_way_before() -> models.Exists:
+    """Somebody went back after this answer: a step before it was answered again, and led elsewhere."""
+    way = Coalesce(NullIf("outcome", models.Value("")), "onward")
+    in_order = Result.objects.filter(retraction__isnull=True, off_path=False, run=models.OuterRef("run"))
+    before = in_order.filter(step=models.OuterRef("step"), pk__lt=models.OuterRef(models.OuterRef("pk")))
+    then = models.Subquery(before.order_by("-pk").values(way=way)[:1])
+    turned = in_order.filter(pk__gt=models.OuterRef("pk")).annotate(then=then, way=way)
+    return models.Exists(turned.filter(then__isnull=False).exclude(way=models.F("then")))
 
 
 class Result(models.Model):

@@ -4,8 +4,8 @@ Pure."""
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 from shopkb.core.diagnosis.tallies import SKIP, TallyKey, TallySums
 from shopkb.reports.figures_tests import PERIOD
@@ -15,22 +15,25 @@ from shopkb.reports.shares import Spread, spread
 
 @dataclass(frozen=True, slots=True)
 class Deviations:
-    """Answers of one procedure: how many, done out of order, against what the reading said, left out."""
+    """Answers of one procedure: how many, done out of order, against what the reading said, left out; and ``jobs`` on
+    which each of these four was met."""
 
     answers: int = 0
     off_path: int = 0
     overrides: int = 0
     skipped: int = 0
-    off_step: Mapping[str, int] = field(default_factory=dict)
+    jobs: tuple[int, int, int, int] = (0, 0, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)
 class PersonAnswers:
-    """Answers given, steps left out among them, and answers that went against what the reading said."""
+    """Answers given, steps left out among them, and answers that went against what the reading said; and ``jobs`` on
+    which each of these three was met."""
 
     answers: int = 0
     skipped: int = 0
     overrides: int = 0
+    jobs: tuple[int, int, int] = (0, 0, 0)
 
 
 def answers_of(jobs: Iterable[JobFact], person: str = "") -> Iterable[AnswerFact]:
@@ -66,27 +69,37 @@ def run_minutes(jobs: Iterable[JobFact]) -> dict[str, Counter[int]]:
 
 def deviations(jobs: Iterable[JobFact]) -> dict[str, Deviations]:
     """How often each procedure was departed from."""
-    sums: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0, 0])
-    by_step: dict[str, Counter[str]] = defaultdict(Counter)
-    for answer in answers_of(jobs):
-        parts = (answer.off_path, answer.overridden, bool(answer.skipped))
-        here = sums[answer.procedure]
-        here[0] += 1
-        for place, met in enumerate(parts, 1):
-            here[place] += met
-        by_step[answer.procedure][answer.step] += sum(parts)
-    return {procedure: Deviations(*counts, off_step=by_step[procedure]) for procedure, counts in sums.items()}
+    counted = _counted(
+        jobs, lambda one: one.procedure, lambda one: (1, one.off_path, one.overridden, bool(one.skipped))
+    )
+    return {procedure: Deviations(*answers, jobs=met) for procedure, (answers, met) in counted.items()}  # type: ignore[arg-type]
 
 
 def by_person(jobs: Iterable[JobFact]) -> dict[str, PersonAnswers]:
     """By log-in."""
-    sums: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
-    for answer in answers_of(jobs):
-        here = sums[answer.who]
-        here[0] += 1
-        here[1] += bool(answer.skipped)
-        here[2] += answer.overridden
-    return {who: PersonAnswers(*counts) for who, counts in sums.items()}
+    counted = _counted(jobs, lambda one: one.who, lambda one: (1, bool(one.skipped), one.overridden))
+    return {who: PersonAnswers(*answers, jobs=met) for who, (answers, met) in counted.items()}  # type: ignore[arg-type]
+
+
+def _counted(
+    jobs: Iterable[JobFact], name_of: Callable[[AnswerFact], str], marks_of: Callable[[AnswerFact], tuple[int, ...]]
+) -> dict[str, tuple[tuple[int, ...], tuple[int, ...]]]:
+    """By name: answers with each mark, and jobs with at least one such answer."""
+    answers: dict[str, list[int]] = {}
+    met: dict[str, list[int]] = {}
+    for job in jobs:
+        here: dict[str, list[int]] = {}
+        for answer in job.answers:
+            marks = marks_of(answer)
+            sums = here.setdefault(name_of(answer), [0] * len(marks))
+            for place, mark in enumerate(marks):
+                sums[place] += mark
+        for name, sums in here.items():
+            whole, jobs_met = answers.setdefault(name, [0] * len(sums)), met.setdefault(name, [0] * len(sums))
+            for place, number in enumerate(sums):
+                whole[place] += number
+                jobs_met[place] += number > 0
+    return {name: (tuple(sums), tuple(met[name])) for name, sums in answers.items()}
 
 
 def tallies_of_person(jobs: Iterable[JobFact], person: str) -> dict[str, dict[TallyKey, TallySums]]:

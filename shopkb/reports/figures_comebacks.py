@@ -46,26 +46,31 @@ def by_procedure(tallies: Tallies, jobs: Sequence[JobFact], now: datetime) -> tu
     )
 
 
-def by_proof(tallies: Tallies, jobs: Sequence[JobFact], now: datetime) -> tuple[ComebackFigures, ...]:
-    return _grouped(
-        tallies, jobs, now, lambda key: (key.proof, ""), lambda job, repair: [(repair.proof, "")] * len(job.procedures)
-    )
+def by_proof(jobs: Sequence[JobFact], now: datetime) -> tuple[ComebackFigures, ...]:
+    """By how the claimed cause was proven, each job once whatever procedures it followed."""
+    return _by_repair(jobs, now, lambda repair: repair.proof)
 
 
 def by_person(jobs: Sequence[JobFact], now: datetime) -> tuple[ComebackFigures, ...]:
     """By who made the repair, in the order of the log-ins: no ranking."""
+    return _by_repair(jobs, now, lambda repair: repair.who)
+
+
+def _by_repair(
+    jobs: Sequence[JobFact], now: datetime, name_of: Callable[[RepairFact], str]
+) -> tuple[ComebackFigures, ...]:
     groups: dict[str, list[JobFact]] = defaultdict(list)
     for job in jobs:
         if job.claimed:
-            groups[job.claimed.who].append(job)
+            groups[name_of(job.claimed)].append(job)
     return tuple(
         ComebackFigures(
-            who,
+            name,
             Share(sum(job.back_at is not None for job in group), len(group)),
             sum(_young(job, now) for job in group),
             _days(group),
         )
-        for who, group in sorted(groups.items())
+        for name, group in sorted(groups.items())
     )
 
 

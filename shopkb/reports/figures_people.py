@@ -16,7 +16,8 @@ from shopkb.reports.shares import Share
 
 @dataclass(frozen=True, slots=True)
 class PersonFigures:
-    """``held`` are cures that have not come back, of those claimed; ``wrong`` repairs that did not cure or last."""
+    """``held`` are cures that have not come back, of those claimed; ``wrong`` repairs that did not cure or last, met on
+    ``wrong_jobs``. ``jobs`` are those on which answers were given, left out, and given against the reading."""
 
     who: str
     closed: int
@@ -25,6 +26,8 @@ class PersonFigures:
     overrides: Share
     held: Share
     wrong: Share
+    wrong_jobs: int = 0
+    jobs: tuple[int, int, int] = (0, 0, 0)
 
 
 def people_figures(jobs: Sequence[JobFact], answers: Mapping[str, PersonAnswers]) -> tuple[PersonFigures, ...]:
@@ -34,6 +37,7 @@ def people_figures(jobs: Sequence[JobFact], answers: Mapping[str, PersonAnswers]
     held = Counter(job.confirmed.who for job in jobs if job.confirmed)
     judged = Counter(r.who for job in jobs for r in job.repairs if r.cured in (CURED, NOT_CURED))
     wrong = Counter(r.who for job in jobs for r in job.wrong)
+    wrong_jobs = Counter(who for job in jobs for who in {r.who for r in job.wrong})
     names = sorted({*closed, *claimed, *judged, *answers})
     return tuple(
         PersonFigures(
@@ -44,6 +48,8 @@ def people_figures(jobs: Sequence[JobFact], answers: Mapping[str, PersonAnswers]
             Share(given.overrides, given.answers - given.skipped),
             Share(held[who], claimed[who]),
             Share(wrong[who], judged[who]),
+            wrong_jobs[who],
+            given.jobs,
         )
         for who in names
     )

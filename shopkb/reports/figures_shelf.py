@@ -30,13 +30,13 @@ class Drift:
     log_bayes: float
 
 
-def drifts(flow: Flow, whole: Tallies, of_late: Tallies) -> tuple[Drift, ...]:
+def drifts(flow: Flow, whole: Tallies, of_late: Tallies, least: float = DRIFTED) -> tuple[Drift, ...]:
     """Branches that have drifted, clearest first: those of late, which are part of the whole, against the rest."""
     everything, recent = (branch_shares(flow, tallies) for tallies in (whole, of_late))
     found = []
     for (step, outcome), now in recent.items():
         then = _without(everything[step, outcome], now)
-        if then.whole and now.whole and (logarithm := log_bayes(then, now)) > DRIFTED:
+        if then.whole and now.whole and (logarithm := log_bayes(then, now)) > least:
             found.append(Drift(flow.procedure, step, outcome, then, now, logarithm))
     return tuple(sorted(found, key=lambda drift: -drift.log_bayes))
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from django.db.models import OuterRef, Q, Subquery
 
-from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
 from shopkb.jobs.standing import standing_results
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
@@ -49,7 +49,7 @@ def jobs_of_period(filters: Filters) -> JobQuerySet:
 
 
 def job_facts(filters: Filters) -> Facts:
-    """Two queries, one more where the period holds more jobs than are read, and five where a job was never met."""
+    """Two queries, one more where the period holds more jobs than are read, and four where a job was never met."""
     rows: list[JobRow] = list(
         jobs_of_period(filters)
         .order_by("-closed_at", "-pk")
@@ -76,19 +76,17 @@ def _came_back(rows: Sequence[JobRow]) -> dict[int, datetime]:
 
 
 def _read(rows: Sequence[JobRow]) -> dict[int, JobFact]:
-    """Jobs as they stand in the database, kept for the next time. Five queries, none for no jobs."""
+    """Jobs as they stand in the database, kept for the next time. Four queries, none for no jobs."""
     if not rows:
         return {}
     chosen = [row[0] for row in rows]
     also, repairs, answers = _also(chosen), _repairs(chosen), _answers(chosen)
-    runs: dict[int, dict[str, None]] = defaultdict(dict)
-    for job, procedure in Run.objects.filter(job__in=chosen).values_list("job_id", "revision__procedure__key"):
-        runs[job].setdefault(procedure)
     found = {}
     for row in rows:
         pk, platform, symptom, disposition, opened_at, closed_at, closed_by = row
         found[pk] = JobFact(
-            pk, platform, symptom or "", disposition, opened_at, closed_at, closed_by or "", tuple(runs[pk]),
+            pk, platform, symptom or "", disposition, opened_at, closed_at, closed_by or "",
+            tuple(dict.fromkeys(answer.procedure for answer in answers.get(pk, ()))),
             repairs.get(pk, ()), _found_with(repairs.get(pk, ()), also), None, tuple(answers.get(pk, ())),
         )  # fmt: skip
         _jobs.keep(pk, row[1:], found[pk])

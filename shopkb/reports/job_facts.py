@@ -41,8 +41,8 @@ class RepairFact:
 
 @dataclass(frozen=True, slots=True)
 class JobFact:
-    """A closed job. ``procedures`` are those followed, ``also`` the causes found together with the one that cured,
-    ``answers`` in the order in which they were given."""
+    """A closed job. ``procedures`` are those of which a step was answered, ``also`` the causes found together with the
+    one that cured, ``answers`` in the order in which they were given."""
 
     number: int
     platform: str

@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
+from django.test import RequestFactory
+from scipy.special import betaln
+from scipy.stats import entropy
 
 from shopkb.accounts.models import User
+from shopkb.core.diagnosis.counts import branch_reach, count
+from shopkb.core.diagnosis.forecasting import forecasts
+from shopkb.core.diagnosis.likelihoods import learn
+from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import GoKind
 from shopkb.demo.people import make_people, read_people
+from shopkb.evidence.models import QualityRecord
+from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.history import store_history
-from shopkb.jobs.models import Job, Repair, Run, Verification
+from shopkb.jobs.measuring import records_of
+from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.standing import standing_results
+from shopkb.jobs.views.behind import Behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports import registry
+from shopkb.reports import figures_shelf, registry
+from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.filters import Filters
-from shopkb.reports.shares import Share
-from shopkb.reports.tables import Table
+from shopkb.reports.gathering import Evidence
+from shopkb.reports.shares import Mean, Share, Spread
+from shopkb.reports.tables import Cell, Table
 from tests.conftest import FIXTURES
 from tests.demo import invented
 
@@ -47,6 +62,8 @@ class Rows:
         self.answers = self._answers()
         runs = pd.DataFrame(Run.objects.values("job", "revision__procedure__key"))
         runs.columns = ["job", "procedure"]
+        answered = set(zip(self.answers.job, self.answers.procedure, strict=True))
+        runs = runs[[pair in answered for pair in zip(runs.job, runs.procedure, strict=True)]]
         self.runs = runs.drop_duplicates().join(self.jobs, on="job", how="inner")
         self.ends = self._ends()
 
@@ -90,8 +107,8 @@ def rows(catalog: None, senior: User, second: User, keeper: User) -> Rows:
     return Rows()
 
 
-def table(page: str, name: str, **more: str) -> Table:
-    found = registry.page(page, YEAR, invented.NOW, **more)
+def table(page: str, name: str, procedure: str = "", **more: str) -> Table:
+    found = registry.page(page, YEAR.but(procedure=procedure), invented.NOW, **more)
     return next(table for table in found.tables if table.name == name)
 
 
@@ -107,6 +124,12 @@ def test_figures_of_the_demo_are_those_of_pandas(rows: Rows) -> None:
     _people(rows)
     _shelf(rows)
     _brief(rows)
+    _together(rows)
+    _drifts(rows)
+    _bits(rows)
+    _standing(rows)
+    _lists()
+    _honesty(rows)
 
 
 def _steps(rows: Rows) -> None:
@@ -239,3 +262,127 @@ def _brief(rows: Rows) -> None:
     assert facts["Jobs closed"] == str(jobs)
     assert facts["With a proven cause that held"].endswith(f"{rows.jobs.cause.notna().sum()} of {jobs}")
     assert facts["Came back, of cures claimed"].endswith(f"{rows.jobs[claimed].back.sum()} of {claimed.sum()}")
+
+
+def _together(rows: Rows) -> None:
+    """Pairs of causes of one repair, among the jobs whose cause was proven."""
+    also = pd.DataFrame(Repair.also.through.objects.values("repair", "cause__component__path", "cause__mode"))
+    also["also"] = also.cause__component__path + "#" + also.cause__mode.str.lower()
+    last = rows.repairs[rows.repairs.cured == "cured"].sort_values("id").groupby("job").last()
+    last["proven"] = rows.jobs.cause.reindex(last.index)
+    pairs = last[last.proven.notna()].merge(also, left_on="id", right_on="repair").query("also != proven")
+    counted = pairs.groupby(["proven", "also"]).size()
+    of = rows.jobs.cause.value_counts()
+    told = sorted((row["share"].value.part, row["share"].value.whole) for row in table("causes", "found-together").rows)
+    assert told == sorted((int(n), int(of[cause])) for (cause, _), n in counted.items()) and told
+
+
+def _drifts(rows: Rows) -> None:
+    """Every branch listed, changed or not: its shares lately and before, and the weight of evidence by scipy."""
+    latest = rows.answers[rows.answers.skipped == ""].groupby(["job", "procedure", "step"]).last().reset_index()
+    latest = latest[latest.cause.notna()].join(rows.jobs.month, on="job")
+    lately = latest.month >= "2025-09"
+    checked = 0
+    for row in Revision.objects.filter(state="published").select_related("procedure"):
+        flow = flow_of(row)
+        mine = latest[latest.procedure == flow.procedure]
+        tallies = {
+            late: _as_tallies(flow.procedure, mine[lately.loc[mine.index]] if late else mine) for late in (True, False)
+        }
+        listed = figures_shelf.drifts(flow, tallies[False], tallies[True], least=-1e9)
+        reach = dict(zip([(s.key, o.key) for s in flow.steps for o in s.outcomes], branch_reach(flow, {}), strict=True))
+        for one in listed:
+            took = mine[(mine.step == one.step) & (mine.outcome == one.outcome)]
+            if reach[one.step, one.outcome].beyond:
+                continue
+            held = took.cause.isin(reach[one.step, one.outcome].causes)
+            now = lately.loc[took.index]
+            assert one.of_late == Share(int((held & now).sum()), int(now.sum()))
+            assert one.before == Share(int((held & ~now).sum()), int((~now).sum()))
+            parts = [(share.part + 0.5, share.whole - share.part + 0.5) for share in (one.of_late, one.before)]
+            both = (sum(a for a, _ in parts) - 0.5, sum(b for _, b in parts) - 0.5)
+            expected = sum(betaln(*part) for part in parts) - betaln(*both) - betaln(0.5, 0.5)
+            assert one.log_bayes == pytest.approx(expected)
+            checked += 1
+    assert checked > 20
+
+
+def _as_tallies(procedure: str, answers: pd.DataFrame) -> dict[TallyKey, TallySums]:
+    counted = answers.groupby(["step", "outcome", "cause"]).size()
+    return {TallyKey(procedure, *key, "", "", "0000-00"): TallySums(int(n)) for key, n in counted.items()}
+
+
+def _bits(rows: Rows) -> None:
+    """Telling power is what scipy says that the outcome and the repair have in common; no more jobs than pandas has."""
+    row = Revision.objects.get(state="published", procedure__key="overheats-fan-silent")
+    flow, filters = flow_of(row), YEAR.but(procedure="overheats-fan-silent")
+    evidence = Evidence.now(filters, [flow.procedure]).steps()[flow.procedure]
+    model = learn(count(flow, evidence, as_of=PERIOD, half_life=None))
+    lines = table("tests", "tests", procedure=flow.procedure).rows
+    told = {one["step"].link.rstrip("/").rpartition("/")[2]: one["bits"].value for one in lines}
+    latest = rows.answers[rows.answers.procedure == flow.procedure].groupby(["job", "step"]).last().reset_index()
+    proven = latest[latest.cause.notna() & (latest.skipped == "")].join(rows.jobs.proof, on="job")
+    weight = proven.proof.map({"elimination": 0.5}).fillna(1.0)
+    for test in model.tests:
+        share = (model.table[test.start : test.stop] * model.prior) @ model.repair_matrix
+        single = entropy(share.sum(axis=1), base=2) + entropy(share.sum(axis=0), base=2)
+        common = single - entropy(share.ravel(), base=2)
+        assert told[test.step] == pytest.approx(common, abs=1e-9), test.step
+        for place in range(test.start, test.stop):
+            took = proven[(proven.step == test.step) & (proven.outcome == model.branches[place].outcome)]
+            assert model.evidence is not None
+            assert model.evidence[place].sum() <= weight.loc[took.index].sum() + 1e-9
+    assert len(told) == len(model.tests)
+
+
+def _honesty(rows: Rows) -> None:
+    """Brier scores by month, from the bare forecasts."""
+    row = Revision.objects.get(state="published", procedure__key="overheats-fan-silent")
+    flow = flow_of(row)
+    cases = list(closed_cases(Job.objects.filter(pk__in=list(rows.jobs.index))))
+    QualityRecord.objects.bulk_create(records_of(flow, cases, invented.NOW, ""))
+    frame = pd.DataFrame([
+        (one.month, _brier(one.probabilities, one.truth), _brier(one.at_first, one.truth))
+        for one in forecasts(flow, cases)
+    ], columns=["month", "tool", "base"])  # fmt: skip
+    means, jobs = frame.groupby("month").mean(), frame.groupby("month").size()
+    told = {row["month"].value: row for row in table("honesty", "brier").rows}
+    assert set(told) == set(means.index) and told
+    for month, found in told.items():
+        assert found["jobs"].value == jobs[month]
+        assert (found["brier"].value, found["base"].value) == pytest.approx(tuple(means.loc[month]))
+
+
+def _brier(said: np.ndarray, truth: int) -> float:
+    return float(((said - np.eye(len(said))[truth]) ** 2).sum())
+
+
+def _standing(rows: Rows) -> None:
+    """The database tells which answers stand as a walk through each run does."""
+    told = set(Result.objects.standing().filter(run__job__in=list(rows.jobs.index)).values_list("pk", flat=True))
+    assert told == set(rows.answers.id)
+
+
+def _lists() -> None:
+    """The list behind a figure has as many jobs as the figure says: the first links of each column of each table."""
+    checked = 0
+    for name in registry.PAGES:
+        for found in registry.page(name, YEAR, invented.NOW).tables:
+            for key in (column for column in found.columns if found.name != "minutes-by-month"):  # runs, not jobs
+                cells = [row[key.key] for row in found.rows if row[key.key].link.startswith("/jobs/?")]
+                for cell in cells[:3]:
+                    checked += _fits(cell)
+    assert checked > 60
+
+
+def _fits(cell: Cell) -> int:
+    value, under = cell.value, re.search(r"on (\d+) job", cell.under)
+    wanted = {
+        Share: lambda: (value.part, value.whole), Spread: lambda: (value.n,), Mean: lambda: (value.n,),
+        int: lambda: (value,),
+    }.get(type(value))  # fmt: skip
+    if wanted is None:
+        return 0
+    jobs = Behind.of(RequestFactory().get(cell.link)).narrowed(Job.objects.closed()).count()
+    assert jobs in ((int(under[1]),) if under else wanted()), (cell, jobs)
+    return 1

@@ -6,7 +6,8 @@ import re
 from dataclasses import dataclass, fields
 from datetime import datetime
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet, Value
+from django.db.models.functions import Concat
 from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
@@ -18,6 +19,8 @@ MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 STUCK = (Job.Disposition.UNSOLVED, Job.Disposition.SENT_ELSEWHERE)
 SKIPPED = "skip:"
 """Before the reason, in place of an outcome: the step was left out. Alone: for whatever reason."""
+DONE = "done:"
+"""In place of an outcome: the step was not left out."""
 
 FATES = {
     "proven": "with a proven cause that held",
@@ -40,7 +43,7 @@ class Behind:
     ``since`` and ``until`` are months of closing, ``after`` a moment of it (ISO 8601). ``at`` is the step that named a
     repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is
     given), ``mended`` made a repair, ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key
-    of :data:`FATES`, ``departed`` one of :data:`DEPARTED`.
+    of :data:`FATES`, ``departed`` one of :data:`DEPARTED`. ``timed`` (any text): with known times.
     """
 
     procedure: str = ""
@@ -62,6 +65,7 @@ class Behind:
     fate: str = ""
     after: str = ""
     departed: str = ""
+    timed: str = ""
 
     @classmethod
     def of(cls, request: HttpRequest) -> Behind:
@@ -92,15 +96,48 @@ class Behind:
     def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
         """The jobs asked for."""
         jobs = self._when_and_what(jobs)
-        if self.procedure and self.step:
-            jobs = self._answered(jobs)
+        if self.step or self.departed in DEPARTED or self.who:
+            jobs = jobs.answered(self._given())
         elif self.procedure and not self.at:
             jobs = jobs.that_followed(self.procedure)
-        if self.departed in DEPARTED:
-            jobs = self._departing(jobs)
-        elif self.who and not self.step:
-            jobs = jobs.filter(Exists(Result.objects.filter(run__job=OuterRef("pk"), who__username=self.who)))
+        if self.timed and not self.step:
+            jobs = self._timed(jobs)
         return self._repaired(jobs)
+
+    def _given(self) -> QuerySet[Result]:
+        """Answers that stand and are as asked for."""
+        given = Result.objects.standing()
+        if self.procedure:
+            given = given.filter(run__revision__procedure__key=self.procedure)
+        if self.step:
+            given = given.filter(step=self.step)
+        if self.who:
+            # Joined to nothing the name has no index, so that the few answers of a job are read, not all of a person.
+            given = given.alias(name=Concat("who__username", Value(""))).filter(name=self.who)
+        if self.departed in DEPARTED:
+            given = given.filter(DEPARTED[self.departed][0])
+        if self.timed:
+            given = given.filter(seconds__isnull=False)
+        return given.filter(self._outcome())
+
+    def _outcome(self) -> Q:
+        if self.outcome == DONE:
+            return Q(skipped="")
+        if self.outcome.startswith(SKIPPED):
+            reason = self.outcome.removeprefix(SKIPPED)
+            return Q(skipped=reason) if reason else ~Q(skipped="")
+        return Q(outcome=self.outcome) if self.outcome else Q()
+
+    def _timed(self, jobs: JobQuerySet) -> JobQuerySet:
+        """With a procedure (this one, if one is given) that was followed from its first answer to its last with every
+        time known."""
+        answers = Result.objects.standing()
+        if self.procedure:
+            answers = answers.filter(run__revision__procedure__key=self.procedure)
+        mine = answers.filter(
+            run__job=OuterRef("run__job"), run__revision__procedure=OuterRef("run__revision__procedure")
+        )
+        return jobs.answered(answers.exclude(Exists(mine.filter(seconds__isnull=True))))
 
     def _when_and_what(self, jobs: JobQuerySet) -> JobQuerySet:
         if MONTH.fullmatch(self.since):
@@ -122,25 +159,6 @@ class Behind:
         if self.fate == "proven":
             jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=True)
         return jobs
-
-    def _answered(self, jobs: JobQuerySet) -> JobQuerySet:
-        if not self.outcome.startswith(SKIPPED) and not self.who:
-            return jobs.answered(self.procedure, self.step, self.outcome)
-        given = _standing().filter(run__revision__procedure__key=self.procedure, step=self.step)
-        if self.who:
-            given = given.filter(who__username=self.who)
-        if self.outcome.startswith(SKIPPED):
-            reason = self.outcome.removeprefix(SKIPPED)
-            given = given.filter(skipped=reason) if reason else given.exclude(skipped="")
-        elif self.outcome:
-            given = given.filter(outcome=self.outcome)
-        return jobs.filter(Exists(given))
-
-    def _departing(self, jobs: JobQuerySet) -> JobQuerySet:
-        given = _standing().filter(DEPARTED[self.departed][0])
-        if self.procedure:
-            given = given.filter(run__revision__procedure__key=self.procedure)
-        return jobs.filter(Exists(given.filter(who__username=self.who) if self.who else given))
 
     def _repaired(self, jobs: JobQuerySet) -> JobQuerySet:
         """By one repair that fits all that is said of repairs, and, for a fate, the one whose fate it is."""
@@ -167,11 +185,6 @@ class Behind:
     @staticmethod
     def _did_not_last(repairs: QuerySet[Repair]) -> Q:
         return Q(Exists(repairs), comebacks__isnull=False, disposition=Job.Disposition.CURED)
-
-
-def _standing() -> QuerySet[Result]:
-    """Answers of the job at hand that were not replaced."""
-    return Result.objects.filter(run__job=OuterRef("pk"), replaced_by__isnull=True, retraction__isnull=True)
 
 
 def _verified(cured: Verification.Cured) -> Exists:

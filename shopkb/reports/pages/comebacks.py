@@ -54,7 +54,8 @@ def build(filters: Filters, now: datetime) -> Page:
     tables = (
         causes_back(held, now),
         _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, titles, young),
-        _plain("comebacks-by-proof", "By how the cause was proven", by_proof(tallies, jobs, now), filters, {}, young),
+        _plain("comebacks-by-proof", "By how the cause was proven", by_proof(jobs, now), filters, {}, young,
+               facts.after),
         _plain("comebacks-by-person", "By who made the repair", by_person(jobs, now), filters, people, young,
                facts.after),
         Table("wrong-parts", "Wrong parts fitted", WRONG,

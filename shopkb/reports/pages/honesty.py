@@ -18,7 +18,7 @@ from shopkb.web.words import percent_number
 
 MONTHLY = (
     Column("month", "Month", Kind.MONTH),
-    Column("jobs", "Jobs with a proven cause", Kind.COUNT, "jobs"),
+    Column("jobs", "Forecasts", Kind.COUNT, "one for each procedure that a proven job followed"),
     Column("brier", "Brier score of the tool", Kind.NUMBER),
     Column("base", "of the usual shares", Kind.NUMBER),
     Column("better", "Better by", Kind.NUMBER, "%"),
@@ -31,8 +31,9 @@ BINS = (
 )
 MONTHLY_ABOUT = (
     "Brier score: the squared distance between what was said and what was true, summed over causes; 0 is perfect, "
-    "less is better. Each probability is the one given before the job's own cause was known. Filled: the tool. "
-    "Hollow, dashed: somebody who always says the usual shares."
+    "less is better. A job with a proven cause is forecast once for each procedure that it followed. Each probability "
+    "is the one given before the job's own cause was known. Filled: the tool. Hollow, dashed: somebody who always says "
+    "the usual shares."
 )
 BINS_ABOUT = "On the dashed line what was said is what was true; the number at each point is how often it was said."
 

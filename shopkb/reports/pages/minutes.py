@@ -48,7 +48,7 @@ COSTLY = (
 MONTHLY = (
     Column("month", "Month", Kind.MONTH),
     Column("mean", "Minutes to a proven cause", Kind.MEAN, "min"),
-    Column("jobs", "Jobs with known times", Kind.COUNT, "jobs"),
+    Column("jobs", "Runs with known times", Kind.COUNT, "runs"),
 )
 
 
@@ -65,7 +65,7 @@ def of(held: Material) -> Page:
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
     rows = tuple(_row(row, filters, facts, chosen) for row in found)
     by_month = tuple(_month(month, mean, filters) for month, mean in months)
-    dear = tuple(_step(step, filters, chosen) for step in steps)
+    dear = tuple(_step(step, held) for step in steps)
     return Page(
         "minutes",
         "Where the minutes go",
@@ -112,8 +112,8 @@ def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[
     own = f"{reverse('reports:page', args=['minutes'])}?{filters.but(procedure=row.procedure).query()}"
     return {
         "procedure": Cell(row.title, procedure_at(row.procedure)),
-        "typical": Cell(row.typical, behind(fate="proven", after=facts.after)),
-        "mean": Cell(row.minutes, behind(fate="proven")),
+        "typical": Cell(row.typical, behind(fate="proven", timed="1", after=facts.after)),
+        "mean": Cell(row.minutes, behind(fate="proven", timed="1")),
         "change": Cell(
             change.minutes if change else None,
             own,
@@ -127,8 +127,8 @@ def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[
     }
 
 
-def _step(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Row:
-    common = tests.row(step, filters, chosen)
+def _step(step: StepFigures, held: Material) -> Row:
+    common = tests.row(step, held)
     spent = step.minutes_in_all
     return {
         **{name: common[name] for name in ("step", "procedure", "done", "bits")},
@@ -137,13 +137,14 @@ def _step(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Ro
         "a_bit": Cell(step.minutes_a_bit),
         "do": Cell(
             "See the procedure without it",
-            reverse("reports:without", args=[step.procedure, chosen[step.procedure].revision.number, step.step]),
+            reverse("reports:without", args=[step.procedure, held.chosen[step.procedure].revision.number, step.step]),
         ),
     }
 
 
 def _month(month: str, mean: Mean | None, filters: Filters) -> Row:
-    behind = jobs_behind(filters.but(since=month, until=month), procedure=filters.procedure, fate="proven")
+    only = filters.but(since=month, until=month)
+    behind = jobs_behind(only, procedure=filters.procedure, fate="proven", timed="1")
     return {
         "month": Cell(month),
         "mean": Cell(mean, behind if mean else ""),

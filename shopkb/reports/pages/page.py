@@ -56,6 +56,11 @@ def _list_of_jobs(*parts: Asked) -> str:
     return f"{reverse('jobs:list')}?{urlencode(asked)}"
 
 
+def on_jobs(jobs: int) -> str:
+    """Below a count of answers or repairs: on how many jobs, which the list behind it shows."""
+    return f"on {jobs} job{'' if jobs == 1 else 's'}" if jobs else ""
+
+
 def one_job(number: int) -> str:
     return reverse("jobs:job", args=[number])
 

@@ -13,7 +13,7 @@ from shopkb.reports.filters import Filters
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.pages import tests
-from shopkb.reports.pages.page import Page, cause_name, jobs_behind, one_job
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (
@@ -76,14 +76,16 @@ def _row(row: PersonFigures, filters: Filters, names: dict[str, str], facts: Fac
         return jobs_behind(filters, procedure=filters.procedure, after=facts.after, **about)
 
     query = filters.but(person="").query()
+    answered, skipped, against = row.jobs
+    wrong = behind(mended=row.who, fate="wrong")
     return {
         "person": Cell(names.get(row.who) or row.who, f"{reverse('reports:person', args=[row.who])}?{query}"),
         "closed": Cell(row.closed, behind(closer=row.who)),
-        "answers": Cell(row.answers, behind(who=row.who)),
-        "skipped": Cell(row.skipped, behind(who=row.who, departed="skipped")),
-        "overrides": Cell(row.overrides, behind(who=row.who, departed="override")),
+        "answers": Cell(row.answers, behind(who=row.who), on_jobs(answered)),
+        "skipped": Cell(row.skipped, behind(who=row.who, departed="skipped"), on_jobs(skipped)),
+        "overrides": Cell(row.overrides, behind(who=row.who, departed="override"), on_jobs(against)),
         "held": Cell(row.held, behind(mended=row.who, fate="proven")),
-        "wrong": Cell(row.wrong, behind(mended=row.who, fate="wrong") if row.wrong.part else ""),
+        "wrong": Cell(row.wrong, wrong if row.wrong.part else "", on_jobs(row.wrong_jobs)),
     }
 
 

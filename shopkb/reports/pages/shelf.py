@@ -21,7 +21,7 @@ from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import Page, jobs_behind, look_for, procedure_at
+from shopkb.reports.pages.page import Page, jobs_behind, look_for, on_jobs, procedure_at
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
@@ -170,6 +170,7 @@ def _row(
     def behind(how: str) -> str:
         return jobs_behind(filters, procedure=key, departed=how, after=facts.after)
 
+    _, out_of_order, against, left_out = departed.jobs
     changed = sum(one.procedure == key for one in drifted)
     errors = sum(finding.level is Level.ERROR for finding in found)
     return {
@@ -180,9 +181,9 @@ def _row(
         "latest": Cell(latest or "never"),
         "drifted": Cell(changed, "#drifts" if changed else ""),
         "findings": Cell(len(found), procedure_at(key) if found else "", f"{errors} of them errors" if errors else ""),
-        "off_path": Cell(Share(departed.off_path, departed.answers), behind("off-path")),
-        "overrides": Cell(Share(departed.overrides, departed.answers), behind("override")),
-        "skipped": Cell(Share(departed.skipped, departed.answers), behind("skipped")),
+        "off_path": Cell(Share(departed.off_path, departed.answers), behind("off-path"), on_jobs(out_of_order)),
+        "overrides": Cell(Share(departed.overrides, departed.answers), behind("override"), on_jobs(against)),
+        "skipped": Cell(Share(departed.skipped, departed.answers), behind("skipped"), on_jobs(left_out)),
     }
 
 

@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from shopkb.evidence.insight import strengths_in_force
 from shopkb.jobs.models import Result
+from shopkb.jobs.views.behind import DONE
 from shopkb.reports.figures_answers import tallies_of_person, typical_minutes
 from shopkb.reports.figures_tests import StepFigures, step_figures
 from shopkb.reports.filters import Filters
@@ -44,7 +45,7 @@ def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time."""
     held = Material(filters)
     steps = gathered(held.chosen, held.evidence, held.facts)
-    table = Table("tests", "Steps", COLUMNS, tuple(row(step, filters, held.chosen) for step in steps), ABOUT)
+    table = Table("tests", "Steps", COLUMNS, tuple(row(step, held) for step in steps), ABOUT)
     return Page("tests", "Which tests find faults", _intro(steps), (table.sorted("found"),))
 
 
@@ -78,25 +79,28 @@ def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) ->
     )
 
 
-def row(step: StepFigures, filters: Filters, chosen: dict[str, InForce]) -> Row:
+def row(step: StepFigures, held: Material) -> Row:
+    filters, chosen, after = held.filters, held.chosen, held.facts.after
+
     def behind(**more: str) -> str:
         who = {"who": filters.person} if filters.person else {}
         return jobs_behind(filters, procedure=step.procedure, **more, **who)
 
+    done, proven = (behind(step=step.step, outcome=DONE, fate=fate) for fate in ("", "proven"))
     revision = chosen[step.procedure].revision
     at = reverse("procedures:step", args=[step.procedure, revision.number, step.step])
     return {
         "step": Cell(step.title, at, f"step {step.number}, {step.procedure_title}"),
         "procedure": Cell(step.procedure_title),
-        "done": Cell(step.done, behind(step=step.step)),
+        "done": Cell(step.done, done),
         "found": Cell(step.finds, behind(at=step.step, fate="proven") if step.found else ""),
         "led_away": Cell(step.misleads, behind(at=step.step, fate="wrong") if step.led_away else ""),
         "left_out": Cell(step.left_out, behind(step=step.step, outcome="skip:") if step.skipped else "", _why(step)),
-        "minutes": Cell(step.typical, behind(step=step.step)),
+        "minutes": Cell(step.typical, behind(step=step.step, outcome=DONE, timed="1", after=after)),
         "a_fault": Cell(step.minutes_a_fault if step.found else None, behind(at=step.step, fate="proven")),
-        "bits": Cell(step.bits, behind(step=step.step, fate="proven")),
+        "bits": Cell(step.bits, proven),
         "bits_a_minute": Cell(step.bits_a_minute),
-        "onward": Cell(step.onward, behind(step=step.step, fate="proven")),
+        "onward": Cell(step.onward, proven),
     }
 
 
