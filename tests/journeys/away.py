@@ -65,14 +65,8 @@ def kept(page: Page, run: Run, *steps: str) -> None:
 
 
 def arrives(page: Page, words: str) -> None:
-    """The kept page with this title. A loaded computer may start the browser's worker too late for the first try."""
-    heading = page.get_by_role("heading", level=1)
-    try:
-        expect(heading).to_have_text(re.compile(words), timeout=12_000)
-    except AssertionError:
-        if heading.count() == 0:
-            page.reload()
-        title(page, words)
+    """The kept page with this title."""
+    title(page, words)
 
 
 def unsent(page: Page, words: str) -> None:

@@ -22,7 +22,7 @@
       const given = new FormData(asked);
       const { value } = asked.dataset;
       if (value) {
-        const says = `${asked.querySelector("label").textContent.trim()}: ${given.get("typed")}`;
+        const says = `${asked.querySelector("label").firstChild.textContent.trim()}: ${given.get("typed")}`;
         await Outbox.add({
           kind: "value", run, key: value, typed: given.get("typed"), client_id: given.get("client_id"), says, about: job,
         });

@@ -46,7 +46,7 @@
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
       const given = new FormData(form).get("typed");
-      const says = `${form.querySelector("label").textContent}: ${given}`;
+      const says = `${form.querySelector("label").firstChild.textContent.trim()}: ${given}`;
       if (!(await keep({ kind: "value", key: form.dataset.value, typed: given, says }))) return;
       tellKept(form, says);
     });

@@ -4,7 +4,7 @@
   const form = document.querySelector("form[data-photo]");
   if (!form || !("indexedDB" in window)) return;
   const { job, run, kept, about, back } = form.dataset;
-  const told = form.querySelector("[data-told]");
+  const told = form.querySelector("[data-says]");
   const LONGEST = 1600;
   let busy = false;
 

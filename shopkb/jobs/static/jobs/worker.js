@@ -19,6 +19,17 @@ const keptAs = (path) => {
 self.addEventListener("install", () => self.skipWaiting());
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
+// The answer with all of its body in hand. A connection cut off in the middle can leave a body that merely ends, and
+// kept as it came, an empty page would stand here for good in place of the whole one from before.
+const whole = async (answer) => {
+  const body = await answer.arrayBuffer();
+  const headers = new Headers(answer.headers);
+  const length = headers.has("Content-Encoding") ? null : headers.get("Content-Length");
+  if (!body.byteLength || (length !== null && Number(length) !== body.byteLength)) throw new Error("cut off");
+  for (const name of ["Content-Encoding", "Content-Length"]) headers.delete(name);
+  return new Response(body, { status: answer.status, headers });
+};
+
 // Scripts, styles and pictures a kept page names; faces a style names.
 const keepParts = async (text, base) => {
   const cache = await caches.open(STATIC);
@@ -26,8 +37,9 @@ const keepParts = async (text, base) => {
   for (const [, part] of found) {
     const address = new URL(part, base);
     if (address.origin !== self.location.origin || (await cache.match(address))) continue;
-    const answer = await fetch(address).catch(() => null);
-    if (!answer?.ok) continue;
+    const fresh = await fetch(address).catch(() => null);
+    if (!fresh?.ok) continue;
+    const answer = await whole(fresh);
     await cache.put(address, answer.clone());
     if (address.pathname.endsWith(".css")) await keepParts(await answer.text(), address);
   }
@@ -40,7 +52,7 @@ const keepPictures = async (text, cache) => {
   for (const address of named.filter((each) => PICTURES.test(each))) {
     if (await cache.match(address)) continue;
     const answer = await fetch(address, { credentials: "same-origin" });
-    if (answer.ok && !answer.redirected) await cache.put(address, answer);
+    if (answer.ok && !answer.redirected) await cache.put(address, await whole(answer));
   }
 };
 
@@ -51,8 +63,9 @@ const keep = async (run, urls, mine) => {
   for (const url of urls) {
     if (mine !== turn) return;
     try {
-      const answer = await fetch(url, { credentials: "same-origin", cache: "no-store" });
-      if (!answer.ok || answer.redirected) continue;
+      const fresh = await fetch(url, { credentials: "same-origin", cache: "no-store" });
+      if (!fresh.ok || fresh.redirected) continue;
+      const answer = await whole(fresh);
       await cache.put(url, answer.clone());
       const text = await answer.text();
       await keepParts(text, self.location.origin);
@@ -100,7 +113,7 @@ self.addEventListener("message", (event) => {
 const fromStatic = async (request) => {
   const cache = await caches.open(STATIC);
   const fresh = fetch(request).then((answer) => {
-    if (answer.ok) cache.put(request, answer.clone());
+    if (answer.ok) whole(answer.clone()).then((kept) => cache.put(request, kept)).catch(() => undefined);
     return answer;
   });
   const held = await cache.match(request);
