@@ -12,7 +12,7 @@ from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure
 from tests.builders import take_in
 
-from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
+from .conftest import OFFICE, PHONE, TABLET, Visits
 from .scenes import FAN, TO_CLICKS, VIN, fan_job
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
@@ -64,13 +64,9 @@ def take_in_vehicle(page: Page) -> None:
     page.get_by_role("button", name="Open the job").click()
 
 
-@pytest.mark.parametrize(
-    "screen", [pytest.param(PHONE, marks=pytest.mark.looks), TABLET], ids=lambda screen: screen.name
-)
-def test_from_the_customers_words_to_a_proven_cure(
-    visits: Visits, shelf: dict[str, Procedure], junior: User, screen: Screen
-) -> None:
-    page = visits.open(screen)
+def test_from_the_customers_words_to_a_proven_cure(visits: Visits, shelf: dict[str, Procedure], junior: User) -> None:
+    """On a tablet; a like job is done on every screen in test_offline.py."""
+    page = visits.open(TABLET)
     sign_in(page, "junior")
     find_and_take_in(page)
     look_first(page)

@@ -24,7 +24,7 @@ from tests.builders import say, take_in
 from tests.door import Door
 
 from .away import arrives, back, door, gone, kept, reading, unsent, value, visits
-from .conftest import TABLET, Visits
+from .conftest import SCREENS, Screen, Visits
 from .scenes import FAN
 from .test_junior import answer, keep, read, title
 
@@ -62,11 +62,12 @@ def record_of(run: Run) -> list[tuple[object, ...]]:
     return list(run.results.counting().values_list(*COLUMNS))
 
 
+@pytest.mark.parametrize("screen", SCREENS, ids=lambda screen: screen.name)
 def test_an_overheating_job_with_a_stretch_offline_equals_one_done_online(
-    visits: Visits, door: Door, clock: Clock, shelf: dict[str, Procedure], junior: User, senior: User
+    visits: Visits, door: Door, clock: Clock, shelf: dict[str, Procedure], junior: User, senior: User, screen: Screen
 ) -> None:
     job = take_in(junior, complaint="It ran hot in the queue at the ferry.", at=timezone.now())
-    page = visits.open(TABLET, junior, path=f"/jobs/{job.pk}/")
+    page = visits.open(screen, junior, path=f"/jobs/{job.pk}/")
     page.locator("li.row", has_text="radiator fan does not run").get_by_role("button").click()
     answer(page, "Story or codes fit")
     answer(page, "Level right")
@@ -75,7 +76,7 @@ def test_an_overheating_job_with_a_stretch_offline_equals_one_done_online(
     overrule(page, visits)
     run = Run.objects.get()
     hand_over(page, run)
-    other = visits.open(TABLET, senior, path="/")
+    other = visits.open(screen, senior, path="/")
     accept(other, visits)
     photograph(other)
     stretch_offline(other, door, run, visits)
@@ -140,7 +141,7 @@ def hand_over(page: Page, run: Run) -> None:
 def accept(page: Page, visits: Visits) -> None:
     page.goto(f"{visits.address}/jobs/hand-overs/{HandOver.objects.get().pk}/")
     expect(page.locator("main")).to_contain_text("The late shift takes over.")
-    visits.shot(page, "offline-accept")
+    visits.shot(page, f"offline-accept-{page.viewport_size['width']}")
     answer(page, "I, Senior, take it from here")
     title(page, "Fan connector: heat, green, loose")
     expect(page.get_by_role("region", name="Where you were")).to_contain_text("Junior did the last step")
@@ -174,7 +175,7 @@ def stretch_offline(page: Page, door: Door, run: Run, visits: Visits) -> None:
     unsent(page, "1 not sent")
     reading(page, "17.2", "Runs, current right")
     arrives(page, "Voltage lost on the high-speed feed")
-    visits.shot(page, "offline-step")
+    visits.shot(page, f"offline-step-{page.viewport_size['width']}")
     expect(page.get_by_text(re.compile("^Kept: Power on the fan rating plate.*240"))).to_be_visible()
     value(page, "Cross-section of the fan feed wire", "4")
     page.goto(f"{door.address}/jobs/runs/{run.pk}/")  # the second interruption: the page was closed
@@ -210,7 +211,7 @@ def look_at_the_list(page: Page, door: Door, visits: Visits) -> None:
     expect(rows.last).to_contain_text("waits for the network")
     page.get_by_role("button", name="Send now").click()
     unsent(page, "5 not sent")
-    visits.shot(page, "offline-list")
+    visits.shot(page, f"offline-list-{page.viewport_size['width']}")
     with page.expect_download() as told:
         page.get_by_role("button", name="Save to a file").click()
     items = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
