@@ -12,7 +12,7 @@ from shopkb.catalog.models import Meter as MeterRow
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.meters import Judgement, judge
-from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.core.readings.units import Quantity, Reading, ReadingError, format_quantity, parse_quantity, parse_reading
 from shopkb.jobs.chain import storable
 from shopkb.jobs.errors import NotPossible, Unreadable
 from shopkb.jobs.meters import meter_of
@@ -53,9 +53,15 @@ def read_value(value: AskedValue, typed: str) -> Quantity:
     except ReadingError as error:
         raise Unreadable(error.message, error.hint) from error
     if value.low is not None and quantity.magnitude < value.low.to(value.unit).magnitude:
-        raise Unreadable(f"{quantity} is less than can be true here.", f"It is {value.low} or more.")
+        raise Unreadable(
+            f"{format_quantity(quantity)} is less than can be true here.",
+            f"It is {format_quantity(value.low)} or more.",
+        )
     if value.high is not None and quantity.magnitude > value.high.to(value.unit).magnitude:
-        raise Unreadable(f"{quantity} is more than can be true here.", f"It is {value.high} or less.")
+        raise Unreadable(
+            f"{format_quantity(quantity)} is more than can be true here.",
+            f"It is {format_quantity(value.high)} or less.",
+        )
     return quantity
 
 

@@ -127,7 +127,10 @@ class IntakeForm(Once):
 class RepairForm(Once):
     """A cause, how it was proven, what was done, what else was found."""
 
-    cause = CauseField(queryset=Cause.objects.select_related("component").order_by("component__name", "mode"))
+    cause = CauseField(
+        queryset=Cause.objects.select_related("component").order_by("component__name", "mode"),
+        empty_label="Choose the part and what was wrong with it",
+    )
     proof = forms.ChoiceField(
         label="How it was proven",
         choices=[
@@ -247,7 +250,7 @@ class SkipForm(Once):
 class HandOverForm(Once):
     """What the next person needs to know."""
 
-    receiver = forms.ModelChoiceField(label="To whom", queryset=User.objects.none(), empty_label=None)
+    receiver = forms.ModelChoiceField(label="To whom", queryset=User.objects.none(), empty_label="Choose who goes on")
     reason = forms.CharField(label="Why you stop here", max_length=200)
     off_vehicle = forms.CharField(
         label="What is off the vehicle, unplugged or unsafe",
