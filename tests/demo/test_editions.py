@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from statistics import median
 
 import pytest
 
@@ -55,11 +56,16 @@ def test_an_edition_ends_at_every_cause(said: Edition) -> None:
 
 @each
 def test_the_newer_edition_keeps_keys_and_costs_less(said: Edition) -> None:
-    """So there is an improvement to be seen: at least two minutes a job, and no fewer right ends at once."""
+    """So there is an improvement to be seen: at least two minutes a job, and no fewer right ends at once.
+
+    A wrong end is dear: counted with the minutes of a repair in vain, the median of what the procedure's repairs take.
+    """
     old, new = edition(said.key), flows()[said.key]
     assert {cause.key: cause.identity for cause in old.causes} == {cause.key: cause.identity for cause in new.causes}
     assert compare(old, new)
-    assert costs(new).minutes <= costs(old).minutes - 2
+    in_vain = median(cause.minutes or 0 for cause in new.causes)
+    dear = {flow: costs(flow).minutes + costs(flow).wrong * in_vain for flow in (old, new)}
+    assert dear[new] <= dear[old] - 2
     assert costs(new).right >= costs(old).right
 
 
