@@ -39,7 +39,7 @@ def line(kind: str, true: float, low: float, high: float) -> Line:
 
 
 def test_branches_count_verified_jobs_whose_cause_can_be_reached() -> None:
-    to_pack = (("speeds", "only-top"), ("kind", "pack"), ("pack-look", "clean"))
+    to_pack = (("speeds", "only-top"), ("kind", "pack"), ("pack-look", "clean"), ("pack-ohms", "open"))
     jobs = [
         job("pack-open", *to_pack),
         job("switch-contacts", *to_pack),
@@ -51,7 +51,8 @@ def test_branches_count_verified_jobs_whose_cause_can_be_reached() -> None:
     assert found == {
         (KEY, ("speeds", "only-top")): 1.0,
         (KEY, ("kind", "pack")): 1.0,
-        (KEY, ("pack-look", "clean")): pytest.approx(2 / 3),
+        (KEY, ("pack-look", "clean")): 1.0,
+        (KEY, ("pack-ohms", "open")): pytest.approx(2 / 3),
     }
 
 
