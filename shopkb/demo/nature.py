@@ -67,13 +67,15 @@ class Nature:
         ]
 
     def outcome(self, rng: np.random.Generator, step: Step, cause: str, error: float, platform: str = "") -> str:
-        """What is answered: with probability ``error`` one of the wrong outcomes, each as likely."""
+        """What is answered: with probability ``error`` one that a careful technician would not find, each as likely.
+
+        Such an answer need not be fatal: a later step may still lead back to the cause.
+        """
         fixed = fact(self.said, step.key, platform)
         if fixed:
             return fixed
         true, leads = self.true_outcomes(step.key, cause)
-        right = set(self.right_outcomes(step.key, cause)) or set(true)
-        wrong = [outcome.key for outcome in step.outcomes if outcome.key not in right]
+        wrong = [outcome.key for outcome in step.outcomes if outcome.key not in true]
         if leads and wrong and rng.random() < error:
             return wrong[int(rng.integers(len(wrong)))]
         return choose(rng, true)

@@ -1,6 +1,8 @@
 """How a procedure fares under the hidden truth, worked out exactly: minutes, right ends, and ends by cause.
 
-A walk answers each step wrongly at the stated rate, one of the wrong outcomes as likely as another. Two chances are
+A walk answers each step wrongly at the stated rate, one of the wrong outcomes as likely as another. A wrong answer need
+not end wrongly: where another test contradicts it, the way leads back. Errors of two steps are independent, so a step
+that confirms must be another test, not the same one again. Two chances are
 told of each cause: that the **first** end names it, and that the **job** ends at it when a repair that did not cure
 sends the technician back to the first wrong answer, as the tool does. A wrong repair that is taken for the cure ends a
 job wrongly. Nobody gives up, is told the cause or leaves out a step.
@@ -35,7 +37,11 @@ class Chances:
 
 @dataclass(frozen=True, slots=True)
 class Fare:
-    """What a procedure costs and how often it is right, over the causes and vehicles of the truth."""
+    """What a procedure costs and how often it is right, over the causes and vehicles of the truth.
+
+    ``right``, ``wrong``, ``left`` and ``handed_over`` say how the first walk ends. ``found`` counts the right ends of
+    the procedures it hands over to as well.
+    """
 
     minutes: float
     right: float
@@ -43,6 +49,7 @@ class Fare:
     left: float
     handed_over: float
     job: float
+    found: float
 
 
 def platforms_of(truth: Truth, flow: Flow) -> Counter[str]:
@@ -59,8 +66,7 @@ def answers(
     if fixed:
         return {fixed: 1.0}
     true, leads = nature.true_outcomes(step.key, cause)
-    right = set(nature.right_outcomes(step.key, cause)) or set(true)
-    wrong = [outcome.key for outcome in step.outcomes if outcome.key not in right]
+    wrong = [outcome.key for outcome in step.outcomes if outcome.key not in true]
     rate = min(0.5, nature.said.errors.get(step.key, truth.errors[step.test]) * errors) if leads and wrong else 0.0
     whole = sum(true.values())
     return {key: (1 - rate) * weight / whole for key, weight in true.items()} | {
@@ -103,20 +109,55 @@ def chances(truth: Truth, nature: Nature, cause: str, platform: str, errors: flo
     return Chances(right(flow.start, 1), right(flow.start, MOST_ATTEMPTS))
 
 
-def fare(truth: Truth, flow: Flow, access_minutes: Mapping[str, float]) -> Fare:
-    """The whole procedure, halfway through the period, each platform by its number of vehicles."""
+def found_at_once(
+    truth: Truth,
+    natures: Mapping[str, Nature],
+    key: str,
+    cause: str,
+    platform: str,
+    followed: frozenset[str] = frozenset(),
+) -> float:
+    """P(the first walk ends at the cause), through the procedures that the one with this key hands over to."""
+    nature, followed = natures[key], followed | {key}
+
+    @cache
+    def ahead(step: str) -> float:
+        shares = answers(truth, nature, nature.flow.step_by_key[step], cause, platform)
+        return sum(share * beyond(step, outcome) for outcome, share in shares.items())
+
+    def beyond(step: str, outcome: str) -> float:
+        go = nature.flow.step_by_key[step].outcome(outcome).go
+        if go.kind is GoKind.STEP:
+            return ahead(go.key)
+        if go.kind is GoKind.HAND_OVER and go.key in natures and go.key not in followed:
+            return found_at_once(truth, natures, go.key, cause, platform, followed)
+        return float(go.kind is GoKind.CAUSE and nature.flow.cause_by_key[go.key].identity == cause)
+
+    return ahead(nature.flow.start)
+
+
+def fare(
+    truth: Truth, flow: Flow, access_minutes: Mapping[str, float], others: Mapping[str, Flow] | None = None
+) -> Fare:
+    """The whole procedure, halfway through the period, each platform by its number of vehicles.
+
+    ``others`` are the procedures it may hand over to.
+    """
     nature, parts = Nature(flow, truth.of(flow)), []
+    natures = {key: Nature(other, truth.of(other)) for key, other in (others or {}).items()} | {flow.procedure: nature}
     for platform, vehicles in platforms_of(truth, flow).items():
         weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
         whole = sum(weights.values())
         appraisal = _appraised(truth, nature, weights, platform, access_minutes)
         known = {cause.identity for cause in flow.causes}
-        ends = {cause: chances(truth, nature, cause, platform).job for cause in known if weights[cause] > 0}
-        job = sum(weights[cause] * chance for cause, chance in ends.items()) / whole
-        found = (appraisal.minutes, appraisal.right, appraisal.wrong, appraisal.dead_end, appraisal.handed_over, job)
-        parts.append((vehicles, found))
-    total = sum(vehicles for vehicles, _found in parts)
-    return Fare(*(sum(vehicles * found[place] for vehicles, found in parts) / total for place in range(6)))
+        jobs = {cause: chances(truth, nature, cause, platform).job for cause in known if weights[cause] > 0}
+        job = sum(weights[cause] * chance for cause, chance in jobs.items()) / whole
+        at_once = {cause: found_at_once(truth, natures, flow.procedure, cause, platform) for cause in weights}
+        found = sum(weights[cause] * chance for cause, chance in at_once.items()) / whole
+        ends = (appraisal.minutes, appraisal.right, appraisal.wrong, appraisal.dead_end, appraisal.handed_over)
+        parts.append((vehicles, (*ends, job, found)))
+    total = sum(vehicles for vehicles, _figures in parts)
+    return Fare(*(sum(vehicles * figures[place] for vehicles, figures in parts) / total for place in range(7)))
 
 
 def _appraised(
