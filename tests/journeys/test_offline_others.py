@@ -250,6 +250,9 @@ def test_a_page_that_was_cut_off_on_its_way_is_not_kept(
     assert [worker.evaluate(CUT_OFF, length) for length in ("3", "4", "0")] == ["<p>", "cut off", "cut off"]
     sizes = page.evaluate(SIZES, run.pk)
     assert min(sizes.values()) > 1000, sizes
+    told = page.context.new_cdp_session(page).send("Page.getInstallabilityErrors")
+    missing = {error["errorId"] for error in told["installabilityErrors"]}
+    assert missing <= {"in-incognito"}, "it can be put on the home screen"
 
 
 def test_a_picture_whose_reply_is_lost_is_one_picture(
