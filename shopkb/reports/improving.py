@@ -127,7 +127,8 @@ def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
     """The same tests in orders that cost fewer expected minutes, and how sure that is of the one that is shown.
 
     The page comes at once with what the first round found and asks for more by itself, until no order is left out or
-    the limit is reached; each answer stands on its own. ``?order=`` shows another of the proposals.
+    the limit is reached; each answer stands on its own. ``?order=`` shows another of the proposals. How sure the saving
+    is takes longer to work out: ``?part=sure`` asks for it, the page by itself.
     """
     if not may(request.user, Right.WRITE):
         require(request.user, Right.REPORT)
@@ -135,14 +136,16 @@ def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
     flow = flow_of(revision)
     place = _round(request.GET.get("round", ""))
     context = {"revision": revision, "flow": flow, "section": "procedures", "round": place, "rounds": len(ROUNDS)}
+    sure = request.GET.get("part") == "sure"
     try:
-        context |= _order(revision, flow, place, request.GET.get("order", ""))
+        context |= _order(revision, flow, place, request.GET.get("order", ""), sure=sure)
     except ValueError as error:
         context["reason"] = str(error)
-    return render_page_or_part(request, "reports/better_order.html", "reports/_order.html", context)
+    part = "reports/_sure.html" if sure else "reports/_order.html"
+    return render_page_or_part(request, "reports/better_order.html", part, context)
 
 
-def _order(revision: Revision, flow: Flow, place: int, wanted: str) -> dict[str, object]:
+def _order(revision: Revision, flow: Flow, place: int, wanted: str, *, sure: bool) -> dict[str, object]:
     """What the page says after so many rounds."""
     found = _searched(revision, place)
     better = _wanted(found, wanted)
@@ -158,7 +161,8 @@ def _order(revision: Revision, flow: Flow, place: int, wanted: str) -> dict[str,
         said["further"] = place + 1
     if better is not None:
         said |= {"order": checksum(better.flow), "then": _of(better.flow)}
-        said["difference"] = _spread(flow, better.flow, revision)
+        if sure:
+            said["difference"] = _spread(flow, better.flow, revision)
         said["moves"] = _moves(flow, better)
     return said
 

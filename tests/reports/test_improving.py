@@ -208,6 +208,12 @@ def test_a_better_order_is_shown_with_its_limits_and_made_the_draft(
     assert "Every order was weighed." in page
     assert "Not at all by changing the order alone: this is the quickest order that ends right as often" in page
     assert "(advised)" in page
+    sure = f"{address}?part=sure&round=1&order={shown(page)}"
+    assert f'hx-get="{sure}"'.replace("&", "&amp;") in page
+    part = client.get(sure, headers={"HX-Request": "true"}).content.decode()
+    assert "<html" not in part
+    for whole in (part, client.get(sure).content.decode()):
+        assert "Chance that right ends fall by over 2 points" in whole
     given = {"round": "1", "order": shown(page), "based_on": row.checksum}
     answer = client.post(reverse("reports:take-order", args=["lamp-dark", 1]), given)
     assert answer["Location"] == reverse("procedures:desk", args=["lamp-dark", 1])

@@ -29,6 +29,9 @@ LATELY: Final = 6
 TOLD: Final = 2.0
 """Natural logarithm of the Bayes factor above which a change is told."""
 
+FEWEST: Final = 5
+"""Readings on either side below which none are said to drift: a shop has many steps, and one slip is soon made."""
+
 SKIPPED: Final = 0.2
 """A step that more jobs than this share skip is often skipped."""
 
@@ -186,7 +189,7 @@ def drifting_readings(flow: Flow, lately: Readings, before: Readings) -> tuple[R
     for (step, outcome, unit), now in lately.items():
         then = before.get((step, outcome, unit), ())
         strength = reading_change(now, then)
-        if strength > TOLD:
+        if strength > TOLD and min(len(now), len(then)) >= FEWEST:
             medians = float(np.median(now)), float(np.median(then))
             limit = _nearer(flow, step, outcome, unit, *medians)
             found.append(

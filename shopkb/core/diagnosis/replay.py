@@ -57,10 +57,10 @@ class Replayed:
 class Replay:
     """All verified jobs of the procedure, replayed.
 
-    ``lost`` counts jobs without a proven cause, which no replay can judge. ``low`` and ``high`` bound the share of right
-    ends whatever the readings never taken would have shown, as closely as can be; ``None`` without jobs. ``expected``
-    fills them in by the model. ``right`` is over the jobs that ended. ``since`` repeats it for jobs of the month of
-    creation and later.
+    ``lost`` counts jobs without a proven cause, which no replay can judge. ``low`` and ``high`` bound the share of
+    right ends whatever the readings never taken would have shown, as closely as can be; ``None`` without jobs.
+    ``expected`` fills them in by the model. ``right`` is over the jobs that ended. ``since`` repeats it for jobs of the
+    month of creation and later.
     """
 
     jobs: tuple[Replayed, ...]
