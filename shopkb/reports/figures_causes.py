@@ -36,7 +36,7 @@ def pareto(jobs: Iterable[JobFact], by: By = By.CAUSE, system: str = "") -> tupl
     counts: Counter[str] = Counter()
     for job in jobs:
         cause = job.confirmed
-        if cause is not None and is_within(_component(cause.cause), system):
+        if cause is not None and is_within(component_of(cause.cause), system):
             counts[_name(job, cause.cause, by)] += 1
     whole, met, rows = sum(counts.values()), 0, []
     for name, number in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0])):
@@ -59,7 +59,7 @@ def found_together(jobs: Iterable[JobFact], system: str = "") -> tuple[Together,
     single: Counter[str] = Counter()
     pairs: Counter[tuple[str, str]] = Counter()
     for job in jobs:
-        if job.confirmed is None or not is_within(_component(job.confirmed.cause), system):
+        if job.confirmed is None or not is_within(component_of(job.confirmed.cause), system):
             continue
         single[job.confirmed.cause] += 1
         pairs.update((job.confirmed.cause, other) for other in set(job.also) - {job.confirmed.cause})
@@ -91,12 +91,13 @@ def uncovered(jobs: Iterable[JobFact], known: Collection[str]) -> tuple[Uncovere
     )
 
 
-def _component(identity: str) -> str:
+def component_of(identity: str) -> str:
+    """The path in the tree of systems of ``component#mode``."""
     return identity.partition("#")[0]
 
 
 def _name(job: JobFact, cause: str, by: By) -> str:
     if by is By.CAUSE:
         return cause
-    path = _component(cause) if by is By.SYSTEM else job.platform
+    path = component_of(cause) if by is By.SYSTEM else job.platform
     return "/".join(path.split("/")[:2])

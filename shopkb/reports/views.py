@@ -28,7 +28,7 @@ USED = {
     "changes": ("system", "symptom", "platform", "procedure"),
     "tests": ("system", "symptom", "platform", "procedure", "person"),
     "minutes": ("system", "symptom", "platform", "procedure"),
-    "comebacks": ("symptom", "platform", "procedure"),
+    "comebacks": ("system", "symptom", "platform", "procedure"),
     "causes": ("system", "symptom", "platform", "procedure"),
     "shelf": ("system", "symptom", "platform", "procedure"),
     "honesty": ("system", "symptom", "procedure"),

@@ -151,6 +151,27 @@ def test_the_list_has_the_answers_that_stand(horn: Procedure, manager: User, jun
     assert {step: page.context["page"].paginator.count for step, page in lists.items()} == {"press": 1, "supply": 0}
 
 
+def test_a_system_narrows_what_comes_back_to_its_causes(
+    closed: list[Job], horn: Procedure, manager: User, junior: User
+) -> None:
+    """One cure of the horn and one of the ground came back; each is seen in its own system, and in the one above."""
+    for job in (closed[0], closed[4]):
+        take_in(junior, comeback_of=job)
+    client = signed_in(manager)
+
+    def back(system: str) -> list[tuple[str, str]]:
+        taken = client.get("/figures/comebacks/", {**PERIOD, "table": "each-comeback", "system": system})
+        rows = csv.DictReader(io.StringIO(taken.content.decode("utf-8-sig")))
+        return [(row["Job"], row["Cause that was claimed"].partition(":")[0]) for row in rows]
+
+    horn_back, ground_back = (str(closed[0].pk), "Horn"), (str(closed[4].pk), "Ground")
+    assert sorted(back("body/horn")) == sorted([horn_back, ground_back])
+    assert back("body/horn/ground") == [ground_back]
+    page = html.unescape(get(client, "/figures/comebacks/", system="body/horn/ground", **PERIOD)[0].content.decode())
+    lists = [client.get(link) for link in re.findall(r'href="(/jobs/[^"]*fate=back[^"]*)"', page)]
+    assert lists and {each.context["page"].paginator.count for each in lists} == {1}
+
+
 def test_what_departs_and_what_is_young_opens_its_jobs(
     closed: list[Job], horn: Procedure, manager: User, junior: User
 ) -> None:

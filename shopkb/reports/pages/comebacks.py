@@ -6,6 +6,9 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from shopkb.accounts.models import User
+from shopkb.core.diagnosis.pooling import is_within
+from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.reports.figures_causes import component_of
 from shopkb.reports.figures_comebacks import (
     PROVISIONAL,
     ComebackFigures,
@@ -45,21 +48,23 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Six queries; more when something is met for the first time."""
-    held = Material(filters)
-    facts, jobs, tallies, titles = held.facts, held.facts.jobs, held.runs, held.titles
+    """Six queries; more when something is met for the first time. A system means the causes in it, whatever procedure
+    they were found by."""
+    held, system = Material(filters.but(system="")), filters.system
+    facts, jobs, tallies = held.facts, _claimed_in(held.facts.jobs, system), _tallies_in(held.runs, system)
     people = dict(User.objects.values_list("username", "called"))
     back = [job for job in jobs if job.back_at and job.claimed]
     young = _young(held, now)
+    wrong = [row for row in wrong_parts(facts.jobs) if is_within(component_of(row.cause), system)]
     tables = (
-        causes_back(held, now),
-        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, titles, young),
+        causes_back(held, now, system),
+        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, held.titles, young),
         _plain("comebacks-by-proof", "By how the cause was proven", by_proof(jobs, now), filters, {}, young,
                facts.after),
         _plain("comebacks-by-person", "By who made the repair", by_person(jobs, now), filters, people, young,
                facts.after),
         Table("wrong-parts", "Wrong parts fitted", WRONG,
-              tuple(_wrong(row, filters, held.cause_numbers, facts) for row in wrong_parts(jobs)),
+              tuple(_wrong(row, filters, held.cause_numbers, facts) for row in wrong),
               facts.words, "No repair of this period is known to have been wrong."),
         Table("each-comeback", "Each job that came back", EACH, tuple(_each(job) for job in back), facts.words,
               "No job of this period has come back."),
@@ -67,10 +72,21 @@ def build(filters: Filters, now: datetime) -> Page:
     return Page("comebacks", "What comes back", _intro(jobs, back), tables)
 
 
-def causes_back(held: Material, now: datetime, most: int | None = None) -> Table:
+def causes_back(held: Material, now: datetime, system: str = "", most: int | None = None) -> Table:
     """By cause and procedure, the clearest first; at most so many."""
-    found = by_cause(held.runs, held.facts.jobs, now)[:most]
+    found = by_cause(_tallies_in(held.runs, system), held.facts.jobs, now)[:most]
     return _table("comebacks", "By cause", found, held, _young(held, now))
+
+
+def _claimed_in(jobs: Sequence[JobFact], system: str) -> Sequence[JobFact]:
+    """Jobs that claimed a cause in this system; all, if none is asked for."""
+    if not system:
+        return jobs
+    return [job for job in jobs if job.claimed and is_within(component_of(job.claimed.cause), system)]
+
+
+def _tallies_in(tallies: Tallies, system: str) -> Tallies:
+    return {key: sums for key, sums in tallies.items() if not system or is_within(component_of(key.cause), system)}
 
 
 def _young(held: Material, now: datetime) -> str:
@@ -129,6 +145,7 @@ def _plain(
 
 
 def _figures(row: ComebackFigures, filters: Filters, about: Mapping[str, str], young: str, after: str = "") -> Row:
+    about = {**about, "system": filters.system}
     behind = jobs_behind(filters, **about, fate="back", after=after) if row.back.part else ""
     return {
         "back": Cell(row.back, behind, "provisional" if row.provisional else ""),
