@@ -12,6 +12,7 @@ from ruamel.yaml import YAML
 from shopkb.accounts.roles import RIGHTS, Right, Role
 from shopkb.core.flow.model import TestKind
 from shopkb.core.identifiers import VinState, check_vin, parse_trouble_code
+from shopkb.demo.management.commands.demo import Command
 from shopkb.demo.truth import Place, ProcedureTruth, TruthError, cause_weights, fact, misfits, read_truth
 from tests.conftest import FIXTURES
 from tests.demo.invented import flows, truth
@@ -45,6 +46,22 @@ def test_sixty_invented_vehicles() -> None:
     assert {one.vin[:2] for one in vehicles} == {"U0"}
     states = Counter(check_vin(one.vin).state for one in vehicles)
     assert states == {VinState.NOT_CHECKABLE: 50, VinState.RIGHT: 10}
+
+
+def test_the_world_is_as_large_as_was_asked_for() -> None:
+    """Counts are the shop's own wish: three years, about 3000 jobs, 120 causes and 18 cautions at least."""
+    causes = {cause.identity for flow in flows().values() for cause in flow.causes}
+    causes |= {f"{cause['component']}#{cause['mode'].lower()}" for cause in fixture("causes")}
+    sizes = {"systems": len(paths(fixture("systems"))), "causes": len(causes), "cautions": len(fixture("cautions"))}
+    least = {"systems": 150, "causes": 120, "cautions": 18}
+    assert {key: size for key, size in sizes.items() if size < least[key]} == {}
+    assert 36 <= len(paths(fixture("platforms"))) <= 44
+    assert (len(fixture("symptoms")), len(fixture("people")), truth().shop.months) == (30, 8, 36)
+    jobs = Command().create_parser("manage.py", "demo").get_default("jobs")
+    assert jobs == 3000
+    met = {one.key for one in truth().procedures if one.share > 0}
+    assert met == {key for key, flow in flows().items() if flow.symptoms}
+    assert {edition.until for edition in truth().editions} == {0.5, 1}
 
 
 def test_everything_named_is_in_the_fixtures() -> None:
