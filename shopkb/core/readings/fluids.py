@@ -101,7 +101,7 @@ COMPUTATIONS = (
         "voltage",
         (Input("charge", "the state of charge", "ratio", "%", low=0, high=100),),
         _rest_voltage,
-        "Voltage of a rested 12 V flooded lead-acid battery at a state of charge, at 27 °C",
+        "Voltage of a rested 12 V flooded lead-acid battery at a state of charge, at 27\N{NO-BREAK SPACE}°C",
         "BCI-form table as reprinted by battery suppliers; other tables differ by 0.05 to 0.1 V lower down",
     ),
     Computation(
@@ -109,7 +109,7 @@ COMPUTATIONS = (
         "ratio",
         (Input("voltage", "the voltage at rest, nothing switched on", "voltage", "V", low=6, high=13.5),),
         _charge,
-        "State of charge of a 12 V flooded lead-acid battery from its rested voltage, at 27 °C",
+        "State of charge of a 12 V flooded lead-acid battery from its rested voltage, at 27\N{NO-BREAK SPACE}°C",
         "BCI-form table as reprinted by battery suppliers, straight lines between its rows",
     ),
     Computation(
