@@ -6,14 +6,17 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from statistics import median
 from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
 
+from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.branches import branch_strengths
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.drift import LATELY, TOLD, reading_change
 from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import Forecast, Scores, all_pairs, isolation, outcomes, reliability, scores
 from shopkb.core.diagnosis.rates import Rate
@@ -77,7 +80,8 @@ def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Ite
 
 
 def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str) -> list[QualityRecord]:
-    """One for each month from ``since`` on in which a case was closed; not stored."""
+    """One for each month from ``since`` on in which a case was closed, not stored; the last one says which readings
+    have changed."""
     by_month: dict[str, list[ClosedCase]] = defaultdict(list)
     for case in cases:
         if case.month >= since:
@@ -85,7 +89,8 @@ def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str
     said: dict[str, list[Forecast]] = defaultdict(list)
     for forecast in forecasts(flow, cases, since=since):
         said[forecast.month].append(forecast)
-    return [
+    changed = reading_changes(flow, cases, timezone.localtime(at).strftime("%Y-%m"))
+    records = [
         QualityRecord(
             procedure=flow.procedure,
             month=month,
@@ -95,6 +100,41 @@ def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str
         )
         for month in sorted(by_month)
     ]
+    if records:
+        records[-1].figures["readings"] = [asdict(each) for each in changed]
+    return records
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingChange:
+    """Readings of one outcome of a step that are higher or lower in the last months than before: medians in ``unit``,
+    how many on each side, and the natural logarithm of the Bayes factor for a change."""
+
+    step: str
+    outcome: str
+    unit: str
+    before: float
+    of_late: float
+    n_before: int
+    n_of_late: int
+    log_bayes: float
+
+
+def reading_changes(flow: Flow, cases: Sequence[ClosedCase], month: str) -> list[ReadingChange]:
+    """As of ``month``, clearest first; only what is told of other changes, too. O(readings)."""
+    since = month_number(month) - LATELY
+    sides: dict[tuple[str, str, str], tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
+    for case in cases:
+        for one in case.results:
+            if one.procedure == flow.procedure and one.reading is not None and one.step in flow.step_by_key:
+                late = month_number(case.month) > since
+                sides[one.step, one.outcome, one.unit][late].append(float(one.reading))
+    found = [
+        ReadingChange(*place, median(before), median(late), len(before), len(late), reading_change(late, before))
+        for place, (before, late) in sides.items()
+        if before and late
+    ]
+    return sorted((each for each in found if each.log_bayes > TOLD), key=lambda each: -each.log_bayes)
 
 
 def figures(said: Sequence[Forecast], cases: Sequence[ClosedCase]) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, look_for, on_jobs, procedure_at
+from shopkb.reports.pages.shelf_steps import changed_readings, often_left_out
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
@@ -61,7 +62,7 @@ ABOUT = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Fifteen queries; more when something is met for the first time."""
+    """Seventeen queries; more when something is met for the first time."""
     held = Material(filters)
     chosen, facts, evidence = held.chosen, held.facts, held.evidence
     runs = evidence.runs(since=EARLIEST)
@@ -93,6 +94,8 @@ def build(filters: Filters, now: datetime) -> Page:
             Table("reviews", "Waiting for review", REVIEW, waiting, empty="Nothing waits for review."),
             Table("drifts", "Branches no longer what they were", DRIFTED,
                   tuple(_drift(d, chosen, filters) for d in drifted), DRIFTS_ABOUT, "No branch has clearly changed."),
+            changed_readings(held),
+            often_left_out(held),
             Table("symptoms-without-procedure", "Symptoms without a procedure", UNCARED,
                   tuple(_uncared(row, filters, facts) for row in uncared), "",
                   "Every symptom that jobs came in with has a procedure."),
