@@ -1,18 +1,18 @@
-"""The long simulations, as Markdown tables: ``python -m tests.simulation [coverage|honesty|plans|savings|drift] ...``.
+"""The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
-Without names all of them, some hours on two cores; every one is seeded. Those of ``plans`` and ``savings`` are kept in
-``tests/simulation/tables/``.
+Names are coverage, honesty, plans, savings, drift and smoothing; without names all of them, some hours on two cores.
+Every one is seeded. The tables of plans, savings and smoothing are kept in ``tests/simulation/tables/``.
 """
 
 from __future__ import annotations
 
 import sys
 
-from tests.simulation import changes, coverage, honesty, plans, savings
+from tests.simulation import changes, coverage, honesty, plans, savings, smoothing
 
 ALL = {
     "coverage": coverage.main, "honesty": honesty.main, "plans": plans.main, "savings": savings.main,
-    "drift": changes.main,
+    "drift": changes.main, "smoothing": smoothing.main,
 }  # fmt: skip
 
 

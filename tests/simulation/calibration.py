@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
-from shopkb.core.diagnosis.forecasting import best_smoothing, forecasts
+from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import Scores, all_pairs, isolation, reliability, scores
 from shopkb.core.diagnosis.rates import Rate
 from shopkb.core.flow.model import Flow, GoKind
@@ -71,15 +71,13 @@ def main() -> None:
     for seed in (1, 2, 3):
         flow = horn()
         cases = shop(np.random.default_rng(seed), 3000, flow)
-        smoothing = best_smoothing(flow, cases)
         found = forecasts(flow, cases)
         told = scores(found)
         assert isinstance(told, Scores)
         print(
             f"seed {seed}: {told.jobs} forecasts, Brier {told.brier:.3f} (before any result "
             f"{told.brier_at_first:.3f}, ends {told.brier_of_ends:.3f} against {told.brier_where_named:.3f} there), "
-            f"log loss {told.log_loss:.3f} (before {told.log_loss_at_first:.3f}), "
-            f"best smoothing {smoothing:g}"
+            f"log loss {told.log_loss:.3f} (before {told.log_loss_at_first:.3f})"
         )
         for one in reliability(*all_pairs(found)):
             print(

@@ -265,6 +265,8 @@ def told(found: dict[bool, dict[str, list[Both]]]) -> str:
     """The tables as Markdown."""
     lines = []
     for prove_first, rule in ((True, "parts are fitted only once proven (the default)"), (False, "parts may be tried")):
+        if not any(found.get(prove_first, {}).values()):
+            continue
         lines += [
             "", f"Minutes to the cure, parts included; {rule}; ± is a 95 % interval over the hidden truths.", "",
             "| procedure | truths | as written | as suggested | saved | share | truth known / written "
@@ -275,17 +277,17 @@ def told(found: dict[bool, dict[str, list[Both]]]) -> str:
     return "\n".join(lines)
 
 
-def main(minutes: float = 60.0) -> None:
+def main(minutes: float = 240.0, rules: tuple[bool, ...] = (True, False)) -> None:
     """Three truths for every procedure, then one more for the one whose saving is least certain, until the minutes have
     passed. Where parts may be tried, a third of the truths."""
-    found: dict[bool, dict[str, list[Both]]] = {rule: {key: [] for key in SHELF} for rule in (True, False)}
+    found: dict[bool, dict[str, list[Both]]] = {rule: {key: [] for key in SHELF} for rule in rules}
     until, turn = time.monotonic() + 60 * minutes, 0
     while time.monotonic() < until:
         key = list(SHELF)[turn % len(SHELF)] if turn < FIRST * len(SHELF) else _least_certain(found[True])
         number = len(found[True][key])
-        for prove_first in (True, False) if number % FIRST == 0 else (True,):
-            known = number % FIRST == 0
-            found[prove_first][key].append(both(SHELF[key], [1, number], prove_first=prove_first, known=known))
+        third = number % FIRST == FIRST - 1
+        for prove_first in rules if third else (True,):
+            found[prove_first][key].append(both(SHELF[key], [1, number], prove_first=prove_first, known=third))
         turn += 1
         keep("savings", told(found))
     print(told(found))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
-from typing import Final
 
 import numpy as np
 
@@ -14,12 +13,9 @@ from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, count
 from shopkb.core.diagnosis.likelihoods import SMOOTHING, learn_each
 from shopkb.core.diagnosis.posterior import posterior
-from shopkb.core.diagnosis.quality import Forecast, Scores, scores
+from shopkb.core.diagnosis.quality import Forecast
 from shopkb.core.diagnosis.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
 from shopkb.core.flow.model import Flow, GoKind
-
-SMOOTHINGS: Final = (0.5, 1.0, 2.0, 4.0, 8.0)
-ENOUGH_TO_CHOOSE: Final = 50
 
 
 def forecasts(
@@ -48,17 +44,6 @@ def forecasts(
         for case in these:
             _add(known, contributions(case))
     return found
-
-
-def best_smoothing(flow: Flow, cases: Sequence[ClosedCase], half_life: float | None = HALF_LIFE) -> float:
-    """The smoothing with the least prequential log loss; the usual one below 50 verified cases."""
-    if sum(case.verified for case in _followed(flow, cases)) < ENOUGH_TO_CHOOSE:
-        return SMOOTHING
-    losses: dict[float, float] = {}
-    for smoothing in SMOOTHINGS:
-        found = scores(forecasts(flow, cases, smoothing=smoothing, half_life=half_life))
-        losses[smoothing] = found.log_loss if isinstance(found, Scores) else float("inf")
-    return min(losses, key=lambda smoothing: losses[smoothing])
 
 
 def _add(known: dict[TallyKey, TallySums], more: Tallies) -> None:

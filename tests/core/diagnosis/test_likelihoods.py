@@ -80,10 +80,8 @@ def test_a_new_procedure_reasons_as_its_writer_does() -> None:
 def test_data_overrule_the_writer() -> None:
     found = horn_model(tally("supply", "full", RELAY, 30), tally("supply", "weak", RELAY, 10))
     row = found.row_of["horn-silent", "supply", "full"]
-    # The base gives full 0.05 and absent 0.95 / 12 (1 of the 12 shares that lead); 30 of 40 jobs say otherwise, and
-    # absent is lifted to the floor.
-    absent = 2 * 0.95 / 12 / 42
-    assert found.table[row, found.column_of[RELAY]] == pytest.approx((30 + 2 * 0.05) / 42 / (1 - absent + 0.005))
+    # The base, eight jobs of it, gives full 0.05; 30 of 40 jobs say otherwise.
+    assert found.table[row, found.column_of[RELAY]] == pytest.approx((30 + 8 * 0.05) / 48)
 
 
 def test_priors_are_corrected_where_the_first_step_calls_for_it() -> None:

@@ -12,7 +12,7 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as sklearn_log_loss
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.diagnosis.forecasting import best_smoothing, forecasts
+from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import (
     Forecast,
     Scores,
@@ -183,5 +183,3 @@ def test_learning_beats_the_belief_before_any_result() -> None:
     assert found.jobs == 120
     assert found.brier < found.brier_at_first
     assert found.log_loss < found.log_loss_at_first
-    assert best_smoothing(horn(), cases) in (0.5, 1.0, 2.0, 4.0, 8.0)
-    assert best_smoothing(horn(), cases[:40]) == 2.0

@@ -148,8 +148,8 @@ def test_a_step_is_told_as_corrected_only_where_shares_differ_behind_it() -> Non
     found = learn(counted(horn(), *parts))
     assert [step for _, step in found.corrected] == ["press", "supply", "ground"]
     row = found.row_of["horn-silent", "ground", "bad"]
-    # Raw 380 of 400; corrected 380 against 20 x 400/80 = 100; 400 jobs of weight stay 400, two of the base beside them.
-    assert found.table[row, found.column_of[GROUND]] == pytest.approx((400 * 380 / 480 + 2 * 0.95) / 402)
+    # Raw 380 of 400; corrected 380 against 20 x 400/80 = 100; 400 jobs of weight stay 400, beside eight of the base.
+    assert found.table[row, found.column_of[GROUND]] == pytest.approx((400 * 380 / 480 + 8 * 0.95) / 408)
 
 
 def test_jobs_that_stopped_before_a_step_are_an_end_of_their_own() -> None:
