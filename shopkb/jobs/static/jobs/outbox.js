@@ -39,11 +39,20 @@ const Outbox = (() => {
   const lastOf = async (ofRun, step) =>
     (await all()).filter((item) => item.run === ofRun && item.step === step && item.kind === "answer").pop()?.client_id;
 
+  // A random UUID (RFC 9562, version 4), also on pages that came over plain HTTP, where browsers do not make one.
+  const id = () => {
+    if (crypto.randomUUID) return crypto.randomUUID();
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    bytes[6] = (bytes[6] & 0x0f) | 0x40;
+    bytes[8] = (bytes[8] & 0x3f) | 0x80;
+    return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  };
+
   // Keeps an item. Rejects when this device cannot keep it; then nothing may be shown as kept.
   const add = async (item) => {
     const replaces = item.kind === "answer" ? (await lastOf(item.run, item.step)) || item.replaces || "" : undefined;
     const at = new Date().toISOString();
-    await put({ ...item, user: me, at, replaces, client_id: item.client_id || crypto.randomUUID() });
+    await put({ ...item, user: me, at, replaces, client_id: item.client_id || id() });
     navigator.storage?.persist?.();
     await show();
   };
@@ -82,7 +91,8 @@ const Outbox = (() => {
   const refusal = async (answer) =>
     (await answer.json().catch(() => ({}))).error || `The server could not take it (${answer.status}).`;
 
-  // Sends what is mine, oldest first, pictures last: they are large, and go with answers. A refused answer stays, with the server's words; those of its run wait behind it.
+  // Sends what is mine, oldest first, pictures last: they are large, and go with answers. A refused answer stays, with
+  // the server's words; those of its run wait behind it.
   const send = async () => {
     if (sending) return;
     sending = true;
@@ -241,5 +251,5 @@ const Outbox = (() => {
   const elsewhere = document.getElementById("not-kept");
   if (elsewhere && location.pathname !== elsewhere.dataset.home) elsewhere.hidden = false;
   show().then(send);
-  return { add, now, send, all, show, me };
+  return { add, id, now, send, all, show, me };
 })();

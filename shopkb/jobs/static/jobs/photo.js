@@ -40,7 +40,7 @@
     const words = given.get("words") || "";
     const item = {
       kind: "photo", job, run: run || "", answer: kept ? await answered() : form.dataset.answer || "", words, about,
-      client_id: form.dataset.once || (form.dataset.once = crypto.randomUUID()),
+      client_id: form.dataset.once || (form.dataset.once = Outbox.id()),
       picture: await picture.arrayBuffer(), type: picture.type, says: `Picture${words ? `: ${words}` : ""}`,
     };
     const reply = kept ? null : await Outbox.now(item);
