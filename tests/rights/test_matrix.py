@@ -86,7 +86,9 @@ class Undone(Exception):
     """Ends a trial; everything it stored is rolled back."""
 
 
-def trial(client: Client, method: str, at: str, sent: dict[str, Any] | None = None) -> tuple[HttpResponse, set[str]]:
+def trial(
+    client: Client, method: str, at: str, sent: dict[str, Any] | None = None, **headers: str
+) -> tuple[HttpResponse, set[str]]:
     """The answer, and the tables that it changed; then everything is as before.
 
     Rows are compared only where a statement wrote at all, which is quicker and as strict.
@@ -98,7 +100,7 @@ def trial(client: Client, method: str, at: str, sent: dict[str, Any] | None = No
     try:
         with transaction.atomic():
             with CaptureQueriesContext(connection) as asked:
-                response = client.generic(method, at) if sent is None else client.post(at, sent)
+                response = client.generic(method, at) if sent is None else client.post(at, sent, headers=headers)
             after = state.rows() if state.writes(asked.captured_queries) else None
             raise Undone
     except Undone:

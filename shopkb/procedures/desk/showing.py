@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,7 @@ from shopkb.core.flow.checks_safety import covered_hazards
 from shopkb.core.flow.hazards import Catalog, CautionView, step_hazards
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind, Usual
 from shopkb.core.flow.value_use import value_ranges
+from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
 from shopkb.procedures.desk.wording import at_the_desk
@@ -25,6 +27,8 @@ from shopkb.procedures.templatetags.procedure_words import last_part
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 Choice = tuple[str, str]
+
+_KEY = re.compile(KEY_FORM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +45,10 @@ class OutcomeRow:
 
 
 def desk_address(revision: Revision, step: str = "") -> str:
+    """The desk, with the card of this step open; of what no key could be, nothing goes into the address."""
     address = reverse("procedures:desk", args=[revision.procedure.key, revision.number])
-    return f"{address}?step={step}#step-{step}" if step else address
+    named = len(step) <= LONGEST_KEY and _KEY.fullmatch(step)
+    return f"{address}?step={step}#step-{step}" if named else address
 
 
 def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None = None) -> dict[str, Any]:
