@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cache
+from itertools import product
 
 import numpy as np
 
@@ -81,28 +81,46 @@ class World:
         return 0.0 if access in opened else self.model.access_minutes.get(access, 0.0)
 
     def best(self) -> float:
-        """Expected minutes of the best plan there is."""
-        last = len(self.model.repairs)
-
-        @cache
-        def value(results: Results, tried: frozenset[int]) -> float:
-            weights = self.weights(results, tried)
-            total, opened = float(weights.sum()), self.opened(results, tried)
-            if total <= 1e-12:
-                return 0.0
-            found = []
+        """Expected minutes of the best plan there is: by number of tests left, fewest first, over all results and sets
+        of repairs tried at once."""
+        tests, repairs = len(self.model.tests), len(self.costs) + 1
+        results = np.array(list(product((-1, 0, 1), repeat=tests)))
+        code = (results + 1) @ 3 ** np.arange(tests)[::-1]
+        weights = np.array([self.weights(tuple(row), frozenset()) for row in results.tolist()])
+        sets = np.arange(2**repairs)
+        tried = sets[:, None] >> np.arange(repairs) & 1 == 1
+        value = np.full((len(results), sets.size), np.inf)
+        for left in range(tests + 1):
+            rows = code[(results < 0).sum(axis=1) == left]
+            total = weights[rows] @ ~tried.T
+            found = np.where(tried.all(axis=1), 0.0, np.full(total.shape, np.inf))
             for place, test in enumerate(self.model.tests):
-                if results[place] < 0:
-                    cost = (test.minutes + self.setup(test.access, opened)) * total
-                    found.append(cost + sum(value(_with(results, place, o), tried) for o in (0, 1)))
-            for place, minutes in enumerate([*self.costs, PRICES.look_further]):
-                if place not in tried:
-                    access = self.model.repairs[place].access if place < last else ""
-                    cost = (minutes + self.setup(access, opened)) * total
-                    found.append(cost + value(results, tried | {place}))
-            return min(found)
+                open_still = results[rows, place] < 0
+                here, step = rows[open_still], 3 ** (tests - 1 - place)
+                minutes = test.minutes + self._set_ups(test.access, results[here], tried)
+                after = value[here + step] + value[here + 2 * step]
+                found[open_still] = np.minimum(found[open_still], minutes * total[open_still] + after)
+            for size in range(repairs - 1, -1, -1):
+                self._repair(found, total, results[rows], sets[tried.sum(axis=1) == size], tried)
+            value[rows] = found
+        return float(value[0, 0])
 
-        return value((-1,) * len(self.model.tests), frozenset())
+    def _repair(
+        self, found: np.ndarray, total: np.ndarray, results: np.ndarray, group: np.ndarray, tried: np.ndarray
+    ) -> None:
+        """Let every repair that is not in a set of the group be the next action."""
+        for place, minutes in enumerate([*self.costs, PRICES.look_further]):
+            access = self.model.repairs[place].access if place < len(self.costs) else ""
+            left = group[~tried[group, place]]
+            cost = (minutes + self._set_ups(access, results, tried[left])) * total[:, left]
+            found[:, left] = np.minimum(found[:, left], cost + found[:, left | 1 << place])
+
+    def _set_ups(self, access: str, results: np.ndarray, tried: np.ndarray) -> np.ndarray:
+        """Minutes to a set-up state, results x sets of repairs tried."""
+        tests = [place for place, test in enumerate(self.model.tests) if test.access == access]
+        repairs = [place for place, repair in enumerate(self.model.repairs) if repair.access == access]
+        reached = (results[:, tests] >= 0).any(axis=1)[:, None] | tried[:, repairs].any(axis=1)
+        return np.where(reached, 0.0, self.setup(access, frozenset()))
 
     def cost_of(self, rule: Rule) -> float:
         """Expected minutes when the rule's advice is followed to the end.
