@@ -131,16 +131,8 @@ def test_evidence_is_what_a_rebuild_counts(made: tuple[Path, str]) -> None:
     assert done.stdout.split() == ["True", "True"], done.stderr
 
 
-def test_a_second_start_keeps_what_is_there(made: tuple[Path, str]) -> None:
-    before = jobs_in(made[0])
-    done = manage(made[0], "demo", "--no-serve", "--jobs", "9")
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines()[0] == "The demo is there already; everything done in it is kept."
-    assert jobs_in(made[0]) == before
-
-
 def test_compare_truth_as_json(made: tuple[Path, str]) -> None:
-    done = manage(made[0], "compare_truth", "--json", "--simulate", "300")
+    done = manage(made[0], "compare_truth", "--json", "--simulate", "60")
     said = json.loads(done.stdout)
     assert done.returncode in (0, 1)
     assert done.returncode == int(not all(one["enough"] for one in said["coverage"]))
@@ -274,8 +266,11 @@ def taken() -> Iterator[int]:
         yield listener.getsockname()[1]
 
 
-def test_it_serves_on_the_next_free_port(made: tuple[Path, str], taken: int) -> None:
-    words = [sys.executable, "manage.py", "demo", "--port", str(taken)]
+def test_a_second_start_keeps_what_is_there_and_serves_on_the_next_free_port(
+    made: tuple[Path, str], taken: int
+) -> None:
+    before = jobs_in(made[0])
+    words = [sys.executable, "manage.py", "demo", "--port", str(taken), "--jobs", "9"]
     server = subprocess.Popen(
         words, cwd=ROOT, env=environment(made[0]), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
@@ -286,10 +281,12 @@ def test_it_serves_on_the_next_free_port(made: tuple[Path, str], taken: int) -> 
             line = server.stdout.readline()
             assert line, said
             said += line
+        assert said.splitlines()[0] == "The demo is there already; everything done in it is kept."
         found = re.search(rf"Port {taken} is taken, so (\d+) is used\.", said)
         assert found, said
         page = page_at(f"http://127.0.0.1:{found[1]}/sign-in/")
         assert "invented" in page.lower()
+        assert jobs_in(made[0]) == before
     finally:
         server.terminate()
         server.wait(timeout=30)
