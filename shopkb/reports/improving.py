@@ -19,7 +19,7 @@ from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.appraisal import Appraisal
 from shopkb.core.diagnosis.ordering import Difference, difference
-from shopkb.core.diagnosis.reordering import ROOMS, BetterOrder, OrderSearch, last, search
+from shopkb.core.diagnosis.reordering import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
 from shopkb.core.flow.compare import Change, compare
 from shopkb.core.flow.model import Flow, GoKind
@@ -31,6 +31,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import checksum, flow_of
+from shopkb.procedures.views.browse import leads_to
 from shopkb.reports.beside import Beside, beside
 from shopkb.web.htmx import render_page_or_part, wants_part
 
@@ -150,12 +151,13 @@ def _order(revision: Revision, flow: Flow, place: int, wanted: str, *, sure: boo
     found = _searched(revision, place)
     better = _wanted(found, wanted)
     now = _of(flow)
+    told = [Proposal(checksum(one.flow), now, _of(one.flow), one is found.best) for one in found.proposals]
     said: dict[str, object] = {
         "found": found,
         "better": better,
         "wanted": wanted,
         "now": now,
-        "proposals": [Proposal(checksum(one.flow), now, _of(one.flow), one is found.best) for one in found.proposals],
+        "proposals": [one for one in told if one.advised or one.order == wanted or one.saves > LEAST_SAVED],
     }
     if not found.complete and place < len(ROUNDS):
         said["further"] = place + 1
@@ -238,11 +240,13 @@ def replays(revision: Revision, published: Revision | None) -> Replays:
         flow, cases, changed=changed, created=created, model=_learned(flow, revision).model, beyond=_beyond(flow)
     )
     if before is None:
-        return Replays(draft, None, None, (), _listed(to_read(draft), {}))
+        return Replays(draft, None, None, (), _listed(flow, to_read(draft), {}))
     old = replay(before, cases, created=created, beyond=_beyond(before))
     endings = {one.job: one.ending for one in old.jobs}
     differ = [one for one in draft.jobs if one.ending is not endings[one.job]]
-    return Replays(draft, old, compared(old, draft), _listed(differ, endings), _listed(to_read(draft), endings))
+    return Replays(
+        draft, old, compared(old, draft), _listed(flow, differ, endings), _listed(flow, to_read(draft), endings)
+    )
 
 
 def _changed_meaning(before: Flow, after: Flow) -> frozenset[tuple[str, str]]:
@@ -261,7 +265,7 @@ def _beyond(flow: Flow) -> dict[str, frozenset[str]]:
     }
 
 
-def _listed(jobs: Sequence[Replayed], before: dict[int, Ending]) -> list[ReplayedJob]:
+def _listed(flow: Flow, jobs: Sequence[Replayed], before: dict[int, Ending]) -> list[ReplayedJob]:
     shown = sorted(jobs, key=lambda one: (one.month, one.job), reverse=True)[:MOST_LISTED]
     rows = Job.objects.select_related("vehicle").in_bulk([one.job for one in shown])
     return [
@@ -271,10 +275,18 @@ def _listed(jobs: Sequence[Replayed], before: dict[int, Ending]) -> list[Replaye
             one.month,
             before[one.job].value if one.job in before else "",
             one.ending.value,
-            one.stopped_at.replace("-", " ") if one.stopped_at else one.named or one.end,
+            _where(flow, one),
         )
         for one in shown
     ]
+
+
+def _where(flow: Flow, one: Replayed) -> str:
+    """The step whose reading was never taken, or where the last answer leads, in words."""
+    if one.stopped_at:
+        return flow.step_by_key[one.stopped_at].title
+    step, outcome = one.path[-1]
+    return leads_to(flow, flow.step_by_key[step].outcome(outcome).go)
 
 
 def _learned(flow: Flow, revision: Revision) -> Insight:

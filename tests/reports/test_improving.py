@@ -38,7 +38,9 @@ GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/rela
 
 @pytest.fixture
 def fan(catalog: None, senior: User, second: User) -> Procedure:
-    return stocked("fan", [FLOWS / f"{FAN}.yaml"], senior, second)[FAN]
+    """The fan, with the method that it hands over to and what that hands over to."""
+    keys = (FAN, "voltage-drop-method", "relay-and-control")
+    return stocked("fan", [FLOWS / f"{key}.yaml" for key in keys], senior, second)[FAN]
 
 
 @pytest.fixture
