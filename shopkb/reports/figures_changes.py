@@ -6,6 +6,7 @@ minutes that went into it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -18,6 +19,7 @@ from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.shares import FEWEST, Share
 
 MOST = 7
+MOST_OF_A_KIND = 3
 LITTLE = 0.1
 """Bits under which a step tells little."""
 
@@ -64,7 +66,8 @@ def suggestions(
     uncared: Sequence[Uncared],
     drifted: Sequence[Drift],
 ) -> tuple[Suggestion, ...]:
-    """The most pressing first, at most :data:`MOST`, and of one matter in one procedure only the worst."""
+    """The most pressing first, at most :data:`MOST`; of one matter in one procedure only the worst, and at most
+    :data:`MOST_OF_A_KIND` of one matter, so that one kind of trouble does not hide the others."""
     minutes = {row.procedure: row.minutes.value for row in procedures if row.minutes}
     titles = {row.procedure: row.title for row in procedures}
     usual = sum(minutes.values()) / len(minutes) if minutes else 0.0
@@ -166,8 +169,10 @@ _BY_NAME = (Matter.NO_WAY_TO_CAUSE,)
 
 def _one_of_each(found: Iterable[Suggestion]) -> Iterable[Suggestion]:
     met: set[tuple[str, str, str]] = set()
+    kinds: Counter[Matter] = Counter()
     for one in found:
         kind = (one.matter.value, one.procedure, one.name if one.matter in _BY_NAME or not one.procedure else "")
-        if kind not in met:
+        if kind not in met and kinds[one.matter] < MOST_OF_A_KIND:
             met.add(kind)
+            kinds[one.matter] += 1
             yield one

@@ -14,7 +14,7 @@ from shopkb.web.words import percent
 @dataclass(frozen=True, slots=True)
 class MonthScores:
     """Mean Brier scores (sum over causes, 0 to 2; less is better) of the forecasts of a month, and of saying the base
-    rate every time."""
+    rate every time. ``jobs`` counts a job once for each procedure that it followed."""
 
     month: str
     jobs: int
@@ -73,7 +73,7 @@ def _bin(low: float, high: float, parts: Sequence[tuple[int, float, float]]) -> 
 
 def _scored(whole: MonthScores) -> list[str]:
     better = 1 - whole.brier / whole.base if whole.base else 0.0
-    sentence = f"Before the cause of {whole.jobs} jobs was known, the tool had said how likely each cause was."
+    sentence = f"The tool had said {whole.jobs} times how likely each cause was before the cause was known."
     if better > 0.02:
         return [sentence, f"It missed by {percent(better)} less than somebody who always says the usual shares."]
     if better < -0.02:

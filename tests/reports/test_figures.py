@@ -257,7 +257,7 @@ def test_honesty_pools_months() -> None:
     assert found.whole is not None and found.whole.brier == pytest.approx(0.25)
     assert (found.bins[0].n, found.bins[0].share, found.bins[0].verdict) == (40, 25 / 40, "as said")
     assert found.paragraph == (
-        "Before the cause of 40 jobs was known, the tool had said how likely each cause was. "
+        "The tool had said 40 times how likely each cause was before the cause was known. "
         "It missed by 50 % less than somebody who always says the usual shares. "
         "What it called 30 % likely was true about three times in ten, and so on all along the scale."
     )

@@ -35,7 +35,7 @@ COLUMNS = (
 )
 ABOUT = (
     "Ranked by the minutes that went into it in this period. Only what chance alone does not explain is listed, and "
-    "of one kind in one procedure only the worst."
+    "of one kind in one procedure only the worst, three of one kind at most."
 )
 EMPTY = "Nothing stands out in this period: no step, end or cause that chance alone would not explain."
 DO = {

@@ -20,6 +20,7 @@ from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.web.words import percent
 
 MOST = 10
 OFTEN = 0.05
@@ -50,7 +51,7 @@ def often_left_out(held: Material) -> Table:
         "Steps often left out",
         LEFT_OUT,
         tuple(_left_out(step, held) for step in often[:MOST]),
-        f"Left out more often than {OFTEN:.0%} of the time, as surely as the interval says; at most {MOST}.",
+        f"Left out more often than {percent(OFTEN)} of the time, as surely as the interval says; at most {MOST}.",
         "No step is left out more often than chance would have it.",
     )
 
