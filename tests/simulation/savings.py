@@ -7,7 +7,8 @@ weight.
 
 - *as written*: the flow is followed to its end, and the cause it names is put right; where that does not cure, or the
   flow leaves without a cause, nothing is written any more, and the suggestions are followed from there;
-- *as suggested*: whatever the tool says next, within what it may say (never past a safety precondition);
+- *as suggested*: what the page shows, followed: the written next step, unless another test is quicker to the cure by a
+  minute or more or no test is worth its minutes; never past a safety precondition;
 - *truth known*: the same, from the hidden truth itself instead of closed jobs: no order is known to be better, so the
   best there is lies below it;
 - *floor*: what no order can save: the repair of the true cause with its set-up, and the cheaper of looking further and
@@ -32,7 +33,7 @@ from shopkb.core.diagnosis.counts import count
 from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.repairs import LEAST_COST, Prices
 from shopkb.core.diagnosis.tallies import contributions, merge
-from shopkb.core.diagnosis.telling import advise
+from shopkb.core.diagnosis.telling import LEAST_SAVED, Advice, advise
 from shopkb.core.diagnosis.ways import Ground
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
@@ -139,18 +140,30 @@ class Shop:
             results = [CaseResult(self.flow.procedure, step, outcome) for step, outcome in sorted(done)]
             allowed = {(self.flow.procedure, step) for step in self._may(dict(done))}
             found = advise(self.model, results, tried, prices=self.prices, allowed=allowed)
-            repair = found.repair
-            causes = repair.causes if repair is not None and not repair.looks_further else ()
-            self._advice[state] = (found.test.step if found.test else "", causes if not found.test else ())
+            self._advice[state] = self._shown(found, self._written(dict(done)))
         return self._advice[state]
 
-    def _may(self, done: dict[str, str]) -> frozenset[str]:
-        """What the job page allows: steps made safe, ahead on the written way."""
+    @staticmethod
+    def _shown(found: Advice, written: str) -> tuple[str, tuple[str, ...]]:
+        """The step or the repair that the page leads to."""
+        if found.test is None:
+            fitted = found.repair is not None and not found.repair.looks_further
+            return "", found.repair.causes if found.repair is not None and fitted else ()
+        option = next((one for one in found.tests if one.step == written), None)
+        close = option is not None and option.expected - found.test.expected < LEAST_SAVED
+        return written if close else found.test.step, ()
+
+    def _written(self, done: dict[str, str]) -> str:
+        """The written next step; empty once the written way has come to its end."""
         current = self.flow.start
         while current in done:
             go = self.flow.step_by_key[current].outcome(done[current]).go
             current = go.key if go.kind is GoKind.STEP else ""
-        return steps_made_safe(self.flow, CATALOG, frozenset(done)) & frozenset(_ahead(self.flow, current))
+        return current
+
+    def _may(self, done: dict[str, str]) -> frozenset[str]:
+        """What the job page allows: steps made safe, ahead on the written way."""
+        return steps_made_safe(self.flow, CATALOG, frozenset(done)) & frozenset(_ahead(self.flow, self._written(done)))
 
     def _repair_of(self, identity: str) -> Repair | None:
         column = self.model.column_of.get(identity)
@@ -242,7 +255,7 @@ class Saving:
     def of(cls, procedure: str, found: Sequence[Both]) -> Saving:
         rows = np.array([(one.written, one.suggested, one.known, one.floor) for one in found])
         asked = rows[~np.isnan(rows[:, 2])]
-        error = (rows[:, 0] - rows[:, 1]).std(ddof=min(1, len(rows) - 1)) / len(rows) ** 0.5
+        error = (rows[:, 0] - rows[:, 1]).std(ddof=1) / len(rows) ** 0.5 if len(rows) > 1 else float("nan")
         best = asked[:, 2].mean() / asked[:, 0].mean() if len(asked) else float("nan")
         written, suggested, floor = rows[:, [0, 1, 3]].mean(axis=0)
         return cls(procedure, len(rows), *(float(figure) for figure in (written, suggested, error, best, floor)))

@@ -20,6 +20,9 @@ from shopkb.core.diagnosis.repairs import USUAL_PRICES, Prices
 
 LOOK_FURTHER: Final = "Look further."
 
+LEAST_SAVED: Final = 1.0
+"""Minutes by which another test must be quicker to the cure before it is shown in place of the written next step."""
+
 WORTH_PROVING: Final = 0.05
 """Where causes have to be proven, a test that proves one this often is worth its minutes, whatever it says."""
 

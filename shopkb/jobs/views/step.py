@@ -11,6 +11,7 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from shopkb.catalog.models import Caution, Meter
+from shopkb.core.diagnosis.telling import LEAST_SAVED
 from shopkb.core.flow.model import GoKind, Step
 from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
@@ -32,9 +33,6 @@ from shopkb.jobs.views.outbox import pack_urls
 from shopkb.jobs.views.place import UNDO_SECONDS, Place, answer_words, undo_offer
 from shopkb.procedures.models import Revision
 from shopkb.web.words import minutes_words
-
-LEAST_SAVED = 1.0
-"""Minutes by which another order must be quicker before it is said."""
 
 
 @dataclass(frozen=True)
