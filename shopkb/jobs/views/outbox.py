@@ -20,6 +20,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Outcome, Step
+from shopkb.core.readings.bands import Band
 from shopkb.core.readings.limits import as_told
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from shopkb.jobs import answering, photos
@@ -172,6 +173,16 @@ def _answered(request: HttpRequest, job: Job) -> Result | None:
     return Result.objects.filter(run__job=job, client_id=given).first()
 
 
+def _named_limits(band: Band) -> str:
+    """A band whose values are not known yet, by their names: ``feed drop + 0.3 V or less``."""
+    if band.over_limit:
+        return "the meter shows over limit"
+    low, high = (end.text().replace("_", " ") if end else "" for end in (band.low, band.high))
+    words = [f"more than {low}" if band.low_open else f"{low} or more"] if low else []
+    words += [f"under {high}" if band.high_open else f"{high} or less"] if high else []
+    return ", ".join(words)
+
+
 def _answer(
     place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity], meter: Meter | None
 ) -> dict[str, object]:
@@ -193,5 +204,5 @@ def _answer(
         "told": told,
         "exact": replace(interval, told=True).words(UNITS[unit].sign) if interval else "",
         "over": bool(band is not None and band.over_limit),
-        "band": told.words(UNITS[unit].sign) if told else band.text() if band is not None else "",
+        "band": told.words(UNITS[unit].sign) if told else _named_limits(band) if band is not None else "",
     }
