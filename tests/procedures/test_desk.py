@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from pytest_django import DjangoAssertNumQueries
 
 from shopkb.accounts.models import User
+from shopkb.core.flow import editing
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof
 from shopkb.core.flow.reader import read_flow
@@ -252,10 +254,19 @@ def test_two_revisions_are_held_against_each_other(client: Client, shelf: dict[s
     client.force_login(senior)
     revision = publishing.draft_from(shelf[FAN].revisions.get(), by=senior, at=NOW)
     flow = flow_of(revision)
-    card(client, revision, flow.steps[0].key, title="A plainer title")
-    page = client.get(reverse("procedures:compared", args=[FAN, 2, 1])).content.decode()
+    first, last = flow.steps[0], flow.steps[-1]
+    card(client, revision, first.key, title="A plainer title")
+    revision.refresh_from_db()
+    turned = editing.point(flow_of(revision), first.key, first.outcomes[0].key, Go(GoKind.STEP, last.key))
+    publishing.save_draft(revision, turned, by=senior, based_on=revision.checksum)
+    address = reverse("procedures:compared", args=[FAN, 2, 1])
+    page = client.get(address).content.decode()
     assert "reworded" in page
     assert "A plainer title" in page
+    assert f"leads to “{last.title}”" in html.unescape(page)
+    assert f"the step {last.key}" not in page
+    for number in (1, 2):  # whichever of the two is open: the newer held against the older
+        assert address in client.get(reverse("procedures:revision", args=[FAN, number])).content.decode()
 
 
 @settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -12,6 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
+from shopkb.core.flow.compare import Difference
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
@@ -64,6 +65,17 @@ def at_the_desk(flow: Flow, finding: Finding, catalog: Catalog | None = None) ->
         message=_with_titles(flow, step, message),
         hint=_with_cautions(catalog, _with_titles(flow, step, HINTS.get(finding.id, finding.hint))),
     )
+
+
+def in_names(one: Difference, before: Flow, after: Flow) -> Difference:
+    """The same difference, where a branch leads said by title and by what failed; today's name where both have one."""
+    names = {f"the step {key}": f"“{held.title}”" for flow in (before, after) for key, held in flow.step_by_key.items()}
+    for flow in (before, after):
+        names |= {f"the cause {key}": f"“{cause_words(held.identity)}”" for key, held in flow.cause_by_key.items()}
+    return replace(one, words=tuple(_WAY.sub(lambda way: names.get(way[0], way[0]), said) for said in one.words))
+
+
+_WAY: Final = re.compile(r"the (?:step|cause) [a-z0-9-]+")
 
 
 def _place(flow: Flow, finding: Finding) -> str:

@@ -21,7 +21,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.desk.acts import Done, obey
 from shopkb.procedures.desk.meanwhile import apart, concerned, differing, texts_of_form
 from shopkb.procedures.desk.showing import charting, desk_address, showing
-from shopkb.procedures.desk.wording import at_the_desk
+from shopkb.procedures.desk.wording import at_the_desk, in_names
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
@@ -257,9 +257,7 @@ def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpRes
         "comparison": found,
         "kinds": [
             _apart_from_kept("Steps", [(one, _said(one.step, "", before, after)) for one in found.steps]),
-            _apart_from_kept(
-                "Outcomes", [(one, _said(one.step, one.outcome, before, after)) for one in found.outcomes]
-            ),
+            _apart_from_kept("Outcomes", [_outcome(one, before, after) for one in found.outcomes]),
             _apart_from_kept("Causes", [(one, one.cause.replace("-", " ")) for one in found.causes]),
         ],
         "lost": sum(one.loses_evidence for one in (*found.steps, *found.outcomes)),
@@ -276,6 +274,10 @@ def _apart_from_kept(heading: str, rows: list[Row]) -> tuple[str, list[Row], lis
     """Heading, what changed, and the words of what was kept."""
     kept = [words for one, words in rows if one.change is Change.KEPT]
     return heading, [row for row in rows if row[0].change is not Change.KEPT], kept
+
+
+def _outcome(one: Difference, before: Flow, after: Flow) -> Row:
+    return in_names(one, before, after), _said(one.step, one.outcome, before, after)
 
 
 def _said(step: str, outcome: str, before: Flow, after: Flow) -> str:
