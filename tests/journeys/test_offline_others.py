@@ -91,7 +91,7 @@ def read_without(page: Page, run: Run, door: Door) -> None:
     unsent(page, "2 not sent")
 
 
-def test_an_answer_whose_reply_is_lost_is_one_answer(
+def test_an_answer_and_a_picture_whose_replies_are_lost_are_one_each(
     visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
 ) -> None:
     """The server has stored it; the device does not know, keeps it, and sends it again."""
@@ -110,6 +110,20 @@ def test_an_answer_whose_reply_is_lost_is_one_answer(
     page.get_by_role("link", name="Go on with the network").click()
     title(page, "Voltage across the fan fuse")
     assert run.results.count() == before + 1
+    picture_with_a_lost_reply(page, door, run)
+
+
+def picture_with_a_lost_reply(page: Page, door: Door, run: Run) -> None:
+    page.goto(f"{door.address}/jobs/{run.job_id}/photos/new/")
+    page.evaluate("Object.defineProperty(crypto, 'randomUUID', {value: undefined})")  # as over plain HTTP
+    door.loses = lambda: Photo.objects.exists()
+    page.get_by_label("Picture").set_input_files({"name": "pin.png", "mimeType": "image/png", "buffer": png()})
+    page.get_by_role("button", name="Keep the picture").click()
+    unsent(page, "1 not sent")
+    door.loses = lambda: False
+    page.evaluate("Outbox.send()")
+    unsent(page, "all sent")
+    assert Photo.objects.get().job_id == run.job_id
 
 
 def test_a_refused_answer_stays_until_it_is_saved_and_taken_off(
@@ -207,6 +221,7 @@ def test_pictures_are_shown_and_taken_without_the_network(
     run = fan_job(junior, shelf[FAN], TO_CLICKS)
     page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
     kept(page, run, "fuse-drop", "plug-look")
+    what_was_cut_off_is_not_kept(page, run)
     gone(page, door)
     page.reload()
     arrives(page, "Voltage across the fan fuse")
@@ -239,13 +254,8 @@ CUT_OFF = """length => whole(new Response('<p>', {headers: {'Content-Length': le
   kept => kept.text(), error => error.message)"""
 
 
-def test_a_page_that_was_cut_off_on_its_way_is_not_kept(
-    visits: Visits, shelf: dict[str, Procedure], junior: User
-) -> None:
+def what_was_cut_off_is_not_kept(page: Page, run: Run) -> None:
     """The browser may take a body that merely ended for a whole one; the page kept before stays then."""
-    run = fan_job(junior, shelf[FAN], TO_CLICKS)
-    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
-    kept(page, run, "fuse-drop", "plug-look")
     (worker,) = page.context.service_workers
     assert [worker.evaluate(CUT_OFF, length) for length in ("3", "4", "0")] == ["<p>", "cut off", "cut off"]
     sizes = page.evaluate(SIZES, run.pk)
@@ -253,19 +263,3 @@ def test_a_page_that_was_cut_off_on_its_way_is_not_kept(
     told = page.context.new_cdp_session(page).send("Page.getInstallabilityErrors")
     missing = {error["errorId"] for error in told["installabilityErrors"]}
     assert missing <= {"in-incognito"}, "it can be put on the home screen"
-
-
-def test_a_picture_whose_reply_is_lost_is_one_picture(
-    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
-) -> None:
-    job = fan_job(junior, shelf[FAN], TO_CLICKS).job
-    page = visits.open(PHONE, junior, path=f"/jobs/{job.pk}/photos/new/")
-    page.evaluate("Object.defineProperty(crypto, 'randomUUID', {value: undefined})")  # as over plain HTTP
-    door.loses = lambda: Photo.objects.exists()
-    page.get_by_label("Picture").set_input_files({"name": "pin.png", "mimeType": "image/png", "buffer": png()})
-    page.get_by_role("button", name="Keep the picture").click()
-    unsent(page, "1 not sent")
-    door.loses = lambda: False
-    page.evaluate("Outbox.send()")
-    unsent(page, "all sent")
-    assert Photo.objects.get().job == job
