@@ -20,7 +20,7 @@ from tests.conftest import FIXTURES, ROOT
 
 PICTURES = FIXTURES / "pictures"
 FAN = "overheats-fan-silent"
-OFFICE, TABLET = {"width": 1280, "height": 1000}, {"width": 820, "height": 1640}
+OFFICE, TABLET = {"width": 1280, "height": 1000}, {"width": 820, "height": 2200}
 
 
 @contextmanager
