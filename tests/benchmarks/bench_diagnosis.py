@@ -5,6 +5,10 @@ asked in two forms: its categorical naive Bayes, with a kind of its own for a te
 were set against; multinomial naive Bayes over one-hot outcomes, its parameters put in by hand, is the quickest way to
 ask it, told without a goal. pyAgrum and pgmpy come with the extra ``bench``; without them only scikit-learn is asked.
 All answers are compared.
+
+Of the goals, 500 times scikit-learn at 300 causes was set where its batched call took 1,170 times as long as reading
+our table once. Where it takes 500 times as long, as on other machines, no exact answer can reach the goal: each figure
+of the table has to be read, and the entropies, a third of its size, beside it.
 """
 
 from __future__ import annotations

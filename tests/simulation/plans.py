@@ -1,8 +1,8 @@
 """The advised plan beside the best of all plans, on small made-up problems.
 
-Long form: ``python -m tests.simulation.plans [PROBLEMS]`` (500 by default; some minutes). The best plan is found by a
-dynamic programme over every set of results and of repairs tried: repairs cure their cause for certain, and set-ups
-are paid once.
+Long form: ``python -m tests.simulation.plans [PROBLEMS [CAUSES TESTS]]`` (500 of five each by default; some minutes).
+The best plan is found by a dynamic programme over every set of results and of repairs tried: repairs cure their cause
+for certain, and set-ups are paid once.
 """
 
 from __future__ import annotations
@@ -188,14 +188,15 @@ def ratios(problems: int, seed: int, *, dear: float = 1.0, causes: int = 5, test
     return {name: np.array(values) for name, values in found.items()}
 
 
-def main(problems: int = 500) -> None:
+def main(problems: int = 500, causes: int = 5, tests: int = 5) -> None:
     lines = [
-        f"Expected minutes over those of the best plan: {problems} problems, 5 causes, 5 tests that err", "",
+        f"Expected minutes over those of the best plan: {problems} problems of each price, {causes} causes, "
+        f"{tests} tests that err", "",
         "| repairs | rule | mean | median | 95 % | worst | best plan in |",
         "| --- | --- | ---: | ---: | ---: | ---: | ---: |",
     ]  # fmt: skip
     for dear, repairs in ((1.0, "cheap"), (10.0, "ten times as dear")):
-        for name, values in ratios(problems, 2026, dear=dear).items():
+        for name, values in ratios(problems, 2026, dear=dear, causes=causes, tests=tests).items():
             lines.append(
                 f"| {repairs} | {name} | {values.mean():.4f} | {np.median(values):.4f} | "
                 f"{np.quantile(values, 0.95):.3f} | {values.max():.3f} | {np.mean(values < 1 + 1e-9):.0%} |"
@@ -205,4 +206,4 @@ def main(problems: int = 500) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(number) for number in sys.argv[1:2]))
+    main(*(int(number) for number in sys.argv[1:4]))
