@@ -42,6 +42,17 @@
     });
   }
 
+  // Leaving a step out as not safe needs no danger confirmed: its form alone takes the place of the question.
+  for (const button of pack.querySelectorAll("[data-unsafe]")) {
+    button.addEventListener("click", () => {
+      const form = document.getElementById("leave-out").closest("details");
+      button.closest(".danger-ask").after(form);
+      form.open = true;
+      form.querySelector("[value=not-safe]").checked = true;
+      form.querySelector("summary").focus();
+    });
+  }
+
   for (const form of pack.querySelectorAll("form[data-value]")) {
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
