@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from shopkb.core.diagnosis.branches import ON_SCREEN
-from shopkb.core.diagnosis.tallies import Tallies, TallySums
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Proof
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.job_facts import JobFact
@@ -60,11 +60,15 @@ def procedure_figures(
     months: Sequence[str],
 ) -> tuple[ProcedureFigures, ...]:
     """Of every procedure in ``titles``, in order. ``tallies`` are those of runs, ``histograms`` their seconds."""
+    mine: dict[str, dict[TallyKey, TallySums]] = defaultdict(dict)
+    for each, sums in tallies.items():
+        if not each.step:
+            mine[each.procedure][each] = sums
     return tuple(
         _figures(
             key,
             title,
-            {k: v for k, v in tallies.items() if k.procedure == key and not k.step},
+            mine[key],
             jobs,
             histograms,
             months,

@@ -99,9 +99,11 @@ _SUMMED_OVER = {"step": ALL_STEPS, "outcome": "", "cause": "", "proof": "", "pla
 
 
 def _follow(held: tuple[Place, Tallies], since: Sequence[Change]) -> tuple[Place, Tallies]:
-    place, sums = held
+    place, sums = held[0], dict(held[1])
     for added, taken in since:
-        sums = merge([sums, place.summed(added), take_back(place.summed(taken))])
+        for key, part in merge([place.summed(added), take_back(place.summed(taken))]).items():
+            if total := sums.pop(key, TallySums()) + part:
+                sums[key] = total
     return place, sums
 
 

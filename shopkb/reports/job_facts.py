@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 CURED, NOT_CURED = "cured", "not-cured"
 """Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""
@@ -39,7 +40,7 @@ class RepairFact:
     named_by: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class JobFact:
     """A closed job. ``procedures`` are those of which a step was answered, ``also`` the causes found together with the
     one that cured, ``answers`` in the order in which they were given."""
@@ -57,7 +58,7 @@ class JobFact:
     back_at: datetime | None = None
     answers: tuple[AnswerFact, ...] = ()
 
-    @property
+    @cached_property
     def claimed(self) -> RepairFact | None:
         """The repair that was said to have cured, on a job closed as cured: the last such."""
         if self.disposition != CURED:
@@ -65,7 +66,7 @@ class JobFact:
         cured = [repair for repair in self.repairs if repair.cured == CURED]
         return max(cured, key=lambda repair: repair.number, default=None)
 
-    @property
+    @cached_property
     def confirmed(self) -> RepairFact | None:
         """The same, unless the job came back."""
         return None if self.back_at else self.claimed
