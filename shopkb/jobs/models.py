@@ -199,10 +199,19 @@ class ResultQuerySet(models.QuerySet["Result"]):
 
 
 def _another_way_before() -> models.Exists:
-    """Somebody went back after this answer: a step before it was answered again, and led elsewhere."""
+    """Somebody went back after this answer: a step before it was answered again, and led elsewhere.
+
+    An answer that was left behind by then does not count as before it, so a way that joins an older one again stands.
+    """
     way = Coalesce(NullIf("outcome", models.Value("")), "onward")
     in_order = Result.objects.filter(retraction__isnull=True, off_path=False, run=models.OuterRef("run"))
+    at_first = in_order.filter(step=models.OuterRef("step"), pk__lt=models.OuterRef(models.OuterRef("pk")))
+    left = models.Subquery(at_first.order_by("-pk").values(way=way)[:1])
+    until = models.OuterRef(models.OuterRef(models.OuterRef("pk")))
+    left_behind = in_order.filter(pk__gt=models.OuterRef("pk"), pk__lte=until).annotate(then=left, way=way)
+    left_behind = left_behind.filter(then__isnull=False).exclude(way=models.F("then"))
     before = in_order.filter(step=models.OuterRef("step"), pk__lt=models.OuterRef(models.OuterRef("pk")))
+    before = before.filter(~models.Exists(left_behind))
     then = models.Subquery(before.order_by("-pk").values(way=way)[:1])
     turned = in_order.filter(pk__gt=models.OuterRef("pk")).annotate(then=then, way=way)
     return models.Exists(turned.filter(then__isnull=False).exclude(way=models.F("then")))

@@ -138,3 +138,16 @@ def test_a_run_stopped_for_safety_may_move_to_what_replaced_it(
     assert following.move_to_newest(run, by=junior) == newest
     follow(run, TO_HORN[1:], junior)
     assert now(run) == ""
+
+
+def test_a_step_met_again_on_another_way_does_not_undo_the_turn_to_it(
+    run: Run, horn: Procedure, junior: User, senior: User, second: User
+) -> None:
+    """Both ways lead to ``supply``. It was answered on the way that was left, so its other answer there is no turn."""
+    joined = "silent: {label: Nothing to be heard, go: supply}"
+    newer(horn, senior, second, "silent: {label: Nothing to be heard, go: hand-over horn-control}", joined)
+    following.move_to_newest(run, by=junior)
+    given = follow(run, [("press", "silent", ""), ("supply", "weak", "7"), ("press", "click", "")], junior)
+    given += follow(run, [("supply", "full", "12.5")], junior, at=LATER)
+    assert way(run) == (("press", "click"), ("supply", "full"))
+    assert set(run.results.standing()) == {given[2], given[3]}
