@@ -39,6 +39,7 @@ from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.precautions import steps_made_safe
 from tests.shelf import CATALOG, SHELF
+from tests.simulation.savings_table import Both, Saving, told
 from tests.simulation.tables import keep
 from tests.simulation.worlds import World, closed_jobs, drawn
 
@@ -214,16 +215,6 @@ def truth_in(model: CauseModel, world: World) -> CauseModel:
     return replace(model, prior=world.prior[PLATFORM], table=table, tests=tests, prior_weights=None, table_weights=None)
 
 
-@dataclass(frozen=True, slots=True)
-class Both:
-    """Expected minutes under one hidden truth; ``known`` is nan where it was not asked for."""
-
-    written: float
-    suggested: float
-    known: float
-    floor: float
-
-
 def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = True, known: bool = False) -> Both:
     """Both ways under one hidden truth, after ``taught`` closed jobs."""
     rng = np.random.default_rng(seed)
@@ -231,63 +222,11 @@ def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = 
     tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
     counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))
     shop = Shop(world, learn(counts, PLATFORM, access_minutes=ACCESS), Prices(prove_first=prove_first))
-    told = replace(shop, model=truth_in(shop.model, world), _advice={})
+    knowing = replace(shop, model=truth_in(shop.model, world), _advice={})
     met = list(faults(rng, world))
-    ways = [shop.as_written, shop.as_suggested, *([told.as_suggested] if known else [])]
+    ways = [shop.as_written, shop.as_suggested, *([knowing.as_suggested] if known else [])]
     minutes = [sum(fault.weight * way(fault) for fault in met) for way in ways]
     return Both(minutes[0], minutes[1], minutes[2] if known else float("nan"), shop.floor())
-
-
-@dataclass(frozen=True, slots=True)
-class Saving:
-    """Means over the hidden truths, and the standard error of the difference. ``best`` is what following the
-    suggestions costs with the truth known over the written order, in the truths where both were followed."""
-
-    procedure: str
-    truths: int
-    written: float
-    suggested: float
-    error: float
-    best: float
-    floor: float
-
-    @classmethod
-    def of(cls, procedure: str, found: Sequence[Both]) -> Saving:
-        rows = np.array([(one.written, one.suggested, one.known, one.floor) for one in found])
-        asked = rows[~np.isnan(rows[:, 2])]
-        error = (rows[:, 0] - rows[:, 1]).std(ddof=1) / len(rows) ** 0.5 if len(rows) > 1 else float("nan")
-        best = asked[:, 2].mean() / asked[:, 0].mean() if len(asked) else float("nan")
-        written, suggested, floor = rows[:, [0, 1, 3]].mean(axis=0)
-        return cls(procedure, len(rows), *(float(figure) for figure in (written, suggested, error, best, floor)))
-
-    @property
-    def share(self) -> float:
-        """Part of the written order's minutes that is saved."""
-        return 1 - self.suggested / self.written
-
-    @property
-    def line(self) -> str:
-        return (
-            f"| {self.procedure} | {self.truths} | {self.written:.1f} | {self.suggested:.1f} | "
-            f"{self.written - self.suggested:+.1f} ± {1.96 * self.error:.1f} | {self.share:+.1%} | {self.best:.3f} | "
-            f"{self.floor / self.written:.3f} |"
-        )
-
-
-def told(found: dict[bool, dict[str, list[Both]]]) -> str:
-    """The tables as Markdown."""
-    lines = []
-    for prove_first, rule in ((True, "parts are fitted only once proven (the default)"), (False, "parts may be tried")):
-        if not any(found.get(prove_first, {}).values()):
-            continue
-        lines += [
-            "", f"Minutes to the cure, parts included; {rule}; ± is a 95 % interval over the hidden truths.", "",
-            "| procedure | truths | as written | as suggested | saved | share | truth known / written "
-            "| floor / written |",
-            "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
-            *(Saving.of(name, rows).line for name, rows in found[prove_first].items() if rows),
-        ]  # fmt: skip
-    return "\n".join(lines)
 
 
 def main(minutes: float = 240.0, rules: tuple[bool, ...] = (True, False)) -> None:

@@ -11,7 +11,8 @@ from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.repairs import Prices
 from tests.core.diagnosis.flows import HORN, horn
 from tests.shelf import SHELF
-from tests.simulation.savings import ACCESS, PLATFORM, Both, Saving, Shop, both, faults
+from tests.simulation.savings import ACCESS, PLATFORM, Shop, both, faults
+from tests.simulation.savings_table import Both, Saving
 from tests.simulation.worlds import World, drawn
 
 
