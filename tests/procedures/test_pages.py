@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from unittest import mock
 
@@ -145,9 +146,11 @@ def test_evidence_stands_on_the_page_and_the_step(horn: Procedure, junior: User)
     for way in (builders.TO_HORN, builders.TO_HORN, builders.TO_GROUND):
         builders.cured_job(horn, junior, way)
     client = signed_in(junior)
-    assert "3 jobs followed this procedure, 3 ended in a proven cause" in words_of(
-        client.get(at("procedure", "horn-silent"))
-    )
+    page = words_of(client.get(at("procedure", "horn-silent")))
+    assert "3 jobs followed this procedure, 3 ended in a proven cause" in page
+    assert re.search(r"Expected minutes \d+ min \(\d+ min to \d+ min\) ?, give or take", page)
+    assert re.search(r"Ends at the right cause \d+ % \(\d+ % to \d+ %\)", page)
+    assert "with a chance of 80 %, as far as these jobs tell" in page
     response = client.get(at("step", "horn-silent", 1, "ground"))
     assert "Ground carries the load" in words_of(response)
     learned = {row[0].key: row[-1] for row in response.context["branches"]}

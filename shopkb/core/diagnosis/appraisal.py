@@ -23,7 +23,10 @@ Node = tuple[str, frozenset[str]]
 """A step, with the set-up states reached before it (those that cost minutes)."""
 
 TRUST: Final = 2.0
-"""Jobs that the base of a likelihood counts for when its uncertainty is told (as in smoothing)."""
+"""Jobs that the base of a likelihood counts for when its uncertainty is told and the model does not say."""
+
+EIGHTY: Final = 1.2816
+"""Standard deviations from the mean to either end of an 80 % interval of the normal distribution."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +73,22 @@ class Appraisal:
     handed_over: float
     branches: Mapping[tuple[str, str], Passing]
     matters: tuple[Matter, ...]
+    minutes_error: float | None = None
+    right_error: float | None = None
+
+    @property
+    def minutes_range(self) -> tuple[float, float] | None:
+        """80 % interval of the expected minutes."""
+        return _range(self.minutes, self.minutes_error, float("inf"))
+
+    @property
+    def right_range(self) -> tuple[float, float] | None:
+        """80 % interval of the chance of a right end."""
+        return _range(self.right, self.right_error, 1.0)
+
+
+def _range(mean: float, error: float | None, most: float) -> tuple[float, float] | None:
+    return None if error is None else (max(0.0, mean - EIGHTY * error), min(most, mean + EIGHTY * error))
 
 
 def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> Appraisal:
@@ -85,6 +104,8 @@ def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> App
     passage = _Passage(flow, model)
     passage.forward()
     minutes, square = float(passage.first.sum()), float(passage.second.sum())
+    matters = passage.matters() if what_matters else ()
+    errors = passage.errors(matters) if what_matters else (None, None)
     return Appraisal(
         minutes=minutes,
         deviation=max(square - minutes**2, 0.0) ** 0.5,
@@ -93,7 +114,9 @@ def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> App
         dead_end=passage.dead_end,
         handed_over=passage.handed_over,
         branches={key: _passing(mass) for key, mass in passage.traffic.items()},
-        matters=passage.matters() if what_matters else (),
+        matters=matters,
+        minutes_error=errors[0],
+        right_error=errors[1],
     )
 
 
@@ -230,8 +253,7 @@ class _Passage:
             slopes[0] += mass * np.stack([later for later, _ in ahead])
             slopes[1] += mass * np.stack([good for _, good in ahead])
         centred = slopes - (chances * slopes).sum(axis=1, keepdims=True)
-        jobs = self._jobs(test)
-        spread = np.sqrt((chances * centred**2).sum(axis=1) / (jobs + TRUST + 1))
+        spread = np.sqrt((chances * centred**2).sum(axis=1) / (self._weights(test) + 1))
         moved = centred / np.maximum(1 - chances, 1e-12)
         strongest = np.abs(moved[0]).argmax(axis=0)
         return [
@@ -242,8 +264,26 @@ class _Passage:
             for c, (cause, o) in enumerate(zip(self.model.causes, strongest.tolist(), strict=True))
         ]  # fmt: skip
 
-    def _jobs(self, test: Test) -> Array:
-        if self.model.evidence is None:
-            return np.zeros(len(self.model.causes))
-        jobs: Array = self.model.evidence[test.start : test.stop].sum(axis=0)
-        return jobs
+    def _weights(self, test: Test) -> Array:
+        """Dirichlet weight of the test's likelihoods, by cause."""
+        if self.model.table_weights is not None:
+            weights: Array = self.model.table_weights[test.start : test.stop].sum(axis=0)
+        elif self.model.evidence is not None:
+            weights = self.model.evidence[test.start : test.stop].sum(axis=0) + TRUST
+        else:
+            weights = np.full(len(self.model.causes), TRUST)
+        return weights
+
+    def errors(self, matters: tuple[Matter, ...]) -> tuple[float, float]:
+        """What is not known of likelihoods, shares of causes and minutes, together. Needs the backward pass."""
+        prior = self.model.prior
+        jobs = prior.sum() * TRUST if self.model.prior_weights is None else self.model.prior_weights.sum()
+        ahead = self.ahead.get((self.flow.start, frozenset()), (np.zeros(len(prior)),) * 2)
+        shares = [float(prior @ value**2 - (prior @ value) ** 2) / (float(jobs) + 1) for value in ahead]
+        timed = 0.0
+        for test in {self.test(step) for step, _ in self.nodes}:
+            runs = sum(float(self.arriving[node][0].sum()) for node in self.nodes if node[0] == test.step)
+            timed += runs**2 * test.variance / test.timed
+        minutes = sum(one.minutes_spread**2 for one in matters) + max(shares[0], 0.0) + timed
+        right = sum(one.right_spread**2 for one in matters) + max(shares[1], 0.0)
+        return minutes**0.5, right**0.5

@@ -214,7 +214,8 @@ def _better(place: Place, step: Step, reasoning: Reasoning | None) -> dict[str, 
         return None
     words = (
         f"{minutes_words(test.minutes + test.setup)}, and about {minutes_words(saved)} quicker to the cure on average "
-        f"than the written next step. It tells {test.bits:.1f} bits, the written one {written.bits:.1f}."
+        f"than the written next step. It tells {test.bits:.1f} bits, the written one {written.bits:.1f}; "
+        "one bit halves what is still possible."
     )
     return {"step": test.step, "title": test.title, "words": words, "number": place.flow.number_by_step[test.step]}
 

@@ -10,12 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from shopkb.core.diagnosis import ordering
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step, TestKind
-from tests.core.diagnosis.flows import go, horn
+from tests.core.diagnosis.flows import go, horn, tally, together
 from tests.core.diagnosis.published import example
 
 EXAMPLE = example("procedure-appraisal")
@@ -251,3 +252,25 @@ def test_drafts_that_cannot_be_appraised_say_why() -> None:
     with pytest.raises(ValueError) as missing:
         appraise(flow, model_of(horn(), {}, as_of="2026-11"))
     assert str(missing.value) == "Nothing was learned about s1, click; learn from this revision before appraising it."
+
+
+@pytest.mark.parametrize("jobs", [0, 12, 120])
+def test_the_intervals_are_those_of_drawn_figures(jobs: int) -> None:
+    """Oracle: likelihoods, shares of causes and minutes drawn from what is known, each appraised on its own."""
+    causes = [cause.identity for cause in horn().causes]
+    parts = [tally("supply", "full", causes[0], jobs), tally("supply", "absent", causes[1], 2 * jobs)] if jobs else []
+    model = model_of(horn(), together(*parts), as_of="2026-11")
+    told, generator = appraise(horn(), model), np.random.default_rng(5)
+    assert told.minutes_range is not None and told.right_range is not None
+    luck = ordering._Luck(generator, 1500)
+    found = np.array(
+        [
+            (one.minutes, one.right)
+            for one in (
+                appraise(horn(), drawn, what_matters=False) for drawn in ordering._drawn(model, model, luck, 1500)
+            )
+        ]
+    )
+    assert (told.minutes_error, told.right_error) == pytest.approx(tuple(found.std(axis=0)), rel=0.2)
+    inside = (found[:, 0] >= told.minutes_range[0]) & (found[:, 0] <= told.minutes_range[1])
+    assert 0.74 < inside.mean() < 0.86
