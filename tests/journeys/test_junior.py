@@ -229,6 +229,7 @@ def what_was_learned(page: Page, visits: Visits) -> None:
     assert Job.objects.get().disposition == Job.Disposition.CURED
 
 
+@pytest.mark.looks
 def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], junior: User) -> None:
     """WCAG 2.2, 2.1.1 and 2.4.7: every control is reached by Tab, used by keys, and seen when it has the focus."""
     job = take_in(junior, complaint="Hot at the lights, fan never comes on.")

@@ -125,6 +125,7 @@ def test_a_new_draft_leaves_the_job_on_the_old_revision(
     assert Run.objects.get(pk=run.pk).results.count() == len(TO_CLICKS)
 
 
+@pytest.mark.looks
 def test_every_code_on_the_paper_form_leads_back_to_its_step(
     visits: Visits, shelf: dict[str, Procedure], junior: User
 ) -> None:

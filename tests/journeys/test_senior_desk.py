@@ -277,8 +277,6 @@ def test_the_pages_of_the_desk_obey_the_rules(
         "desk-cause": reverse("procedures:desk-cause", args=[FAN, 2]) + "?step=supply&outcome=full",
         "remarks": reverse("procedures:remarks", args=[FAN, 2]),
         "compared": reverse("procedures:compared", args=[FAN, 2, 1]),
-        "replay": reverse("reports:replay", args=[FAN, 2]),
-        "order": reverse("reports:order", args=[FAN, 2]),
     }
     flow = editing.delete_step(flow_of(revision), "ground")
     publishing.save_draft(revision, flow, by=senior, based_on=revision.checksum)

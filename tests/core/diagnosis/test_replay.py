@@ -186,7 +186,8 @@ def small_flows(draw: st.DrawFn) -> tuple[Flow, CauseModel]:
 
 
 def records(flow: Flow) -> st.SearchStrategy[ClosedCase]:
-    """A job that recorded some of the steps, among them answers that the draft does not have."""
+    """A job that recorded some of the steps, among them answers that the draft does not have; without any it would
+    not have followed the procedure."""
     answers = {step.key: st.sampled_from([*(one.key for one in step.outcomes), "", "gone"]) for step in flow.steps}
     causes = st.sampled_from([*(cause.identity for cause in flow.causes), "elsewhere#"])
     return st.builds(
@@ -194,7 +195,7 @@ def records(flow: Flow) -> st.SearchStrategy[ClosedCase]:
             1, "avocet/a1", "2026-05", cause, "measured", cause,
             results=tuple(CaseResult(flow.procedure, step, outcome) for step, outcome in shown.items() if outcome),
         ),
-        causes, st.fixed_dictionaries(answers),
+        causes, st.fixed_dictionaries(answers).filter(lambda shown: any(shown.values())),
     )  # fmt: skip
 
 
