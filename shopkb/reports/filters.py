@@ -10,8 +10,11 @@ from datetime import date, datetime
 from django.utils import timezone
 from django.utils.http import urlencode
 
+from shopkb.core.identifiers import PATH_FORM
+
 USUAL_MONTHS = 12
-_MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
+_MONTH = re.compile(r"((?:19|20)\d{2})-(0[1-9]|1[0-2])")
+_PATH = re.compile(PATH_FORM)
 TEXT_FIELDS = ("system", "symptom", "platform", "procedure", "person")
 
 
@@ -40,13 +43,19 @@ class Filters:
         """From the address; by default the last twelve months, this one included.
 
         Raises:
-            FilterError: a month is not one, or the period ends before it begins.
+            FilterError: a month or a path is not one, or the period ends before it begins.
         """
         until = _month(asked.get("until", "")) or f"{today:%Y-%m}"
         since = _month(asked.get("since", "")) or month_before(until, USUAL_MONTHS - 1)
         if since > until:
             raise FilterError(f"The period ends in {until}, before it begins in {since}. Turn the two round.")
-        return cls(since, until, **{name: asked.get(name, "").strip()[:300] for name in TEXT_FIELDS})
+        chosen = {name: asked.get(name, "").strip()[:300] for name in TEXT_FIELDS}
+        for name, what in (("system", "A system"), ("platform", "A vehicle")):
+            if chosen[name] and _PATH.fullmatch(chosen[name]) is None:
+                raise FilterError(
+                    f"{what} is a path of the tree, as in the list to choose from; got {chosen[name][:40]!r}."
+                )
+        return cls(since, until, **chosen)
 
     @property
     def months(self) -> tuple[str, ...]:

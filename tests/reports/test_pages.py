@@ -227,6 +227,19 @@ def test_a_period_runs_forward(horn: Procedure, manager: User) -> None:
     assert "The period ends in 2026-02, before it begins in 2026-05. Turn the two round." in words_of(response)
 
 
+@pytest.mark.parametrize(
+    ("name", "odd", "said"),
+    [
+        ("platform", "//elsewhere/", "A vehicle is a path of the tree"),
+        ("system", "Body/../x", "A system is a path of the tree"),
+        ("since", "0000-05", "A month is written as in 2026-03"),
+    ],
+)
+def test_what_no_list_offers_is_refused_in_words(manager: User, name: str, odd: str, said: str) -> None:
+    response = signed_in(manager).get("/figures/", {name: odd})
+    assert (response.status_code, said in words_of(response)) == (400, True)
+
+
 def test_the_command_says_what_the_page_says(closed: list[Job], capsys: pytest.CaptureFixture[str]) -> None:
     call_command("report", "tests", "--json", since="2026-01", until="2026-06")
     told = json.loads(capsys.readouterr().out)

@@ -15,7 +15,7 @@ from django.utils.dateparse import parse_datetime
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
 from shopkb.web.numbers import row_number
 
-MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+MONTH = re.compile(r"(?:19|20)\d{2}-(?:0[1-9]|1[0-2])")
 STUCK = (Job.Disposition.UNSOLVED, Job.Disposition.SENT_ELSEWHERE)
 SKIPPED = "skip:"
 """Before the reason, in place of an outcome: the step was left out. Alone: for whatever reason."""
