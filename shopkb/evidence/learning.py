@@ -128,6 +128,8 @@ def _lock() -> None:
 
 def _stamp(procedures: Collection[str]) -> dict[str, int]:
     """The tallies of these procedures change; their new stamps. One statement, three the first time, under the lock."""
+    if not procedures:  # a job that followed none
+        return {}
     names = {_stamp_name(key): key for key in procedures}
     found = _next_stamps(list(names))
     if len(found) < len(names):
