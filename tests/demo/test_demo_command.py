@@ -72,7 +72,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 def test_it_says_what_it_makes_and_who_may_come_in(made: tuple[Path, str]) -> None:
     _folder, said = made
     lines = said.splitlines()
-    assert lines[:2] == ["Making the invented world. This takes about half a minute.", "  Database."]
+    assert lines[:2] == ["Making the invented world. This takes under a minute.", "  Database."]
     assert lines[2].startswith("  Catalog: ")
     assert lines[3] == "  8 people."
     assert re.fullmatch(r"  \d+ procedures in force: .*overheats-fan-silent.*\.", lines[4])
