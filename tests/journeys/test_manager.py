@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 from django.utils import timezone
-from playwright.sync_api import expect
+from playwright.sync_api import Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Proof
@@ -39,6 +39,19 @@ def test_the_front_page_says_what_was_closed(
     page.get_by_label("Which").select_option("closed")
     expect(page.locator("#rows")).to_contain_text("cured and verified")
     assert "state=closed" in page.url
+
+
+def test_what_is_chosen_before_the_scripts_are_there_is_looked_up(
+    visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User
+) -> None:
+    cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND)
+    page = visits.open(OFFICE, manager)
+    held: list[Route] = []
+    page.route("**/htmx*.js", lambda route: held.append(route))
+    page.goto(f"{visits.address}/jobs/", wait_until="commit")
+    page.get_by_label("Which").select_option("closed")
+    held[0].continue_()
+    expect(page.locator("#rows")).to_contain_text("cured and verified")
 
 
 def test_a_closed_job_is_found_reopened_and_teaches_again(
