@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import datetime
 from hashlib import sha256
 from itertools import islice
+from operator import attrgetter
 
 from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
@@ -156,44 +157,46 @@ def _stamp_name(procedure: str) -> str:
 
 
 def _apply(change: Change) -> None:
-    """Add to what is there. The lock is held, so totals may be worked out here and written as they are."""
+    """Add to what is there, in the database; what adds up to nothing goes. The lock is held."""
     tallies = merge([change.added, take_back(change.taken)])
     if not tallies:
         return
     _lock()
     stamps = _stamp({key.procedure for key in tallies})
-    rows = {key_of(row): row for row in _touched(tallies)}
-    written, gone = [], []
-    for key, sums in sorted(tallies.items()):
-        row = rows.get(key)
-        total = sums_of(row) + sums if row else sums
-        if total:
-            written.append(_row(key, total))
-        elif row:
-            gone.append(row.pk)
-    Tally.objects.bulk_create(
-        written, update_conflicts=True, unique_fields=KEY_FIELDS, update_fields=SUM_FIELDS, batch_size=CHUNK
-    )
-    if gone:
-        Tally.objects.filter(pk__in=gone).delete()
+    _add(tallies)
+    if change.taken:
+        _let_go(tallies)
     transaction.on_commit(lambda: tell(stamps, change))
 
 
-def _touched(tallies: Tallies) -> Iterator[Tally]:
-    """Rows that may be meant: one query by procedure, cause, platform and month, then compared in full."""
+def _add(tallies: Tallies) -> None:
+    """Sums added to the rows of their keys, which are made where they are missing: one statement for all, which
+    querysets cannot say (they only put new values in place of old ones)."""
+    quote = connection.ops.quote_name
+    table, keys = quote(Tally._meta.db_table), ", ".join(map(quote, KEY_FIELDS))
+    sums = [quote(name) for name in SUM_FIELDS]
+    blanks = ", ".join(["%s"] * (len(KEY_FIELDS) + len(SUM_FIELDS)))
+    added = ", ".join(f"{name} = {table}.{name} + excluded.{name}" for name in sums)
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {table} ({keys}, {', '.join(sums)}) VALUES ({blanks}) "  # noqa: S608
+            f"ON CONFLICT ({keys}) DO UPDATE SET {added}",
+            [(*_key_values(key), *_sum_values(part)) for key, part in sorted(tallies.items())],
+        )
+
+
+_key_values = attrgetter(*KEY_FIELDS)
+_sum_values = attrgetter(*SUM_FIELDS)
+
+
+def _let_go(tallies: Tallies) -> None:
+    """Rows near these keys in which nothing is counted any more."""
 
     def values(name: str) -> set[str]:
         return {getattr(key, name) for key in tallies}
 
-    return iter(
-        Tally.objects.filter(
-            procedure__in=values("procedure"),
-            platform__in=values("platform"),
-            month__in=values("month"),
-            cause__in=values("cause"),
-            step__in=values("step"),
-        )
-    )
+    near = {f"{name}__in": values(name) for name in ("procedure", "platform", "month", "cause", "step")}
+    Tally.objects.filter(**near, **dict.fromkeys(SUM_FIELDS, 0)).delete()
 
 
 def _row(key: TallyKey, sums: TallySums) -> Tally:
