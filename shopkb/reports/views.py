@@ -36,6 +36,9 @@ USED = {
 }
 """Which filters a page has; the period always."""
 
+TALLIED = ("changes", "tests", "minutes", "comebacks", "shelf")
+"""Pages of which some figures rest on tallies, others on the latest jobs."""
+
 
 class _Build(Protocol):
     def __call__(self, filters: Filters, now: datetime, *, by: str = "", sort: str = "") -> Page: ...
@@ -104,6 +107,7 @@ def _answer(request: HttpRequest, name: str, build: _Build) -> HttpResponse:
         "choices": _choices(name, filters),
         "tabs": registry.TABS if may(request.user, Right.REPORT) and name != "own" else {},
         "name": name,
+        "tallied": name in TALLIED,
         "by": by or By.CAUSE,
         "bys": list(By) if name == "causes" else [],
         "sort": sort,

@@ -14,6 +14,7 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from shopkb.accounts.models import User
+from shopkb.catalog.models import Symptom
 from shopkb.evidence import insight
 from shopkb.jobs import closing, following
 from shopkb.jobs.models import Job, Verification
@@ -132,6 +133,41 @@ def test_figures_open_the_jobs_behind_them(closed: list[Job], manager: User) -> 
         link = next(link for link in links if part in link)
         found = client.get(link)
         assert found.context["page"].paginator.count == jobs, link
+
+
+def test_branches_held_opens_the_jobs_that_can_be_judged(
+    closed: list[Job], horn: Procedure, manager: User, junior: User
+) -> None:
+    """A seventh job was handed over at the first step, and its cause is none of this procedure's: whether handing over
+    was right, nobody can say. Where the same branch ended at a cause of this procedure, it was wrong."""
+    for cause in (("body/horn/button", "open circuit"), ("body/horn/relay", "burnt contacts")):
+        job = take_in(junior)
+        follow(start(job, horn, junior), (("press", "silent", ""),), junior)
+        mend(job, junior, cause=cause)
+        closing.close_job(job, Job.Disposition.CURED, by=junior, at=NOW)
+    client = signed_in(manager)
+    page = get(client, "/figures/tests/", **PERIOD)[0].content.decode()
+    press = [html.unescape(link) for link in re.findall(r'href="(/jobs/[^"]*step=press[^"]*)"', page)]
+    link = next(link for link in press if "judged=1" in link)
+    found, queries = get(client, link)
+    told = get(client, "/figures/tests/", table="tests", **PERIOD)[0].content.decode("utf-8-sig")
+    held = {row["Step"]: row for row in csv.DictReader(io.StringIO(told))}["Press the button and listen"]
+    assert (held["Branches held, counted"], held["Branches held, of jobs with a proven cause"]) == ("6", "7")
+    assert found.context["page"].paginator.count == 7  # type: ignore[attr-defined]
+    assert "those left out whose cause only a procedure handed over to could find" in words_of(found)
+    assert queries == 6
+
+
+def test_a_symptom_chooses_procedures_not_jobs(closed: list[Job], manager: User) -> None:
+    """Tallies do not know what a job came in with: the list behind such a figure has every job that was counted, that
+    behind a median those that came in with the symptom."""
+    Job.objects.exclude(pk=closed[0].pk).update(symptom=Symptom.objects.get(key="horn-silent"))
+    client = signed_in(manager)
+    shown = get(client, "/figures/tests/", symptom="horn-silent", **PERIOD)[0]
+    assert "counts every job that followed a procedure for it" in words_of(shown)
+    links = [html.unescape(link) for link in re.findall(r'href="(/jobs/[^"]*step=press[^"]*)"', shown.content.decode())]
+    jobs = {"timed=" in link: client.get(link).context["page"].paginator.count for link in links}
+    assert jobs == {False: 6, True: 5}
 
 
 def test_the_list_has_the_answers_that_stand(horn: Procedure, manager: User, junior: User) -> None:

@@ -12,7 +12,12 @@ from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
+from shopkb.catalog.models import Cause
+from shopkb.core.diagnosis.counts import branch_reach
+from shopkb.core.flow.model import Flow
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
 
 MONTH = re.compile(r"(?:19|20)\d{2}-(?:0[1-9]|1[0-2])")
@@ -43,7 +48,8 @@ class Behind:
     ``since`` and ``until`` are months of closing, ``after`` a moment of it (ISO 8601). ``at`` is the step that named a
     repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is
     given), ``mended`` made a repair, ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key
-    of :data:`FATES`, ``departed`` one of :data:`DEPARTED`. ``timed`` (any text): with known times.
+    of :data:`FATES`, ``departed`` one of :data:`DEPARTED`. ``timed`` (any text): with known times. ``judged`` (any
+    text): the proven cause says whether the branch taken at ``step`` was right.
     """
 
     procedure: str = ""
@@ -66,6 +72,7 @@ class Behind:
     after: str = ""
     departed: str = ""
     timed: str = ""
+    judged: str = ""
 
     @classmethod
     def of(cls, request: HttpRequest) -> Behind:
@@ -102,6 +109,8 @@ class Behind:
             jobs = jobs.that_followed(self.procedure)
         if self.timed and not self.step:
             jobs = self._timed(jobs)
+        if self.judged and (flow := _in_force(self.procedure)) is not None:
+            jobs = jobs.filter(self._can_be_judged(flow))
         return self._repaired(jobs)
 
     def _given(self) -> QuerySet[Result]:
@@ -138,6 +147,23 @@ class Behind:
             run__job=OuterRef("run__job"), run__revision__procedure=OuterRef("run__revision__procedure")
         )
         return jobs.answered(answers.exclude(Exists(mine.filter(seconds__isnull=True))))
+
+    def _can_be_judged(self, flow: Flow) -> Q:
+        """As :func:`shopkb.core.diagnosis.counts.count` judges: where a branch may hand over, of a cause that this
+        procedure does not list nothing can be said."""
+        branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
+        beyond = {
+            outcome: reach.beyond
+            for (step, outcome), reach in zip(branches, branch_reach(flow, {}), strict=True)
+            if step == self.step
+        }
+        given = self._given().filter(run__job=OuterRef("pk"))
+        within = given.filter(outcome__in=[key for key, far in beyond.items() if not far])
+        handed = given.filter(outcome__in=[key for key, far in beyond.items() if far])
+        own = {cause.identity for cause in flow.causes}
+        listed = [cause.pk for cause in Cause.objects.select_related("component") if cause.identity in own]
+        cured = Repair.objects.filter(_verified(Verification.Cured.YES), job=OuterRef("pk"), cause__in=listed)
+        return Q(Exists(within)) | Q(Exists(handed) & Exists(cured))
 
     def _when_and_what(self, jobs: JobQuerySet) -> JobQuerySet:
         if MONTH.fullmatch(self.since):
@@ -190,6 +216,12 @@ class Behind:
 def _verified(cured: Verification.Cured) -> Exists:
     later = Verification.objects.filter(repair=OuterRef("repair"), pk__gt=OuterRef("pk"))
     return Exists(Verification.objects.filter(~Exists(later), repair=OuterRef("pk"), cured=cured))
+
+
+def _in_force(procedure: str) -> Flow | None:
+    """The flow that the figures are of."""
+    revision = Revision.objects.filter(procedure__key=procedure, state=Revision.State.PUBLISHED).first()
+    return flow_of(revision) if revision is not None else None
 
 
 def _within(name: str, path: str) -> Q:

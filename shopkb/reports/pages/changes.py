@@ -8,6 +8,7 @@ from datetime import datetime
 from django.urls import reverse
 from django.utils.formats import number_format
 
+from shopkb.jobs.views.behind import DONE
 from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_causes import uncovered
 from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
@@ -21,7 +22,7 @@ from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.causes import identities
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, procedure_at
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -48,6 +49,8 @@ DO = {
     Matter.NO_PROCEDURE: "Ask a writer for a procedure",
     Matter.DRIFT: "Read the step again: vehicles or parts have changed",
 }
+OF_LATEST = (Matter.NO_WAY_TO_CAUSE, Matter.NO_PROCEDURE)
+"""Counted over the latest jobs; all others come from tallies."""
 
 
 def build(filters: Filters, now: datetime) -> Page:
@@ -83,6 +86,7 @@ def in_brief(
     proven = Share(sum(job.confirmed is not None for job in jobs), len(jobs))
     judged = sum(repair.cured in ("cured", "not-cured") for job in jobs for repair in job.repairs)
     wrong = Share(sum(len(job.wrong) for job in jobs), judged)
+    on = on_jobs(sum(bool(job.wrong) for job in jobs))
     quicker = [row for row in procedures if row.change and row.change.words == "quicker"]
     slower = [row for row in procedures if row.change and row.change.words == "slower"]
 
@@ -95,9 +99,10 @@ def in_brief(
         ("Jobs closed", number_format(closed, force_grouping=True), behind()),
         ("With a proven cause that held", share_words(proven), behind(fate="proven", after=facts.after)),
         ("Came back, of cures claimed", share_words(back), behind(fate="back", after=facts.after)),
-        ("Repairs that did not cure or last", share_words(wrong), behind(fate="wrong", after=facts.after)),
+        ("Repairs that did not cure or last", f"{share_words(wrong)}{on and ', '}{on}",
+         behind(fate="wrong", after=facts.after)),
         ("Procedures quicker, slower than before", f"{len(quicker)}, {len(slower)} of {len(procedures)}", times),
-    )
+    )  # fmt: skip
 
 
 def share_words(share: Share) -> str:
@@ -125,16 +130,17 @@ def jobs_of(one: Suggestion, filters: Filters, numbers: Mapping[str, int], after
     cause, late = str(numbers.get(one.name, "")), month_before(filters.until, RECENT_MONTHS - 1)
     place = {"procedure": one.procedure}
     asked: dict[Matter, dict[str, str]] = {
-        Matter.COSTLY_STEP: {**place, "step": one.step},
+        Matter.COSTLY_STEP: {**place, "step": one.step, "outcome": DONE},
         Matter.MISLEADING_END: {**place, "at": one.step, "fate": "wrong"},
         Matter.LEFT_OUT: {**place, "step": one.step, "outcome": "skip:"},
         Matter.COMEBACK: {**place, "cause": cause, "fate": "back"},
         Matter.WEAK_PROOF: {**place, "proof": "elimination", "fate": "proven"},
         Matter.NO_WAY_TO_CAUSE: {"cause": cause, "fate": "proven", "after": after},
         Matter.NO_PROCEDURE: {"symptom": one.name, "after": after},
-        Matter.DRIFT: {**place, "step": one.step, "outcome": one.name, "fate": "proven"},
+        Matter.DRIFT: {**place, "step": one.step, "outcome": one.name, "fate": "proven", "judged": "1"},
     }
-    return jobs_behind(filters.but(since=late) if one.matter is Matter.DRIFT else filters, **asked[one.matter])
+    counted = jobs_behind if one.matter in OF_LATEST else jobs_tallied
+    return counted(filters.but(since=late) if one.matter is Matter.DRIFT else filters, **asked[one.matter])
 
 
 def where(one: Suggestion, chosen: dict[str, InForce]) -> str:

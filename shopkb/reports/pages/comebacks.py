@@ -22,7 +22,7 @@ from shopkb.reports.figures_comebacks import (
 from shopkb.reports.filters import Filters
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, one_job, procedure_at
+from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")
@@ -145,8 +145,9 @@ def _plain(
 
 
 def _figures(row: ComebackFigures, filters: Filters, about: Mapping[str, str], young: str, after: str = "") -> Row:
-    about = {**about, "system": filters.system}
-    behind = jobs_behind(filters, **about, fate="back", after=after) if row.back.part else ""
+    counted = jobs_tallied if "procedure" in about else jobs_behind
+    about = {"procedure": filters.procedure, **about, "system": filters.system}
+    behind = counted(filters, **about, fate="back", after=after) if row.back.part else ""
     return {
         "back": Cell(row.back, behind, "provisional" if row.provisional else ""),
         "young": Cell(row.young, jobs_behind(filters, **about, fate="proven", after=young) if row.young else ""),
@@ -155,7 +156,8 @@ def _figures(row: ComebackFigures, filters: Filters, about: Mapping[str, str], y
 
 
 def _wrong(row: WrongParts, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
-    behind = jobs_behind(filters, cause=str(numbers.get(row.cause, "")), fate="wrong", after=facts.after)
+    about = {"cause": str(numbers.get(row.cause, "")), "procedure": filters.procedure}
+    behind = jobs_behind(filters, **about, fate="wrong", after=facts.after)
     return {
         "cause": Cell(cause_name(row.cause)),
         "wrong": Cell(row.wrong, behind),

@@ -19,7 +19,7 @@ from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import Page, jobs_behind, procedure_at
+from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
 from shopkb.reports.shares import Mean
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.words import minutes_words
@@ -91,7 +91,10 @@ def of(held: Material) -> Page:
     )
 
 
-MIX = "Mean of all procedures together, with its 80 % interval. It also moves when other faults come in."
+MIX = (
+    "Mean of all procedures together, with its 80 % interval. It also moves when other faults come in. A job that "
+    "followed two procedures counts as two runs, and stands once in the list behind them."
+)
 
 
 def _intro(found: tuple[ProcedureFigures, ...], filters: Filters) -> str:
@@ -106,7 +109,8 @@ def _intro(found: tuple[ProcedureFigures, ...], filters: Filters) -> str:
 
 def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[str, InForce]) -> Row:
     def behind(**more: str) -> str:
-        return jobs_behind(filters, procedure=row.procedure, **more)
+        counted = jobs_behind if "after" in more else jobs_tallied
+        return counted(filters, procedure=row.procedure, **more)
 
     change, number = row.change, chosen[row.procedure].revision.number
     own = f"{reverse('reports:page', args=['minutes'])}?{filters.but(procedure=row.procedure).query()}"
@@ -144,11 +148,13 @@ def _step(step: StepFigures, held: Material) -> Row:
 
 def _month(month: str, mean: Mean | None, filters: Filters) -> Row:
     only = filters.but(since=month, until=month)
-    behind = jobs_behind(only, procedure=filters.procedure, fate="proven", timed="1")
+    # No list holds the jobs of just the procedures of a system or for a symptom.
+    listed = mean is not None and not filters.system and not filters.symptom
+    behind = jobs_behind(only, procedure=filters.procedure, fate="proven", timed="1") if listed else ""
     return {
         "month": Cell(month),
-        "mean": Cell(mean, behind if mean else ""),
-        "jobs": Cell(mean.n if mean else 0, behind if mean else ""),
+        "mean": Cell(mean, behind),
+        "jobs": Cell(mean.n if mean else 0, behind),
     }
 
 

@@ -46,6 +46,12 @@ def jobs_behind(filters: Filters, **more: str) -> str:
     )
 
 
+def jobs_tallied(filters: Filters, **more: str) -> str:
+    """The same behind a figure from tallies, which do not know what a job came in with: a symptom chooses procedures,
+    and every job that followed them is counted."""
+    return jobs_behind(filters.but(symptom=""), **more)
+
+
 Asked = tuple[tuple[str, str], ...]
 
 

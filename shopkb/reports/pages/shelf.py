@@ -21,7 +21,7 @@ from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import Page, jobs_behind, look_for, on_jobs, procedure_at
+from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.shelf_steps import changed_readings, often_left_out
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
@@ -180,7 +180,7 @@ def _row(
         "procedure": Cell(
             held.flow.title, procedure_at(key), f"revision {held.revision.number}, {held.procedure.owner}"
         ),
-        "jobs": Cell(jobs, jobs_behind(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
+        "jobs": Cell(jobs, jobs_tallied(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
         "latest": Cell(latest or "never"),
         "drifted": Cell(changed, "#drifts" if changed else ""),
         "findings": Cell(len(found), procedure_at(key) if found else "", f"{errors} of them errors" if errors else ""),
@@ -203,12 +203,13 @@ def _drift(drift: Drift, chosen: Mapping[str, InForce], filters: Filters) -> Row
     step = held.flow.step_by_key[drift.step]
     at = reverse("procedures:step", args=[drift.procedure, held.revision.number, drift.step])
     late = month_before(filters.until, RECENT_MONTHS - 1)
-    branch = {"procedure": drift.procedure, "step": drift.step, "outcome": drift.outcome, "fate": "proven"}
+    branch = {"procedure": drift.procedure, "step": drift.step, "outcome": drift.outcome}
+    judged = {**branch, "fate": "proven", "judged": "1"}
     return {
         "branch": Cell(f"{step.title}: {step.outcome(drift.outcome).label}", at),
         "procedure": Cell(held.flow.title),
-        "before": Cell(drift.before, jobs_behind(filters.but(since="", until=month_before(late)), **branch)),
-        "of_late": Cell(drift.of_late, jobs_behind(filters.but(since=late), **branch)),
+        "before": Cell(drift.before, jobs_tallied(filters.but(since="", until=month_before(late)), **judged)),
+        "of_late": Cell(drift.of_late, jobs_tallied(filters.but(since=late), **judged)),
         "evidence": Cell(drift.log_bayes),
     }
 

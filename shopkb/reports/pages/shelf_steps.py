@@ -18,7 +18,7 @@ from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import month_before
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import jobs_behind
+from shopkb.reports.pages.page import jobs_tallied
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.words import percent
 
@@ -59,7 +59,7 @@ def often_left_out(held: Material) -> Table:
 def _left_out(step: StepFigures, held: Material) -> Row:
     reasons = dict(Result.Skip.choices)
     why = ", ".join(f"{reasons.get(key, key)} {number}" for key, number in step.skipped.items() if number)
-    behind = jobs_behind(held.filters, procedure=step.procedure, step=step.step, outcome="skip:")
+    behind = jobs_tallied(held.filters, procedure=step.procedure, step=step.step, outcome="skip:")
     return {
         "step": Cell(step.title, _step_at(held, step.procedure, step.step)),
         "procedure": Cell(step.procedure_title),
@@ -105,8 +105,9 @@ def _reading(each: Mapping[str, Any], procedure: str, held: Material) -> Row:
         return {}
     late = month_before(held.filters.until, RECENT_MONTHS - 1)
     branch = {"procedure": procedure, "step": each["step"], "outcome": each["outcome"] or DONE}
-    before = jobs_behind(held.filters.but(since="", until=month_before(late)), **branch)
-    of_late = jobs_behind(held.filters.but(since=late), **branch)
+    measured = held.filters.but(platform="")  # at night, over every vehicle
+    before = jobs_tallied(measured.but(since="", until=month_before(late)), **branch)
+    of_late = jobs_tallied(measured.but(since=late), **branch)
     return {
         "step": Cell(f"{step.title}: {label}", _step_at(held, procedure, step.key)),
         "procedure": Cell(flow.title),

@@ -18,7 +18,7 @@ from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
-from shopkb.reports.pages.page import Page, jobs_behind
+from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (
@@ -83,8 +83,10 @@ def row(step: StepFigures, held: Material) -> Row:
     filters, chosen, after = held.filters, held.chosen, held.facts.after
 
     def behind(**more: str) -> str:
-        who = {"who": filters.person} if filters.person else {}
-        return jobs_behind(filters, procedure=step.procedure, **more, **who)
+        if filters.person:
+            return jobs_behind(filters, procedure=step.procedure, who=filters.person, **more)
+        counted = jobs_behind if "timed" in more else jobs_tallied
+        return counted(filters, procedure=step.procedure, **more)
 
     done, proven = (behind(step=step.step, outcome=DONE, fate=fate) for fate in ("", "proven"))
     revision = chosen[step.procedure].revision
@@ -100,7 +102,7 @@ def row(step: StepFigures, held: Material) -> Row:
         "a_fault": Cell(step.minutes_a_fault if step.found else None, behind(at=step.step, fate="proven")),
         "bits": Cell(step.bits, proven),
         "bits_a_minute": Cell(step.bits_a_minute),
-        "onward": Cell(step.onward, proven),
+        "onward": Cell(step.onward, behind(step=step.step, outcome=DONE, fate="proven", judged="1")),
     }
 
 
