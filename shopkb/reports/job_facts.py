@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 
+from shopkb.reports.tables import Latest
+
 CURED, NOT_CURED = "cured", "not-cured"
 """Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""
 
@@ -106,6 +108,11 @@ class Facts:
     def after(self) -> str:
         """The same for an address (ISO 8601); empty if every job of the period was read."""
         return self.since.isoformat() if self.since else ""
+
+    @property
+    def latest(self) -> Latest:
+        """The same for the head of a column and for a file."""
+        return Latest(len(self.jobs), self.in_period, self.jobs[-1].closed_at.isoformat() if self.jobs else "")
 
     @property
     def words(self) -> str:

@@ -32,7 +32,7 @@ Value = str | int | float | Share | Lent | Spread | Mean | date | datetime | Non
 @dataclass(frozen=True, slots=True)
 class Column:
     """``unit`` is said in the heading of the file; ``of`` says what a share is a share of. ``only_in_file``: the page
-    says it otherwise."""
+    says it otherwise. ``latest``: it rests on the latest jobs of the period, where its neighbours count all."""
 
     key: str
     heading: str
@@ -40,6 +40,7 @@ class Column:
     unit: str = ""
     of: str = "jobs"
     only_in_file: bool = False
+    latest: bool = False
 
     @property
     def is_figure(self) -> bool:
@@ -59,8 +60,23 @@ Row = Mapping[str, Cell]
 
 
 @dataclass(frozen=True, slots=True)
+class Latest:
+    """Closed jobs that were read one by one: the latest ``jobs`` of the ``in_period``, closed ``since`` (ISO 8601;
+    empty of no jobs)."""
+
+    jobs: int
+    in_period: int
+    since: str = ""
+
+    @property
+    def is_all(self) -> bool:
+        return self.jobs >= self.in_period
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
-    """``name`` is its file name. ``about`` says in one sentence what it rests on; ``empty`` what to say of no rows."""
+    """``name`` is its file name. ``about`` says in one sentence what it rests on; ``empty`` what to say of no rows.
+    ``latest`` are the jobs behind those columns, or behind all of it, that rest on the latest."""
 
     name: str
     title: str
@@ -69,6 +85,7 @@ class Table:
     about: str = ""
     empty: str = "No closed job says anything about this yet."
     sorted_by: str = ""
+    latest: Latest | None = None
 
     @property
     def shown(self) -> tuple[Column, ...]:

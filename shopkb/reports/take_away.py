@@ -1,6 +1,7 @@
 """Tables as files: CSV for a spreadsheet, and plain data for JSON. Intervals in files are 95 %.
 
 CSV after RFC 4180: a header, CRLF, quotes doubled; UTF-8 with a byte order mark, so that a spreadsheet reads it right.
+What rests on the latest jobs of the period says so in its heading, and every row how many those are and since when.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from functools import partial
 
@@ -38,18 +39,30 @@ def csv_text(table: Table) -> str:
     parts = [(column, part) for column in table.columns for part in _parts(column)]
     noted = {column.key for column in table.columns if any(row[column.key].under for row in table.rows)}
     heading = [f"{_heading(column)}{part.adds}" for column, part in parts]
-    writer.writerow(
-        [safe(words) for words in [*heading, *(f"{c.heading}, note" for c in table.columns if c.key in noted)]]
-    )
+    heading += [f"{c.heading}, note" for c in table.columns if c.key in noted]
+    latest = _latest(table)
+    writer.writerow([safe(words) for words in [*heading, *latest]])
     for row in table.rows:
         figures = [safe(part.of(row[column.key].value)) for column, part in parts]
-        writer.writerow([*figures, *(safe(row[c.key].under) for c in table.columns if c.key in noted)])
+        notes = (safe(row[c.key].under) for c in table.columns if c.key in noted)
+        writer.writerow([*figures, *notes, *latest.values()])
     return MARK + out.getvalue()
 
 
 def safe(value: Plain) -> Plain:
     """A number as it is; text that a spreadsheet could take for a formula gets a leading apostrophe."""
     return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
+
+
+def _latest(table: Table) -> dict[str, Plain]:
+    """Heading to value, the same in every row; nothing where every figure counts all jobs of the period."""
+    if table.latest is None:
+        return {}
+    return {
+        "Latest jobs counted (jobs)": table.latest.jobs,
+        "Latest jobs, of those of the period (jobs)": table.latest.in_period,
+        "Latest jobs, closed since (date, ISO 8601)": table.latest.since,
+    }
 
 
 def as_json(table: Table) -> dict[str, object]:
@@ -60,8 +73,10 @@ def as_json(table: Table) -> dict[str, object]:
         "about": table.about,
         "interval": IN_EXPORTS,
         "columns": [
-            {"key": c.key, "heading": c.heading, "kind": c.kind.value, "unit": _unit(c)} for c in table.columns
+            {"key": c.key, "heading": c.heading, "kind": c.kind.value, "unit": _unit(c), "latest": c.latest}
+            for c in table.columns
         ],
+        "latest": asdict(table.latest) if table.latest else None,
         "rows": [{c.key: _plain(c, row[c.key]) for c in table.columns} for row in table.rows],
     }
 
@@ -74,12 +89,8 @@ def _plain(column: Column, cell: Cell) -> Plain | dict[str, Plain]:
 
 
 def _heading(column: Column) -> str:
-    unit = _unit(column)
-    return (
-        f"{column.heading} ({unit})"
-        if unit and column.kind not in (Kind.SHARE, Kind.SPREAD, Kind.MEAN)
-        else column.heading
-    )
+    unit, heading = _unit(column), f"{column.heading}, latest jobs" if column.latest else column.heading
+    return f"{heading} ({unit})" if unit and column.kind not in (Kind.SHARE, Kind.SPREAD, Kind.MEAN) else heading
 
 
 def _unit(column: Column) -> str:

@@ -310,6 +310,24 @@ def test_only_the_latest_jobs_are_read_row_by_row(
     assert all(1 <= each.context["page"].paginator.count <= 6 for each in opened)
 
 
+def test_a_median_of_the_latest_jobs_says_so_where_it_stands(
+    closed: list[Job], manager: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the page below the heading of just that column, on the month's sheet as well, and in the file."""
+    client = signed_in(manager)
+    said = re.compile(r"<th[^>]*>(?:<a[^>]*>)?([^<]*)(?:</a>)?<span class=\"under\">latest 4 of 6 jobs</span></th>")
+    addresses = ("/figures/tests/", "/figures/minutes/", "/figures/month/2026-03/")
+    assert [said.findall(client.get(address, PERIOD).content.decode()) for address in addresses] == [[], [], []]
+    monkeypatch.setattr(gathering_jobs, "LATEST_JOBS", 4)
+    found = [said.findall(client.get(address, PERIOD).content.decode()) for address in addresses]
+    assert found[:2] == [["Minutes"], ["Minutes to a proven cause", "Stuck", "Declined"]]
+    assert "Minutes to a proven cause" in found[2]
+    taken = client.get("/figures/tests/", {**PERIOD, "table": "tests"}).content.decode("utf-8-sig")
+    row = next(csv.DictReader(io.StringIO(taken)))
+    assert "Minutes, latest jobs, median (min)" in row
+    assert (row["Latest jobs counted (jobs)"], row["Latest jobs, of those of the period (jobs)"]) == ("4", "6")
+
+
 def test_the_month_stands_on_its_sheet(closed: list[Job], manager: User) -> None:
     response, _queries = get(signed_in(manager), "/figures/month/2026-03/")
     assert "March 2026" in words_of(response)

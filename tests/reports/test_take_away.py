@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from datetime import date
 
 import pandas as pd
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from shopkb.reports.shares import Share, Spread
-from shopkb.reports.tables import Cell, Column, Kind, Table
+from shopkb.reports.tables import Cell, Column, Kind, Latest, Table
 from shopkb.reports.take_away import MARK, as_json, csv_text, safe
 
 COLUMNS = (
@@ -52,6 +53,24 @@ def test_the_file_holds_figures_with_their_units() -> None:
     low, high = stats.beta(21.5, 20.5).interval(0.95)
     assert (row["Found, low (95 %)"], row["Found, high (95 %)"]) == pytest.approx((low, high), abs=1e-5)
     assert (row["Jobs (jobs)"], row["Found, counted"], row["Minutes, median (min)"]) == (41, 21, 4.5)
+
+
+def test_what_rests_on_the_latest_jobs_says_so_where_it_stands() -> None:
+    """One heading of the two says it; how many of how many, and since when, stands in each row."""
+    columns = (COLUMNS[0], COLUMNS[1], replace(COLUMNS[3], latest=True))
+    table = replace(_table(_row("a", 41, Share(21, 41)), _row("b", 2, Share(1, 2))), columns=columns)
+    since = "2026-01-05T08:30:00+00:00"
+    read = pd.read_csv(io.StringIO(csv_text(replace(table, latest=Latest(2000, 34120, since))).removeprefix(MARK)))
+    assert list(read.columns) == [
+        "Step", "Jobs (jobs)", "Minutes, latest jobs, median (min)", "Minutes, latest jobs, lower quartile (min)",
+        "Minutes, latest jobs, upper quartile (min)", "Minutes, latest jobs, known times",
+        "Latest jobs counted (jobs)", "Latest jobs, of those of the period (jobs)",
+        "Latest jobs, closed since (date, ISO 8601)",
+    ]  # fmt: skip
+    assert read.iloc[:, -3:].values.tolist() == [[2000, 34120, since]] * 2
+    told = as_json(replace(table, latest=Latest(2000, 34120, since)))
+    assert told["latest"] == {"jobs": 2000, "in_period": 34120, "since": since}
+    assert [column["latest"] for column in told["columns"]] == [False, False, True]  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@sum", "\tx", "\rx", "\0x"])

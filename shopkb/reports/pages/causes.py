@@ -45,16 +45,18 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
                 "Found together",
                 TOGETHER,
                 tuple(_pair(row, filters, numbers, facts) for row in found_together(facts.jobs, filters.system)),
-                "What killed the part will kill the next one: look for these too.",
+                f"What killed the part will kill the next one: look for these too. {facts.words}",
                 "No job of this period says that two causes were found together.",
+                latest=facts.latest,
             ),
             Table(
                 "causes-without-procedure",
                 "No procedure leads to these",
                 UNCOVERED,
                 tuple(_lacking(row, filters, numbers, facts) for row in uncovered(facts.jobs, known)),
-                "Proven causes that no procedure in force can end at.",
+                f"Proven causes that no procedure in force can end at. {facts.words}",
                 "Procedures in force lead to every cause that was proven.",
+                latest=facts.latest,
             ),
         ),
         {"causes": drawings.pareto(bars, "Proven causes, most frequent first")},
@@ -73,7 +75,7 @@ def frequent(held: Material, by: By = By.CAUSE, most: int | None = None) -> Tabl
     )
     title = "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}"
     rows = tuple(_row(row, names[row.name], held.filters, by, held.cause_numbers, held.facts) for row in found)
-    return Table("causes", title, columns, rows, held.facts.words)
+    return Table("causes", title, columns, rows, held.facts.words, latest=held.facts.latest)
 
 
 def identities(flows: Iterable[Flow]) -> frozenset[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from shopkb.accounts.models import User
@@ -26,8 +27,8 @@ from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jo
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")
-YOUNG = Column("young", "Too young to judge", Kind.COUNT, "cures under 60 days")
-DAYS = Column("days", "Days until then", Kind.DAYS, "days, median")
+YOUNG = Column("young", "Too young to judge", Kind.COUNT, "cures under 60 days", latest=True)
+DAYS = Column("days", "Days until then", Kind.DAYS, "days, median", latest=True)
 BY_CAUSE = (Column("cause", "Cause"), Column("procedure", "Procedure"), SHARE, YOUNG, DAYS)
 WRONG = (
     Column("cause", "Blamed cause"),
@@ -58,16 +59,17 @@ def build(filters: Filters, now: datetime) -> Page:
     wrong = [row for row in wrong_parts(facts.jobs) if is_within(component_of(row.cause), system)]
     tables = (
         causes_back(held, now, system),
-        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, held.titles, young),
+        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, held.titles, young,
+               facts),
         _plain("comebacks-by-proof", "By how the cause was proven", by_proof(jobs, now), filters, {}, young,
-               facts.after),
+               facts),
         _plain("comebacks-by-person", "By who made the repair", by_person(jobs, now), filters, people, young,
-               facts.after),
+               facts),
         Table("wrong-parts", "Wrong parts fitted", WRONG,
               tuple(_wrong(row, filters, held.cause_numbers, facts) for row in wrong),
-              facts.words, "No repair of this period is known to have been wrong."),
+              facts.words, "No repair of this period is known to have been wrong.", latest=facts.latest),
         Table("each-comeback", "Each job that came back", EACH, tuple(_each(job) for job in back), facts.words,
-              "No job of this period has come back."),
+              "No job of this period has come back.", latest=facts.latest),
     )  # fmt: skip
     return Page("comebacks", "What comes back", _intro(jobs, back), tables)
 
@@ -118,7 +120,7 @@ def _table(
             **_figures(row, held.filters, about, young),
         }
 
-    return Table(name, title, BY_CAUSE, tuple(cells(row) for row in found), ABOUT)
+    return Table(name, title, BY_CAUSE, tuple(cells(row) for row in found), ABOUT, latest=held.facts.latest)
 
 
 def _plain(
@@ -128,20 +130,20 @@ def _plain(
     filters: Filters,
     names: Mapping[str, str],
     young: str,
-    after: str = "",
+    facts: Facts,
 ) -> Table:
     heading = title.removeprefix("By ").removeprefix("how the cause was ").removeprefix("who made the ")
-    columns = (Column("name", capital(heading)), SHARE, YOUNG, DAYS)
-
     about = {"comebacks-by-person": "mended", "comebacks-by-proof": "proof"}.get(name, "procedure")
+    tallied = about == "procedure"
+    columns = (Column("name", capital(heading)), replace(SHARE, latest=not tallied), YOUNG, DAYS)
     rows = tuple(
         {
             "name": Cell(names.get(row.name) or capital(row.name)),
-            **_figures(row, filters, {about: row.name}, young, after),
+            **_figures(row, filters, {about: row.name}, young, "" if tallied else facts.after),
         }
         for row in found
     )
-    return Table(name, title, columns, rows)
+    return Table(name, title, columns, rows, latest=facts.latest)
 
 
 def _figures(row: ComebackFigures, filters: Filters, about: Mapping[str, str], young: str, after: str = "") -> Row:

@@ -26,13 +26,13 @@ from shopkb.web.words import minutes_words
 
 PROCEDURES = (
     Column("procedure", "Procedure"),
-    Column("typical", "Minutes to a proven cause", Kind.SPREAD, "min"),
+    Column("typical", "Minutes to a proven cause", Kind.SPREAD, "min", latest=True),
     Column("mean", "Mean", Kind.MEAN, "min"),
     Column("change", "Second half against the first", Kind.MINUTES, "min"),
     Column("proven", "Proven", Kind.SHARE, of="jobs that followed it"),
     Column("eliminated", "Only by elimination", Kind.SHARE, of="proven jobs"),
-    Column("stuck", "Stuck", Kind.SHARE, of="latest jobs that followed it"),
-    Column("declined", "Declined", Kind.SHARE, of="latest jobs that followed it"),
+    Column("stuck", "Stuck", Kind.SHARE, of="jobs that followed it", latest=True),
+    Column("declined", "Declined", Kind.SHARE, of="jobs that followed it", latest=True),
     Column("order", "What to do"),
 )
 COSTLY = (
@@ -77,6 +77,7 @@ def of(held: Material) -> Page:
                 PROCEDURES,
                 rows,
                 about,
+                latest=facts.latest,
             ),
             Table(
                 "minutes-by-month",

@@ -38,4 +38,4 @@ def _most_used(table: Table, most: int) -> Table:
 
 
 def _first(table: Table, most: int) -> Table:
-    return Table(table.name, table.title, table.columns, table.rows[:most], table.about, table.empty)
+    return replace(table, rows=table.rows[:most])

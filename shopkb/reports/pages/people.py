@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from django.urls import reverse
@@ -43,7 +44,7 @@ def build(filters: Filters, now: datetime) -> Page:
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
     rows = tuple(_row(row, filters, names, facts) for row in people_figures(facts.jobs, by_person(facts.jobs)))
-    table = Table("people", "People", COLUMNS, rows, f"{ABOUT} {facts.words}")
+    table = Table("people", "People", COLUMNS, rows, f"{ABOUT} {facts.words}", latest=facts.latest)
     return Page("people", "People", "What each person did, to talk it over with them.", (table,))
 
 
@@ -61,11 +62,11 @@ def own(filters: Filters, now: datetime) -> Page:
         names.get(filters.person) or filters.person,
         "What your closed jobs say. You and those who may see the shop's figures can see this page.",
         (
-            Table("own", "In all", COLUMNS, rows, f"{ABOUT} {facts.words}"),
-            Table("own-steps", "Steps", steps.columns, steps.rows, steps.about, sorted_by=steps.sorted_by),
+            Table("own", "In all", COLUMNS, rows, f"{ABOUT} {facts.words}", latest=facts.latest),
+            replace(steps, name="own-steps"),
             Table(
                 "own-comebacks", "Repairs that came back", BACK, tuple(_back(job) for job in back),
-                empty="No job repaired in this period has come back.",
+                facts.words, "No job repaired in this period has come back.", latest=facts.latest,
             ),
         ),
     )  # fmt: skip

@@ -33,9 +33,9 @@ SHELF = (
     Column("latest", "Last closed job", Kind.MONTH),
     Column("drifted", "Branches no longer what they were", Kind.COUNT),
     Column("findings", "Findings of the checks", Kind.COUNT),
-    Column("off_path", "Out of order", Kind.SHARE, of="answers"),
-    Column("overrides", "Against the reading", Kind.SHARE, of="answers"),
-    Column("skipped", "Left out", Kind.SHARE, of="answers"),
+    Column("off_path", "Out of order", Kind.SHARE, of="answers", latest=True),
+    Column("overrides", "Against the reading", Kind.SHARE, of="answers", latest=True),
+    Column("skipped", "Left out", Kind.SHARE, of="answers", latest=True),
 )
 NONE = Deviations()
 REVIEW = (
@@ -90,15 +90,16 @@ def build(filters: Filters, now: datetime) -> Page:
         "Health of the shelf",
         _intro(chosen, used, waiting),
         (
-            Table("shelf", "Procedures in force", SHELF, tuple(rows), ABOUT, "No procedure is in force."),
+            Table("shelf", "Procedures in force", SHELF, tuple(rows), ABOUT, "No procedure is in force.",
+                  latest=facts.latest),
             Table("reviews", "Waiting for review", REVIEW, waiting, empty="Nothing waits for review."),
             Table("drifts", "Branches no longer what they were", DRIFTED,
                   tuple(_drift(d, chosen, filters) for d in drifted), DRIFTS_ABOUT, "No branch has clearly changed."),
             changed_readings(held),
             often_left_out(held),
             Table("symptoms-without-procedure", "Symptoms without a procedure", UNCARED,
-                  tuple(_uncared(row, filters, facts) for row in uncared), "",
-                  "Every symptom that jobs came in with has a procedure."),
+                  tuple(_uncared(row, filters, facts) for row in uncared), facts.words,
+                  "Every symptom that jobs came in with has a procedure.", latest=facts.latest),
         ),
     )  # fmt: skip
 

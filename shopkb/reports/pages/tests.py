@@ -28,7 +28,7 @@ COLUMNS = (
     Column("found", "Found the fault", Kind.SHARE, of="jobs with a proven cause"),
     Column("led_away", "Led away from it", Kind.SHARE, of="ends that were put to the proof"),
     Column("left_out", "Left out", Kind.SHARE, of="times it was due"),
-    Column("minutes", "Minutes", Kind.SPREAD, "min"),
+    Column("minutes", "Minutes", Kind.SPREAD, "min", latest=True),
     Column("a_fault", "Minutes for each fault found", Kind.MINUTES, "min"),
     Column("bits", "Tells", Kind.NUMBER, "bits"),
     Column("bits_a_minute", "Tells each minute", Kind.NUMBER, "bits/min"),
@@ -45,8 +45,15 @@ def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time."""
     held = Material(filters)
     steps = gathered(held.chosen, held.evidence, held.facts)
-    table = Table("tests", "Steps", COLUMNS, tuple(row(step, held) for step in steps), ABOUT)
+    table = Table(
+        "tests", "Steps", COLUMNS, tuple(row(step, held) for step in steps), _about(held), latest=held.facts.latest
+    )
     return Page("tests", "Which tests find faults", _intro(steps), (table.sorted("found"),))
+
+
+def _about(held: Material) -> str:
+    """What one person did is not in the tallies."""
+    return f"{ABOUT} {held.facts.words}" if held.filters.person else ABOUT
 
 
 _steps: Memory[tuple[StepFigures, ...]] = Memory(256)

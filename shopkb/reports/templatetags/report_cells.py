@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django import template
+from django.utils.formats import number_format
 from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.reports.cells import shown
@@ -24,6 +25,15 @@ def shown_rows(table: Table, everything: bool) -> tuple[Row, ...]:
 @register.filter
 def holds_back(table: Table, everything: bool) -> bool:
     return not everything and len(table.rows) > AT_ONCE
+
+
+@register.simple_tag
+def rests_on(table: Table, column: Column) -> str:
+    """Below the heading of a column that counts only the latest jobs of the period; empty if those are all."""
+    if not column.latest or table.latest is None or table.latest.is_all:
+        return ""
+    jobs, of = (number_format(number, force_grouping=True) for number in (table.latest.jobs, table.latest.in_period))
+    return f"latest {jobs} of {of} jobs"
 
 
 @register.simple_tag
