@@ -1,8 +1,7 @@
 """All that can be measured beside what a user could pick instead, as one table: ``python -m tests.benchmarks``.
 
-The table is printed and kept, dated, in ``tests/benchmarks/table.md``. The pages of figures (``bench_reports``), the
-pages at the vehicle (``bench_pages``) and charts (``bench_charts``) are measured by their own commands: their databases
-take long to make.
+The table is printed and kept, dated, in ``tests/benchmarks/table.md``. Pages (``bench_pages``) and charts
+(``bench_charts``) are measured by their own commands: their databases take long to make.
 """
 
 from __future__ import annotations

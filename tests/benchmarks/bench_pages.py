@@ -1,7 +1,9 @@
-"""What the pages at the vehicle cost as closed jobs grow: ``python -m tests.benchmarks.bench_pages``.
+"""What pages cost as closed jobs grow: ``python -m tests.benchmarks.bench_pages``.
 
-An open job's step page and the page of its procedure; the job that is closed has followed the same procedure.
-Situations and clock as :mod:`tests.benchmarks.worlds` has them. Goal: under 300 ms at 100,000 closed jobs, and flat.
+An open job's step page and the page of its procedure (the job that is closed has followed the same procedure), every
+page of figures and the month's sheet. Situations and clock as :mod:`tests.benchmarks.worlds` has them. Goal: under
+300 ms at 100,000 closed jobs, and flat, where tallies suffice. The whole run keeps its tables in
+``tests/benchmarks/pages.md``; some sizes, or one database, are only printed.
 
     python -m tests.benchmarks.bench_pages                      1,000, 10,000 and 100,000 jobs on both databases
     python -m tests.benchmarks.bench_pages --sqlite 1000 10000  other sizes, SQLite only
@@ -20,16 +22,22 @@ def measured() -> Figures:
     """Milliseconds and queries of each page by situation, in a process whose settings lead to the database."""
     client = worlds.prepared()
     from django.urls import reverse
+    from django.utils import timezone
 
     from shopkb.jobs.models import Run
+    from shopkb.reports.registry import PAGES
 
     run = next(run for run in Run.objects.filter(job__closed_at__isnull=True).order_by("pk") if _step_of(run))
     procedure = run.revision.procedure.key
-    addresses = {
-        "step page": reverse("jobs:step", args=[run.pk, _step_of(run)]),
-        "procedure page": reverse("procedures:procedure", args=[procedure]),
+    mine, any_job = worlds.close_again(procedure), worlds.close_again()
+    month = f"{timezone.localdate():%Y-%m}"
+    pages = {
+        "step page": (reverse("jobs:step", args=[run.pk, _step_of(run)]), mine),
+        "procedure page": (reverse("procedures:procedure", args=[procedure]), mine),
+        **{name: (reverse("reports:page", args=[name]), any_job) for name in PAGES},
+        "month": (reverse("reports:month", args=[month]), any_job),
     }
-    return worlds.measured(client, addresses, worlds.close_again(procedure))
+    return worlds.measured(client, pages)
 
 
 def _step_of(run: Any) -> str:

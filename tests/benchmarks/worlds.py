@@ -1,15 +1,18 @@
 """Demo worlds of a given number of closed jobs, and pages asked for in them: what the page benchmarks share.
 
-A world is made in a throwaway database through the bulk door for past jobs, which takes the better part of an hour for
-100,000, and measured in a process of its own. Told is processor time, of this process and of PostgreSQL's together, so
-that another load on the computer says little; the least of three where it can be asked again. Situations:
+A world is made in SQLite through the bulk door for past jobs, a quarter of an hour for 100,000 on a computer at rest,
+and copied into a throwaway PostgreSQL row by row, so that both hold the same jobs; each is measured in a process of its
+own. Told is processor time, of this process and of PostgreSQL's together, so that another load on the computer says
+little; the least of three where it can be asked again. Situations:
 
 ``cold``      nothing is remembered: as if asked the moment the server started
 ``started``   the first time after the server has worked out ahead what it remembers, as it does by itself
 ``closing``   a job has been closed since the page was last looked at
 ``again``     nothing has changed
+``wall``      the same by the clock on the wall, with whatever else the computer had to do
 
-``slope`` is that of the logarithm of ``closing`` over the logarithm of the jobs: 0 is flat, 1 in proportion.
+``slope`` is that of the logarithm of the time over the logarithm of the jobs, from the smallest world to the largest: 0
+is flat, 1 in proportion. It is told of ``closing`` and of ``cold``.
 """
 
 from __future__ import annotations
@@ -22,15 +25,22 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 SIZES = (1_000, 10_000, 100_000)
+DATABASES = ("sqlite", "postgresql")
 TIMES = 3
-SITUATIONS = ("cold", "started", "closing", "again")
+SITUATIONS = ("started", "closing", "again", "wall", "cold")
+SLOPES = ("closing", "cold")
+KEPT = Path(__file__).with_name("pages.md")
+BEGIN, END = "<!-- written by: python -m tests.benchmarks.bench_pages, begin -->", "<!-- end -->"
 Figures = dict[str, dict[str, float]]
+RESTS_ON = "rests on"
 
 
 def prepared() -> Any:
@@ -50,26 +60,30 @@ def prepared() -> Any:
     return client
 
 
-def measured(client: Any, addresses: Mapping[str, str], close_one: Callable[[], None]) -> Figures:
-    """Milliseconds of each page by situation, and the queries of the last two."""
+def measured(client: Any, pages: Mapping[str, tuple[str, Callable[[], None]]]) -> Figures:
+    """Milliseconds of each page by situation, and the queries of ``again``. A page comes with its address and with what
+    closes a job that it shows."""
     from shopkb.evidence.models import Tally
     from shopkb.jobs.models import Job
     from shopkb.reports.ahead import work_out
 
     _asked(client, "/figures/honesty/")  # what is imported late is not the page's
-    found: Figures = {name: {} for name in addresses}
-    for name, address in addresses.items():
-        found[name]["cold"] = _asked(client, address, _forget)
+    found: Figures = {name: {} for name in pages}
+    for name, (address, _) in pages.items():
+        found[name]["cold"] = _asked(client, address, _forget)[0]
     _forget()
+    begun = _clock()
     for _ in work_out():
         pass
-    for name, address in addresses.items():
-        found[name]["started"] = _asked(client, address)
-    for name, address in addresses.items():
-        for how, make_so in (("closing", close_one), ("again", lambda: None)):
-            found[name][how] = min(_asked(client, address, make_so) for _ in range(TIMES))
+    ahead = (_clock() - begun) * 1000
+    for name, (address, _) in pages.items():
+        found[name]["started"] = _asked(client, address)[0]
+    for name, (address, close_one) in pages.items():
+        found[name]["closing"] = min(_asked(client, address, close_one)[0] for _ in range(TIMES))
+        again = [_asked(client, address) for _ in range(TIMES)]
+        found[name] |= {"again": min(cost for cost, _ in again), "wall": min(wall for _, wall in again)}
         found[name]["queries"] = _queries(client, address)
-    found["rests on"] = {"tallies": Tally.objects.count(), "jobs": Job.objects.closed().count()}
+    found[RESTS_ON] = {"tallies": Tally.objects.count(), "jobs": Job.objects.closed().count(), "ahead": ahead}
     return found
 
 
@@ -116,11 +130,12 @@ def _clock() -> float:
     return time.process_time() + int(Path(f"/proc/{backend}/schedstat").read_text().split()[0]) / 1e9
 
 
-def _asked(client: Any, address: str, make_so: Callable[[], None] = lambda: None) -> float:
+def _asked(client: Any, address: str, make_so: Callable[[], None] = lambda: None) -> tuple[float, float]:
+    """Processor time and time on the wall, in milliseconds."""
     make_so()
-    begun = _clock()
+    begun, wall = _clock(), time.perf_counter()
     response = client.get(address)
-    taken = (_clock() - begun) * 1000
+    taken = ((_clock() - begun) * 1000, (time.perf_counter() - wall) * 1000)
     if response.status_code != 200:
         raise SystemExit(f"{address} answered {response.status_code}.")
     return taken
@@ -135,51 +150,83 @@ def _queries(client: Any, address: str) -> int:
     return len(queries)
 
 
-def _made(jobs: int, folder: Path, database: str) -> dict[str, str]:
-    """A world of about so many closed jobs, made unless it is there; the environment that leads to it."""
+def _made(jobs: int, folder: Path) -> dict[str, str]:
+    """A world of about so many closed jobs in SQLite, made unless it is there; the environment that leads to it."""
     folder.mkdir(parents=True, exist_ok=True)
     settings = {"SHOPKB_DATA_DIR": str(folder), "SHOPKB_WORLD": "demo", "DJANGO_SETTINGS_MODULE": "shopkb.settings"}
     place = {**os.environ, **settings}
     place.pop("DATABASE_URL", None)
-    if database == "postgresql":
-        server = ["bash", str(ROOT / ".ci" / "postgres"), "start", str(folder / "server")]
-        place["DATABASE_URL"] = subprocess.run(server, check=True, capture_output=True, text=True).stdout.split()[-1]
-    command = [sys.executable, str(ROOT / "manage.py"), "demo", "--no-serve", "--jobs", str(jobs)]
-    subprocess.run(command, env=place, cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
+    _manage(place, "demo", "--no-serve", "--jobs", str(jobs))
     return place
 
 
-def _one(module: str, jobs: int, folder: Path, database: str) -> Figures:
-    """Make (or find) a world and measure it in a process of its own."""
+def _manage(place: Mapping[str, str], *command: str) -> None:
+    done = [sys.executable, str(ROOT / "manage.py"), *command]
+    subprocess.run(done, env=place, cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
+
+
+@contextmanager
+def _on(database: str, place: Mapping[str, str], folder: Path) -> Iterator[Mapping[str, str]]:
+    """The environment that leads to this world in this kind of database."""
+    if database == "sqlite":
+        yield place
+        return
+    server = ["bash", str(ROOT / ".ci" / "postgres")]
+    notes = str(folder / "server")
     try:
-        command = [sys.executable, "-m", module, "--one"]
-        done = subprocess.run(
-            command, env=_made(jobs, folder, database), cwd=ROOT, check=True, stdout=subprocess.PIPE, text=True
-        )
-        return dict(json.loads(done.stdout))
+        said = subprocess.run([*server, "start", notes], check=True, capture_output=True, text=True).stdout
+        _manage(place, "move_database", said.split()[-1])
+        yield {**place, "DATABASE_URL": said.split()[-1]}
     finally:
-        if database == "postgresql":
-            subprocess.run(["bash", str(ROOT / ".ci" / "postgres"), "stop", str(folder / "server")], check=False)
+        subprocess.run([*server, "stop", notes], check=False)
 
 
-def table(database: str, sizes: tuple[int, ...], columns: list[Figures]) -> str:
-    """As Markdown."""
-    heads = [f"{how}, {jobs:,}" for how in SITUATIONS for jobs in sizes]
-    lines = [f"| {database}, ms | {' | '.join(heads)} | slope | queries |", f"| --- |{' ---: |' * (len(heads) + 2)}"]
+def _one(module: str, place: Mapping[str, str]) -> Figures:
+    """Measure a world in a process of its own."""
+    command = [sys.executable, "-m", module, "--one"]
+    done = subprocess.run(command, env=place, cwd=ROOT, check=True, stdout=subprocess.PIPE, text=True)
+    return dict(json.loads(done.stdout))
+
+
+def table(database: str, sizes: Sequence[int], columns: Sequence[Figures]) -> str:
+    """As Markdown. ``wall`` of the largest world only."""
+    told = [
+        (how, place) for how in SITUATIONS for place in range(len(sizes)) if how != "wall" or place == len(sizes) - 1
+    ]
+    heads = [f"{how}, {sizes[place]:,}" for how, place in told]
+    heads += [f"slope of {how}" for how in SLOPES] + ["queries"]
+    lines = [f"| {database}, ms | {' | '.join(heads)} |", f"| --- |{' ---: |' * len(heads)}"]
     for name in columns[0]:
-        if name == "rests on":
-            continue
-        row = [column[name][how] for how in SITUATIONS for column in columns]
-        ends = columns[0][name]["closing"], columns[-1][name]["closing"]
-        slope = math.log(ends[1] / ends[0]) / math.log(sizes[-1] / sizes[0]) if len(sizes) > 1 else 0.0
-        queries = " / ".join(str(int(column[name]["queries"])) for column in columns)
-        lines.append(f"| {name} | {' | '.join(f'{figure:.0f}' for figure in row)} | {slope:.2f} | {queries} |")
-    rests = ", ".join(f"{c['rests on']['tallies']:,} at {c['rests on']['jobs']:,} jobs" for c in columns)
-    return "\n".join([*lines, "", f"Tallies: {rests}."])
+        if name != RESTS_ON:
+            row = [f"{columns[place][name][how]:.0f}" for how, place in told]
+            row += [f"{_slope(name, how, sizes, columns):.2f}" for how in SLOPES]
+            row.append(" / ".join(str(int(column[name]["queries"])) for column in columns))
+            lines.append(f"| {name} | {' | '.join(row)} |")
+    rests = "; ".join(
+        f"{c[RESTS_ON]['jobs']:,.0f} jobs: {c[RESTS_ON]['tallies']:,.0f} tallies, working out ahead took "
+        f"{c[RESTS_ON]['ahead'] / 1000:.1f} s"
+        for c in columns
+    )
+    return "\n".join([*lines, "", f"{rests}."])
+
+
+def _slope(name: str, how: str, sizes: Sequence[int], columns: Sequence[Figures]) -> float:
+    if len(sizes) < 2:
+        return 0.0
+    return math.log(columns[-1][name][how] / columns[0][name][how]) / math.log(sizes[-1] / sizes[0])
+
+
+def keep(told: str) -> None:
+    """Write the tables between the marks of the paper, dated, with how busy the computer was."""
+    busy = f"{os.getloadavg()[0]:.0f} processes at work on {os.cpu_count()} cores"
+    day = datetime.now(tz=UTC).date().isoformat()
+    before, _, rest = KEPT.read_text(encoding="utf-8").partition(BEGIN)
+    _, _, after = rest.partition(END)
+    KEPT.write_text(f"{before}{BEGIN}\n\nMeasured {day}, {busy}.\n\n{told}\n{END}{after}", encoding="utf-8")
 
 
 def run(module: str, about: str, measure: Callable[[], Figures]) -> None:
-    """The command line of a benchmark of pages."""
+    """The command line of the benchmark of pages."""
     parser = argparse.ArgumentParser(description=about, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("sizes", nargs="*", type=int, default=SIZES, help="Numbers of closed jobs.")
     parser.add_argument("--sqlite", action="store_true", help="SQLite only.")
@@ -190,9 +237,23 @@ def run(module: str, about: str, measure: Callable[[], Figures]) -> None:
     if said.one:
         print(json.dumps(measure()))
         return
-    sizes = tuple(said.sizes)
-    for database in [name for name in ("sqlite", "postgresql") if getattr(said, name)] or ["sqlite", "postgresql"]:
-        with tempfile.TemporaryDirectory(prefix="shopkb-bench-") as spare:
-            kept = said.keep if said.keep and database == "sqlite" else Path(spare)
-            columns = [_one(module, jobs, kept / f"{database}-{jobs}", database) for jobs in sizes]
-        print(table(database, sizes, columns), flush=True)
+    databases = [name for name in DATABASES if getattr(said, name)] or DATABASES
+    with tempfile.TemporaryDirectory(prefix="shopkb-bench-") as spare:
+        told = _tables(module, said.sizes, databases, said.keep or Path(spare))
+    print(told)
+    if tuple(said.sizes) == SIZES and tuple(databases) == DATABASES:
+        keep(told)
+
+
+def _tables(module: str, sizes: Sequence[int], databases: Sequence[str], folder: Path) -> str:
+    """Each world made once and measured on every database; progress is told on the other channel."""
+    found: dict[str, list[Figures]] = {name: [] for name in databases}
+    for jobs in sizes:
+        home = folder / f"sqlite-{jobs}"
+        print(f"{jobs:,} jobs: making the world, unless it is there.", file=sys.stderr, flush=True)
+        place = _made(jobs, home)
+        for name in databases:
+            with _on(name, place, home) as there:
+                print(f"{jobs:,} jobs: measuring on {name}.", file=sys.stderr, flush=True)
+                found[name].append(_one(module, there))
+    return "\n\n".join(table(name, sizes, columns) for name, columns in found.items())
