@@ -69,6 +69,15 @@ def test_the_newer_edition_keeps_keys_and_costs_less(said: Edition) -> None:
     assert costs(new).right >= costs(old).right
 
 
+def test_the_one_improved_halfway_is_quicker_and_fits_fewer_wrong_parts() -> None:
+    """So much that a manager sees it among the jobs of a year: five minutes a job, and half of the wrong ends."""
+    key = "starter-does-not-turn"
+    old, new = costs(edition(key)), costs(flows()[key])
+    assert new.minutes <= old.minutes - 5
+    assert new.wrong <= old.wrong / 2
+    assert new.right >= old.right + 0.1
+
+
 def test_one_was_superseded_and_one_still_waits() -> None:
     assert {key: until for key, (_flow, until) in earlier_flows(ROOT, truth()).items()} == {
         "starter-does-not-turn": 0.5

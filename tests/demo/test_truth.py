@@ -12,9 +12,10 @@ from ruamel.yaml import YAML
 from shopkb.accounts.roles import RIGHTS, Right, Role
 from shopkb.core.flow.model import TestKind
 from shopkb.core.identifiers import VinState, check_vin, parse_trouble_code
+from shopkb.demo.editions import not_in_force
 from shopkb.demo.management.commands.demo import Command
 from shopkb.demo.truth import Place, ProcedureTruth, TruthError, cause_weights, fact, misfits, read_truth
-from tests.conftest import FIXTURES
+from tests.conftest import FIXTURES, ROOT
 from tests.demo.invented import flows, truth
 
 
@@ -36,7 +37,7 @@ def test_it_is_marked_as_invented() -> None:
 
 
 def test_it_fits_the_procedures() -> None:
-    assert list(misfits(truth(), flows())) == []
+    assert list(misfits(truth(), flows(), not_in_force(ROOT, truth()))) == []
 
 
 def test_sixty_invented_vehicles() -> None:
