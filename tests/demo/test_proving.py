@@ -85,11 +85,9 @@ def test_no_rate_of_error_is_too_good(key: str) -> None:
     500 times at best, what has to be carried out and judged once in 100.
     """
     flow, rates = flows()[key], truth().of(flows()[key]).errors
-    other = not_in_force(ROOT, truth()).get(key, flow)
+    steps = (*not_in_force(ROOT, truth()).get(key, flow).steps, *flow.steps)
     plain = {TestKind.QUESTION, TestKind.COMMAND, TestKind.ACTION}
-    least = {
-        step.key: 0.002 if step.test in plain or step.key == flow.start else 0.01 for step in (*other.steps, *flow.steps)
-    }
+    least = {step.key: 0.002 if step.test in plain or step.key == flow.start else 0.01 for step in steps}
     assert {step: rate for step, rate in rates.items() if rate < least[step]} == {}
 
 
