@@ -5,7 +5,7 @@ Call it inside the transaction that closes, reopens or links a job, so that evid
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from hashlib import sha256

@@ -60,6 +60,10 @@ def procedure_figures(
     months: Sequence[str],
 ) -> tuple[ProcedureFigures, ...]:
     """Of every procedure in ``titles``, in order. ``tallies`` are those of runs, ``histograms`` their seconds."""
+    ended: dict[str, Counter[str]] = defaultdict(Counter)
+    for job in jobs:
+        for procedure in job.procedures:
+            ended[procedure][job.disposition] += 1
     mine: dict[str, dict[TallyKey, TallySums]] = defaultdict(dict)
     for each, sums in tallies.items():
         if not each.step:
@@ -69,7 +73,7 @@ def procedure_figures(
             key,
             title,
             mine[key],
-            jobs,
+            ended[key],
             histograms,
             months,
         )
@@ -81,14 +85,13 @@ def _figures(
     key: str,
     title: str,
     tallies: Tallies,
-    jobs: Sequence[JobFact],
+    ended: Counter[str],
     histograms: Mapping[str, Mapping[int, int]],
     months: Sequence[str],
 ) -> ProcedureFigures:
     proven = sum(sums.count for k, sums in tallies.items() if k.cause)
     weak = sum(sums.count for k, sums in tallies.items() if k.cause and k.proof == Proof.ELIMINATION)
     whole = sum(sums.count for sums in tallies.values())
-    ended = Counter(job.disposition for job in jobs if key in job.procedures)
     followed = sum(ended.values())
     by_month = month_sums(tallies)
     half = len(months) // 2

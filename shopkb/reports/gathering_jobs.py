@@ -8,10 +8,10 @@ read once is kept, and after a closing only the new one is read.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from django.db.models import OuterRef, Q, Subquery
 
@@ -27,6 +27,11 @@ LATEST_JOBS = 2000
 """Closed jobs that are read row by row: more than most shops close in a year."""
 
 _jobs: Memory[JobFact] = Memory(12 * LATEST_JOBS)
+
+_of_jobs: Memory[Any] = Memory(64)
+
+Jobs = tuple[JobFact, ...]
+Value = TypeVar("Value")
 
 JobRow = tuple[int, str, str | None, str, datetime, datetime, str | None]
 
@@ -65,6 +70,13 @@ def job_facts(filters: Filters) -> Facts:
     return Facts(
         tuple(replace(fact, back_at=back[fact.number]) if fact.number in back else fact for fact in found), in_period
     )
+
+
+def once(make: Callable[..., Value], jobs: Jobs, *more: Hashable) -> Value:
+    """``make(jobs, *more)``, worked out once for the same jobs; those that were read before are the same values, so
+    telling that they are equal costs next to nothing."""
+    name = (make, len(jobs), jobs[-1].number if jobs else 0, *more)
+    return _of_jobs.of(name, jobs, lambda: make(jobs, *more))  # type: ignore[no-any-return]
 
 
 def _came_back(rows: Sequence[JobRow]) -> dict[int, datetime]:

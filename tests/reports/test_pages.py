@@ -20,8 +20,13 @@ from shopkb.jobs import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.reports import gathering_jobs, memory, registry
+from shopkb.reports.figures_answers import deviations
+from shopkb.reports.filters import Filters
+from shopkb.reports.gathering_jobs import once
+from shopkb.reports.pages.material import Material
 from tests.builders import (
     TO_GROUND,
+    TO_HORN,
     TO_OUT,
     TO_RELAY,
     cured_job,
@@ -95,6 +100,22 @@ def test_more_jobs_cost_no_more_queries(closed: list[Job], horn: Procedure, mana
     after_closing = {name: get(client, f"/figures/{name}/", **PERIOD)[1] for name in registry.PAGES}
     assert all(after_closing[name] <= before[name] for name in before)
     assert asked() == before
+
+
+def test_what_is_kept_of_jobs_follows_a_closing(closed: list[Job], horn: Procedure, junior: User) -> None:
+    """The same value as long as no job was closed; then that of the jobs as they are, as if nothing had been kept."""
+    filters = Filters(**PERIOD, procedure="horn-silent")
+    first, again = Material(filters), Material(filters)
+    assert again.procedures is first.procedures
+    assert once(deviations, again.facts.jobs) is once(deviations, first.facts.jobs)
+    cured_job(horn, junior)
+    later = Material(filters)
+    (before,), (after,) = first.procedures, later.procedures
+    assert (before.proven.whole, after.proven.whole) == (6, 7)
+    counted = [once(deviations, one.facts.jobs)["horn-silent"].answers for one in (first, later)]
+    assert counted[1] - counted[0] == len(TO_HORN)
+    forget()
+    assert Material(filters).procedures == later.procedures
 
 
 @pytest.mark.parametrize(("role", "status"), [("technician", 403), ("writer", 403), ("manager", 200), ("keeper", 200)])

@@ -9,11 +9,10 @@ from django.urls import reverse
 from django.utils.formats import number_format
 
 from shopkb.jobs.views.behind import DONE
-from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_causes import uncovered
 from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
 from shopkb.reports.figures_comebacks import by_cause
-from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
+from shopkb.reports.figures_minutes import ProcedureFigures
 from shopkb.reports.figures_shelf import RECENT_MONTHS
 from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import InForce
@@ -60,7 +59,7 @@ def build(filters: Filters, now: datetime) -> Page:
 
 def of(held: Material, now: datetime) -> Page:
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
-    procedures = procedure_figures(held.titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
+    procedures = held.procedures
     found = suggestions(
         tests.gathered(chosen, evidence, facts),
         procedures,

@@ -7,10 +7,15 @@ from functools import cached_property
 
 from shopkb.catalog.models import Cause
 from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.reports.figures_answers import run_minutes
+from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence, InForce, in_force
-from shopkb.reports.gathering_jobs import job_facts, jobs_of_period
+from shopkb.reports.gathering_jobs import job_facts, jobs_of_period, once
 from shopkb.reports.job_facts import Facts
+from shopkb.reports.memory import Memory
+
+_procedures: Memory[tuple[ProcedureFigures, ...]] = Memory(64)
 
 
 @dataclass(frozen=True)
@@ -45,6 +50,17 @@ class Material:
     @cached_property
     def runs(self) -> Tallies:
         return self.evidence.runs()
+
+    @cached_property
+    def procedures(self) -> tuple[ProcedureFigures, ...]:
+        """What each procedure takes to a proven cause, and how its jobs ended; kept until a closing changes it."""
+        name = (self.filters.since, self.filters.until, self.filters.platform, self.filters.symptom)
+        rests_on = (self.titles, self.evidence.stamps, self.facts.jobs)
+        return _procedures.of((name, tuple(self.titles)), rests_on, self._procedures)
+
+    def _procedures(self) -> tuple[ProcedureFigures, ...]:
+        jobs = self.facts.jobs
+        return procedure_figures(self.titles, self.runs, jobs, once(run_minutes, jobs), self.filters.months)
 
     @cached_property
     def cause_numbers(self) -> dict[str, int]:

@@ -10,8 +10,7 @@ from django.utils.formats import date_format
 
 from shopkb.reports import drawings
 from shopkb.reports.cells import whole
-from shopkb.reports.figures_answers import run_minutes
-from shopkb.reports.figures_minutes import ProcedureFigures, costliest, procedure_figures, shop_by_month
+from shopkb.reports.figures_minutes import ProcedureFigures, costliest, shop_by_month
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import InForce
@@ -59,7 +58,7 @@ def build(filters: Filters, now: datetime) -> Page:
 
 def of(held: Material) -> Page:
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
-    found = procedure_figures(held.titles, tallies, facts.jobs, run_minutes(facts.jobs), filters.months)
+    found = held.procedures
     months = shop_by_month(tallies, filters.months)
     steps = costliest(tests.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."

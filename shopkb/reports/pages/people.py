@@ -11,7 +11,7 @@ from shopkb.accounts.models import User
 from shopkb.reports.figures_answers import by_person
 from shopkb.reports.figures_people import PersonFigures, people_figures
 from shopkb.reports.filters import Filters
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering_jobs import job_facts, once
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
@@ -43,7 +43,7 @@ def build(filters: Filters, now: datetime) -> Page:
     everyone = filters.but(person="")
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
-    rows = tuple(_row(row, filters, names, facts) for row in people_figures(facts.jobs, by_person(facts.jobs)))
+    rows = tuple(_row(row, filters, names, facts) for row in people_figures(facts.jobs, once(by_person, facts.jobs)))
     table = Table("people", "People", COLUMNS, rows, f"{ABOUT} {facts.words}", latest=facts.latest)
     return Page("people", "People", "What each person did, to talk it over with them.", (table,))
 
@@ -53,7 +53,7 @@ def own(filters: Filters, now: datetime) -> Page:
     everyone = filters.but(person="")
     facts = job_facts(everyone)
     names = dict(User.objects.values_list("username", "called"))
-    mine = tuple(r for r in people_figures(facts.jobs, by_person(facts.jobs)) if r.who == filters.person)
+    mine = tuple(r for r in people_figures(facts.jobs, once(by_person, facts.jobs)) if r.who == filters.person)
     rows = tuple(_row(row, filters, names, facts) for row in mine)
     steps = tests.build(filters, now).tables[0]
     back = [job for job in facts.jobs if job.back_at and job.claimed and job.claimed.who == filters.person]

@@ -18,6 +18,7 @@ from shopkb.reports.figures_answers import Deviations, deviations
 from shopkb.reports.figures_shelf import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
 from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import Evidence, InForce
+from shopkb.reports.gathering_jobs import once
 from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
@@ -66,7 +67,7 @@ def build(filters: Filters, now: datetime) -> Page:
     held = Material(filters)
     chosen, facts, evidence = held.chosen, held.facts, held.evidence
     runs = evidence.runs(since=EARLIEST)
-    departed = deviations(facts.jobs)
+    departed = once(deviations, facts.jobs)
     drifted = gathered_drifts(chosen, evidence)
     found = findings(chosen)
     used = _jobs_by_procedure(runs, filters)

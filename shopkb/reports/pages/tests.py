@@ -15,6 +15,7 @@ from shopkb.reports.figures_answers import tallies_of_person, typical_minutes
 from shopkb.reports.figures_tests import StepFigures, step_figures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence, InForce
+from shopkb.reports.gathering_jobs import once
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
@@ -68,7 +69,7 @@ def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) ->
     else:
         found = evidence.steps()
         related = evidence.related() if filters.platform else None
-    minutes = typical_minutes(facts.jobs, filters.person)
+    minutes = once(typical_minutes, facts.jobs, filters.person)
     strengths = strengths_in_force()
 
     def of(held: InForce) -> tuple[StepFigures, ...]:
