@@ -47,8 +47,10 @@ PLATFORM: Final = "avocet/a1"
 ACCESS: Final = {key: state.minutes for key, state in CATALOG.access.items()}
 MOST_ACTIONS: Final = 80
 JOBS: Final = 30
-FIRST: Final = 3
-"""Truths for every procedure at first; in every so many the suggestions are also followed with the truth known."""
+FIRST: Final = 9
+"""Truths for every procedure at first; in every third the suggestions are also followed with the truth known."""
+
+MOST_TRUTHS: Final = 150
 
 State = tuple[frozenset[tuple[str, str]], tuple[str, ...]]
 """Steps done with their outcomes, and identities of the causes repaired without a cure."""
@@ -230,14 +232,14 @@ def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = 
 
 
 def main(minutes: float = 240.0, rules: tuple[bool, ...] = (True, False)) -> None:
-    """Three truths for every procedure, then one more for the one whose saving is least certain, until the minutes have
-    passed. Where parts may be tried, a third of the truths."""
+    """Some truths for every procedure, then one more for the one of which it is least sure that anything is saved, until
+    the minutes have passed. Where parts may be tried, a third of the truths."""
     found: dict[bool, dict[str, list[Both]]] = {rule: {key: [] for key in SHELF} for rule in rules}
     until, turn = time.monotonic() + 60 * minutes, 0
     while time.monotonic() < until:
-        key = list(SHELF)[turn % len(SHELF)] if turn < FIRST * len(SHELF) else _least_certain(found[True])
+        key = list(SHELF)[turn % len(SHELF)] if turn < FIRST * len(SHELF) else _least_sure(found[True])
         number = len(found[True][key])
-        third = number % FIRST == FIRST - 1
+        third = number % 3 == 2
         for prove_first in rules if third else (True,):
             found[prove_first][key].append(both(SHELF[key], [1, number], prove_first=prove_first, known=third))
         turn += 1
@@ -245,9 +247,11 @@ def main(minutes: float = 240.0, rules: tuple[bool, ...] = (True, False)) -> Non
     print(told(found))
 
 
-def _least_certain(found: dict[str, list[Both]]) -> str:
+def _least_sure(found: dict[str, list[Both]]) -> str:
+    """The procedure whose saving is the fewest standard errors above nothing, as long as it has not had its share."""
     savings = [Saving.of(key, rows) for key, rows in found.items()]
-    return max(savings, key=lambda one: one.error / one.written).procedure
+    open_still = [one for one in savings if one.truths < MOST_TRUTHS] or savings
+    return min(open_still, key=lambda one: abs(one.written - one.suggested) / one.error).procedure
 
 
 if __name__ == "__main__":
