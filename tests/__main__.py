@@ -7,7 +7,6 @@ once more on PostgreSQL. Nothing is skipped: a missing browser or server is said
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -16,13 +15,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests import chromium
+
 ROOT = Path(__file__).resolve().parent.parent
 PYTHON = sys.executable
 BIN = Path(PYTHON).parent
 ON_BOTH = [
     "accounts", "catalog", "demo", "evidence", "faults", "jobs", "procedures", "reports", "rights", "upkeep", "journeys"
 ]  # fmt: skip
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
 def say(words: str) -> None:
@@ -37,13 +37,6 @@ def run(words: str, *command: str | Path, **environment: str) -> bool:
     done = subprocess.run([str(part) for part in command], cwd=ROOT, env={**os.environ, **environment}, check=False)
     say(f"{words}: {'passed' if done.returncode == 0 else 'FAILED'} in {time.monotonic() - begun:.0f} s")
     return done.returncode == 0
-
-
-def browser() -> str | None:
-    """The Chromium to test with: ``SHOPKB_CHROMIUM``, else the first found on the PATH."""
-    return os.environ.get("SHOPKB_CHROMIUM") or next(
-        (found for name in CHROMIUM if (found := shutil.which(name))), None
-    )
 
 
 @contextmanager
@@ -68,12 +61,12 @@ def postgres() -> Iterator[str | None]:
 
 
 def main() -> int:
-    chromium = browser()
-    if chromium is None:
-        sys.stderr.write("No Chromium found. Install it (Debian: apt install chromium) or set SHOPKB_CHROMIUM.\n")
+    found = chromium.found()
+    if found is None:
+        sys.stderr.write(f"{chromium.MISSING}\n")
         return 1
     with tempfile.TemporaryDirectory(prefix="shopkb-tests-") as data, postgres() as address:
-        place = {"SHOPKB_DATA_DIR": data, "SHOPKB_CHROMIUM": chromium, "PYTHONWARNINGS": "error"}
+        place = {"SHOPKB_DATA_DIR": data, "SHOPKB_CHROMIUM": found, "PYTHONWARNINGS": "error"}
         deploy = {**place, "SHOPKB_HTTPS": "yes", "SHOPKB_SECRET_KEY": "only-for-this-check-" + "k3y" * 12}
         server = {**place, "PYTHONWARNINGS": "", "DATABASE_URL": address or ""}
         pytest = [PYTHON, "-m", "pytest", "-q", "-n", "2", "--dist", "worksteal"]

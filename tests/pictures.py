@@ -16,6 +16,7 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from tests import chromium
 from tests.conftest import FIXTURES, ROOT
 
 PICTURES = FIXTURES / "pictures"
@@ -58,9 +59,7 @@ def signed_in(browser: Browser, world: tuple[str, str], name: str, size: dict[st
 def main() -> int:
     PICTURES.mkdir(exist_ok=True)
     with demo_world() as world, sync_playwright() as play:
-        browser = play.chromium.launch(
-            executable_path=os.environ.get("SHOPKB_CHROMIUM", "/usr/bin/chromium"), args=["--no-sandbox"]
-        )
+        browser = play.chromium.launch(executable_path=chromium.path(), args=chromium.FLAGS)
         chart(signed_in(browser, world, "barnaby", OFFICE), world[0], PICTURES / "chart.png")
         step(signed_in(browser, world, "cuthbert", TABLET), PICTURES / "step.png")
         browser.close()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 
+from tests import chromium
 from tests.conftest import FLOWS, stocked
 
 if TYPE_CHECKING:
@@ -22,10 +22,6 @@ if TYPE_CHECKING:
     from shopkb.procedures.models import Procedure
 
 Scheme = Literal["light", "dark"]
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
 REFUSED = "Failed to load resource: the server responded with a status of 422"
 
 
@@ -43,14 +39,6 @@ PHONE = Screen("phone", 390, 844, True)
 TABLET = Screen("tablet", 820, 1180, True)
 OFFICE = Screen("office", 1440, 900, False)
 SCREENS = (PHONE, TABLET, OFFICE)
-
-
-def chromium() -> str:
-    """Where the browser is. Without one every journey fails: a page nobody opened is not tested."""
-    found = os.environ.get("SHOPKB_CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
-    if not Path(found).is_file():
-        pytest.fail(f"No Chromium at {found}. Install it (Debian: apt install chromium) or set SHOPKB_CHROMIUM.")
-    return found
 
 
 class Visits:
@@ -83,8 +71,9 @@ class Visits:
         return page
 
     def shot(self, page: Page, name: str) -> None:
-        """A picture of the whole page, for the eye."""
-        page.screenshot(path=self.folder / f"{name}.png", full_page=True)
+        """A picture of the whole page, for the eye; where none are kept (``SHOPKB_SCREENSHOTS``), nobody looks."""
+        if self.kept:
+            page.screenshot(path=self.folder / f"{name}.png", full_page=True)
 
     def refused(self, times: int = 1) -> None:
         """So many forms were refused on purpose; the browser logs each."""
@@ -131,7 +120,7 @@ def shelf(catalog: None, senior: User, second: User) -> dict[str, Procedure]:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=chromium(), args=FLAGS.split())
+        browser = play.chromium.launch(executable_path=chromium.path(), args=chromium.FLAGS)
         yield browser
         browser.close()
 

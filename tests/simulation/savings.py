@@ -232,7 +232,7 @@ def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = 
 
 
 def main(minutes: float = 240.0, rules: tuple[bool, ...] = (True, False)) -> None:
-    """Some truths for every procedure, then one more for the one of which it is least sure that anything is saved, until
+    """Some truths for every procedure, then one more for the one where it is least sure that anything is saved, until
     the minutes have passed. Where parts may be tried, a third of the truths."""
     found: dict[bool, dict[str, list[Both]]] = {rule: {key: [] for key in SHELF} for rule in rules}
     until, turn = time.monotonic() + 60 * minutes, 0

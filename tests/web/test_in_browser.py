@@ -19,16 +19,12 @@ from playwright.sync_api import Browser, Page, Route, sync_playwright
 from shopkb.core.readings.bands import Interval
 from shopkb.web.numberline import Segment, number_line
 from shopkb.web.security import CONTENT_SECURITY_POLICY
+from tests import chromium
 
 from .styles import FOLDER
 
 pytestmark = pytest.mark.journey
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
 STATIC = (FOLDER / "static", Path(django_htmx.__file__).parent / "static")
 RULES = "; ".join(f"{name} {' '.join(sources)}" for name, sources in CONTENT_SECURITY_POLICY["DIRECTIVES"].items())
 
@@ -66,7 +62,7 @@ def _answer(route: Route) -> None:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS.split())
+        browser = play.chromium.launch(executable_path=chromium.path(), args=chromium.FLAGS)
         yield browser
         browser.close()
 
