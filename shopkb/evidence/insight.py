@@ -27,7 +27,7 @@ from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.pooling import PooledRate
 from shopkb.core.diagnosis.reordering import widened
 from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
+from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence import up_to_date
@@ -40,6 +40,8 @@ REMEMBERED = 128
 COUNTS_KEPT = 64
 
 Value = TypeVar("Value")
+Reading = Callable[[str, int], Tallies]
+"""How the tallies of a procedure are read when it has a stamp."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,11 +83,17 @@ _memory: OrderedDict[Hashable, object] = OrderedDict()
 _lock = Lock()
 
 
-def insight(flow: Flow, checksum: str, *, platform: str = "", month: str) -> Insight:
-    """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``)."""
+def read_tallies(procedure: str, stamp: int) -> Tallies:
+    """All tallies of a procedure, whatever the stamp that it was just seen to have. One query."""
+    return full_tallies(procedure)
+
+
+def insight(flow: Flow, checksum: str, *, platform: str = "", month: str, read: Reading = read_tallies) -> Insight:
+    """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``).
+    Whoever asks for more of the same tallies may bring a ``read`` that reads them once for each stamp."""
     now = _setting(flow.procedure)
     key = (flow.procedure, checksum, platform, month, now)
-    return remembered(key, lambda: _learn(flow, checksum, platform, month, now))
+    return remembered(key, lambda: _learn(flow, checksum, platform, month, now, read))
 
 
 def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
@@ -154,8 +162,9 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     return {TallyKey(*row[:parts]): TallySums(*row[parts:]) for row in rows.iterator(chunk_size=2000)}
 
 
-def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting) -> Insight:
-    found = _counted.of((flow.procedure, checksum, month), flow.procedure, now.stamp, lambda: _count(flow, month))
+def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting, read: Reading) -> Insight:
+    name = (flow.procedure, checksum, month)
+    found = _counted.of(name, flow.procedure, now.stamp, lambda: _count(flow, month, read(flow.procedure, now.stamp)))
     counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
     model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted)
@@ -168,8 +177,7 @@ def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting) -
     )
 
 
-def _count(flow: Flow, month: str) -> Counted:
-    found = full_tallies(flow.procedure)
+def _count(flow: Flow, month: str, found: Tallies) -> Counted:
     return Counted(month, count(flow, found, as_of=month), _verified(found))
 
 

@@ -16,7 +16,7 @@ from shopkb.core.diagnosis.drift import LATELY, Drift, Skipped, drift_between, o
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.changes import Change
-from shopkb.evidence.insight import COUNTS_KEPT, full_tallies, remembered
+from shopkb.evidence.insight import COUNTS_KEPT, Reading, read_tallies, remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
 from shopkb.evidence.up_to_date import UpToDate
@@ -58,20 +58,21 @@ class _Halves:
     runs: Tallies
 
 
-def lately(flow: Flow, checksum: str, month: str) -> Lately:
+def lately(flow: Flow, checksum: str, month: str, read: Reading = read_tallies) -> Lately:
     """As of ``month`` (``YYYY-MM``). One query: remembered until the tallies change, and a closing in this process
-    costs what it changed. Two more where nothing is remembered."""
+    costs what it changed. Two more where nothing is remembered; ``read`` is as for :func:`insight`."""
     stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
     name = ("lately", flow.procedure, checksum, month)
 
     def worked_out() -> Lately:
-        return _worked_out(_halves.of(name, flow.procedure, stamp, lambda: _count(flow, month)))
+        return _worked_out(
+            _halves.of(name, flow.procedure, stamp, lambda: _count(flow, month, read(flow.procedure, stamp)))
+        )
 
     return remembered((*name, stamp), worked_out)
 
 
-def _count(flow: Flow, month: str) -> _Halves:
-    found = full_tallies(flow.procedure)
+def _count(flow: Flow, month: str, found: Tallies) -> _Halves:
     counts = (count(flow, half, as_of=month, half_life=None) for half in split(found, month))
     return _Halves(month, *counts, _runs(found))
 

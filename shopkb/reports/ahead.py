@@ -1,29 +1,41 @@
 """What pages say first after a start, worked out in the background before anybody asks: reading the latest jobs and
-the tallies of every procedure takes seconds, and no page shall be the one that waits for them."""
+the tallies of every procedure takes seconds, and no page shall be the one that waits for them.
+
+First comes what is opened first in the morning: the steps of whoever is in the middle of a run, then the figures, then
+the pages of all procedures. Each month begins with it anew, since every count is then weighted by its age afresh."""
 
 from __future__ import annotations
 
 import logging
+from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from functools import lru_cache
 from threading import Thread
+from time import sleep
 
 from django.db import DatabaseError, connection
+from django.db.models import Count
 from django.utils import timezone
 
-from shopkb.evidence.insight import insight
+from shopkb.evidence.insight import insight, read_tallies
 from shopkb.evidence.lately import lately
+from shopkb.jobs.models import Job, Run
+from shopkb.procedures.models import Revision
+from shopkb.procedures.storing import flow_of
 from shopkb.reports import registry
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import in_force
 from shopkb.reports.pages import month as month_page
 
+NAP = 600.0
+"""Seconds after which it is asked again whether a month has begun."""
 log = logging.getLogger(__name__)
 
 
 def work_out_ahead(first: Callable[[], None] = lambda: None) -> Thread:
     """In the background, after whatever must be there ``first``. Started by whoever serves, never by tests."""
-    thread = Thread(target=_in_peace, args=(first,), name="figures ahead", daemon=True)
+    thread = Thread(target=_month_by_month, args=(first,), name="figures ahead", daemon=True)
     thread.start()
     return thread
 
@@ -32,22 +44,52 @@ def work_out() -> Iterator[str]:
     """Everything that is remembered of the usual period, a name for each part done."""
     now = timezone.now()
     filters = Filters.of({}, timezone.localdate(now))
-    for key, held in in_force(filters).items():
-        insight(held.flow, held.revision.checksum, month=filters.until)
-        lately(held.flow, held.revision.checksum, filters.until)
-        yield key
+    for revision in _followed():
+        insight(flow_of(revision), revision.checksum, month=filters.until)
+        yield f"step of {revision.procedure.key}"
     for name in registry.PAGES:
         registry.page(name, filters, now)
         yield name
     month_page.build(filters, now)
+    yield "month"
+    for key, held in in_force(filters).items():
+        read = lru_cache(maxsize=1)(read_tallies)
+        insight(held.flow, held.revision.checksum, month=filters.until, read=read)
+        lately(held.flow, held.revision.checksum, filters.until, read=read)
+        yield key
 
 
-def _in_peace(first: Callable[[], None]) -> None:
+def _followed() -> list[Revision]:
+    """The revisions that somebody is in the middle of following, those of most runs first. Two queries."""
+    runs = Run.objects.under_way().filter(job__state=Job.State.OPEN)
+    counted = runs.values("revision").annotate(runs=Count("pk")).order_by("-runs", "revision")
+    keys = list(counted.values_list("revision", flat=True))
+    found = Revision.objects.select_related("procedure").in_bulk(keys)
+    return [found[key] for key in keys]
+
+
+def months(nap: Callable[[float], None] = sleep) -> Iterator[str]:
+    """The month that it is, at once; each later one soon after it has begun. Never ends."""
+    told = ""
+    while True:
+        month = f"{timezone.localdate():%Y-%m}"
+        if month == told:
+            nap(NAP)
+        else:
+            told = month
+            yield month
+
+
+def _month_by_month(first: Callable[[], None]) -> None:
+    in_peace(first)
+    for _ in months():
+        in_peace(lambda: deque(work_out(), maxlen=0))
+
+
+def in_peace(work: Callable[[], object]) -> None:
     """A fault here is not worth ending for: the page that meets it will say so."""
     try:
-        first()
-        for _ in work_out():
-            pass
+        work()
     except Exception:
         log.exception("Figures could not be worked out ahead.")
     finally:

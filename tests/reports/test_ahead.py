@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from datetime import date
 
 import pytest
 from django.db import connection
@@ -10,12 +11,34 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from shopkb.accounts.models import User
+from shopkb.evidence.insight import forget
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import measure_quality
 from shopkb.procedures.models import Procedure
 from shopkb.reports import ahead, registry
 from shopkb.reports.filters import Filters
-from tests.builders import cured_job
+from tests.builders import cured_job, start, take_in
+
+
+def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User) -> None:
+    """A run that somebody is in the middle of, the figures, then every procedure, with one reading of its tallies."""
+    cured_job(horn, junior)
+    start(take_in(junior), horn, junior)
+    forget()
+    with CaptureQueriesContext(connection) as queries:
+        done = list(ahead.work_out())
+    assert done == ["step of horn-silent", *registry.PAGES, "month", "horn-control", "horn-silent"]
+    whole = [sql for sql in (one["sql"] for one in queries) if "seconds_squared" in sql and "SUM(" not in sql]
+    assert len(whole) == 3  # the step, then each procedure once for its insight and what is told lately
+
+
+def test_each_month_begins_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    days = [date(2026, 11, 30), date(2026, 11, 30), date(2026, 12, 1), date(2026, 12, 1), date(2027, 1, 1)]
+    naps: list[float] = []
+    monkeypatch.setattr(ahead.timezone, "localdate", lambda: days[len(naps)])
+    months = ahead.months(naps.append)
+    assert [next(months) for _ in range(3)] == ["2026-11", "2026-12", "2027-01"]
+    assert naps == [ahead.NAP] * 4
 
 
 def test_pages_find_what_was_worked_out_ahead(horn: Procedure, junior: User) -> None:
@@ -35,7 +58,7 @@ def test_a_fault_ahead_is_told_and_ends_nothing(
         raise RuntimeError("no such table")
 
     with caplog.at_level(logging.ERROR):
-        ahead.work_out_ahead(fault).join()
+        ahead.in_peace(fault)
     assert "Figures could not be worked out ahead." in caplog.text
 
 
