@@ -7,14 +7,16 @@ by colour alone: lines differ by dashes, points by shape, and what counts is wri
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from types import MappingProxyType
 
 WIDTH = 720.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 30.0, 44.0
 BAR_ROW, BAR_LEFT, UP_LEFT = 34.0, 250.0, 560.0
 MOST_MONTH_NAMES = 12
+NO_MARKS: Mapping[int, str] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +66,13 @@ def pareto(bars: Sequence[Bar], label: str) -> str:
     return _svg(height, label, parts)
 
 
-def trend(points: Sequence[Point], label: str, unit: str, other: Sequence[Point] = ()) -> str:
+def trend(
+    points: Sequence[Point], label: str, unit: str, other: Sequence[Point] = (), marks: Mapping[int, str] = NO_MARKS
+) -> str:
     """Values month by month from 0 up, with whiskers for their intervals; ``other`` is a second line, dashed, hollow.
 
-    Whiskers are cut at the top of the chart, which is set by the values.
+    ``marks`` are words above a point, by its place, with a line down to it: something that happened then. Whiskers are
+    cut at the top of the chart, which is set by the values.
     """
     values = [point.value for point in (*points, *other) if point.value is not None]
     if not values:
@@ -75,7 +80,7 @@ def trend(points: Sequence[Point], label: str, unit: str, other: Sequence[Point]
     height = 260.0
     top = _round_up(max(values) * 1.35)
     scale = _Scale(len(points), height, top)
-    parts = [*_grid(scale, unit), *_month_names(points, scale)]
+    parts = [*_grid(scale, unit), *_month_names(points, scale), *_marks(marks, scale)]
     parts += _line(other, scale, "other") + _line(points, scale, "ours")
     return _svg(height, label, parts)
 
@@ -128,6 +133,18 @@ def _grid(scale: _Scale, unit: str) -> list[str]:
         parts.append(_text(LEFT - 8, y + 5, f"{value:.10g}", "end"))
     parts.append(_text(LEFT, 14, unit, "count"))
     return parts
+
+
+def _marks(marks: Mapping[int, str], scale: _Scale) -> list[str]:
+    return [
+        part
+        for place, words in marks.items()
+        for part in (
+            f'<line class="since" x1="{_n(scale.x(place))}" y1="{_n(TOP)}" x2="{_n(scale.x(place))}" '
+            f'y2="{_n(scale.height - BOTTOM)}"/>',
+            _text(scale.x(place), TOP - 8, words, "tick"),
+        )
+    ]
 
 
 def _month_names(points: Sequence[Point], scale: _Scale) -> list[str]:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
 
 from django.db.models import QuerySet, Sum
 
@@ -20,6 +22,7 @@ from shopkb.evidence.models import Tally
 from shopkb.evidence.up_to_date import UpToDate
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
+from shopkb.reports.figures_editions import InForceSince
 from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering_jobs import within
@@ -50,6 +53,24 @@ def in_force(filters: Filters) -> dict[str, InForce]:
         rows = rows.filter(procedure__key=filters.procedure)
     rows = rows.select_related("procedure__system", "procedure__owner").order_by("procedure__title")
     return {row.procedure.key: InForce(row.procedure, row, flow_of(row)) for row in rows}
+
+
+def came_into_force(chosen: Collection[str], since: datetime, until: datetime) -> tuple[InForceSince, ...]:
+    """Revisions of these procedures that are in force, took the place of another, and did so between these moments,
+    the latest first. One query."""
+    rows = (
+        Revision.objects.filter(procedure__key__in=chosen, published_at__isnull=False)
+        .filter(state__in=[Revision.State.PUBLISHED, Revision.State.REPLACED])
+        .order_by("procedure__key", "-published_at", "-number")
+        .values_list("procedure__key", "number", "state", "published_at", "why")
+    )
+    found = []
+    for _key, of_one in groupby(rows, key=lambda row: row[0]):
+        newest, *others = of_one
+        if newest[2] == Revision.State.PUBLISHED and others and since <= newest[3] < until:
+            key, number, _state, at, why = newest
+            found.append(InForceSince(key, number, at, why, others[0][1], others[0][3]))
+    return tuple(sorted(found, key=lambda one: one.at, reverse=True))
 
 
 ByProcedure = Mapping[str, Tallies]

@@ -130,7 +130,8 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
 
 
 ANSWER_FIELDS = (
-    "pk", "run_id", "run__job_id", "run__revision_id", "run__revision__procedure__key", "step", "outcome", "onward",
+    "pk", "run_id", "run__job_id", "run__revision_id", "run__revision__procedure__key", "run__revision__number", "step",
+    "outcome", "onward",
     "skipped", "seconds", "off_path", "override_why", "who__username", "replaces_id",
 )  # fmt: skip
 
@@ -149,7 +150,7 @@ def _answers(jobs: Sequence[int]) -> dict[int, list[AnswerFact]]:
         found[row.run__job_id].append(
             AnswerFact(
                 row.run__revision__procedure__key, row.step, row.outcome, row.skipped, row.seconds, row.off_path,
-                bool(row.override_why), row.who__username,
+                bool(row.override_why), row.who__username, row.run__revision__number,
             )
         )  # fmt: skip
     return found

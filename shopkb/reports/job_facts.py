@@ -15,7 +15,8 @@ CURED, NOT_CURED = "cured", "not-cured"
 @dataclass(frozen=True, slots=True)
 class AnswerFact:
     """An answer that stands. ``outcome`` or ``skipped`` (the reason) is empty; ``seconds`` is ``None`` if not known.
-    ``overridden``: it went against what the reading said; ``off_path``: out of the written order."""
+    ``overridden``: it went against what the reading said; ``off_path``: out of the written order. ``revision`` is the
+    number of the revision that was followed."""
 
     procedure: str
     step: str
@@ -25,6 +26,7 @@ class AnswerFact:
     off_path: bool
     overridden: bool
     who: str
+    revision: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,17 @@
-"""Simulated jobs as closed cases, without a database: an independent reading of what rows say."""
+"""Simulated jobs as closed cases and facts, without a database: an independent reading of what rows say."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import Entry, walk
 from shopkb.demo.simulator import Simulated
+from shopkb.jobs.dangers import LONG_BREAK
+from shopkb.jobs.past import PastRun
+from shopkb.reports.job_facts import AnswerFact, JobFact, RepairFact
 
 
 def case_of_past(flows: Mapping[str, Flow], made: Simulated) -> ClosedCase:
@@ -30,3 +34,33 @@ def case_of_past(flows: Mapping[str, Flow], made: Simulated) -> ClosedCase:
         came_back=made.comes_back,
         results=tuple(results),
     )
+
+
+def fact_of_past(flows: Mapping[str, Flow], number: int, made: Simulated) -> JobFact:
+    """The job as figures see it; a procedure in force before the one of ``flows`` counts as revision 1, else 2."""
+    past = made.past
+    answers = [row for run in past.runs for row in _answers(made.earlier.get(run.procedure), flows, run)]
+    repairs = [
+        RepairFact(number * 10 + at, one.cause, one.proof, one.who, one.cured) for at, one in enumerate(past.repairs)
+    ]
+    return JobFact(
+        number, past.platform, past.symptom, past.disposition, past.opened_at, past.closed_at, past.closed_by,
+        tuple({run.procedure for run in past.runs}), tuple(repairs), (), past.closed_at if made.comes_back else None,
+        tuple(answers),
+    )  # fmt: skip
+
+
+def _answers(earlier: Flow | None, flows: Mapping[str, Flow], run: PastRun) -> list[AnswerFact]:
+    """Those that stand; a time is known unless a long break lies in it."""
+    way = walk(earlier or flows[run.procedure], [Entry(row.step, row.outcome or row.onward) for row in run.results])
+    moments = [run.started_at, *(row.at for row in run.results)]
+    gaps = [there - here for here, there in pairwise(moments)]
+    return [
+        AnswerFact(
+            run.procedure, row.step, row.outcome, row.skipped,
+            None if gaps[place] > LONG_BREAK else round(gaps[place].total_seconds()),
+            off_path=False, overridden=bool(row.override_why), who=row.who, revision=1 if earlier else 2,
+        )
+        for place, row in enumerate(run.results)
+        if place in way.standing
+    ]  # fmt: skip

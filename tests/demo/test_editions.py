@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from functools import cache
 from statistics import median
 
+import numpy as np
 import pytest
 
 from shopkb.core.flow.checks import check_flow
@@ -13,9 +15,12 @@ from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import WorldError, earlier_flows, edition_path, not_in_force, read_file
 from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
+from shopkb.demo.simulator import Shop
 from shopkb.demo.truth import Edition, Place, cause_weights
+from shopkb.reports.figures_editions import edition_figures, quicker
 from tests.conftest import ROOT
-from tests.demo.invented import flows, truth
+from tests.demo.cases import fact_of_past
+from tests.demo.invented import NOW, flows, truth
 from tests.shelf import CATALOG, MARK
 
 each = pytest.mark.parametrize("said", truth().editions, ids=lambda said: said.key)
@@ -70,12 +75,29 @@ def test_the_newer_edition_keeps_keys_and_costs_less(said: Edition) -> None:
 
 
 def test_the_one_improved_halfway_is_quicker_and_fits_fewer_wrong_parts() -> None:
-    """So much that a manager sees it among the jobs of a year: five minutes a job, and half of the wrong ends."""
+    """So much that a manager sees it among the jobs of a year: ten minutes a job, and half of the wrong ends."""
     key = "starter-does-not-turn"
     old, new = costs(edition(key)), costs(flows()[key])
-    assert new.minutes <= old.minutes - 5
+    assert new.minutes <= old.minutes - 10
     assert new.wrong <= old.wrong / 2
     assert new.right >= old.right + 0.1
+
+
+def test_a_manager_sees_it_in_the_figures_of_its_jobs() -> None:
+    """The jobs of the demo's three years with this procedure alone, some 400: quicker, with fewer repairs in vain, and
+    clearly so, since the intervals of 80 % leave zero and each other behind. None of 40 seeds missed either."""
+    key = "starter-does-not-turn"
+    alone = [one.model_copy(update={"share": float(one.key == key)}) for one in truth().procedures]
+    shop = Shop(
+        truth().model_copy(update={"procedures": tuple(alone)}), flows(), np.random.default_rng(11),
+        NOW - timedelta(days=1096), NOW, {key: access.minutes for key, access in CATALOG.access.items()},
+        earlier=earlier_flows(ROOT, truth()),
+    )  # fmt: skip
+    jobs = [fact_of_past(flows(), number, made) for number, made in enumerate(shop.jobs(400))]
+    before, since = (edition_figures(jobs, key, number) for number in (1, 2))
+    moved = quicker(before, since)
+    assert moved is not None and moved.high < 0
+    assert (since.in_vain.far or 1) < (before.in_vain.near or 0)
 
 
 def test_one_was_superseded_and_one_still_waits() -> None:

@@ -49,7 +49,8 @@ class Behind:
     repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is
     given), ``mended`` made a repair, ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key
     of :data:`FATES`, ``departed`` one of :data:`DEPARTED`. ``timed`` (any text): with known times. ``judged`` (any
-    text): the proven cause says whether the branch taken at ``step`` was right.
+    text): the proven cause says whether the branch taken at ``step`` was right. ``revision`` is the number of the
+    procedure's revision that was followed.
     """
 
     procedure: str = ""
@@ -73,6 +74,7 @@ class Behind:
     departed: str = ""
     timed: str = ""
     judged: str = ""
+    revision: str = ""
 
     @classmethod
     def of(cls, request: HttpRequest) -> Behind:
@@ -106,7 +108,7 @@ class Behind:
         if self.step or self.departed in DEPARTED or self.who:
             jobs = jobs.answered(self._given())
         elif self.procedure and not self.at:
-            jobs = jobs.that_followed(self.procedure)
+            jobs = jobs.answered(self._of_revision(Result.objects.filter(retraction__isnull=True)))
         if self.timed and not self.step:
             jobs = self._timed(jobs)
         if self.judged and (flow := _in_force(self.procedure)) is not None:
@@ -115,9 +117,7 @@ class Behind:
 
     def _given(self) -> QuerySet[Result]:
         """Answers that stand and are as asked for."""
-        given = Result.objects.standing()
-        if self.procedure:
-            given = given.filter(run__revision__procedure__key=self.procedure)
+        given = self._of_revision(Result.objects.standing())
         if self.step:
             given = given.filter(step=self.step)
         if self.who:
@@ -128,6 +128,14 @@ class Behind:
         if self.timed:
             given = given.filter(seconds__isnull=False)
         return given.filter(self._outcome())
+
+    def _of_revision(self, given: QuerySet[Result]) -> QuerySet[Result]:
+        """Answers to the steps of the procedure, if one is asked for, and of one of its revisions, if one is."""
+        if self.procedure:
+            given = given.filter(run__revision__procedure__key=self.procedure)
+        if self.procedure and self.revision:
+            given = given.filter(run__revision__number=row_number(self.revision) or 0)
+        return given
 
     def _outcome(self) -> Q:
         if self.outcome == DONE:
@@ -140,9 +148,7 @@ class Behind:
     def _timed(self, jobs: JobQuerySet) -> JobQuerySet:
         """With a procedure (this one, if one is given) that was followed from its first answer to its last with every
         time known."""
-        answers = Result.objects.standing()
-        if self.procedure:
-            answers = answers.filter(run__revision__procedure__key=self.procedure)
+        answers = self._of_revision(Result.objects.standing())
         mine = answers.filter(
             run__job=OuterRef("run__job"), run__revision__procedure=OuterRef("run__revision__procedure")
         )

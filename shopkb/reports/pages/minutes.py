@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from django.urls import reverse
@@ -10,6 +11,7 @@ from django.utils.formats import date_format
 
 from shopkb.reports import drawings
 from shopkb.reports.cells import whole
+from shopkb.reports.figures_editions import InForceSince
 from shopkb.reports.figures_minutes import ProcedureFigures, costliest, shop_by_month
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import Filters
@@ -17,6 +19,7 @@ from shopkb.reports.gathering import InForce
 from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
+from shopkb.reports.pages.editions import month_of, new_editions, newly_in_force, side_by_side
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
 from shopkb.reports.shares import Mean
@@ -52,18 +55,24 @@ MONTHLY = (
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Five queries; more when something is met for the first time."""
-    return of(Material(filters))
+    """Five queries; more when something is met for the first time, or a procedure has a new revision."""
+    held = Material(filters)
+    new = newly_in_force(held)
+    page, beside = of(held, new), side_by_side(new, held)
+    intro = " ".join([page.intro, *(each.words for each in beside if each.words)])
+    return replace(page, intro=intro, tables=(page.tables[0], new_editions(beside), *page.tables[1:]))
 
 
-def of(held: Material) -> Page:
+def of(held: Material, new: Sequence[InForceSince] = ()) -> Page:
+    """``new`` revisions are marked in the months of a single procedure: in others a mark would say nothing."""
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
     found = held.procedures
     months = shop_by_month(tallies, filters.months)
     steps = costliest(tests.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
     rows = tuple(_row(row, filters, facts, chosen) for row in found)
-    by_month = tuple(_month(month, mean, filters) for month, mean in months)
+    marks = {month_of(one): f"revision {one.number}" for one in new} if filters.procedure else {}
+    by_month = tuple(_month(month, mean, filters, marks.get(month, "")) for month, mean in months)
     dear = tuple(_step(step, held) for step in steps)
     return Page(
         "minutes",
@@ -87,7 +96,11 @@ def of(held: Material) -> Page:
             ),
             Table("costly-steps", "Dearest for what they tell", COSTLY, dear),
         ),
-        {"minutes-by-month": drawings.trend(_points(months), "Minutes to a proven cause by month", "min")},
+        {
+            "minutes-by-month": drawings.trend(
+                _points(months), "Minutes to a proven cause by month", "min", marks=_places(filters.months, marks)
+            )
+        },
     )
 
 
@@ -146,13 +159,17 @@ def _step(step: StepFigures, held: Material) -> Row:
     }
 
 
-def _month(month: str, mean: Mean | None, filters: Filters) -> Row:
+def _places(months: Sequence[str], marks: Mapping[str, str]) -> dict[int, str]:
+    return {place: marks[month] for place, month in enumerate(months) if month in marks}
+
+
+def _month(month: str, mean: Mean | None, filters: Filters, mark: str) -> Row:
     only = filters.but(since=month, until=month)
     # No list holds the jobs of just the procedures of a system or for a symptom.
     listed = mean is not None and not filters.system and not filters.symptom
     behind = jobs_behind(only, procedure=filters.procedure, fate="proven", timed="1") if listed else ""
     return {
-        "month": Cell(month),
+        "month": Cell(month, under=f"{mark} came into force" if mark else ""),
         "mean": Cell(mean, behind),
         "jobs": Cell(mean.n if mean else 0, behind),
     }
