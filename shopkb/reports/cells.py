@@ -31,7 +31,9 @@ def shown(column: Column, cell: Cell) -> SafeString:
         ends = value.interval()
         rests = f"{value.n}, {FEW}"
         if ends and not value.too_few:
-            rests = f"{whole(ends[0])} to {whole(ends[1])} min, {number_format(value.n, force_grouping=True)} jobs"
+            rests = (
+                f"{whole(ends[0])} to {whole(ends[1])} min, {number_format(value.n, force_grouping=True)} {column.of}"
+            )
         return _linked(minutes_words(value.value) if not value.too_few else NOTHING, cell, rests)
     return _linked(words(column, value), cell, "")
 
@@ -39,6 +41,11 @@ def shown(column: Column, cell: Cell) -> SafeString:
 def whole(value: float) -> str:
     """``−4`` as the locale writes it, with a true minus."""
     return number_format(round(value), 0, force_grouping=True).replace("-", "−")
+
+
+def rounded(value: float, digits: int) -> str:
+    """``0.10`` of 0.0967 with two digits, as the locale writes it; by itself that cuts off what it does not show."""
+    return number_format(round(value, digits) + 0.0, digits, force_grouping=True).replace("-", "−")
 
 
 def month_words(month: str) -> str:
@@ -77,8 +84,8 @@ def _number(kind: Kind, value: float) -> str:
     if isinstance(value, int):
         return number_format(value, force_grouping=True)
     if kind is not Kind.NUMBER:
-        return number_format(value, 0)
-    return number_format(value, 3 if 0 < abs(value) < 0.095 else 2)
+        return rounded(value, 0)
+    return rounded(value, 3 if 0 < abs(value) < 0.095 else 2)
 
 
 def _share(value: Share | Lent, cell: Cell) -> SafeString:
@@ -88,7 +95,8 @@ def _share(value: Share | Lent, cell: Cell) -> SafeString:
     counts = " of ".join(number_format(part, force_grouping=True) for part in (value.part, value.whole))
     if value.too_few or ends is None or value.plain is None:
         return _linked(counts, cell, FEW)
-    figure = format_html("{}, {} to {}", percent(value.plain), percent_number(ends[0]), percent_number(ends[1]))
+    low, high = (percent_number(end) for end in ends)
+    figure = format_html("{}, {} to {}", percent(value.plain), low, high) if low != high else percent(value.plain)
     bar = mark_safe(interval_bar(value.plain, *ends))  # noqa: S308  (numbers only)
     return format_html("{}{}", _linked(figure, cell, counts), bar)
 

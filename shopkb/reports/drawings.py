@@ -104,9 +104,18 @@ def reliability(points: Sequence[tuple[float, float, float, float, int]], label:
         x, y = left + side * said, top + side * (1 - true)
         parts.append(_whisker(x, top + side * (1 - low), top + side * (1 - high)))
         parts.append(f'<circle class="ours" cx="{_n(x)}" cy="{_n(y)}" r="6"/>')
-        before, below = said > 0.8, 22 if said > 0.9 else 5
-        parts.append(_text(x - 12 if before else x + 12, y + below, f"{n}", "end" if before else ""))
+        parts.append(_beside(x, y, said, f"{n:,}"))
     return _svg(top + side + 54, label, parts, width=left + side + 40)
+
+
+def _beside(x: float, y: float, said: float, words: str) -> str:
+    """How many rest on a point: right of it; left where the frame ends; below the last, above the first, where a number
+    beside it would stand on its neighbour or on the frame."""
+    if said > 0.9:
+        return _text(x, y + 24, words, "tick")
+    if said < 0.05:
+        return _text(x + 9, y - 12, words, "")
+    return _text(x - 12, y + 5, words, "end") if said > 0.8 else _text(x + 12, y + 5, words, "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,5 +120,5 @@ class Facts:
     def words(self) -> str:
         """What the figures rest on, in one sentence."""
         if self.in_period > len(self.jobs):
-            return f"Rests on the latest {len(self.jobs)} of the {self.in_period} jobs closed in this period."
+            return f"Rests on the latest {len(self.jobs):,} of the {self.in_period:,} jobs closed in this period."
         return "Rests on every job closed in this period."

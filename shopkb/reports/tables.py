@@ -31,8 +31,9 @@ Value = str | int | float | Share | Lent | Spread | Mean | date | datetime | Non
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """``unit`` is said in the heading of the file; ``of`` says what a share is a share of. ``only_in_file``: the page
-    says it otherwise. ``latest``: it rests on the latest jobs of the period, where its neighbours count all."""
+    """``unit`` is said in the heading of the file; ``of`` says what a share is a share of, and a mean one of.
+    ``only_in_file``: the page says it otherwise. ``latest``: it rests on the latest jobs of the period, where its
+    neighbours count all."""
 
     key: str
     heading: str

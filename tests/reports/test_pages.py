@@ -263,6 +263,12 @@ def test_no_style_stands_in_a_page(closed: list[Job], manager: User) -> None:
         assert " style=" not in get(client, f"/figures/{name}/", **PERIOD)[0].content.decode()
 
 
+def test_paper_says_the_period_and_what_was_chosen(closed: list[Job], manager: User) -> None:
+    """The form with the filters is not printed."""
+    page = words_of(get(signed_in(manager), "/figures/tests/", procedure="horn-silent", person="junior", **PERIOD)[0])
+    assert "January 2026 to June 2026. Procedure: Horn stays silent. Person: Junior." in page.replace("\xa0", " ")
+
+
 def test_a_table_is_taken_away(closed: list[Job], manager: User) -> None:
     response, _queries = get(signed_in(manager), "/figures/tests/", table="tests", **PERIOD)
     assert response["Content-Type"] == "text/csv; charset=utf-8; header=present"

@@ -9,6 +9,7 @@ from django.urls import reverse
 from django.utils.formats import number_format
 
 from shopkb.jobs.views.behind import DONE
+from shopkb.reports.cells import rounded
 from shopkb.reports.figures_causes import uncovered
 from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
 from shopkb.reports.figures_comebacks import by_cause
@@ -164,7 +165,7 @@ def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
     at = f"“{one.title}” in {one.procedure_title}"
     if one.matter is Matter.COSTLY_STEP:
         cost = f"costs {minutes_words(one.each)} and " if one.each else ""
-        return f"{at} {cost}found nothing in {one.part} jobs. It tells {number_format(one.bits, 2)} bits."
+        return f"{at} {cost}found nothing in {one.part} jobs. It tells {rounded(one.bits, 2)} bits."
     if one.matter is Matter.MISLEADING_END:
         return f"What {at} named was wrong in {of} repairs."
     if one.matter is Matter.LEFT_OUT:

@@ -49,7 +49,7 @@ COSTLY = (
 )
 MONTHLY = (
     Column("month", "Month", Kind.MONTH),
-    Column("mean", "Minutes to a proven cause", Kind.MEAN, "min"),
+    Column("mean", "Minutes to a proven cause", Kind.MEAN, "min", of="runs"),
     Column("jobs", "Runs with known times", Kind.COUNT, "runs"),
 )
 

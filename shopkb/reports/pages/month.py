@@ -24,7 +24,7 @@ def build(filters: Filters, now: datetime) -> Page:
         _first(brief.tables[0], 3),
         _most_used(over_year.tables[0], 4),
         causes.frequent(month, most=4),
-        comebacks.causes_back(year, now, most=3),
+        _without(comebacks.causes_back(year, now, most=3), "young"),
     )
     title = date_format(month.filters.begins, "F Y")
     return Page("month", title, brief.intro, tables, over_year.drawings, brief.facts)
@@ -35,6 +35,11 @@ def _most_used(table: Table, most: int) -> Table:
     rows = sorted(table.rows, key=lambda row: -getattr(row["proven"].value, "whole", 0))
     columns = tuple(column for column in table.columns if column.key in ("procedure", "typical", "change", "proven"))
     return _first(replace(table, rows=tuple(rows), columns=columns), most)
+
+
+def _without(table: Table, key: str) -> Table:
+    """A cure too young to judge is said to be provisional beside its share; the sheet has no room to count them."""
+    return replace(table, columns=tuple(column for column in table.columns if column.key != key))
 
 
 def _first(table: Table, most: int) -> Table:

@@ -13,6 +13,9 @@ from shopkb.procedures.templatetags.procedure_words import cause_words, words_of
 from shopkb.reports.filters import Filters
 from shopkb.reports.tables import Table
 
+WIDE = 8
+"""Columns from which a table does not fit on an upright sheet."""
+
 
 @dataclass(frozen=True, slots=True)
 class Page:
@@ -26,6 +29,11 @@ class Page:
     drawings: Mapping[str, str] = field(default_factory=dict)
     facts: tuple[tuple[str, str, str], ...] = ()
     paragraph: str = ""
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether paper must be turned for one of its tables."""
+        return any(len(table.shown) >= WIDE and table.rows for table in self.tables)
 
     def sorted(self, by: str) -> Page:
         """With the first table that has such a column sorted by it."""

@@ -8,11 +8,12 @@ from typing import Any
 
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.formats import date_format, number_format
+from django.utils.formats import date_format
 
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.behind import DONE
+from shopkb.reports.cells import rounded
 from shopkb.reports.figures_shelf import RECENT_MONTHS
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import month_before
@@ -119,7 +120,7 @@ def _reading(each: Mapping[str, Any], procedure: str, held: Material) -> Row:
 
 def _value(value: float, unit: str) -> str:
     digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    return f"{number_format(value, digits)} {unit}".strip()
+    return f"{rounded(value, digits)} {unit}".strip()
 
 
 def _step_at(held: Material, procedure: str, step: str) -> str:

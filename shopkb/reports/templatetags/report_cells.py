@@ -6,7 +6,7 @@ from django import template
 from django.utils.formats import number_format
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.reports.cells import shown
+from shopkb.reports.cells import month_words, shown
 from shopkb.reports.pages.page import Page
 from shopkb.reports.tables import Column, Row, Table
 
@@ -15,6 +15,9 @@ register = template.Library()
 
 AT_ONCE = 40
 """Rows shown before somebody asks for all; the file always holds them all."""
+
+
+register.filter(month_words)
 
 
 @register.filter
