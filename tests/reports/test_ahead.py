@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 from datetime import date
 
@@ -30,6 +31,18 @@ def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User)
     assert done == ["step of horn-silent", *registry.PAGES, "month", "horn-control", "horn-silent"]
     whole = [sql for sql in (one["sql"] for one in queries) if "seconds_squared" in sql and "SUM(" not in sql]
     assert len(whole) == 3  # the step, then each procedure once for its insight and what is told lately
+
+
+def test_who_serves_looks_for_loops_rarely(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Restored afterwards: the other tests run as they would without."""
+    held = gc.get_threshold()
+    monkeypatch.setattr(ahead.Thread, "start", lambda _self: None)
+    try:
+        ahead.work_out_ahead()
+        assert gc.isenabled() and gc.get_threshold()[0] > 10 * held[0] and gc.get_freeze_count() > 0
+    finally:
+        gc.set_threshold(*held)
+        gc.unfreeze()
 
 
 def test_each_month_begins_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
