@@ -45,13 +45,17 @@ def row(flow: Flow) -> tuple[str, ...]:
 def at_once(truth: Truth, flow: Flow) -> dict[str, tuple[float, float]]:
     """Weight and chance of the first walk for each cause of the procedure, by key, vehicles averaged."""
     nature, sums = Nature(flow, truth.of(flow)), {cause.key: [0.0, 0.0] for cause in flow.causes}
+    known: dict[tuple[str, tuple[str, ...]], float] = {}
     for platform, vehicles in platforms_of(truth, flow).items():
         weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
         for cause in flow.causes:
             if weights[cause.identity] > 0:
+                kind = (cause.identity, nature.kind(platform))
+                if kind not in known:
+                    known[kind] = chances(truth, nature, cause.identity, platform).first
                 weight = vehicles * weights[cause.identity] / sum(weights.values())
                 sums[cause.key][0] += weight
-                sums[cause.key][1] += weight * chances(truth, nature, cause.identity, platform).first
+                sums[cause.key][1] += weight * known[kind]
     return {key: (weight, right / weight) for key, (weight, right) in sums.items() if weight}
 
 

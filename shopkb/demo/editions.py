@@ -60,6 +60,11 @@ class Shelf:
         """Editions that were superseded within the period, and when, as a share of it."""
         return {key: (_flow(file), said.until) for key, (said, file) in self.editions.items() if said.until < 1}
 
+    @property
+    def not_in_force(self) -> dict[str, Flow]:
+        """As :func:`not_in_force`, without reading the files again."""
+        return {key: _flow(file) if said.until < 1 else self.flows[key] for key, (said, file) in self.editions.items()}
+
     @transaction.atomic
     def put_in_force(self, at: datetime) -> str:
         """The first writer wrote them, the second reviewed and put them in force."""
@@ -97,13 +102,9 @@ def edition_path(root: Path, said: Edition) -> Path:
     return root / "fixtures" / "editions" / f"{said.key}.yaml"
 
 
-def earlier_flows(root: Path, truth: Truth) -> dict[str, tuple[Flow, float]]:
-    """Editions that were superseded within the period, and when, as a share of it.
-
-    Raises:
-        WorldError: a file cannot be read.
-    """
-    return {said.key: (read_file(edition_path(root, said)), said.until) for said in truth.editions if said.until < 1}
+def earlier_flows(truth: Truth, others: Mapping[str, Flow]) -> dict[str, tuple[Flow, float]]:
+    """Of the editions not in force, those that were superseded within the period, and when, as a share of it."""
+    return {said.key: (others[said.key], said.until) for said in truth.editions if said.until < 1}
 
 
 def not_in_force(root: Path, truth: Truth) -> dict[str, Flow]:
@@ -112,9 +113,10 @@ def not_in_force(root: Path, truth: Truth) -> dict[str, Flow]:
     Raises:
         WorldError: a file cannot be read.
     """
-    drafts = [said.key for said in truth.editions if said.until >= 1]
-    superseded = {key: flow for key, (flow, _until) in earlier_flows(root, truth).items()}
-    return superseded | {key: read_file(root / "flows" / f"{key}.yaml") for key in drafts}
+    return {
+        said.key: read_file(edition_path(root, said) if said.until < 1 else root / "flows" / f"{said.key}.yaml")
+        for said in truth.editions
+    }
 
 
 def read_file(path: Path) -> Flow:

@@ -30,11 +30,12 @@ def choose(rng: np.random.Generator, weights: Weights) -> str:
 
 @dataclass(eq=False)
 class Nature:
-    """One procedure and its truth. Weights are worked out once for each step and cause."""
+    """One procedure and its truth. Weights and right outcomes are worked out once for each step and cause."""
 
     flow: Flow
     said: ProcedureTruth
     _known: dict[tuple[str, str], tuple[dict[str, float], bool]] = field(default_factory=dict)
+    _right: dict[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
 
     def true_outcomes(self, step: str, cause: str) -> tuple[dict[str, float], bool]:
         """Weights of what a careful technician finds, and whether the way still leads to the cause (an identity)."""
@@ -57,14 +58,20 @@ class Nature:
         weights = {outcome: given[outcome] for outcome in right if given.get(outcome, 0) > 0}
         return weights or dict.fromkeys(right, 1.0), True
 
-    def right_outcomes(self, step: str, cause: str) -> list[str]:
+    def right_outcomes(self, step: str, cause: str) -> tuple[str, ...]:
         """Outcomes through which the cause can still be reached."""
-        keys = {one.key for one in self.flow.causes if one.identity == cause}
-        return [
-            outcome.key
-            for outcome in self.flow.step_by_key[step].outcomes
-            if keys & causes_reachable(self.flow, step, outcome.key)
-        ]
+        if (step, cause) not in self._right:
+            keys = {one.key for one in self.flow.causes if one.identity == cause}
+            self._right[step, cause] = tuple(
+                outcome.key
+                for outcome in self.flow.step_by_key[step].outcomes
+                if keys & causes_reachable(self.flow, step, outcome.key)
+            )
+        return self._right[step, cause]
+
+    def kind(self, platform: str) -> tuple[str, ...]:
+        """What vehicles of this platform show whatever the cause: those alike in it answer every step alike."""
+        return tuple(fact(self.said, step, platform) for step in self.said.facts)
 
     def outcome(self, rng: np.random.Generator, step: Step, cause: str, error: float, platform: str = "") -> str:
         """What is answered: with probability ``error`` one that a careful technician would not find, each as likely.

@@ -15,7 +15,7 @@ from shopkb.accounts.roles import Role
 from shopkb.catalog.loading import load_folder
 from shopkb.catalog.models import Access, Caution
 from shopkb.core.flow.model import Flow
-from shopkb.demo.editions import Shelf, WorldError, not_in_force, with_role
+from shopkb.demo.editions import Shelf, WorldError, with_role
 from shopkb.demo.models import DemoMark
 from shopkb.demo.nature import Nature
 from shopkb.demo.open_work import OpenWork
@@ -65,7 +65,7 @@ def build(plan: Plan) -> Iterator[str]:
     yield shelf.put_in_force(since - PUBLISHED_BEFORE)
     earlier = shelf.earlier
     flows = flows_in_force() | {key: shelf.flows[key] for key in earlier}
-    problems = list(misfits(truth, flows, not_in_force(plan.root, truth)))
+    problems = list(misfits(truth, flows, shelf.not_in_force))
     if problems:
         raise WorldError("fixtures/truth.yaml does not fit the procedures. " + " ".join(problems))
     rng = np.random.default_rng(plan.seed)

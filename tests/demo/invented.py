@@ -10,12 +10,13 @@ from ruamel.yaml import YAML
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.reader import read_flow
+from shopkb.demo.editions import not_in_force
 from shopkb.demo.simulator import Shop, Simulated
 from shopkb.demo.truth import Truth, read_truth
 from shopkb.procedures.exchange import check_files, store
-from tests.conftest import FIXTURES, FLOWS
+from tests.conftest import FIXTURES, FLOWS, ROOT
 from tests.kept_rows import put_back
+from tests.shelf import SHELF
 
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 SINCE = NOW - timedelta(days=548)
@@ -29,8 +30,13 @@ def truth() -> Truth:
 @cache
 def flows() -> dict[str, Flow]:
     """The shipped procedures by key."""
-    read = [read_flow(path.read_bytes()).flow for path in sorted(FLOWS.glob("*.yaml"))]
-    return {flow.procedure: flow for flow in read if flow is not None}
+    return dict(SHELF)
+
+
+@cache
+def others() -> dict[str, Flow]:
+    """Editions that the truth speaks of as well, by key."""
+    return not_in_force(ROOT, truth())
 
 
 def put_in_force(by: User, second: User) -> None:

@@ -13,9 +13,11 @@ import sys
 import time
 import urllib.request
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
@@ -23,9 +25,14 @@ from django.db import connection
 from django.utils import timezone
 from pytest_django import Settings
 
+from shopkb.demo.editions import earlier_flows, edition_path, read_file
 from shopkb.demo.management.commands.demo import _state
 from shopkb.demo.models import DemoMark
+from shopkb.demo.simulator import Shop
+from shopkb.demo.world import MONTH
 from tests.conftest import ROOT
+from tests.demo.invented import dangers, flows, others, truth
+from tests.shelf import CATALOG
 
 JOBS = "40"
 
@@ -59,11 +66,23 @@ def jobs_in(folder: Path) -> list[tuple[Any, ...]]:
     return ask(folder, "select client_id, complaint, disposition from jobs_job order by id")
 
 
+def earlier_demo(folder: Path) -> None:
+    """As little of a demo as says that it is one, with a table that today's has not. The settings make the folder."""
+    subprocess.run([sys.executable, "-c", "import shopkb.settings"], cwd=ROOT, env=environment(folder), check=True)
+    held = sqlite3.connect(folder / "demo.sqlite3")
+    held.execute("create table demo_demomark (id integer primary key, made_at datetime, seed integer, jobs integer)")
+    held.execute("insert into demo_demomark values (1, '2026-01-05 09:00:00', 3, 12)")
+    held.execute("create table stamps (name text)")
+    held.commit()
+    held.close()
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    """A demo made once, and what was printed."""
+    """A demo made once, in place of an earlier one, and what was printed."""
     folder = tmp_path_factory.mktemp("demo") / "data"
-    done = manage(folder, "demo", "--no-serve", "--jobs", JOBS)
+    earlier_demo(folder)
+    done = manage(folder, "demo", "--no-serve", "--jobs", JOBS, "--reset")
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     return folder, done.stdout
@@ -72,7 +91,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 def test_it_says_what_it_makes_and_who_may_come_in(made: tuple[Path, str]) -> None:
     _folder, said = made
     lines = said.splitlines()
-    assert lines[:2] == ["Making the invented world. This takes under a minute.", "  Database."]
+    assert lines.pop(0) == "The demo's old database is thrown away."
+    assert lines[:2] == ["Making the invented world. This takes about half a minute.", "  Database."]
     assert lines[2].startswith("  Catalog: ")
     assert lines[3] == "  8 people."
     assert re.fullmatch(r"  \d+ procedures in force: .*overheats-fan-silent.*\.", lines[4])
@@ -159,19 +179,31 @@ def changed(made: tuple[Path, str], folder: Path, change: str) -> None:
     held.close()
 
 
-def test_reset_makes_the_same_anew_by_its_seed(made: tuple[Path, str], tmp_path: Path) -> None:
-    changed(made, tmp_path, "update jobs_job set complaint = 'Somebody tried something.'")
-    done = manage(tmp_path, "demo", "--no-serve", "--jobs", JOBS, "--reset")
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines()[0] == "The demo's old database is thrown away."
-    assert [row[1:] for row in jobs_in(tmp_path)] == [row[1:] for row in jobs_in(made[0])]
-    assert ask(tmp_path, "select count(*), max(seed) from demo_demomark") == [(1, 11)]
+def test_reset_throws_the_earlier_one_away(made: tuple[Path, str]) -> None:
+    assert ask(made[0], "select count(*) from sqlite_master where name = 'stamps'") == [(0,)]
+    assert ask(made[0], "select count(*), max(seed) from demo_demomark") == [(1, 11)]
+
+
+def test_the_same_seed_makes_the_same_jobs_in_any_process(made: tuple[Path, str]) -> None:
+    """Drawn here once more, by the moment that the demo was made at."""
+    [(at,)] = ask(made[0], "select made_at from demo_demomark")
+    until = datetime.fromisoformat(at).replace(tzinfo=UTC)
+    since = until - truth().shop.months * MONTH
+    minutes = {key: access.minutes for key, access in CATALOG.access.items()}
+    waiting = {said.key: read_file(edition_path(ROOT, said)) for said in truth().editions if said.until >= 1}
+    earlier = earlier_flows(truth(), others())
+    shop = Shop(truth(), flows() | waiting, np.random.default_rng(11), since, until, minutes, dangers(), earlier)
+    drawn = [(job.past.client_id.hex, job.past.complaint, job.past.disposition) for job in shop.jobs(int(JOBS))]
+    assert drawn and jobs_in(made[0])[: len(drawn)] == drawn
 
 
 @pytest.mark.django_db
-def test_what_a_database_is_taken_for(settings: Settings) -> None:
+def test_what_a_database_is_taken_for(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     """A mark without jobs is a demo that was broken off, to be made anew."""
     settings.WORLD = "demo"
+    with monkeypatch.context() as empty:
+        empty.setattr(connection.introspection, "table_names", list)
+        assert _state() == "empty"
     assert _state() == "other"
     mark = DemoMark.objects.create(made_at=timezone.now(), seed=1, jobs=0)
     assert _state() == "unfinished"

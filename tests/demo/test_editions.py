@@ -12,7 +12,7 @@ import pytest
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.compare import compare
 from shopkb.core.flow.model import Flow
-from shopkb.demo.editions import WorldError, earlier_flows, edition_path, not_in_force, read_file
+from shopkb.demo.editions import WorldError, earlier_flows, edition_path, read_file
 from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
 from shopkb.demo.simulator import Shop
@@ -20,7 +20,7 @@ from shopkb.demo.truth import Edition, Place, cause_weights
 from shopkb.reports.figures_editions import edition_figures, quicker
 from tests.conftest import ROOT
 from tests.demo.cases import fact_of_past
-from tests.demo.invented import NOW, flows, truth
+from tests.demo.invented import NOW, flows, others, truth
 from tests.shelf import CATALOG, MARK
 
 each = pytest.mark.parametrize("said", truth().editions, ids=lambda said: said.key)
@@ -91,7 +91,7 @@ def test_a_manager_sees_it_in_the_figures_of_its_jobs() -> None:
     shop = Shop(
         truth().model_copy(update={"procedures": tuple(alone)}), flows(), np.random.default_rng(11),
         NOW - timedelta(days=1096), NOW, {key: access.minutes for key, access in CATALOG.access.items()},
-        earlier=earlier_flows(ROOT, truth()),
+        earlier=earlier_flows(truth(), others()),
     )  # fmt: skip
     jobs = [fact_of_past(flows(), number, made) for number, made in enumerate(shop.jobs(400))]
     before, since = (edition_figures(jobs, key, number) for number in (1, 2))
@@ -101,12 +101,9 @@ def test_a_manager_sees_it_in_the_figures_of_its_jobs() -> None:
 
 
 def test_one_was_superseded_and_one_still_waits() -> None:
-    assert {key: until for key, (_flow, until) in earlier_flows(ROOT, truth()).items()} == {
-        "starter-does-not-turn": 0.5
-    }
-    others = not_in_force(ROOT, truth())
-    assert others["starter-does-not-turn"] == edition("starter-does-not-turn")
-    assert others["brake-lamps-off"] == flows()["brake-lamps-off"]
+    assert earlier_flows(truth(), others()) == {"starter-does-not-turn": (edition("starter-does-not-turn"), 0.5)}
+    assert others()["starter-does-not-turn"] == edition("starter-does-not-turn")
+    assert others()["brake-lamps-off"] == flows()["brake-lamps-off"]
 
 
 def test_a_missing_file_is_said() -> None:

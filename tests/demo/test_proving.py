@@ -13,13 +13,11 @@ import pytest
 from scipy.stats import binom
 
 from shopkb.core.flow.model import Flow, TestKind
-from shopkb.demo.editions import not_in_force
 from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, chances, fare, found_at_once, platforms_of
 from shopkb.demo.truth import ANY, Place, Technician, Truth, cause_weights
 from shopkb.demo.visit import Clock, Visit
-from tests.conftest import ROOT
-from tests.demo.invented import NOW, flows, truth
+from tests.demo.invented import NOW, flows, others, truth
 from tests.shelf_table import at_once, weighted
 
 STEADY = Technician(name="dorcas", error=1.0, pace=1.0, share=1.0)
@@ -33,14 +31,16 @@ def nature_of(key: str) -> Nature:
 
 
 def met(flow: Flow) -> list[tuple[str, str]]:
-    """Each cause of the procedure with each kind of vehicle on which the truth has it."""
-    said = truth().of(flow)
-    found = []
+    """Each cause of the procedure with a platform of each kind of vehicle on which the truth has it."""
+    nature = nature_of(flow.procedure)
+    found: dict[tuple[str, tuple[str, ...]], str] = {}
     for platform in platforms_of(truth(), flow):
-        weights = cause_weights(said, flow, Place(platform, HALFWAY))
-        found += [(cause.identity, platform) for cause in flow.causes if weights[cause.identity] > 0]
-    assert {cause for cause, _platform in found} == {cause.identity for cause in flow.causes}
-    return found
+        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        for cause in flow.causes:
+            if weights[cause.identity] > 0:
+                found.setdefault((cause.identity, nature.kind(platform)), platform)
+    assert {cause for cause, _kind in found} == {cause.identity for cause in flow.causes}
+    return [(cause, platform) for (cause, _kind), platform in found.items()]
 
 
 @every_flow
@@ -85,7 +85,7 @@ def test_no_rate_of_error_is_too_good(key: str) -> None:
     500 times at best, what has to be carried out and judged once in 100.
     """
     flow, rates = flows()[key], truth().of(flows()[key]).errors
-    steps = (*not_in_force(ROOT, truth()).get(key, flow).steps, *flow.steps)
+    steps = (*others().get(key, flow).steps, *flow.steps)
     plain = {TestKind.QUESTION, TestKind.COMMAND, TestKind.ACTION}
     least = {step.key: 0.002 if step.test in plain or step.key == flow.start else 0.01 for step in steps}
     assert {step: rate for step, rate in rates.items() if rate < least[step]} == {}
@@ -129,11 +129,8 @@ def test_the_appraisal_sees_the_same_right_ends(key: str) -> None:
     right = 0.0
     for platform, count in vehicles.items():
         weights = cause_weights(nature_of(key).said, flow, Place(platform, HALFWAY))
-        ends = [
-            (weights[one], chances(truth(), nature_of(key), one, platform).first)
-            for one, on in met(flow)
-            if on == platform
-        ]
+        causes = [cause.identity for cause in flow.causes if weights[cause.identity] > 0]
+        ends = [(weights[one], chances(truth(), nature_of(key), one, platform).first) for one in causes]
         right += count / vehicles.total() * sum(weight * first for weight, first in ends) / sum(weights.values())
     assert found.right == pytest.approx(right)
     assert found.right <= found.job <= 1

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 
 from shopkb.core.readings.units import (
     UNITS,
@@ -106,9 +107,16 @@ class Expression:
 
     def evaluate(self, values: Mapping[str, Quantity], unit: str) -> float:
         """:meth:`exact` as a float."""
-        return float(self.exact(values, unit))
+        return _constant(self, unit) if self.is_constant else float(self.exact(values, unit))
 
 
+@lru_cache(maxsize=4096)
+def _constant(expression: Expression, unit: str) -> float:
+    """Most ends of bands are written numbers, and each is asked for with every reading."""
+    return float(expression.exact({}, unit))
+
+
+@lru_cache(maxsize=4096)
 def difference(value: Quantity, unit: str) -> Fraction:
     """The size of a difference in ``unit``: 18 degF of difference are 10 degC of difference.
 

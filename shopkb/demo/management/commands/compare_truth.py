@@ -73,16 +73,16 @@ def _lines(simulate: int) -> tuple[Line, ...]:
     flows = flows_in_force()
     try:
         truth = read_truth(settings.BASE_DIR / "fixtures" / "truth.yaml")
-        earlier = earlier_flows(settings.BASE_DIR, truth)
+        others = not_in_force(settings.BASE_DIR, truth)
     except (TruthError, WorldError) as error:
         raise CommandError(str(error), returncode=NOT_POSSIBLE) from error
-    problems = list(misfits(truth, flows, not_in_force(settings.BASE_DIR, truth)))
+    problems = list(misfits(truth, flows, others))
     if problems:
         raise CommandError(f"The procedures have changed: {' '.join(problems)}", returncode=NOT_POSSIBLE)
     since = mark.made_at - truth.shop.months * MONTH
     # Another seed than the demo's: the long run must not hold the very jobs that were learned from.
     rng = np.random.default_rng([mark.seed, 1])
-    shop = Shop(truth, flows, rng, since, mark.made_at, access_minutes(), dangers(), earlier)
+    shop = Shop(truth, flows, rng, since, mark.made_at, access_minutes(), dangers(), earlier_flows(truth, others))
     return compare(truth, flows, kept(), shop.jobs(simulate))
 
 

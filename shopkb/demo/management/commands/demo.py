@@ -59,7 +59,7 @@ class Command(BaseCommand):
         if again:
             self._say("The demo's old database is thrown away.")
             _throw_away()
-        self._say("Making the invented world. This takes under a minute.")
+        self._say("Making the invented world. This takes about half a minute.")
         _hurry()
         call_command("migrate", verbosity=0)
         self._say("  Database.")
