@@ -34,6 +34,8 @@ from tests.conftest import ROOT
 from tests.demo.invented import dangers, flows, others, truth
 from tests.shelf import CATALOG
 
+pytestmark = pytest.mark.one_database  # each demo is made in a database of its own
+
 JOBS = "40"
 
 

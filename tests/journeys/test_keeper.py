@@ -45,6 +45,7 @@ def test_a_system_is_moved_without_damage(visits: Visits, catalog: None, keeper:
     assert verify(System).findings == ()
 
 
+@pytest.mark.one_database
 def test_a_system_in_use_stays(visits: Visits, shelf: dict[str, Procedure], keeper: User) -> None:
     node = System.objects.get(path="cooling/hoses")
     page = visits.open(OFFICE, keeper, path=reverse("admin:catalog_system_delete", args=[node.pk]))
@@ -53,6 +54,7 @@ def test_a_system_in_use_stays(visits: Visits, shelf: dict[str, Procedure], keep
     assert System.objects.filter(pk=node.pk).exists()
 
 
+@pytest.mark.one_database
 def test_the_front_page_names_the_upkeep(visits: Visits, catalog: None, keeper: User) -> None:
     page = visits.open(OFFICE, keeper)
     expect(page.locator("main")).to_contain_text("No backup was made yet.")

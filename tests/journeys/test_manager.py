@@ -41,6 +41,7 @@ def test_the_front_page_says_what_was_closed(
     assert "state=closed" in page.url
 
 
+@pytest.mark.device
 def test_what_is_chosen_before_the_scripts_are_there_is_looked_up(
     visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User
 ) -> None:
@@ -69,6 +70,7 @@ def test_a_closed_job_is_found_reopened_and_teaches_again(
     assert Job.objects.get().is_open
 
 
+@pytest.mark.one_database
 def test_a_manager_does_not_write_procedures(visits: Visits, shelf: dict[str, Procedure], manager: User) -> None:
     page = visits.open(OFFICE, manager, path=f"/procedures/{FAN}/")
     expect(page.get_by_role("button", name="New draft from this")).to_have_count(0)

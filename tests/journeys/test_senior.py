@@ -71,6 +71,7 @@ def other_person_publishes(visits: Visits, second: User, page: Page) -> None:
     expect(other.locator("#offers")).to_contain_text("Temperature lamp stays dark")
 
 
+@pytest.mark.one_database
 def test_a_withdrawal_for_safety_stops_the_run_under_way(
     visits: Visits, shelf: dict[str, Procedure], junior: User, second: User
 ) -> None:
@@ -97,6 +98,7 @@ def test_a_withdrawal_for_safety_stops_the_run_under_way(
     expect(page.locator("#offers")).not_to_contain_text("radiator fan does not run")
 
 
+@pytest.mark.one_database
 def test_a_new_draft_leaves_the_job_on_the_old_revision(
     visits: Visits, shelf: dict[str, Procedure], junior: User, senior: User, second: User
 ) -> None:

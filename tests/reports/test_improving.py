@@ -73,6 +73,7 @@ def test_the_pages_say_so_and_link_each_job(client: Client, draft: Revision, sen
     assert order.status_code == 200
 
 
+@pytest.mark.one_database
 def test_the_draft_is_appraised_beside_the_published_one(client: Client, draft: Revision, senior: User) -> None:
     client.force_login(senior)
     address = reverse("reports:replay", args=[FAN, draft.number])
@@ -87,6 +88,7 @@ def test_the_draft_is_appraised_beside_the_published_one(client: Client, draft: 
     assert "Of 3 jobs:" in whole
 
 
+@pytest.mark.one_database
 def test_the_same_revision_beside_itself_differs_in_nothing(draft: Revision) -> None:
     flow = flow_of(draft.procedure.revisions.get(state="published"))
     model = insight(flow, "x", month="2026-03").model

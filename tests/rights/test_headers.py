@@ -11,6 +11,8 @@ from shopkb.accounts.models import User
 from shopkb.procedures.models import Procedure
 from shopkb.reports import home
 
+pytestmark = pytest.mark.one_database
+
 PAGES = {
     "/": 200,
     "/sign-in/": 302,

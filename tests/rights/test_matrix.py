@@ -27,6 +27,8 @@ from tests.rights.routes import routes
 from tests.rights.scene import OWN, WHOSE, Scene, make_scene
 from tests.rights.table import ADMIN, COMMANDS, TABLE, Row
 
+pytestmark = pytest.mark.one_database
+
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 ROLES = {"t": "technician", "w": "writer", "m": "manager", "k": "keeper"}
 OURS = [route.name for route in routes() if not route.address.startswith("admin/")]

@@ -21,6 +21,8 @@ from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.fuzz.targets import PICTURES, TAILS
 
+pytestmark = pytest.mark.one_database
+
 NAMES = [
     "../../evil.jpg",
     "..\\evil.jpg",
