@@ -1,7 +1,7 @@
 """Demo worlds of a given number of closed jobs, and pages asked for in them: what the page benchmarks share.
 
 A world is made in SQLite through the bulk door for past jobs, a quarter of an hour for 100,000 on a computer at rest,
-and copied into a throwaway PostgreSQL row by row, so that both hold the same jobs; each is measured in a process of its
+and copied into a throwaway PostgreSQL, so that both hold the same jobs; each is measured in a process of its
 own. Told is processor time, of this process and of PostgreSQL's together, so that another load on the computer says
 little; the least of three where it can be asked again. Situations:
 
@@ -177,7 +177,8 @@ def _on(database: str, place: Mapping[str, str], folder: Path) -> Iterator[Mappi
     notes = str(folder / "server")
     try:
         said = subprocess.run([*server, "start", notes], check=True, capture_output=True, text=True).stdout
-        _manage(place, "move_database", said.split()[-1])
+        copied = [sys.executable, "-m", "tests.benchmarks.copying", said.split()[-1]]
+        subprocess.run(copied, env=place, cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
         yield {**place, "DATABASE_URL": said.split()[-1]}
     finally:
         subprocess.run([*server, "stop", notes], check=False)
