@@ -50,8 +50,14 @@ class JobQuerySet(models.QuerySet["Job"]):
         return self.filter(models.Exists(given.filter(run__job=models.OuterRef("pk"))))
 
     def that_followed(self, procedure: str) -> Self:
-        """Jobs with an answer to one of its steps: a run that was left before the first says nothing."""
-        return self.answered(Result.objects.filter(retraction__isnull=True, run__revision__procedure__key=procedure))
+        """Jobs with an answer to one of its steps: a run that was left before the first says nothing.
+
+        That there is a run follows from it; said as well, PostgreSQL looks at the answers of those jobs alone.
+        """
+        runs = Run.objects.filter(job=models.OuterRef("pk"), revision__procedure__key=procedure)
+        return self.filter(models.Exists(runs)).answered(
+            Result.objects.filter(retraction__isnull=True, run__revision__procedure__key=procedure)
+        )
 
     def holding(self, words: str) -> Self:
         """Jobs whose registration, complaint, VIN or number holds these words."""

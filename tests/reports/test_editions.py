@@ -9,6 +9,8 @@ import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
 from shopkb.jobs import closing
@@ -119,6 +121,28 @@ def test_the_page_tells_what_a_new_revision_changed(
     counts = [client.get(link).context["page"].paginator.count for link in links]
     assert counts == [6, 6, 0, 0, 7, 5, 2, 1], links
     assert "that followed horn silent in revision 1" in words_of(client.get(links[4]))
+
+
+def test_what_is_kept_of_a_year_follows_its_jobs(
+    horn: Procedure, junior: User, senior: User, second: User, manager: User
+) -> None:
+    """Asked again nothing is read; a job closed since, and a comeback of a job of the year before, are both seen."""
+    jobs_before(horn, junior)
+    improve(senior, second)
+    client = signed_in(manager)
+
+    def told() -> list[list[str]]:
+        taken = client.get("/figures/minutes/", {**PERIOD, "table": "new-revisions"}).content.decode("utf-8-sig")
+        names = ("Jobs (jobs)", "Came back, counted")
+        return [[row[name] for name in names] for row in csv.DictReader(io.StringIO(taken))]
+
+    assert told() == [["0", "0"], ["7", "1"]]
+    with CaptureQueriesContext(connection) as queries:
+        told()
+    assert not [one for one in queries if '"procedures_procedure"."key" = \'horn-silent\'' in one["sql"]]
+    cured_job(horn, junior)
+    take_in(junior, comeback_of=Job.objects.closed().filter(comebacks__isnull=True, disposition="cured").earliest("pk"))
+    assert told() == [["1", "0"], ["7", "2"]]
 
 
 def test_only_the_months_of_that_procedure_bear_its_mark(improved: Procedure, manager: User) -> None:

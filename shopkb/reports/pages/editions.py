@@ -14,6 +14,7 @@ from shopkb.reports.figures_minutes import Change
 from shopkb.reports.filters import USUAL_MONTHS, Filters, month_before
 from shopkb.reports.gathering import came_into_force
 from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.shares import Share
@@ -85,7 +86,7 @@ def month_of(one: InForceSince) -> str:
 
 
 def side_by_side(new: Sequence[InForceSince], held: Material) -> tuple[Beside, ...]:
-    """For each new revision the queries of the jobs of a year on either side."""
+    """For each new revision the queries of the jobs of a year on either side, where those are not kept."""
     return tuple(_beside(one, held) for one in new)
 
 
@@ -101,12 +102,25 @@ def _beside(one: InForceSince, held: Material) -> Beside:
         mine.but(since=month, until=month_before(month, -USUAL_MONTHS)),
         mine.but(since=month_before(month, USUAL_MONTHS), until=month),
     )
-    facts = [job_facts(year) for year in years]
-    figures = [
-        edition_figures(found.jobs, one.procedure, number)
-        for found, number in zip(facts, (one.number, one.before), strict=True)
-    ]
-    return Beside(one, held.titles[one.procedure], years, (facts[0].after, facts[1].after), *figures)
+    stamp = held.evidence.stamps[one.procedure]
+    (since, after), (before, earlier) = (
+        _year(year, number, stamp) for year, number in zip(years, (one.number, one.before), strict=True)
+    )
+    return Beside(one, held.titles[one.procedure], years, (after, earlier), since, before)
+
+
+_years: Memory[tuple[EditionFigures, str]] = Memory(64)
+
+
+def _year(year: Filters, number: int, stamp: int) -> tuple[EditionFigures, str]:
+    """What the jobs of a year say of one revision, and since when they were read; kept until a job that followed the
+    procedure is closed, taken back or comes back, each of which changes its stamp."""
+
+    def read() -> tuple[EditionFigures, str]:
+        facts = job_facts(year)
+        return edition_figures(facts.jobs, year.procedure, number), facts.after
+
+    return _years.of((year, number), stamp, read)
 
 
 def _apart(one: Share, other: Share) -> bool:
