@@ -96,7 +96,8 @@ def _share(value: Share | Lent, cell: Cell) -> SafeString:
     if value.too_few or ends is None or value.plain is None:
         return _linked(counts, cell, FEW)
     low, high = (percent_number(end) for end in ends)
-    figure = format_html("{}, {} to {}", percent(value.plain), low, high) if low != high else percent(value.plain)
+    beyond_telling = low == high and not low.isdecimal()  # "under 1 to under 1"
+    figure = percent(value.plain) if beyond_telling else format_html("{}, {} to {}", percent(value.plain), low, high)
     bar = mark_safe(interval_bar(value.plain, *ends))  # noqa: S308  (numbers only)
     return format_html("{}{}", _linked(figure, cell, counts), bar)
 

@@ -43,6 +43,7 @@ def test_ends_that_read_the_same_are_not_told_thrice() -> None:
     share = Column("x", "X", Kind.SHARE)
     assert shown(share, Cell(Share(154, 49111))).startswith('under 1 %<span class="under">154 of 49,111</span>')
     assert shown(share, Cell(Share(21, 41))).startswith("51 %, 41 to 61<")
+    assert shown(share, Cell(Share(11, 1153))).startswith("1 %, 1 to 1<")
 
 
 def test_a_mean_says_what_it_is_a_mean_of() -> None:
