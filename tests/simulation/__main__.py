@@ -1,7 +1,7 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
 Names are coverage, honesty, plans, savings, drift and smoothing; without names all of them, some hours on two cores.
-Every one is seeded. The tables of plans, savings and smoothing are kept in ``tests/simulation/tables/``.
+Every one is seeded. The tables of coverage, plans, savings and smoothing are kept in ``tests/simulation/tables/``.
 """
 
 from __future__ import annotations

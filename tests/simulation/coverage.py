@@ -13,6 +13,7 @@ import numpy as np
 from shopkb.core.diagnosis.pooling import platform_tree, pool
 from shopkb.core.diagnosis.rates import beta_intervals
 from shopkb.core.diagnosis.strengths import learn_strengths
+from tests.simulation.tables import keep
 
 TREE = platform_tree(f"{a}/{b}/{c}" for a in "abcd" for b in "123" for c in "xyz")
 
@@ -85,19 +86,27 @@ GROUPS = ((0, 0), (1, 3), (4, 10), (25, 35))
 
 
 def main(seeds: int = 6) -> None:
+    lines = []
     for level in (0.95, 0.8):
-        print(
-            f"\n{level:.0%} intervals of a branch's success, {seeds} shops of 80 branches each; share covered (width)\n"
-        )
-        print("| platforms scatter by | " + " | ".join(f"{few} to {many} own jobs" for few, many in GROUPS)
-              + " | 1 to 3, each alone |")  # fmt: skip
-        print("| --- " + "| ---: " * (len(GROUPS) + 1) + "|")
-        for kappas in TRUTHS:
-            found = [covering(np.random.default_rng(seed), kappas, level=level, groups=GROUPS, well_known=0.15)[1]
-                     for seed in range(seeds)]  # fmt: skip
-            cells = [_cell([(one[g].covered, one[g].width, one[g].platforms) for one in found]) for g in range(4)]
-            alone = _cell([(one[1].alone_covered, one[1].alone_width, one[1].platforms) for one in found])
-            print(f"| {kappas} | " + " | ".join([*cells, alone]) + " |", flush=True)
+        lines += [
+            "",
+            f"{level:.0%} intervals of a branch's success, {seeds} shops of 80 branches each; share covered (width)",
+            "",
+            "| platforms scatter by | " + " | ".join(f"{few} to {many} own jobs" for few, many in GROUPS)
+            + " | 1 to 3, each alone |",
+            "| --- " + "| ---: " * (len(GROUPS) + 1) + "|",
+            *(_line(kappas, level, seeds) for kappas in TRUTHS),
+        ]  # fmt: skip
+    keep("coverage", "\n".join(lines))
+    print("\n".join(lines))
+
+
+def _line(kappas: tuple[float, ...], level: float, seeds: int) -> str:
+    found = [covering(np.random.default_rng(seed), kappas, level=level, groups=GROUPS, well_known=0.15)[1]
+             for seed in range(seeds)]  # fmt: skip
+    cells = [_cell([(one[g].covered, one[g].width, one[g].platforms) for one in found]) for g in range(len(GROUPS))]
+    alone = _cell([(one[1].alone_covered, one[1].alone_width, one[1].platforms) for one in found])
+    return f"| {kappas} | " + " | ".join([*cells, alone]) + " |"
 
 
 def _cell(figures: list[tuple[float, float, int]]) -> str:

@@ -39,7 +39,7 @@ from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.precautions import steps_made_safe
 from tests.shelf import CATALOG, SHELF
-from tests.simulation.savings_table import Both, Saving, told
+from tests.simulation.savings_table import Both, Found, Saving, Setting, told
 from tests.simulation.tables import keep
 from tests.simulation.worlds import World, closed_jobs, drawn
 
@@ -51,6 +51,7 @@ FIRST: Final = 9
 """Truths for every procedure at first; in every third the suggestions are also followed with the truth known."""
 
 MOST_TRUTHS: Final = 150
+SETTINGS: Final = (Setting(300, prove_first=True), Setting(1500, prove_first=True), Setting(300, prove_first=False))
 
 State = tuple[frozenset[tuple[str, str]], tuple[str, ...]]
 """Steps done with their outcomes, and identities of the causes repaired without a cure."""
@@ -218,30 +219,33 @@ def truth_in(model: CauseModel, world: World) -> CauseModel:
 
 
 def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = True, known: bool = False) -> Both:
-    """Both ways under one hidden truth, after ``taught`` closed jobs."""
+    """Both ways under one hidden truth, after ``taught`` closed jobs. The truth and the jobs followed both ways are the
+    same whatever was taught."""
     rng = np.random.default_rng(seed)
     world = drawn(rng, flow)
+    met = list(faults(rng, world))
     tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
     counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))
     shop = Shop(world, learn(counts, PLATFORM, access_minutes=ACCESS), Prices(prove_first=prove_first))
     knowing = replace(shop, model=truth_in(shop.model, world), _advice={})
-    met = list(faults(rng, world))
     ways = [shop.as_written, shop.as_suggested, *([knowing.as_suggested] if known else [])]
     minutes = [sum(fault.weight * way(fault) for fault in met) for way in ways]
     return Both(minutes[0], minutes[1], minutes[2] if known else float("nan"), shop.floor())
 
 
-def main(minutes: float = 240.0, rules: tuple[bool, ...] = (True, False)) -> None:
+def main(minutes: float = 240.0, procedures: Sequence[str] = tuple(SHELF)) -> None:
     """Some truths for every procedure, then one more for the one where it is least sure that anything is saved, until
     the minutes have passed. Where parts may be tried, a third of the truths."""
-    found: dict[bool, dict[str, list[Both]]] = {rule: {key: [] for key in SHELF} for rule in rules}
+    found: Found = {setting: {key: [] for key in procedures} for setting in SETTINGS}
     until, turn = time.monotonic() + 60 * minutes, 0
     while time.monotonic() < until:
-        key = list(SHELF)[turn % len(SHELF)] if turn < FIRST * len(SHELF) else _least_sure(found[True])
-        number = len(found[True][key])
+        fresh = turn < FIRST * len(procedures)
+        key = procedures[turn % len(procedures)] if fresh else _least_sure(found[SETTINGS[0]])
+        number = len(found[SETTINGS[0]][key])
         third = number % 3 == 2
-        for prove_first in rules if third else (True,):
-            found[prove_first][key].append(both(SHELF[key], [1, number], prove_first=prove_first, known=third))
+        for setting in SETTINGS if third else SETTINGS[:2]:
+            how = {"taught": setting.taught, "prove_first": setting.prove_first, "known": third}
+            found[setting][key].append(both(SHELF[key], [1, number], **how))
         turn += 1
         keep("savings", told(found))
     print(told(found))

@@ -49,22 +49,42 @@ class Saving:
     def line(self) -> str:
         return (
             f"| {self.procedure} | {self.truths} | {self.written:.1f} | {self.suggested:.1f} | "
-            f"{self.written - self.suggested:+.1f} ± {1.96 * self.error:.1f} | {self.share:+.1%} | {self.best:.3f} | "
-            f"{self.floor / self.written:.3f} |"
+            f"{self.written - self.suggested:+.1f} ± {1.96 * self.error:.1f} | {self.share:+.1%} | "
+            f"{_share(self.best)} | {self.floor / self.written:.3f} |"
         )
 
 
-def told(found: dict[bool, dict[str, list[Both]]]) -> str:
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How many closed jobs have taught, and whether parts are fitted only once proven."""
+
+    taught: int
+    prove_first: bool
+
+    @property
+    def words(self) -> str:
+        rule = "parts are fitted only once proven (the default)" if self.prove_first else "parts may be tried"
+        return f"taught by {self.taught:,} closed jobs; {rule}"
+
+
+Found = dict[Setting, dict[str, list[Both]]]
+
+
+def _share(figure: float) -> str:
+    return "" if np.isnan(figure) else f"{figure:.3f}"
+
+
+def told(found: Found) -> str:
     """The tables as Markdown."""
-    lines = []
-    for prove_first, rule in ((True, "parts are fitted only once proven (the default)"), (False, "parts may be tried")):
-        if not any(found.get(prove_first, {}).values()):
+    lines = ["± is a 95 % interval over the hidden truths."]
+    for setting, rows_of in found.items():
+        if not any(rows_of.values()):
             continue
         lines += [
-            "", f"Minutes to the cure, parts included; {rule}; ± is a 95 % interval over the hidden truths.", "",
+            "", f"Minutes to the cure, parts included; {setting.words}.", "",
             "| procedure | truths | as written | as suggested | saved | share | truth known / written "
             "| floor / written |",
             "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
-            *(Saving.of(name, rows).line for name, rows in found[prove_first].items() if rows),
+            *(Saving.of(name, rows).line for name, rows in rows_of.items() if rows),
         ]  # fmt: skip
     return "\n".join(lines)
