@@ -10,7 +10,7 @@ job wrongly. Nobody gives up, is told the cause or leaves out a step.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -21,6 +21,7 @@ from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.flow.model import Flow, GoKind, Step
+from shopkb.core.flow.paths import order
 from shopkb.demo.nature import Nature
 from shopkb.demo.truth import MOST_ATTEMPTS, Place, Truth, cause_weights, comes_in, fact
 
@@ -134,6 +135,37 @@ def found_at_once(
         return float(go.kind is GoKind.CAUSE and nature.flow.cause_by_key[go.key].identity == cause)
 
     return ahead(nature.flow.start)
+
+
+def verdicts(truth: Truth, flow: Flow) -> dict[str, dict[str, float]]:
+    """Of each cause that a first walk names, by key: the true causes behind it, by identity, as shares of all jobs.
+
+    O(vehicles x causes x steps x outcomes).
+    """
+    nature, found = Nature(flow, truth.of(flow)), defaultdict[str, dict[str, float]](dict)
+    vehicles = platforms_of(truth, flow)
+    for platform, count in vehicles.items():
+        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        each = count / vehicles.total() / sum(weights.values())
+        for cause, weight in weights.items():
+            for named, share in _named(truth, nature, cause, platform).items():
+                found[named][cause] = found[named].get(cause, 0.0) + each * weight * share
+    return dict(found)
+
+
+def _named(truth: Truth, nature: Nature, cause: str, platform: str) -> dict[str, float]:
+    """P(the first walk names a cause), by its key."""
+    flow, found = nature.flow, defaultdict[str, float](float)
+    here = defaultdict[str, float](float, {flow.start: 1.0})
+    for step in order(flow):
+        shares = answers(truth, nature, flow.step_by_key[step], cause, platform) if here[step] else {}
+        for outcome, share in shares.items():
+            go = flow.step_by_key[step].outcome(outcome).go
+            if go.kind is GoKind.STEP:
+                here[go.key] += here[step] * share
+            elif go.kind is GoKind.CAUSE:
+                found[go.key] += here[step] * share
+    return found
 
 
 def fare(
