@@ -2,7 +2,8 @@
 the tallies of every procedure takes seconds, and no page shall be the one that waits for them.
 
 First comes what is opened first in the morning: the steps of whoever is in the middle of a run, then the figures, then
-the pages of all procedures. Each month begins with it anew, since every count is then weighted by its age afresh."""
+the pages of all procedures, last the sheet of the month before. Each month begins with it anew, since every count is
+then weighted by its age afresh."""
 
 from __future__ import annotations
 
@@ -25,7 +26,7 @@ from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports import registry
-from shopkb.reports.filters import Filters
+from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import in_force
 from shopkb.reports.pages import month as month_page
 
@@ -66,6 +67,9 @@ def work_out() -> Iterator[str]:
         insight(held.flow, held.revision.checksum, month=filters.until, read=read)
         lately(held.flow, held.revision.checksum, filters.until, read=read)
         yield key
+    before = month_before(filters.until)
+    month_page.build(Filters.of({"until": before}, timezone.localdate(now)), now)
+    yield before
 
 
 def _followed() -> list[Revision]:

@@ -18,7 +18,7 @@ from shopkb.catalog.names import platform_names
 from shopkb.procedures.models import Procedure
 from shopkb.reports import registry
 from shopkb.reports.figures_causes import By
-from shopkb.reports.filters import FilterError, Filters
+from shopkb.reports.filters import FilterError, Filters, month_before
 from shopkb.reports.pages import month as month_page
 from shopkb.reports.pages import people
 from shopkb.reports.pages.page import Page
@@ -111,6 +111,7 @@ def _answer(request: HttpRequest, name: str, build: _Build) -> HttpResponse:
         "by": by or By.CAUSE,
         "bys": list(By) if name == "causes" else [],
         "sort": sort,
+        "month_before": month_before(filters.until),
         "everything": request.GET.get("rows") == "all",
         "section": "figures",
     }

@@ -105,14 +105,14 @@ class Behind:
     def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
         """The jobs asked for."""
         jobs = self._when_and_what(jobs)
-        if self.step or self.departed in DEPARTED or self.who:
+        if self.judged and (flow := _in_force(self.procedure)) is not None:
+            jobs = jobs.filter(self._can_be_judged(flow))
+        elif self.step or self.departed in DEPARTED or self.who:
             jobs = jobs.answered(self._given())
         elif self.procedure and not self.at:
             jobs = jobs.answered(self._of_revision(Result.objects.filter(retraction__isnull=True)))
         if self.timed and not self.step:
             jobs = self._timed(jobs)
-        if self.judged and (flow := _in_force(self.procedure)) is not None:
-            jobs = jobs.filter(self._can_be_judged(flow))
         return self._repaired(jobs)
 
     def _given(self) -> QuerySet[Result]:
