@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from threading import Lock
 from typing import NamedTuple, TypeVar
 
@@ -88,9 +89,14 @@ def read_tallies(procedure: str, stamp: int) -> Tallies:
     return full_tallies(procedure)
 
 
+def read_once() -> Reading:
+    """Reads the tallies of a procedure once for whoever asks with the same stamp: for two things told of one flow."""
+    return lru_cache(maxsize=1)(read_tallies)
+
+
 def insight(flow: Flow, checksum: str, *, platform: str = "", month: str, read: Reading = read_tallies) -> Insight:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``).
-    Whoever asks for more of the same tallies may bring a ``read`` that reads them once for each stamp."""
+    Whoever asks for more of the same tallies brings one :func:`read_once` to all of it."""
     now = _setting(flow.procedure)
     key = (flow.procedure, checksum, platform, month, now)
     return remembered(key, lambda: _learn(flow, checksum, platform, month, now, read))

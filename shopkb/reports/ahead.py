@@ -12,7 +12,6 @@ import logging
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from functools import lru_cache
 from threading import Thread
 from time import sleep
 
@@ -20,7 +19,7 @@ from django.db import DatabaseError, connection
 from django.db.models import Count
 from django.utils import timezone
 
-from shopkb.evidence.insight import insight, read_tallies
+from shopkb.evidence.insight import insight, read_once
 from shopkb.evidence.lately import lately
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Revision
@@ -63,7 +62,7 @@ def work_out() -> Iterator[str]:
     month_page.build(filters, now)
     yield "month"
     for key, held in in_force(filters).items():
-        read = lru_cache(maxsize=1)(read_tallies)
+        read = read_once()
         insight(held.flow, held.revision.checksum, month=filters.until, read=read)
         lately(held.flow, held.revision.checksum, filters.until, read=read)
         yield key

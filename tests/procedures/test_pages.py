@@ -7,12 +7,15 @@ from collections.abc import Iterator
 from unittest import mock
 
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.charts.limits import ChartUnavailable
 from shopkb.core.flow.writer import write_flow
+from shopkb.evidence import insight
 from shopkb.procedures import drawing, publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -140,6 +143,17 @@ def test_the_page_says_what_the_procedure_is(horn: Procedure, second: User) -> N
         "reviewed by Second",
     ):
         assert said in page, said
+
+
+def test_a_cold_page_reads_the_tallies_once(horn: Procedure, junior: User) -> None:
+    """For its insight and for what is told lately."""
+    builders.cured_job(horn, junior)
+    client = signed_in(junior)
+    insight.forget()
+    with CaptureQueriesContext(connection) as queries:
+        client.get(at("procedure", "horn-silent"))
+    whole = [sql for sql in (one["sql"] for one in queries) if "seconds_squared" in sql and "SUM(" not in sql]
+    assert len(whole) == 1
 
 
 def test_evidence_stands_on_the_page_and_the_step(horn: Procedure, junior: User) -> None:

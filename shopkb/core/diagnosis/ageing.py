@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import lru_cache
 from typing import Final
 
 HALF_LIFE: Final = 36.0
@@ -15,6 +16,7 @@ HALF_LIFE: Final = 36.0
 _MONTH = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
 
 
+@lru_cache(maxsize=1024)
 def month_number(month: str) -> int:
     """Months since year 0 of ``YYYY-MM``.
 

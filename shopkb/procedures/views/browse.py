@@ -15,7 +15,7 @@ from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
 from shopkb.core.flow.writer import write_flow
 from shopkb.evidence.counts import records
-from shopkb.evidence.insight import Insight, insight
+from shopkb.evidence.insight import Insight, Reading, insight, read_once, read_tallies
 from shopkb.evidence.lately import Lately, last_proven, lately
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.desk.wording import at_the_desk
@@ -164,8 +164,9 @@ def _changes(flow: Flow, found: Lately) -> list[tuple[str, str]]:
 
 def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
-    learned = _insight(flow, revision)
-    found = lately(flow, revision.checksum, timezone.localdate().strftime("%Y-%m"))
+    read = read_once()
+    learned = _insight(flow, revision, read)
+    found = lately(flow, revision.checksum, timezone.localdate().strftime("%Y-%m"), read)
     context = {
         "procedure": procedure,
         "revision": revision,
@@ -189,9 +190,9 @@ def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
     return [(at_the_desk(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
 
 
-def _insight(flow: Flow, revision: Revision) -> Insight:
+def _insight(flow: Flow, revision: Revision, read: Reading = read_tallies) -> Insight:
     """What closed jobs say on all platforms, as of today."""
-    return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"))
+    return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"), read=read)
 
 
 def _drafts(request: HttpRequest) -> list[Revision]:
