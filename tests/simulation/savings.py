@@ -222,7 +222,7 @@ def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = 
     """Both ways under one hidden truth, after ``taught`` closed jobs. The truth and the jobs followed both ways are the
     same whatever was taught."""
     rng = np.random.default_rng(seed)
-    world = drawn(rng, flow)
+    world = drawn(rng, flow, access=ACCESS)
     met = list(faults(rng, world))
     tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
     counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))

@@ -7,7 +7,8 @@ those come when it is there, but for errors.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -23,13 +24,14 @@ STRANGE = "elsewhere#chafed through"
 @dataclass(frozen=True, eq=False)
 class World:
     """``causes`` are identities, the last one :data:`STRANGE`; ``prior`` by platform and cause; ``table`` by step,
-    outcome x cause; ``minutes`` are the true mean of each step."""
+    outcome x cause; ``minutes`` are the true mean of each step by itself, ``access`` those to reach a set-up state."""
 
     flow: Flow
     causes: tuple[str, ...]
     prior: Mapping[str, np.ndarray]
     table: Mapping[str, np.ndarray]
     minutes: Mapping[str, float]
+    access: Mapping[str, float] = field(default_factory=dict)
 
     def outcome(self, rng: np.random.Generator, step: str, cause: int) -> Outcome:
         outcomes = self.flow.step_by_key[step].outcomes
@@ -39,6 +41,7 @@ class World:
 def drawn(
     rng: np.random.Generator, flow: Flow, *, errors: tuple[float, float] = (0.01, 0.12), strange: float = 0.04,
     platforms: tuple[str, ...] = ("avocet/a1", "avocet/a2", "dunlin"),
+    access: Mapping[str, float] = MappingProxyType({}),
 ) -> World:  # fmt: skip
     """A truth for ``flow``: wrong outcomes come with a rate of each step's own within ``errors``."""
     causes = (*dict.fromkeys(cause.identity for cause in flow.causes), STRANGE)
@@ -56,7 +59,7 @@ def drawn(
         rate = rng.uniform(*errors)
         table[step.key] = np.stack([_shown(rng, column, rate) for column in leads.T], axis=1) if leads.size else leads
         minutes[step.key] = (step.minutes or 5.0) * float(np.exp(rng.normal(0, 0.25)))
-    return World(flow, causes, prior, table, minutes)
+    return World(flow, causes, prior, table, minutes, dict(access))
 
 
 def _shown(rng: np.random.Generator, leads: np.ndarray, rate: float) -> np.ndarray:
@@ -96,10 +99,14 @@ def closed_jobs(
 
 
 def _followed(rng: np.random.Generator, world: World, cause: int) -> tuple[tuple[CaseResult, ...], Outcome]:
-    results, key = [], world.flow.start
+    """As the clock has it: the time of a step holds its set-up, where its state had yet to be reached."""
+    results, key, reached = [], world.flow.start, set[str]()
     while True:
         outcome = world.outcome(rng, key, cause)
-        seconds = round(60 * world.minutes[key] * float(np.exp(rng.normal(-0.06, 0.35))))
+        state = world.flow.step_by_key[key].access
+        minutes = world.minutes[key] + (0.0 if state in reached else world.access.get(state, 0.0))
+        reached.add(state)
+        seconds = round(60 * minutes * float(np.exp(rng.normal(-0.06, 0.35))))
         results.append(CaseResult(world.flow.procedure, key, outcome.key, seconds=seconds))
         if outcome.go.kind is not GoKind.STEP:
             return tuple(results), outcome

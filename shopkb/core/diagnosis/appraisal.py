@@ -120,6 +120,22 @@ def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> App
     )
 
 
+def set_up_shares(flow: Flow, model: CauseModel) -> dict[str, float]:
+    """For each step, the share of the jobs coming to it by the written order that have to reach its set-up state first.
+
+    A step that nothing leads to is taken to need it. Empty for a flow that cannot be appraised.
+    """
+    if flow.start not in flow.step_by_key or loops(flow):
+        return {}
+    passage = _Passage(flow, model)
+    passage.forward()
+    coming, first = dict.fromkeys(flow.step_by_key, 0.0), dict.fromkeys(flow.step_by_key, 0.0)
+    for node, moments in passage.arriving.items():
+        coming[node[0]] += float(moments[0].sum())
+        first[node[0]] += float(moments[0].sum()) * (flow.step_by_key[node[0]].access not in node[1])
+    return {key: first[key] / coming[key] if coming[key] > 0 else 1.0 for key in coming}
+
+
 def _check(flow: Flow, model: CauseModel) -> None:
     if flow.start not in flow.step_by_key:
         raise ValueError(f"{flow.title or flow.procedure} has no first step, so there is nothing to appraise.")
@@ -163,6 +179,8 @@ class _Passage:
         return node[1] | {access} if self.model.access_minutes.get(access, 0.0) > 0 else node[1]
 
     def minutes(self, node: Node) -> tuple[float, float]:
+        if not self.flow.step_by_key[node[0]].outcomes:  # of a draft: nothing is learned of it, and it is an end
+            return 0.0, 0.0
         test = self.test(node[0])
         setup = 0.0 if test.access in node[1] else self.model.access_minutes.get(test.access, 0.0)
         return test.minutes + setup, test.variance
@@ -281,7 +299,7 @@ class _Passage:
         ahead = self.ahead.get((self.flow.start, frozenset()), (np.zeros(len(prior)),) * 2)
         shares = [float(prior @ value**2 - (prior @ value) ** 2) / (float(jobs) + 1) for value in ahead]
         timed = 0.0
-        for test in {self.test(step) for step, _ in self.nodes}:
+        for test in {self.test(step) for step, _ in self.nodes if self.flow.step_by_key[step].outcomes}:
             runs = sum(float(self.arriving[node][0].sum()) for node in self.nodes if node[0] == test.step)
             timed += runs**2 * test.variance / test.timed
         minutes = sum(one.minutes_spread**2 for one in matters) + max(shares[0], 0.0) + timed

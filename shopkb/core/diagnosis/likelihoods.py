@@ -7,7 +7,7 @@ others, Bayesian Data Analysis, 3rd ed., section 3.4). Counts are corrected for 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.ageing import HALF_LIFE
+from shopkb.core.diagnosis.appraisal import set_up_shares
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
 from shopkb.core.diagnosis.pooling import is_within, pool
@@ -42,6 +43,9 @@ STARTING_MINUTES: Final = 5.0
 
 MINUTES_WEIGHT: Final = 2.0
 LEAST_MINUTES: Final = 0.25
+
+LEAST_OWN: Final = 0.1
+"""Of the time between two answers at least so much is the step's own, however long its set-up is said to take."""
 
 
 def smooth(counts: Array, base: Array, strength: float = SMOOTHING, floor: float = FLOOR) -> Array:
@@ -126,6 +130,7 @@ def learn_each(
         prior_weights=priors[""],
         table_weights=behind,
     )
+    whole = replace(whole, tests=tuple(_without_set_up(counts, whole)))
     return {
         path: replace(whole, prior=weights / weights.sum(), prior_weights=weights) for path, weights in priors.items()
     }
@@ -224,9 +229,13 @@ def _branch(flow: Flow, step: Step, place: int) -> Branch:
     )
 
 
-def _test(counts: FlowCounts, step: Step) -> Test:
+def _test(counts: FlowCounts, step: Step, set_up: float = 0.0) -> Test:
+    """``set_up``: minutes of its set-up that jobs took on average within the time of this step."""
     timed, total, squares = counts.minutes[[s.key for s in counts.flow.steps].index(step.key)]
-    mean, variance = minutes_of(step.minutes, timed, total, squares)
+    less = min(set_up, (1 - LEAST_OWN) * total / timed) if timed > 0 else 0.0
+    mean, variance = minutes_of(
+        step.minutes, timed, total - less * timed, squares - 2 * less * total + less * less * timed
+    )
     rows = counts.rows_of_step[step.key]
     return Test(
         counts.flow.procedure,
@@ -240,6 +249,17 @@ def _test(counts: FlowCounts, step: Step) -> Test:
         step.needs,
         MINUTES_WEIGHT + float(timed),
     )
+
+
+def _without_set_up(counts: FlowCounts, model: CauseModel) -> Iterator[Test]:
+    """The tests with the minutes that they take by themselves. A job's time between two answers holds the set-up too,
+    wherever the second step's state had yet to be reached; it is counted apart, once a job, so it is taken off here."""
+    dear = {access for access, minutes in model.access_minutes.items() if minutes > 0}
+    shares = set_up_shares(counts.flow, model) if any(test.access in dear for test in model.tests) else {}
+    for test in model.tests:
+        share = shares.get(test.step, 0.0) if test.access in dear else 0.0
+        step = counts.flow.step_by_key[test.step]
+        yield _test(counts, step, share * model.access_minutes[test.access]) if share > 0 else test
 
 
 def minutes_of(written: float | None, timed: float, total: float, squares: float) -> tuple[float, float]:

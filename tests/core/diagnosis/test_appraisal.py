@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,12 @@ from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
+from shopkb.core.diagnosis.tallies import contributions, merge
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import go, horn, tally, together
 from tests.core.diagnosis.published import example
+from tests.shelf import CATALOG, SHELF
+from tests.simulation.worlds import closed_jobs, drawn
 
 EXAMPLE = example("procedure-appraisal")
 IDENTITY = {"c1": "c1#", "c2": "c2#", "c3": "c3#", OTHER: OTHER}
@@ -217,6 +221,26 @@ def test_set_up_is_paid_once_on_each_way() -> None:
     opened = one.branches["press", "click"].traffic
     assert one.minutes - free.minutes == pytest.approx(12 * opened)
     assert one.right == pytest.approx(free.right)
+
+
+def test_a_step_of_a_draft_without_answers_is_a_dead_end() -> None:
+    flow = horn()
+    steps = tuple(replace(step, outcomes=()) if step.key == "supply" else step for step in flow.steps)
+    draft = replace(flow, steps=steps)
+    found = appraise(draft, model_of(draft, {}, as_of="2026-11", access_minutes={"bumper-off": 12.0}))
+    assert found.dead_end + found.handed_over == pytest.approx(1) and found.minutes == pytest.approx(1)
+
+
+@pytest.mark.parametrize("key", ["cranks-no-start", "brake-lamps-off", "coolant-temperature-wrong"])
+def test_jobs_take_the_minutes_that_are_expected_of_them(key: str) -> None:
+    """2,000 jobs that followed the written order, timed as a clock does, set-ups within the steps."""
+    access = {state: one.minutes for state, one in CATALOG.access.items()}
+    rng = np.random.default_rng(5)
+    jobs = list(closed_jobs(rng, drawn(rng, SHELF[key], access=access), 2000, months=1, verified=(1.0, 1.0)))
+    took = np.array([sum(result.seconds or 0 for result in job.results) / 60 for job in jobs])
+    tallies = merge(contributions(job) for job in jobs)
+    expected = appraise(SHELF[key], model_of(SHELF[key], tallies, as_of="2022-01", access_minutes=access))
+    assert expected.minutes == pytest.approx(took.mean(), rel=0.04)
 
 
 def test_everything_unknown_is_wrong_where_a_cause_is_named() -> None:
