@@ -87,6 +87,18 @@ def test_a_branch_whose_success_fell_is_told(client: Client, horn: Procedure, ju
     client.force_login(junior)
     page = client.get(reverse("procedures:procedure", args=[horn.key])).content.decode()
     assert "Right less often than before: 0 of 20 in the last 6 months, 20 of 20 earlier." in page
+    assert "in another order" not in page
+
+
+def test_a_new_revision_is_named_beside_what_has_changed(
+    client: Client, horn: Procedure, senior: User, second: User
+) -> None:
+    """Another order of the steps changes by itself who comes to a branch."""
+    test_a_branch_whose_success_fell_is_told(client, horn, senior)
+    builders.put_in_force(builders.HORN_TEXT.replace("Press the button and listen", "Press it, listen"), senior, second)
+    page = client.get(reverse("procedures:procedure", args=[horn.key])).content.decode()
+    assert "Right less often than before: 0 of 20 in the last 6 months" in page
+    assert "Where it asks in another order than the one before" in page
 
 
 def test_a_procedure_that_nobody_follows_any_more_is_said_to_be_unused(horn: Procedure) -> None:
