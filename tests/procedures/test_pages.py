@@ -156,6 +156,14 @@ def test_a_cold_page_reads_the_tallies_once(horn: Procedure, junior: User) -> No
     assert len(whole) == 1
 
 
+def test_what_else_to_look_at_is_shown_as_at_the_end_of_a_job(yard: None, senior: User, second: User) -> None:
+    text = HORN_TEXT.replace("Look for water in", "Look for **any** water in", 1)
+    assert text != HORN_TEXT
+    publishing.start_draft(flow_from(text), by=senior, at=NOW)
+    page = signed_in(second).get(at("revision", "horn-silent", 1)).content.decode()
+    assert "Look for <strong>any</strong> water" in page
+
+
 def test_evidence_stands_on_the_page_and_the_step(horn: Procedure, junior: User) -> None:
     for way in (builders.TO_HORN, builders.TO_HORN, builders.TO_GROUND):
         builders.cured_job(horn, junior, way)
