@@ -110,6 +110,11 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["OPTIONS"] = SQLITE_OPTIONS
     # A file, not memory: the tests run threads against it.
     DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
+else:
+    # Its translation of a query into machine code takes seconds for one that nests many questions and runs for
+    # milliseconds.
+    _options = DATABASES["default"].setdefault("OPTIONS", {})
+    _options["options"] = f"-c jit=off {_options.get('options', '')}".strip()
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "accounts.User"

@@ -12,12 +12,14 @@ from datetime import timedelta
 import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
+from django.test import RequestFactory
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Symptom
 from shopkb.evidence import insight
 from shopkb.jobs import closing, following
 from shopkb.jobs.models import Job, Verification
+from shopkb.jobs.views.behind import Behind
 from shopkb.procedures.models import Procedure
 from shopkb.reports import gathering_jobs, memory, registry
 from shopkb.reports.figures_answers import deviations
@@ -358,3 +360,33 @@ def test_a_median_of_the_latest_jobs_says_so_where_it_stands(
 def test_the_month_stands_on_its_sheet(closed: list[Job], manager: User) -> None:
     response, _queries = get(signed_in(manager), "/figures/month/2026-03/")
     assert "March 2026" in words_of(response)
+
+
+def test_a_job_that_came_back_twice_is_one_job(horn: Procedure, manager: User, junior: User) -> None:
+    closed = cured_job(horn, junior)
+    for _ in range(2):
+        take_in(junior, comeback_of=closed)
+    page = signed_in(manager).get("/jobs/?state=closed&fate=wrong").context["page"]
+    assert [job.pk for job in page] == [closed.pk]
+    assert page.paginator.count == 1
+
+
+@pytest.mark.one_database
+@pytest.mark.parametrize("asked", ["&revision=1", "&revision=1&timed=1", "&step=press&outcome=done:", "&at=ground"])
+def test_no_list_goes_through_a_procedure_again_for_each_job(horn: Procedure, asked: str) -> None:
+    """As SQLite tells its plan: the runs of a procedure, of which there are as many as jobs, are looked at once."""
+    behind = Behind.of(RequestFactory().get(f"/jobs/?procedure=horn-silent{asked}"))
+    plan = behind.narrowed(Job.objects.closed()).explain().splitlines()
+    again = {line.split()[0] for line in plan if "CORRELATED" in line}
+    runs = [line for line in plan if "jobs_run_revision" in line]
+    assert runs
+    assert [line for line in runs if line.split()[1] in again] == []
+
+
+def test_a_list_behind_a_figure_finds_its_jobs_once(
+    closed: list[Job], manager: User, django_assert_num_queries: object
+) -> None:
+    client = signed_in(manager)
+    client.get("/jobs/")
+    with django_assert_num_queries(5):  # type: ignore[operator]  # session, person, numbers, a page, platforms
+        client.get("/jobs/?state=closed&procedure=horn-silent&step=press")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, fields
 from datetime import datetime
+from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet, Value
+from django.db.models import BooleanField, Case, Exists, OuterRef, Q, QuerySet, Value, When
 from django.db.models.functions import Concat
 from django.http import HttpRequest
 from django.utils import timezone
@@ -15,7 +16,7 @@ from django.utils.dateparse import parse_datetime
 from shopkb.catalog.models import Cause
 from shopkb.core.diagnosis.counts import branch_reach
 from shopkb.core.flow.model import Flow
-from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
@@ -108,12 +109,22 @@ class Behind:
         if self.judged and (flow := _in_force(self.procedure)) is not None:
             jobs = jobs.filter(self._can_be_judged(flow))
         elif self.step or self.departed in DEPARTED or self.who:
-            jobs = jobs.answered(self._given())
+            jobs = jobs.filter(self._with(self._given()))
         elif self.procedure and not self.at:
-            jobs = jobs.answered(self._of_revision(Result.objects.filter(retraction__isnull=True)))
+            jobs = jobs.filter(self._with(self._of_revision(Result.objects.filter(retraction__isnull=True))))
         if self.timed and not self.step:
             jobs = self._timed(jobs)
         return self._repaired(jobs)
+
+    def _with(self, given: QuerySet[Result]) -> Q:
+        """Jobs with one of these answers.
+
+        Those of a procedure are found once, from its runs; asked of each job, either database may look through all runs
+        of the procedure again. Without a procedure the few answers of each job are looked at.
+        """
+        if self.procedure:
+            return _found_once(given.filter(self._when("run__job__")).order_by().values("run__job"))
+        return Q(Exists(given.filter(run__job=OuterRef("pk"))))
 
     def _given(self) -> QuerySet[Result]:
         """Answers that stand and are as asked for."""
@@ -148,11 +159,13 @@ class Behind:
     def _timed(self, jobs: JobQuerySet) -> JobQuerySet:
         """With a procedure (this one, if one is given) that was followed from its first answer to its last with every
         time known."""
-        answers = self._of_revision(Result.objects.standing())
-        mine = answers.filter(
-            run__job=OuterRef("run__job"), run__revision__procedure=OuterRef("run__revision__procedure")
-        )
-        return jobs.answered(answers.exclude(Exists(mine.filter(seconds__isnull=True))))
+        answered = self._of_revision(Result.objects.filter(retraction__isnull=True))  # some of a run always stand
+        unknown = Result.objects.standing().filter(seconds__isnull=True)
+        if self.procedure:
+            return jobs.filter(self._with(answered)).exclude(self._with(self._of_revision(unknown)))
+        mine = unknown.filter(run__job=OuterRef("job"), run__revision__procedure=OuterRef("revision__procedure"))
+        known = Run.objects.filter(Exists(answered.filter(run=OuterRef("pk"))), ~Exists(mine), job=OuterRef("pk"))
+        return jobs.filter(Exists(known))
 
     def _can_be_judged(self, flow: Flow) -> Q:
         """As :func:`shopkb.core.diagnosis.counts.count` judges: where a branch may hand over, of a cause that this
@@ -163,21 +176,27 @@ class Behind:
             for (step, outcome), reach in zip(branches, branch_reach(flow, {}), strict=True)
             if step == self.step
         }
-        given = self._given().filter(run__job=OuterRef("pk"))
+        given = self._given()
         within = given.filter(outcome__in=[key for key, far in beyond.items() if not far])
         handed = given.filter(outcome__in=[key for key, far in beyond.items() if far])
         own = {cause.identity for cause in flow.causes}
         listed = [cause.pk for cause in Cause.objects.select_related("component") if cause.identity in own]
         cured = Repair.objects.filter(_verified(Verification.Cured.YES), job=OuterRef("pk"), cause__in=listed)
-        return Q(Exists(within)) | Q(Exists(handed) & Exists(cured))
+        return self._with(within) | (self._with(handed) & Q(Exists(cured)))
+
+    def _when(self, job: str = "") -> Q:
+        """Closed in the months and after the moment asked for; ``job`` is the way from the row to the job."""
+        when = Q()
+        if MONTH.fullmatch(self.since):
+            when &= Q(**{f"{job}closed_at__gte": _first_moment(self.since)})
+        if MONTH.fullmatch(self.until):
+            when &= Q(**{f"{job}closed_at__lt": _first_moment(_next(self.until))})
+        if moment := _moment(self.after):
+            when &= Q(**{f"{job}closed_at__gte": moment})
+        return when
 
     def _when_and_what(self, jobs: JobQuerySet) -> JobQuerySet:
-        if MONTH.fullmatch(self.since):
-            jobs = jobs.filter(closed_at__gte=_first_moment(self.since))
-        if MONTH.fullmatch(self.until):
-            jobs = jobs.filter(closed_at__lt=_first_moment(_next(self.until)))
-        if moment := _moment(self.after):
-            jobs = jobs.filter(closed_at__gte=moment)
+        jobs = jobs.filter(self._when())
         if self.platform:
             jobs = jobs.filter(_within("platform__path", self.platform))
         if self.symptom:
@@ -194,7 +213,7 @@ class Behind:
 
     def _repaired(self, jobs: JobQuerySet) -> JobQuerySet:
         """By one repair that fits all that is said of repairs, and, for a fate, the one whose fate it is."""
-        repairs = Repair.objects.filter(job=OuterRef("pk"))
+        repairs = Repair.objects.all()
         if self.at:
             repairs = repairs.filter(result__step=self.at, result__run__revision__procedure__key=self.procedure)
         if self.cause:
@@ -206,17 +225,30 @@ class Behind:
         if self.proof:
             repairs = repairs.filter(proof=self.proof)
         if self.mended:
-            repairs = repairs.filter(who__username=self.mended)
+            repairs = repairs.alias(name=Concat("who__username", Value(""))).filter(name=self.mended)  # as in _given
         if self.fate == "wrong":
-            return jobs.filter(Exists(repairs.filter(_verified(Verification.Cured.NO))) | self._did_not_last(repairs))
+            return jobs.filter(self._mended(repairs.filter(Q(_verified(Verification.Cured.NO)) | _did_not_last())))
         if self.fate in FATES:
-            return jobs.filter(Exists(repairs.filter(_verified(Verification.Cured.YES))))
+            return jobs.filter(self._mended(repairs.filter(_verified(Verification.Cured.YES))))
         asked = (self.at, self.cause, self.also, self.system, self.proof, self.mended)
-        return jobs.filter(Exists(repairs)) if any(asked) else jobs
+        return jobs.filter(self._mended(repairs)) if any(asked) else jobs
 
-    @staticmethod
-    def _did_not_last(repairs: QuerySet[Repair]) -> Q:
-        return Q(Exists(repairs), comebacks__isnull=False, disposition=Job.Disposition.CURED)
+    def _mended(self, repairs: QuerySet[Repair]) -> Q:
+        """Jobs with one of these repairs: found once where a cause or a step leaves few, else asked of each job."""
+        if self.at or self.cause or self.also:
+            return _found_once(repairs.filter(self._when("job__")).order_by().values("job"))
+        return Q(Exists(repairs.filter(job=OuterRef("pk"))))
+
+
+def _found_once(jobs: QuerySet[Any]) -> Q:
+    """Jobs whose number is among these, which are found once. As a case of its own, since PostgreSQL would otherwise
+    join the two, and guesses too few of these to join them well."""
+    return Q(Case(When(pk__in=jobs, then=Value(True)), default=Value(False), output_field=BooleanField()))
+
+
+def _did_not_last() -> Q:
+    """Repairs of a job that was closed as cured and came back."""
+    return Q(Exists(Job.objects.filter(comeback_of=OuterRef("job"))), job__disposition=Job.Disposition.CURED)
 
 
 def _verified(cured: Verification.Cured) -> Exists:

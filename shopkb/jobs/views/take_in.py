@@ -16,7 +16,7 @@ from shopkb.core.identifiers import check_vin
 from shopkb.jobs import closing, intake
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
-from shopkb.jobs.models import HandOver, Job, Run, Verification
+from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.behind import Behind
@@ -39,9 +39,12 @@ def job_list(request: HttpRequest) -> HttpResponse:
     if words:
         jobs = jobs.holding(words)
     behind = Behind.of(request)
+    found: JobQuerySet | list[int] = jobs
+    if behind.asked:  # found once: to count them and to find a page of them costs the same
+        found = list(behind.narrowed(jobs).values_list("pk", flat=True))
+    page = Paginator(found, PAGE).get_page(request.GET.get("page"))
     if behind.asked:
-        jobs = behind.narrowed(jobs)
-    page = Paginator(jobs, PAGE).get_page(request.GET.get("page"))
+        page.object_list = Job.objects.for_list().filter(pk__in=page.object_list)
     context = {"page": page, "words": words, "state": state, "section": "jobs", "behind": behind}
     return render_page_or_part(request, "jobs/list.html", "jobs/_rows.html", context)
 
