@@ -11,6 +11,7 @@ import json
 import os
 import re
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -26,7 +27,7 @@ from shopkb.core.flow.writer import write_flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_in
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.neutral import lines_of, models_of
+from shopkb.upkeep.neutral import lines_of, models_of, quietly
 from shopkb.upkeep.snapshot import snapshot_of
 
 FORMAT = 1
@@ -58,8 +59,9 @@ class Archive:
         return sum(rows for rows, _digest in self.tables.values())
 
 
-def make(folder: Path, at: datetime, *, alias: str = "default") -> Archive:
-    """Write a backup into the folder while the shop works on; it is read again before it gets its name.
+def make(folder: Path, at: datetime, *, alias: str = "default", tell: Callable[[str], None] = quietly) -> Archive:
+    """Write a backup into the folder while the shop works on; it is read again before it gets its name. ``tell`` hears
+    of each table.
 
     Raises:
         ArchiveError: what was written does not read back; nothing is left in the folder.
@@ -71,7 +73,7 @@ def make(folder: Path, at: datetime, *, alias: str = "default") -> Archive:
     try:
         with part.open("w+b") as file:
             os.chmod(part, 0o600)  # noqa: PTH101 - it holds the customers' vehicles
-            _write(file, at, alias)
+            _write(file, at, alias, tell)
             file.flush()
             os.fsync(file.fileno())
         read(part)
@@ -128,7 +130,7 @@ def rotate(folder: Path, keep: int) -> list[Path]:
     return gone
 
 
-def _write(target: Any, at: datetime, alias: str) -> None:
+def _write(target: Any, at: datetime, alias: str, tell: Callable[[str], None]) -> None:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as file, snapshot_of(alias) as frozen:
         tables = {}
         for model in models_of(apps):
@@ -140,6 +142,7 @@ def _write(target: Any, at: datetime, alias: str) -> None:
                     digest.update(line.encode())
                     rows += 1
             tables[name] = (rows, digest.hexdigest())
+            tell(f"read {name}: {rows:,} rows")
         for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).whole():
             file.writestr(f"procedures/{revision.procedure.key}.yaml", write_flow(flow_in(revision)))
         applied = MigrationRecorder(connections[frozen]).applied_migrations()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -15,15 +16,15 @@ from django.db.migrations.executor import MigrationExecutor
 
 from shopkb.upkeep.archive import Archive, ArchiveError
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.neutral import digests, go_on_counting, load, models_of
+from shopkb.upkeep.neutral import digests, go_on_counting, load, models_of, quietly
 
 
 class NotEmpty(Exception):
     """There is something in the place already; nothing was changed."""
 
 
-def restore(archive: Archive, *, alias: str = "default") -> None:
-    """Load a backup into an empty database, then bring its tables to this version.
+def restore(archive: Archive, *, alias: str = "default", tell: Callable[[str], None] = quietly) -> None:
+    """Load a backup into an empty database, then bring its tables to this version; ``tell`` hears of each table.
 
     Raises:
         NotEmpty: the database has tables, or the folder of photos has files.
@@ -48,12 +49,21 @@ def restore(archive: Archive, *, alias: str = "default") -> None:
             if name not in archive.tables:
                 continue
             with file.open(f"tables/{name}.jsonl") as part:
-                load(model, io.TextIOWrapper(part, encoding="utf-8", newline="\n"), alias)
+                rows = load(model, io.TextIOWrapper(part, encoding="utf-8", newline="\n"), alias)
+            tell(f"stored {name}: {rows:,} rows")
         go_on_counting(registry, alias)
-        _must_equal(archive, digests(registry, alias))
+        _must_equal(archive, digests(registry, alias, tell))
     call_command("migrate", database=alias, verbosity=0, interactive=False)
+    _look_through(alias)
     if archive.log_ends and chain_ends(alias).digest != archive.log_ends:
         raise ArchiveError("The event log that was loaded does not end as the one that was saved. Do not work with it.")
+
+
+def _look_through(alias: str) -> None:
+    """PostgreSQL plans by what it knows of each table, and of what was just loaded it knows nothing by itself yet."""
+    if connections[alias].vendor == "postgresql":
+        with connections[alias].cursor() as cursor:
+            cursor.execute("ANALYZE")
 
 
 def restore_photos(archive: Archive) -> int:
@@ -87,8 +97,8 @@ def differing(one: dict[str, Any], other: dict[str, Any]) -> list[str]:
     return sorted(name for name in one.keys() | other.keys() if one.get(name) != other.get(name))
 
 
-def current_digests(alias: str) -> dict[str, str]:
-    return digests(apps, alias)
+def current_digests(alias: str, tell: Callable[[str], None] = quietly) -> dict[str, str]:
+    return digests(apps, alias, tell)
 
 
 def _newest(archive: Archive, executor: MigrationExecutor) -> list[tuple[str, str]]:

@@ -180,8 +180,10 @@ def test_a_backup_under_load_is_one_moment(shop: None, junior: User, horn: Proce
 
 
 def test_moving_is_one_command(shop: None, tmp_path: Path) -> None:
-    told = StringIO()
-    call_command("move_database", f"sqlite:///{tmp_path / 'moved.sqlite3'}", stdout=told)
+    told, progress = StringIO(), StringIO()
+    call_command("move_database", f"sqlite:///{tmp_path / 'moved.sqlite3'}", stdout=told, stderr=progress)
+    for said in ("read jobs_job: 3 rows", "stored jobs_job: 3 rows", "checked jobs_job"):
+        assert said in progress.getvalue().splitlines()
     lines = told.getvalue().splitlines()
     assert lines[0].endswith("tables are equal in both databases.")
     ends = chain_ends()

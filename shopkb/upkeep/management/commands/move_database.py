@@ -37,13 +37,13 @@ class Command(BaseCommand):
             target["OPTIONS"] = settings.SQLITE_OPTIONS
         with tempfile.TemporaryDirectory(prefix="shopkb-move-") as folder, added(TARGET, dict(target)):
             try:
-                archive = make(Path(folder), timezone.now())
-                restore(archive, alias=TARGET)
+                archive = make(Path(folder), timezone.now(), tell=self._tell)
+                restore(archive, alias=TARGET, tell=self._tell)
             except NotEmpty as error:
                 raise CommandError(str(error), returncode=REFUSED) from error
             except (ArchiveError, OSError) as error:
                 raise CommandError(str(error), returncode=FAILED) from error
-            wrong = differing(current_digests("default"), current_digests(TARGET))
+            wrong = differing(current_digests("default", self._tell), current_digests(TARGET, self._tell))
             here, there = chain_ends(), chain_ends(TARGET)
             wrong += ["ends of the event log"] if here != there else []
         if wrong:
@@ -54,3 +54,7 @@ class Command(BaseCommand):
         self.stdout.write(f"{archive.rows} rows in {len(archive.tables)} tables are equal in both databases.")
         self.stdout.write(f"{there.events} events in {there.chains} chains end alike in both: {there.digest[:16]}.")
         self.stdout.write(f"From now on start the server with DATABASE_URL={options['address']}")
+
+    def _tell(self, words: str) -> None:
+        """Progress, apart from what the command answers."""
+        self.stderr.write(words, self.style.NOTICE)
