@@ -199,12 +199,19 @@ class ResultQuerySet(models.QuerySet["Result"]):
         return (
             self.filter(~again, retraction__isnull=True)
             .exclude(Q(off_path=True) & Q(done_in_order))
-            .exclude(Q(off_path=False) & Q(_another_way_before()))
+            .exclude(Q(off_path=False) & Q(_answered_again()) & Q(_another_way_before()))
         )
 
     def kept_aside(self) -> Self:
         """Answers that came too late to count, as they were given; ``judgement`` says what came before them."""
         return self.filter(retraction__client_id=models.F("client_id")).order_by("pk")
+
+
+def _answered_again() -> models.Exists:
+    """A step that was answered before this answer was answered after it too: seldom, and cheap to ask."""
+    in_order = Result.objects.filter(retraction__isnull=True, off_path=False, run=models.OuterRef("run"))
+    before = in_order.filter(step=models.OuterRef("step"), pk__lt=models.OuterRef(models.OuterRef("pk")))
+    return models.Exists(in_order.filter(models.Exists(before), pk__gt=models.OuterRef("pk")))
 
 
 def _another_way_before() -> models.Exists:
@@ -222,9 +229,7 @@ def _another_way_before() -> models.Exists:
     before = in_order.filter(step=models.OuterRef("step"), pk__lt=models.OuterRef(models.OuterRef("pk")))
     before = before.filter(~models.Exists(left_behind))
     then = models.Subquery(before.order_by("-pk").values(way=way)[:1])
-    # Said first since it is cheap: most steps are answered once.
-    answered_before = in_order.filter(step=models.OuterRef("step"), pk__lt=models.OuterRef(models.OuterRef("pk")))
-    turned = in_order.filter(models.Exists(answered_before), pk__gt=models.OuterRef("pk")).annotate(then=then, way=way)
+    turned = in_order.filter(pk__gt=models.OuterRef("pk")).annotate(then=then, way=way)
     return models.Exists(turned.filter(then__isnull=False).exclude(way=models.F("then")))
 
 
