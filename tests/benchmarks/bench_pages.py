@@ -2,8 +2,9 @@
 
 An open job's step page and the page of its procedure (the job that is closed has followed the same procedure), every
 page of figures, the month's sheet and lists of the jobs behind a figure. Situations and clock as
-:mod:`tests.benchmarks.worlds` has them. Goal: under 300 ms at 100,000 closed jobs, and flat, where tallies suffice. The whole run keeps its tables in
-``tests/benchmarks/pages.md``; some sizes, or one database, are only printed.
+:mod:`tests.benchmarks.worlds` has them. Goal: under 300 ms at 100,000 closed jobs, and
+flat, where tallies suffice. The whole run keeps its tables in ``tests/benchmarks/pages.md``; some sizes, or one
+database, are only printed.
 
     python -m tests.benchmarks.bench_pages                      1,000, 10,000 and 100,000 jobs on both databases
     python -m tests.benchmarks.bench_pages --sqlite 1000 10000  other sizes, SQLite only
