@@ -110,7 +110,7 @@ class Behind:
             jobs = jobs.filter(self._can_be_judged(flow))
         elif self.step or self.departed in DEPARTED or self.who:
             jobs = jobs.filter(self._with(self._given()))
-        elif self.procedure and not self.at:
+        elif self.procedure and not self.at and not self.timed:  # who is timed has answered
             jobs = jobs.filter(self._with(self._of_revision(Result.objects.filter(retraction__isnull=True))))
         if self.timed and not self.step:
             jobs = self._timed(jobs)
