@@ -8,7 +8,7 @@ All answers are compared.
 
 The goals for telling power, 50 and 500 times scikit-learn's batched call, were set where that call took 1,170 times as
 long as reading our table once. Here it takes some 450 times as long: bare numpy, with nothing looked up or checked,
-stands beside it and does not reach them either.
+stands beside it; it hardly reaches 50, and stays well below 500.
 """
 
 from __future__ import annotations
