@@ -170,19 +170,21 @@ def _apply(change: Change) -> None:
 
 
 def _add(tallies: Tallies) -> None:
-    """Sums added to the rows of their keys, which are made where they are missing: one statement for all, which
-    querysets cannot say (they only put new values in place of old ones)."""
+    """Sums added to the rows of their keys, which are made where they are missing: one statement for :data:`CHUNK`
+    keys, which querysets cannot say (they only put new values in place of old ones)."""
     quote = connection.ops.quote_name
     table, keys = quote(Tally._meta.db_table), ", ".join(map(quote, KEY_FIELDS))
     sums = [quote(name) for name in SUM_FIELDS]
-    blanks = ", ".join(["%s"] * (len(KEY_FIELDS) + len(SUM_FIELDS)))
+    blanks = f"({', '.join(['%s'] * (len(KEY_FIELDS) + len(SUM_FIELDS)))})"
     added = ", ".join(f"{name} = {table}.{name} + excluded.{name}" for name in sums)
+    rows = iter(sorted(tallies.items()))
     with connection.cursor() as cursor:
-        cursor.executemany(
-            f"INSERT INTO {table} ({keys}, {', '.join(sums)}) VALUES ({blanks}) "  # noqa: S608
-            f"ON CONFLICT ({keys}) DO UPDATE SET {added}",
-            [(*_key_values(key), *_sum_values(part)) for key, part in sorted(tallies.items())],
-        )
+        while chunk := list(islice(rows, CHUNK)):
+            cursor.execute(
+                f"INSERT INTO {table} ({keys}, {', '.join(sums)}) VALUES {', '.join([blanks] * len(chunk))} "  # noqa: S608
+                f"ON CONFLICT ({keys}) DO UPDATE SET {added}",
+                [value for key, part in chunk for value in (*_key_values(key), *_sum_values(part))],
+            )
 
 
 _key_values = attrgetter(*KEY_FIELDS)

@@ -92,6 +92,15 @@ def test_the_number_of_statements_does_not_grow_with_the_branches(db: None) -> N
     assert counted[0] == counted[1] <= 6
 
 
+def test_more_keys_than_one_statement_takes(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(learning, "CHUNK", 7)
+    case = long_case(60)
+    learning.learn(None, case)
+    assert learning.kept() == contributions(case)
+    learning.learn(case, CASE)
+    assert learning.kept() == contributions(CASE)
+
+
 def test_two_shops_are_summed(db: None) -> None:
     other = {
         TallyKey("horn-silent", "press", "click", CASE.cause, "measured", "avocet", "2026-03"): TallySums(3, 1, 9, 81),
