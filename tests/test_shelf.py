@@ -23,6 +23,7 @@ from shopkb.core.flow.walk import walk as walk_flow
 from shopkb.core.flow.writer import write_flow
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.units import QUANTITIES, Quantity
+from tests.examples import examples
 from tests.shelf import CATALOG, FLOWS, SHELF, SUB_PROCEDURES, every_flow, graph, share_proven
 
 
@@ -197,7 +198,7 @@ def known_values(flow: Flow, drawn: dict[str, float]) -> dict[str, Quantity]:
 
 @every_flow
 @given(data=st.data())
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 def test_one_outcome_holds_whatever_is_read(flow: Flow, data: st.DataObject) -> None:
     shares = st.floats(0, 1, allow_nan=False)
     values = known_values(flow, {value.key: data.draw(shares) for value in flow.values})

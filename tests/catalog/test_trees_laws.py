@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from shopkb.catalog import trees
 from shopkb.catalog.models import System
 from shopkb.catalog.verifying import NodeRow, cuts_for, findings_in, loops_in, verify
+from tests.examples import examples
 
 KEYS = st.sampled_from(["a", "b", "c"])
 NAMES = st.text("abAB zé", min_size=1, max_size=6).filter(str.strip)
@@ -90,7 +91,7 @@ def move(shadow: Shadow, node: System, to: int | None) -> None:
 
 
 @pytest.mark.django_db
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 @given(writes=st.lists(WRITES, max_size=25))
 def test_any_sequence_of_writes_leaves_a_whole_tree(writes: list[tuple[str, int, object, str]]) -> None:
     with transaction.atomic():
@@ -128,14 +129,12 @@ def graph_of(rows: list[NodeRow]) -> nx.DiGraph:
     return graph
 
 
-@settings(deadline=None)
 @given(rows=any_links())
 def test_loops_are_those_that_networkx_finds(rows: list[NodeRow]) -> None:
     ours = {frozenset(row.id for row in loop) for loop in loops_in(rows)}
     assert ours == {frozenset(cycle) for cycle in nx.simple_cycles(graph_of(rows))}
 
 
-@settings(deadline=None)
 @given(rows=any_links())
 def test_after_the_cuts_every_node_is_reached_and_no_key_clashes(rows: list[NodeRow]) -> None:
     cuts = {cut.node: cut for cut in cuts_for(rows)}
@@ -156,7 +155,6 @@ def test_after_the_cuts_every_node_is_reached_and_no_key_clashes(rows: list[Node
     assert len({(row.parent_id, row.key) for row in mended}) == len(rows)
 
 
-@settings(deadline=None)
 @given(rows=any_links())
 def test_no_more_is_cut_than_needed(rows: list[NodeRow]) -> None:
     missing = [row for row in rows if row.parent_id is not None and row.parent_id > len(rows)]

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.charts.dot import edge_id, flow_dot, node_id
@@ -250,7 +250,6 @@ lines = st.lists(st.text(max_size=40), min_size=1, max_size=4)
 
 
 @given(lines)
-@settings(deadline=None)
 def test_what_is_quoted_is_read_back(texts: list[str]) -> None:
     shown = lines_shown(map(clean, texts))
     for shape, text in (("box", label(texts)), ("box", left_label(texts)), ("record", record_label(texts))):
@@ -260,7 +259,6 @@ def test_what_is_quoted_is_read_back(texts: list[str]) -> None:
 
 
 @given(st.text(max_size=60))
-@settings(deadline=None)
 def test_control_characters_never_reach_graphviz(text: str) -> None:
     flow = labelled([text or "x"])
     dot = flow_dot(replace(flow, procedure=text, title=text))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.charts.lettering import balanced, clean, columns, line_width, shortened, wrap
@@ -54,7 +54,6 @@ def test_balanced_lines_are_even() -> None:
 
 
 @given(st.text(max_size=200), st.integers(4, 40))
-@settings(deadline=None)
 def test_wrapping_loses_nothing_and_keeps_to_the_width(text: str, width: int) -> None:
     for lines in (wrap(text, width), balanced(text, width)):
         assert "".join(lines).replace(" ", "") == clean(text).replace(" ", "")
@@ -65,12 +64,10 @@ def test_wrapping_loses_nothing_and_keeps_to_the_width(text: str, width: int) ->
 @given(
     st.text(alphabet="ab\N{COMBINING ACUTE ACCENT}\N{COMBINING DIAERESIS}", min_size=1, max_size=60), st.integers(4, 12)
 )
-@settings(deadline=None)
 def test_no_line_but_the_first_begins_with_a_combining_mark(text: str, width: int) -> None:
     assert not any(unicodedata.combining(line[0]) for line in wrap(text, width)[1:])
 
 
 @given(st.text(alphabet=st.characters(categories=["L", "N", "P", "S"]), max_size=40))
-@settings(deadline=None)
 def test_a_longer_line_is_estimated_no_narrower(text: str) -> None:
     assert line_width(text + "x", 12) > line_width(text, 12) >= 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.charts.outline import MOST_NESTED, OutlineBranch, OutlineStep, outline
@@ -105,7 +105,6 @@ def flows(draw: st.DrawFn) -> Flow:
 
 
 @given(flows())
-@settings(deadline=None)
 def test_every_step_is_told_once_and_every_mention_says_where(flow: Flow) -> None:
     roots = outline(flow)
     order = [step for root in roots for step in told(root)]

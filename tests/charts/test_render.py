@@ -22,6 +22,7 @@ from shopkb.charts.svg import ends, full_size
 from shopkb.core.flow.model import Go, GoKind, Outcome, Step, TestKind
 from tests.charts.drawing import HOSTILE, elements, labelled, small, svg_of
 from tests.charts.sample import COMPONENTS, FAN, LINKS, NOTES, NOW, PATH, POSSIBLE, TITLES
+from tests.examples import examples
 
 FAN_DOT = flow_dot(FAN, notes=NOTES, titles=TITLES, components=COMPONENTS)
 FAN_PATH_DOT = flow_dot(
@@ -81,7 +82,7 @@ tricky = st.text(alphabet='\\"<>&;{}|nNlrGELT#%/:-> ', min_size=1, max_size=30).
 
 
 @given(st.lists(plain | tricky | st.sampled_from(HOSTILE), min_size=1, max_size=12))
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 def test_any_label_gives_one_node_that_shows_it(written: list[str]) -> None:
     svg = svg_of(labelled(written))
     shown = texts(svg)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from shopkb.charts.lettering import block_size, line_width
 from shopkb.charts.shapes import SHAPES, TEXT_SIZE, Sign, sign_of, size_of, step_lines
 from shopkb.core.flow.model import Go, GoKind, Outcome, Step, TestKind
+from tests.examples import examples
 
 PUBLISHED = Path(__file__).parents[1] / "data" / "published"
 # The node shapes of Graphviz, graphviz.org/doc/info/shapes.html, as far as flowcharts have a use for them.
@@ -67,7 +68,7 @@ titles = st.text(alphabet=st.characters(codec="utf-8", exclude_categories=["Cc",
 
 
 @given(titles, st.integers(1, 200), st.sampled_from([(), ("you are here",)]))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_every_corner_of_every_line_lies_inside_a_decision(title: str, number: int, remarks: tuple[str, ...]) -> None:
     lines = step_lines(Sign.DECISION, number, title, remarks)
     size = size_of(Sign.DECISION, lines)
@@ -80,7 +81,7 @@ def test_every_corner_of_every_line_lies_inside_a_decision(title: str, number: i
 
 
 @given(titles, st.integers(1, 200))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_every_line_lies_inside_a_manual_operation(title: str, number: int) -> None:
     lines = step_lines(Sign.MANUAL_OPERATION, number, title)
     size = size_of(Sign.MANUAL_OPERATION, lines)
@@ -93,7 +94,7 @@ def test_every_line_lies_inside_a_manual_operation(title: str, number: int) -> N
 
 
 @given(titles, st.integers(1, 200), st.sampled_from(Sign))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_a_step_begins_with_its_number(title: str, number: int, sign: Sign) -> None:
     lines = step_lines(sign, number, title)
     assert lines[0].startswith(str(number))

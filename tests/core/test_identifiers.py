@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.identifiers import (
@@ -51,7 +51,6 @@ def test_keys_refused(key: str, words: str) -> None:
 
 
 @given(st.text(max_size=200))
-@settings(deadline=None)
 def test_a_suggested_key_is_a_key(title: str) -> None:
     suggested = suggest_key(title)
     if suggested:
@@ -111,7 +110,6 @@ def test_who_controls_a_code() -> None:
 
 
 @given(st.integers(0, 0xFFFF))
-@settings(deadline=None)
 def test_two_bytes_there_and_back(number: int) -> None:
     assert TroubleCode.from_number(number).number == number
     pattern = next(row["values"] for row in rows("dtc_format") if row["part"] == "pattern")
@@ -186,7 +184,6 @@ def test_vin_words(text: str, state: VinState, words: str) -> None:
 
 
 @given(st.text(max_size=40))
-@settings(deadline=None)
 def test_any_text_is_a_vin_or_malformed(text: str) -> None:
     found = check_vin(text)
     assert found.words
@@ -196,7 +193,6 @@ def test_any_text_is_a_vin_or_malformed(text: str) -> None:
 @given(
     st.lists(st.sampled_from(VIN_LETTERS), min_size=17, max_size=17), st.integers(0, 16), st.sampled_from(VIN_LETTERS)
 )
-@settings(deadline=None)
 def test_a_changed_character_is_seen_unless_its_value_is_the_same(letters: list[str], place: int, other: str) -> None:
     # The digit computed from the published values and weights; no weight shares a factor with 11.
     values = {row["character"]: int(row["value"]) for row in rows("vin_transliteration")}

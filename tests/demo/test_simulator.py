@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chisquare, kstest
 
@@ -94,7 +94,6 @@ def test_readings_lie_in_their_band() -> None:
     st.sampled_from(["V", "ohm", "bar", "A", "degC", "mV"]),
     st.sampled_from(["between", "above", "below"]),
 )
-@settings(deadline=None)
 def test_plausible_readings_lie_in_any_band(low: float, width: float, unit: str, shape: str) -> None:
     interval = {
         "between": Interval(low, low + width),

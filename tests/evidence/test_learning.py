@@ -15,6 +15,7 @@ from shopkb.core.diagnosis.tallies import ZERO, TallyKey, TallySums, contributio
 from shopkb.evidence import learning
 from tests.builders import all_at_once
 from tests.core.diagnosis.test_tallies import cases
+from tests.examples import examples
 
 CASE = ClosedCase(
     job=1,
@@ -113,7 +114,7 @@ def test_two_shops_are_summed(db: None) -> None:
 
 
 @pytest.mark.django_db
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(40), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(cases(), max_size=5))
 def test_kept_is_what_rebuilding_gives(db: None, found: list[ClosedCase]) -> None:
     learning.rebuild([])

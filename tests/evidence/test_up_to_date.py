@@ -21,6 +21,7 @@ from shopkb.evidence.insight import forget, insight
 from shopkb.evidence.lately import Lately, lately
 from tests.builders import HORN_TEXT, flow_from
 from tests.evidence.test_learning import CASE
+from tests.examples import examples
 
 MONTH = "2026-03"
 GROUND = "body/horn/ground#high resistance"
@@ -60,7 +61,7 @@ def same(one: FlowCounts, other: FlowCounts) -> None:
     assert (one.skipped, one.left_out) == (other.skipped, other.left_out)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=examples(25))
 @given(st.lists(horn_cases(), max_size=4), st.lists(horn_cases(), max_size=3), st.integers(0, 4))
 def test_counts_brought_up_are_those_counted_afresh(old: list[ClosedCase], new: list[ClosedCase], gone: int) -> None:
     """Any jobs, some of the old ones taken back, others added: on platforms and in months of any kind."""
@@ -142,7 +143,7 @@ def test_only_what_was_committed_is_told() -> None:
 
 
 @pytest.mark.django_db
-@settings(deadline=None, max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(8), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(horn_cases(), min_size=1, max_size=4))
 def test_many_pages_between_closings_never_part_from_the_truth(
     committing: None, flow: Flow, found: list[ClosedCase]

@@ -39,9 +39,7 @@ JUMPS = {
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 DAYS = st.integers(0, 40_000).map(lambda days: datetime(1980, 1, 1, tzinfo=UTC) + timedelta(days=days, hours=days % 24))
 JUMPED = int(os.environ.get("SHOPKB_KILLS", "4")) // 2
-quick = settings(
-    max_examples=JUMPED, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], database=None
-)
+quick = settings(max_examples=JUMPED, suppress_health_check=[HealthCheck.function_scoped_fixture], database=None)
 
 
 def work_through(client: Client, horn: Procedure, by: User, clock: list[datetime]) -> Job:

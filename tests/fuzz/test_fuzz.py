@@ -20,7 +20,7 @@ def test_one_clear_answer_each_time(target: Target) -> None:
     cases = max(1, LONG * target.share // 1000) if LONG else min(SHORT, target.share)
     phases = (Phase.generate, Phase.shrink) if LONG else tuple(Phase)
 
-    @settings(max_examples=cases, deadline=None, database=None, phases=phases, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=cases, database=None, phases=phases, suppress_health_check=list(HealthCheck))
     @given(target.inputs)
     def one(given: object) -> None:
         nonlocal tried

@@ -21,6 +21,7 @@ from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import TO_GROUND, TO_HORN, TO_OUT, TO_RELAY, follow, mend, say
 from tests.conftest import NOW
+from tests.examples import examples
 
 WAYS = {
     TO_HORN: ("body/horn/horn", "open circuit"),
@@ -134,9 +135,8 @@ def agree() -> None:
 
 @pytest.mark.django_db
 @settings(
-    max_examples=40,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    max_examples=examples(40),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(st.lists(deeds, min_size=6, max_size=22))
 def test_tallies_kept_up_are_tallies_counted_again(

@@ -206,6 +206,6 @@ def test_two_devices(horn: Procedure, junior: User, senior: User) -> None:
         people = (junior, senior)
         again = 0
 
-    Played.TestCase.settings = settings(max_examples=CASES, stateful_step_count=16, deadline=None)
+    Played.TestCase.settings = settings(max_examples=CASES, stateful_step_count=16)
     run_state_machine_as_test(Played, settings=Played.TestCase.settings)
     assert Played.again > 1

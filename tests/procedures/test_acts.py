@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 
 import pytest
 from django.http import QueryDict
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.flow import editing
@@ -16,6 +16,7 @@ from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.writer import write_flow
 from shopkb.procedures.desk.acts import obey
 from tests.builders import HORN_TEXT
+from tests.examples import examples
 
 WORDS = st.one_of(
     st.sampled_from(["", " ", "New step", "Look", "12 V", "1 V .. 2 V", ">= battery", "a\r\nb", "#", "x" * 130, "out"]),
@@ -51,7 +52,7 @@ def forms(draw: st.DrawFn, flow: Flow) -> Form:
 
 
 @pytest.mark.django_db
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(15))
 @given(data=st.data(), begun=st.booleans())
 def test_any_sequence_of_forms_leaves_a_draft_that_reads_back_equal(data: st.DataObject, begun: bool) -> None:
     flow = editing.new_flow("horn-silent", "Horn stays silent", "body/horn")

@@ -15,6 +15,7 @@ from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import HORN_TEXT
 from tests.conftest import NOW
+from tests.examples import examples
 
 
 def found(**asked: object) -> list[tuple[str, tuple[str, ...]]]:
@@ -154,7 +155,7 @@ def distance(one: str, other: str) -> int:
 short = st.text("abc", min_size=1, max_size=8)
 
 
-@settings(deadline=None, max_examples=400)
+@settings(max_examples=examples(400))
 @given(short, short)
 def test_alike_is_a_distance_of_at_most_one(one: str, other: str) -> None:
     long_enough = min(len(one), len(other)) >= 5

@@ -25,6 +25,7 @@ from shopkb.procedures.storing import checksum, flow_of
 from tests.builders import HORN_TEXT
 from tests.conftest import NOW
 from tests.core.flow.test_editing import actions
+from tests.examples import examples
 
 FAN = "overheats-fan-silent"
 
@@ -269,7 +270,7 @@ def test_two_revisions_are_held_against_each_other(client: Client, shelf: dict[s
         assert address in client.get(reverse("procedures:revision", args=[FAN, number])).content.decode()
 
 
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(15), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(sequence=st.lists(actions(), max_size=8))
 def test_any_sequence_of_actions_can_be_stored_and_read_back_equal(
     catalog: None, senior: User, sequence: list[Any]

@@ -21,6 +21,7 @@ from shopkb.procedures.storing import checksum, flow_of, write_rows
 from tests.builders import HORN_TEXT, flow_from
 from tests.conftest import NOW
 from tests.core.flow.test_writer import flows
+from tests.examples import examples
 
 
 @pytest.fixture
@@ -32,8 +33,7 @@ def empty(yard: None, senior: User) -> Revision:
 
 
 @settings(
-    deadline=None,
-    max_examples=60,
+    max_examples=examples(60),
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(flow=flows())

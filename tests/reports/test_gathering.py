@@ -16,6 +16,7 @@ from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence
 from tests.evidence.test_learning import CASE
 from tests.evidence.test_up_to_date import horn_cases
+from tests.examples import examples
 
 YEAR = Filters("2025-04", "2026-03", platform="avocet")
 Sums = dict[TallyKey, TallySums]
@@ -38,7 +39,7 @@ def test_a_closing_reads_no_tallies(committing: None) -> None:
 
 
 @pytest.mark.django_db
-@settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(12), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(horn_cases(), min_size=1, max_size=4))
 def test_sums_never_part_from_those_read_afresh(committing: None, cases: list[ClosedCase]) -> None:
     learning.rebuild([])

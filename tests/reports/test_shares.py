@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from shopkb.reports.shares import Mean, Share, spread
+from tests.examples import examples
 
 
 def test_a_share_has_the_jeffreys_interval() -> None:
@@ -33,7 +34,7 @@ def test_a_part_is_not_more_than_its_whole() -> None:
 
 
 @given(st.lists(st.integers(1, 5000), min_size=1, max_size=60))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_quartiles_are_those_of_numpy(seconds: list[int]) -> None:
     found = spread(Counter(seconds))
     assert found is not None and found.n == len(seconds)
@@ -42,7 +43,7 @@ def test_quartiles_are_those_of_numpy(seconds: list[int]) -> None:
 
 
 @given(st.lists(st.integers(1, 500), min_size=2, max_size=40))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_a_mean_has_students_interval(minutes: list[int]) -> None:
     found = Mean.of_sums(len(minutes), sum(minutes), sum(m * m for m in minutes))
     assert found is not None and found.value == pytest.approx(np.mean(minutes))

@@ -15,6 +15,7 @@ from scipy import stats
 from shopkb.reports.shares import Share, Spread
 from shopkb.reports.tables import Cell, Column, Kind, Latest, Table
 from shopkb.reports.take_away import MARK, as_json, csv_text, safe
+from tests.examples import examples
 
 COLUMNS = (
     Column("step", "Step"),
@@ -79,13 +80,12 @@ def test_text_never_begins_a_formula(text: str) -> None:
 
 
 @given(st.one_of(st.integers(), st.floats(allow_nan=False, allow_infinity=False)))
-@settings(deadline=None)
 def test_numbers_stay_numbers(number: float) -> None:
     assert safe(number) == number and not isinstance(safe(number), str)
 
 
 @given(st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0\r\n"), min_size=1, max_size=40))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_any_words_come_back(words: str) -> None:
     text = csv_text(_table(_row(words, 1, Share(1, 2))))
     read = pd.read_csv(io.StringIO(text.removeprefix(MARK)), keep_default_na=False, dtype=str)

@@ -81,9 +81,7 @@ def tried(request: pytest.FixtureRequest) -> Iterator[Counter[str]]:
     note(f"cases sent as {request.node.name[5:].replace('_', ' ')}", held.total())
 
 
-quick = settings(
-    max_examples=CASES, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], database=None
-)
+quick = settings(max_examples=CASES, suppress_health_check=[HealthCheck.function_scoped_fixture], database=None)
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.web.markdown import LONGEST, clean, shown, to_html
+from tests.examples import examples
 
 ALLOWED: dict[str, frozenset[str]] = {
     "a": frozenset({"href", "title", "rel"}),
@@ -247,7 +248,7 @@ fragments = st.sampled_from(
 
 
 @given(st.lists(st.one_of(fragments, st.text(max_size=8)), max_size=12).map("".join))
-@settings(deadline=None, max_examples=400)
+@settings(max_examples=examples(400))
 def test_any_text_is_harmless_and_cleaning_twice_changes_nothing(text: str) -> None:
     html = shown(text.replace("\ud800", ""))
     assert_harmless(html)
@@ -262,7 +263,7 @@ limits = st.tuples(
 
 
 @given(st.lists(limits, min_size=1, max_size=5).map(" and ".join))
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=examples(300))
 def test_every_limit_is_seen_as_typed(text: str) -> None:
     assert read(to_html(text)).text.strip() == " ".join(text.split(" "))
     assert clean(to_html(text)) == to_html(text)

@@ -8,7 +8,7 @@ from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.readings.bands import Interval
@@ -116,7 +116,6 @@ def partitions(draw: st.DrawFn) -> list[float]:
 
 
 @given(partitions(), numbers)
-@settings(deadline=None)
 def test_laws_of_the_line(limits: list[float], reading: float) -> None:
     """Limits rise from left to right with room between, and the pointer is on the side its reading is on."""
     ends = [-math.inf, *limits, math.inf]

@@ -20,6 +20,7 @@ from shopkb.core.diagnosis.tallies import contributions, merge
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import go, horn, tally, together
 from tests.core.diagnosis.published import example
+from tests.examples import examples
 from tests.shelf import CATALOG, SHELF
 from tests.simulation.worlds import closed_jobs, drawn
 
@@ -154,7 +155,7 @@ def flows(draw: st.DrawFn) -> tuple[Flow, CauseModel]:
 
 
 @given(flows())
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=examples(150))
 def test_equals_enumeration_of_all_paths(problem: tuple[Flow, CauseModel]) -> None:
     found = assert_equals_paths(*problem)
     assert found.right + found.wrong + found.dead_end + found.handed_over == pytest.approx(1)
@@ -164,7 +165,7 @@ def test_equals_enumeration_of_all_paths(problem: tuple[Flow, CauseModel]) -> No
 
 
 @given(flows(), st.data())
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_slopes_equal_finite_differences(problem: tuple[Flow, CauseModel], data: st.DataObject) -> None:
     flow, model = problem
     matters = appraise(flow, model).matters

@@ -15,6 +15,7 @@ from shopkb.core.diagnosis.rates import NO_EVIDENCE
 from shopkb.core.diagnosis.tallies import Tallies, contributions, merge, take_back
 from shopkb.core.flow.model import Flow
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
+from tests.examples import examples
 
 CONTROL = "body/horn/control#no output"
 
@@ -180,7 +181,7 @@ cases = st.lists(
 
 
 @given(cases)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_whole_jobs_are_counted_once_whatever_the_tree(closed: list[ClosedCase]) -> None:
     counts = count(horn(), merge(contributions(case) for case in closed), as_of="2026-11", half_life=None)
     found = branch_evidence(counts)

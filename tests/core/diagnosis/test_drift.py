@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kruskal
 
@@ -43,7 +43,6 @@ def urn(jobs: list[int]) -> Fraction:
 
 
 @given(kinds)
-@settings(deadline=None)
 def test_the_bayes_factor_is_that_of_two_urns_against_one(both: tuple[list[int], list[int]]) -> None:
     lately, before = both
     if not sum(lately) or not sum(before):
@@ -54,7 +53,6 @@ def test_the_bayes_factor_is_that_of_two_urns_against_one(both: tuple[list[int],
 
 
 @given(kinds, st.randoms(use_true_random=False))
-@settings(deadline=None)
 def test_neither_the_sides_nor_the_names_of_the_kinds_matter(both: tuple[list[int], list[int]], dice: object) -> None:
     lately, before = both
     order = list(range(len(lately)))
@@ -83,7 +81,6 @@ readings = st.lists(st.integers(-50, 50).map(float), min_size=3, max_size=20)
 
 
 @given(readings, readings)
-@settings(deadline=None)
 def test_readings_are_judged_by_the_h_of_kruskal_and_wallis(lately: list[float], before: list[float]) -> None:
     found, n = reading_change(lately, before), len(lately) + len(before)
     if len(set(lately + before)) == 1:

@@ -24,6 +24,7 @@ from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums, merge
 from shopkb.core.diagnosis.telling import advise
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
+from tests.examples import examples
 
 NOW = "2026-11"
 FLOW = horn()
@@ -52,7 +53,7 @@ tried = st.lists(st.sampled_from([HORN, GROUND, RELAY, "elsewhere#unknown", OTHE
 
 
 @given(tallies, results, tried, st.sampled_from(["", "avocet/a1", "nobody/knows"]), st.booleans())
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=examples(80))
 def test_whatever_was_counted_every_figure_is_sound(
     found: dict[TallyKey, TallySums], recorded: list[CaseResult], not_cured: list[str], platform: str, prove: bool
 ) -> None:
@@ -81,7 +82,7 @@ def test_whatever_was_counted_every_figure_is_sound(
 
 
 @given(tallies, st.randoms(use_true_random=False))
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 def test_the_order_of_the_tallies_does_not_matter(found: dict[TallyKey, TallySums], dice: object) -> None:
     keys = list(found)
     dice.shuffle(keys)  # type: ignore[attr-defined]
@@ -100,7 +101,7 @@ sound = st.dictionaries(
 
 
 @given(sound, st.sampled_from(BRANCHES), st.sampled_from([HORN, GROUND, RELAY]), st.integers(1, 5))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_one_more_job_with_an_outcome_makes_it_likelier_under_its_cause(
     found: dict[TallyKey, TallySums], branch: tuple[str, str], cause: str, jobs: int
 ) -> None:
@@ -115,7 +116,7 @@ def test_one_more_job_with_an_outcome_makes_it_likelier_under_its_cause(
 
 
 @given(results, st.sampled_from(BRANCHES))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_a_result_helps_the_cause_under_which_it_is_likeliest(
     recorded: list[CaseResult], branch: tuple[str, str]
 ) -> None:

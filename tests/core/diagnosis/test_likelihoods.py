@@ -24,6 +24,7 @@ from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tally, together, two_outcomes
 from tests.core.diagnosis.published import example
+from tests.examples import examples
 
 SMOOTHING = example("dirichlet-smoothing")
 
@@ -44,7 +45,6 @@ def test_smoothed_means_of_the_worked_example() -> None:
     weights=arrays(np.float64, 4, elements=st.floats(0.1, 1)),
     strength=st.floats(0.5, 8),
 )
-@settings(deadline=None)
 def test_smoothing_is_the_mean_of_the_dirichlet_posterior(
     counts: np.ndarray, weights: np.ndarray, strength: float
 ) -> None:
@@ -116,7 +116,7 @@ def test_priors_differ_by_platform_and_strangers_get_their_relatives() -> None:
         max_size=8,
     )
 )
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_every_likelihood_is_above_its_floor_and_sums_to_one(
     outcomes: list[tuple[tuple[str, str], str, int]],
 ) -> None:

@@ -20,6 +20,7 @@ from shopkb.core.diagnosis.pooling import (
 )
 from shopkb.core.diagnosis.rates import NO_EVIDENCE, Array, beta_interval
 from tests.core.diagnosis.published import example
+from tests.examples import examples
 
 TREE = example("platform-tree-two-pass")
 PATHS = {"maker": "", "A": "A", "B": "B", "A1": "A/A1", "A2": "A/A2", "B1": "B/B1"}
@@ -113,7 +114,7 @@ trees = st.lists(
 
 
 @given(tree=trees, data=st.data(), kappa=st.floats(1, 200))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_success_rate_is_the_case_of_two_kinds_of_the_vectors(tree: object, data: st.DataObject, kappa: float) -> None:
     """Summing kinds of a Dirichlet gives the beta of the sum, since the discounts depend on totals alone."""
     forest = tree.forest  # type: ignore[attr-defined]
@@ -125,7 +126,7 @@ def test_success_rate_is_the_case_of_two_kinds_of_the_vectors(tree: object, data
 
 
 @given(tree=trees, data=st.data(), kappa=st.floats(0.5, 200))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 def test_nothing_is_ever_nan_and_the_prior_never_exceeds_its_strength(
     tree: object, data: st.DataObject, kappa: float
 ) -> None:
@@ -138,7 +139,6 @@ def test_nothing_is_ever_nan_and_the_prior_never_exceeds_its_strength(
 
 
 @given(own=st.integers(0, 30), more=st.integers(1, 30))
-@settings(deadline=None)
 def test_relatives_pull_towards_themselves(own: int, more: int) -> None:
     tree = platform_tree(["A", "B"])
     jobs = np.array([[0.0], [own], [more]])

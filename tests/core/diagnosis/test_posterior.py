@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.cases import CaseResult
@@ -94,7 +94,6 @@ def problems(draw: st.DrawFn) -> tuple[CauseModel, list[CaseResult]]:
 
 
 @given(problems())
-@settings(deadline=None)
 def test_equals_bayes_rule_in_fractions(problem: tuple[CauseModel, list[CaseResult]]) -> None:
     """Exact rational arithmetic on the same figures."""
     one, results = problem
@@ -110,7 +109,6 @@ def test_equals_bayes_rule_in_fractions(problem: tuple[CauseModel, list[CaseResu
 
 
 @given(problems(), st.randoms(use_true_random=False))
-@settings(deadline=None)
 def test_order_of_results_does_not_matter(problem: tuple[CauseModel, list[CaseResult]], random: object) -> None:
     one, results = problem
     shuffled = list(results)
@@ -153,7 +151,6 @@ def test_a_repair_without_a_cure_is_bayes_rule_over_botched_repairs_and_second_f
 
 
 @given(problems(), st.data())
-@settings(deadline=None)
 def test_repaired_causes_keep_one_in_twenty_together_at_most(
     problem: tuple[CauseModel, list[CaseResult]], data: st.DataObject
 ) -> None:

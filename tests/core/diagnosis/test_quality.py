@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from sklearn.metrics import brier_score_loss
@@ -62,7 +62,6 @@ chances = arrays(np.float64, 12, elements=st.sampled_from([0.05, 0.2, 0.5, 0.8, 
 
 
 @given(chances, arrays(np.int64, 12, elements=st.integers(0, 1)))
-@settings(deadline=None)
 def test_scores_equal_scikit_learn_and_add_up(p: np.ndarray, happened: np.ndarray) -> None:
     assert brier_of_two(p, happened) == pytest.approx(brier_score_loss(happened, p, pos_label=1))
     both = np.stack([1 - p, p], axis=1)

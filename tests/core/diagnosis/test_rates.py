@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
@@ -29,7 +29,6 @@ def test_intervals_equal_the_worked_examples(row: dict[str, list[float]]) -> Non
 
 
 @given(n=st.integers(1, 400), data=st.data(), level=st.sampled_from([0.5, 0.8, 0.9, 0.95, 0.99]))
-@settings(deadline=None)
 def test_interval_equals_statsmodels_away_from_the_edges(n: int, data: st.DataObject, level: float) -> None:
     successes = data.draw(st.integers(0, n))
     found = rate(successes, n, level)
@@ -39,7 +38,6 @@ def test_interval_equals_statsmodels_away_from_the_edges(n: int, data: st.DataOb
 
 
 @given(n=st.integers(1, 400), data=st.data(), level=st.sampled_from([0.5, 0.8, 0.95]))
-@settings(deadline=None)
 def test_wilson_equals_statsmodels(n: int, data: st.DataObject, level: float) -> None:
     successes = data.draw(st.integers(0, n))
     expected = proportion_confint(successes, n, alpha=1 - level, method="wilson")
@@ -47,7 +45,6 @@ def test_wilson_equals_statsmodels(n: int, data: st.DataObject, level: float) ->
 
 
 @given(n=st.floats(0.01, 1e6), share=st.floats(0, 1), level=st.sampled_from([0.8, 0.95]))
-@settings(deadline=None)
 def test_ends_enclose_the_mean_and_mirror(n: float, share: float, level: float) -> None:
     found = rate(share * n, n, level)
     mirrored = rate(n - share * n, n, level)

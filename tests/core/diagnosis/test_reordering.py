@@ -28,6 +28,7 @@ from shopkb.demo.proving import fare
 from shopkb.demo.truth import read_truth
 from tests.core.diagnosis.flows import horn
 from tests.core.diagnosis.test_appraisal import built
+from tests.examples import examples
 
 FLOWS = Path(__file__).parents[3] / "flows"
 
@@ -67,7 +68,7 @@ def order_of(flow: Flow) -> list[str]:
     weights=st.lists(st.integers(1, 9), min_size=3, max_size=3),
     minutes=st.lists(st.integers(1, 30).map(float), min_size=3, max_size=3),
 )
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 def test_a_chain_comes_out_in_the_best_of_all_orders(weights: list[int], minutes: list[float]) -> None:
     flow, model = chain([0, 1, 2], weights, minutes)
     least = min(
@@ -182,7 +183,7 @@ def least_of_all(weights: list[int], minutes: list[float]) -> float:
 
 
 @given(weights=WEIGHTS, minutes=MINUTES)
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=examples(15))
 def test_tests_that_are_never_wrong_come_out_by_probability_over_cost(weights: list[int], minutes: list[float]) -> None:
     """W. E. Smith 1956: jobs in order of weight over time have the least weighted sum of finishing times."""
     flow, model = chain([0, 1, 2, 3], weights, minutes)
@@ -194,7 +195,7 @@ def test_tests_that_are_never_wrong_come_out_by_probability_over_cost(weights: l
 
 
 @given(weights=WEIGHTS, minutes=MINUTES, width=st.integers(1, 3), most=st.integers(1, 8))
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=examples(15))
 def test_a_search_with_little_room_says_how_far_off_it_may_be_and_only_gets_better(
     weights: list[int], minutes: list[float], width: int, most: int
 ) -> None:
@@ -264,7 +265,7 @@ def size(row: tuple[Bit, ...]) -> int:
 
 
 @given(row=bits(3, 1), luck=st.integers(0, 10**6))
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=examples(15))
 def test_nested_rows_come_out_as_the_best_of_every_order_built_one_by_one(row: tuple[Bit, ...], luck: int) -> None:
     """Minutes, right ends, set-up states once each; all orders that no other beats are found, and no other."""
     row = numbered(row, iter(range(99)))
@@ -291,7 +292,7 @@ def test_nested_rows_come_out_as_the_best_of_every_order_built_one_by_one(row: t
 
 
 @given(data=st.data())
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 def test_whatever_the_flow_an_order_costs_what_the_search_says(data: st.DataObject) -> None:
     """Any flow without loops, merging ways and several ends: each order found is built and appraised on its own."""
     many = data.draw(st.integers(2, 7))

@@ -16,6 +16,7 @@ from shopkb.core.diagnosis.rates import Array
 from shopkb.core.diagnosis.repairs import Prices, expected_minutes, repair_costs, repair_order
 from tests.core.diagnosis.flows import model
 from tests.core.diagnosis.published import example
+from tests.examples import examples
 
 CLUSTER = example("setup-cost-cluster")
 COMPUTER = example("repair-order-computer")
@@ -88,7 +89,7 @@ def problems(draw: st.DrawFn) -> tuple[Array, Array, Clusters]:
 
 
 @given(problems())
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=examples(150))
 def test_no_order_is_cheaper(problem: tuple[Array, Array, Clusters]) -> None:
     masses, minutes, clusters = problem
     order, expected = repair_order(masses, minutes, clusters)
@@ -99,7 +100,7 @@ def test_no_order_is_cheaper(problem: tuple[Array, Array, Clusters]) -> None:
 
 
 @given(problems(), st.floats(0.01, 100))
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=examples(50))
 def test_cost_grows_with_the_weight_and_rows_do_not_touch(
     problem: tuple[Array, Array, Clusters], factor: float
 ) -> None:

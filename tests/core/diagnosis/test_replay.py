@@ -23,6 +23,7 @@ from shopkb.core.flow.model import Flow, Go, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.published import example
 from tests.core.diagnosis.test_appraisal import built
+from tests.examples import examples
 
 
 def case(number: int, cause: str, *results: tuple[str, str], month: str = "2026-05") -> ClosedCase:
@@ -200,7 +201,7 @@ def records(flow: Flow) -> st.SearchStrategy[ClosedCase]:
 
 
 @given(data=st.data(), drawn=small_flows())
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 def test_replay_says_what_walking_every_way_says(data: st.DataObject, drawn: tuple[Flow, CauseModel]) -> None:
     """The three kinds, both bounds and the expected share, for each job and over all of them."""
     flow, model = drawn
@@ -219,7 +220,7 @@ def test_replay_says_what_walking_every_way_says(data: st.DataObject, drawn: tup
 
 
 @given(data=st.data(), old=small_flows(), new=small_flows())
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=examples(20))
 def test_two_replays_differ_where_walking_every_way_differs(
     data: st.DataObject, old: tuple[Flow, CauseModel], new: tuple[Flow, CauseModel]
 ) -> None:
@@ -235,7 +236,6 @@ def test_two_replays_differ_where_walking_every_way_differs(
 
 
 @given(st.integers(0, 60), st.integers(0, 60))
-@settings(deadline=None)
 def test_exact_p_equals_statsmodels_and_scipy(one: int, other: int) -> None:
     if one + other == 0:
         assert discordant_p(0, 0) == 1

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.diagnosis.tallies import SKIP, ZERO, TallyKey, TallySums, contributions, merge, take_back
+from tests.examples import examples
 
 HORN = "body/horn/horn#open circuit"
 RELAY = "body/horn/relay#burnt contacts"
@@ -115,7 +116,7 @@ def cases(draw: st.DrawFn) -> ClosedCase:
     )
 
 
-many = settings(deadline=None, max_examples=100)
+many = settings(max_examples=examples(100))
 
 
 @many

@@ -23,6 +23,7 @@ from shopkb.core.flow.model import Proof
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
 from tests.core.diagnosis.published import example
 from tests.core.diagnosis.test_posterior import tennis
+from tests.examples import examples
 
 CHOICE = example("next-test-choice")
 CAR = example("value-of-two-tests")
@@ -256,7 +257,7 @@ def any_models(draw: st.DrawFn) -> CauseModel:
 
 
 @given(any_models())
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=examples(80))
 def test_whatever_the_figures_the_advice_is_finite_and_sound(one: CauseModel) -> None:
     found = advise(one)
     assert (found.test is None) != (found.repair is None)
@@ -276,7 +277,7 @@ def information(joint: np.ndarray) -> float:
 
 
 @given(any_models())
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=examples(80))
 def test_telling_power_is_mutual_information_with_the_repair(one: CauseModel) -> None:
     grouped = CauseModel(
         one.causes,

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.counts import OTHER, FlowCounts, count
@@ -199,7 +199,6 @@ def test_few_verified_jobs_are_drawn_to_the_average_and_none_weighs_more_than_te
 
 
 @given(st.integers(1, 60), st.integers(0, 60), st.integers(0, 200), st.integers(1, 60), st.integers(0, 200))
-@settings(deadline=None)
 def test_one_more_verified_job_at_an_end_never_weighs_its_cause_down(
     mine: int, other: int, unseen: int, elsewhere: int, unseen_elsewhere: int
 ) -> None:
@@ -224,7 +223,6 @@ def test_a_draft_with_a_loop_or_without_a_start_is_survived() -> None:
 
 
 @given(st.lists(cases(), max_size=20))
-@settings(deadline=None)
 def test_weights_are_finite_and_keep_the_number_of_jobs(found: list) -> None:  # type: ignore[type-arg]
     counts = counted(horn(procedure="p"), merge(contributions(case) for case in found))
     weights = verification_weights(counts)

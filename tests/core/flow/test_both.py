@@ -10,6 +10,7 @@ from shopkb.core.flow import editing
 from shopkb.core.flow.both import both
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow, Go, GoKind
+from tests.examples import examples
 
 from .test_editing import actions, horn, two_steps
 
@@ -37,7 +38,7 @@ def test_added_removed_and_rerouted_are_said_in_words() -> None:
     assert found.changed == (("press", "click"), ("press", "click-was"))
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 @given(st.lists(actions(), max_size=8))
 def test_every_step_and_way_of_both_is_in_it(sequence: list[object]) -> None:
     old = new = horn()

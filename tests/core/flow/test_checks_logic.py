@@ -12,6 +12,7 @@ from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import AskedValue, Flow, Proof
 from tests.core.flow.builders import CATALOG, cause, flow, measure, outcome, step
 from tests.core.flow.test_writer import flows
+from tests.examples import examples
 
 SEEN, ELIMINATION = Proof.SEEN, Proof.ELIMINATION
 
@@ -299,7 +300,7 @@ def test_findings_name_their_step() -> None:
     assert steps("key-collision") == [""]
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 @given(flows())
 def test_no_draft_is_too_odd_to_be_checked(draft: Flow) -> None:
     for catalog in (CATALOG, None):

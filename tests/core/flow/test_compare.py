@@ -11,6 +11,7 @@ from shopkb.core.flow.model import ComputedValue, Flow, Proof, ReadingSpec, Test
 from shopkb.core.readings.bands import parse_band
 from tests.core.flow.builders import cause, flow, measure, outcome, step
 from tests.core.flow.test_writer import flows
+from tests.examples import examples
 
 PRESS = step("press", outcome("click", "supply"), outcome("quiet", "hand-over horn-control"), at="body/horn/relay")
 SUPPLY = measure(
@@ -167,7 +168,7 @@ def test_the_head_of_a_procedure_is_compared_too() -> None:
     )
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=examples(25))
 @given(flows(), flows())
 def test_every_key_of_both_flows_is_told_about_once(old: Flow, new: Flow) -> None:
     compared = compare(old, new)

@@ -14,6 +14,7 @@ from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec
 from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.writer import write_flow
+from tests.examples import examples
 
 HORN = (Path(__file__).parents[2] / "data" / "valid" / "horn-silent.yaml").read_bytes()
 
@@ -240,7 +241,7 @@ def actions(draw: st.DrawFn) -> Callable[[Flow], Flow]:
     return draw(st.sampled_from(chosen))
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 @given(st.lists(actions(), max_size=12), st.booleans())
 def test_any_sequence_of_actions_can_be_exported_and_read_back_equal(
     sequence: list[Callable[[Flow], Flow]], begun: bool
@@ -258,7 +259,7 @@ def test_any_sequence_of_actions_can_be_exported_and_read_back_equal(
         assert not flow.start or flow.start in flow.step_by_key
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 @given(st.sampled_from(["press", "supply", "ground", "direct"]), st.sampled_from([-3, -1, 1, 3]))
 def test_moving_a_step_changes_no_way(key: str, by: int) -> None:
     flow = horn()

@@ -21,6 +21,7 @@ from shopkb.core.flow.paths import (
     steps_left,
 )
 from tests.core.flow.builders import cause, flow, outcome, step
+from tests.examples import examples
 
 CAUSES = ("c0", "c1", "c2")
 
@@ -52,7 +53,7 @@ def steps_only(given_flow: Flow) -> nx.DiGraph:
     return graph(given_flow).subgraph([each.key for each in given_flow.steps])
 
 
-many = settings(deadline=None, max_examples=300)
+many = settings(max_examples=examples(300))
 
 
 @many

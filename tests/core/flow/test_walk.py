@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome
 from shopkb.core.flow.walk import Entry, walk
 from tests.core.flow.builders import cause, flow, outcome, step
+from tests.examples import examples
 
 HORN = flow(
     step("press", outcome("sounds", "out"), outcome("click", "supply"), outcome("silent", "hand-over horn-control")),
@@ -163,7 +164,7 @@ def model(drawn: Flow, recorded: list[Entry]) -> tuple[list[tuple[int, str, str]
     return way, now if now in {each.key for each in drawn.steps} else ""
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=examples(300))
 @given(flows(), records)
 def test_the_walk_is_the_models(drawn: Flow, recorded: list[Entry]) -> None:
     found = walk(drawn, recorded)
@@ -173,7 +174,7 @@ def test_the_walk_is_the_models(drawn: Flow, recorded: list[Entry]) -> None:
     assert found.current == now
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=examples(300))
 @given(flows(), records)
 def test_what_always_holds(drawn: Flow, recorded: list[Entry]) -> None:
     found = walk(drawn, recorded)
@@ -188,7 +189,7 @@ def test_what_always_holds(drawn: Flow, recorded: list[Entry]) -> None:
         assert found.end == (None if last.go.kind is GoKind.STEP else last)
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=examples(150))
 @given(flows(), records, records)
 def test_what_was_recorded_is_replayed_the_same_way_however_it_is_cut(
     drawn: Flow, first: list[Entry], second: list[Entry]

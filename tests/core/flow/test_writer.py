@@ -34,6 +34,7 @@ from shopkb.core.flow.writer import flow_tree, write_flow
 from shopkb.core.readings.bands import Band, parse_band
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from tests.core.flow.snapshots import VALID
+from tests.examples import examples
 
 HOSTILE = [
     "yes", "No", "ON", "off", "~", "null", "true", "y", "", " ", "# x", "a # b", "a: b", "a:", ": a", "- a", "-", "? a",
@@ -148,7 +149,7 @@ def steps(key: str, outcomes: st.SearchStrategy[Outcome]) -> st.SearchStrategy[S
     )
 
 
-thorough = settings(deadline=None, max_examples=80)
+thorough = settings(max_examples=examples(80))
 
 
 @thorough
@@ -183,7 +184,7 @@ def typed_alike(ours: Any, theirs: Any) -> bool:
 
 
 @pytest.mark.parametrize("version", [(1, 1), (1, 2)])
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(flow=flows())
 def test_any_loader_sees_the_same_texts(version: tuple[int, int], flow: Flow) -> None:
     yaml = YAML(typ="safe", pure=True)

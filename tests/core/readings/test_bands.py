@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from shopkb.core.readings.bands import Band, Expression, Interval, Term, band_faults, parse_band
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity, ReadingError
+from tests.examples import examples
 
 
 def volts(number: str) -> Quantity:
@@ -96,7 +97,7 @@ def test_refused_bands(text: str, words: str) -> None:
 
 
 @given(st.one_of(st.text(max_size=60), st.text(alphabet="<>=.0123456789 VmΩohm*+-abc_°%/", max_size=40)))
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=examples(500))
 def test_any_text_is_a_band_or_a_reading_error(text: str) -> None:
     try:
         band = parse_band(text)
@@ -334,7 +335,7 @@ def always_empty(band: Band) -> bool:
 
 
 @given(st.one_of(chains(), st.lists(any_band, min_size=1, max_size=4)))
-@settings(deadline=None, max_examples=250)
+@settings(max_examples=examples(250))
 def test_no_faults_if_and_only_if_every_reading_has_one_band(bands: list[Band]) -> None:
     found = band_faults([(f"o{place}", band) for place, band in enumerate(bands)], "voltage", "V", NAMES)
     partition = counted(bands) == {1} and not any(always_empty(band) for band in bands)
@@ -350,7 +351,7 @@ ohm_band = st.one_of(
 
 
 @given(st.lists(ohm_band, min_size=1, max_size=4))
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=examples(300))
 def test_of_what_is_never_negative_only_readings_from_zero_count(bands: list[Band]) -> None:
     found = band_faults([(f"o{place}", band) for place, band in enumerate(bands)], "resistance", "ohm", {})
     intervals = [band.resolve({}, "ohm") for band in bands]
@@ -361,7 +362,6 @@ def test_of_what_is_never_negative_only_readings_from_zero_count(bands: list[Ban
 
 
 @given(chains())
-@settings(deadline=None)
 def test_text_and_back(bands: list[Band]) -> None:
     for band in bands:
         assert parse_band(band.text()) == band
@@ -371,7 +371,6 @@ def test_text_and_back(bands: list[Band]) -> None:
 @given(
     st.sampled_from(sorted(QUANTITIES)), st.lists(st.integers(1, 50), min_size=1, max_size=4, unique=True), st.data()
 )
-@settings(deadline=None)
 def test_every_reading_of_a_fitting_chain_is_held_once(quantity: str, limits: list[int], data: st.DataObject) -> None:
     unit = data.draw(st.sampled_from(QUANTITIES[quantity]))
     ordered = sorted(limits)

@@ -13,6 +13,7 @@ from shopkb.core.readings.sensors import steinhart_hart_resistance, steinhart_ha
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, parse_quantity
 from shopkb.core.readings.wiring import copper_resistance, flexible_resistance, gauge_area, gauge_diameter
 from tests.core.readings.published import rows
+from tests.examples import examples
 
 NTC = {row["name"]: row["value"] for row in rows("ntc_equations")}
 CURVE = {name: NTC[name.upper()] for name in "abc"}
@@ -123,7 +124,6 @@ def test_joints_share_a_drop() -> None:
 
 
 @given(st.integers(0, 100), st.floats(1, 30))
-@settings(deadline=None)
 def test_mean_voltage_is_shared_between_load_and_switch(duty: int, supply: float) -> None:
     # What the load takes and what the switch takes add up to the supply (Kirchhoff).
     volts = f"{supply:.3f} V"
@@ -177,7 +177,6 @@ def test_thermistor_step_of_the_catalogue() -> None:
 
 
 @given(st.floats(-55, 150), st.sampled_from([0.0, 8.7755e-8, 1e-7]))
-@settings(deadline=None)
 def test_steinhart_hart_there_and_back(temperature: float, c: float) -> None:
     a, b = float(CURVE["a"]), float(CURVE["b"])
     assert steinhart_hart_temperature(a, b, c, steinhart_hart_resistance(a, b, c, temperature)) == pytest.approx(
@@ -226,7 +225,6 @@ def test_battery_between_the_rows() -> None:
 
 
 @given(st.floats(0, 100))
-@settings(deadline=None)
 def test_charge_there_and_back(charge: float) -> None:
     assert charge_from_voltage(voltage_from_charge(charge)) == pytest.approx(charge, abs=1e-9)
 
@@ -347,7 +345,7 @@ def test_wrong_inputs_are_named(name: str, inputs: dict[str, str], words: str) -
 
 
 @given(st.sampled_from(sorted(COMPUTATIONS)), st.data())
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=examples(300))
 def test_any_inputs_give_a_value_or_a_reading_error(name: str, data: st.DataObject) -> None:
     computation = COMPUTATIONS[name]
     inputs = {}

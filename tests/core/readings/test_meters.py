@@ -6,7 +6,7 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
@@ -107,7 +107,6 @@ def test_risk_at_the_guarded_limit() -> None:
 
 
 @given(st.floats(-50, 50), st.floats(0, 30), st.booleans(), st.booleans(), st.floats(-100, 100), st.floats(0.01, 20))
-@settings(deadline=None)
 def test_probability_agrees_with_scipy(
     low: float, width: float, no_low: bool, no_high: bool, number: float, spread: float
 ) -> None:
@@ -252,7 +251,6 @@ def test_accuracies_that_no_meter_has(percent: str, counts: str, resolution: str
 
 
 @given(st.decimals(min_value=-20, max_value=20, places=3), st.integers(-15, 15), st.integers(1, 5))
-@settings(deadline=None)
 def test_laws_of_judging(number: Decimal, low: int, width: int) -> None:
     bands = [
         ("low", parse_band(f"< {low} V")),

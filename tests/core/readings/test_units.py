@@ -21,6 +21,7 @@ from shopkb.core.readings.units import (
     parse_quantity,
     parse_reading,
 )
+from tests.examples import examples
 
 PINT = pint.UnitRegistry()
 PINT_NAMES = {
@@ -59,7 +60,6 @@ def test_digits_stay_as_typed_where_only_the_prefix_changes() -> None:
 
 
 @given(numbers, symbols, symbols)
-@settings(deadline=None)
 def test_there_and_back_is_the_same(number: Decimal, one: str, other: str) -> None:
     quantity = Quantity(number, one)
     if UNITS[one].quantity == UNITS[other].quantity:
@@ -233,7 +233,7 @@ meterish = st.text(alphabet="0123456789.,+-eE OLolkKmMVAΩ°C%/²\u00a0\u2212nai
 @given(st.one_of(st.text(max_size=80), meterish), st.sampled_from(sorted(QUANTITIES)))
 @example("OL" * 30, "resistance")
 @example("0" * 59 + "\x00", "voltage")
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=examples(500))
 def test_no_text_raises_anything_but_a_reading_error(text: str, quantity: str) -> None:
     unit = QUANTITIES[quantity][0]
     for parse in (
@@ -251,7 +251,6 @@ def test_no_text_raises_anything_but_a_reading_error(text: str, quantity: str) -
 
 
 @given(numbers, symbols, st.booleans())
-@settings(deadline=None)
 def test_what_is_shown_can_be_typed_back(number: Decimal, symbol: str, comma: bool) -> None:
     quantity = Quantity(number, symbol)
     shown = format_quantity(quantity, comma=False)
