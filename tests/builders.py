@@ -26,8 +26,8 @@ from shopkb.catalog import trees
 from shopkb.catalog.causes import cause_for
 from shopkb.catalog.models import Access, Caution, Meter, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Proof
-from shopkb.core.flow.reader import read_flow
 from shopkb.jobs import closing, following, intake
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.procedures import publishing

@@ -11,9 +11,9 @@ import networkx as nx
 import pytest
 from ruamel.yaml import YAML
 
-from shopkb.core.flow.hazards import AccessView, Catalog, CautionView
+from shopkb.core.flow.checks.hazards import AccessView, Catalog, CautionView
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, Proof
-from shopkb.core.flow.reader import read_flow
 
 ROOT = Path(__file__).parent.parent
 FIXTURES = ROOT / "fixtures"

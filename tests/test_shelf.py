@@ -14,13 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.hazards import step_hazards
+from shopkb.core.flow.checks.hazards import step_hazards
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind
 from shopkb.core.flow.paths import causes_reachable
-from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.walk import Entry
 from shopkb.core.flow.walk import walk as walk_flow
-from shopkb.core.flow.writer import write_flow
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.units import QUANTITIES, Quantity
 from tests.examples import examples

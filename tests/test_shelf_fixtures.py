@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from shopkb.core.flow.hazards import HAZARDS
+from shopkb.core.flow.checks.hazards import HAZARDS
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.units import UNITS, parse_quantity
 from tests.shelf import CATALOG, FIXTURES, FLOWS, KEY, MARK, SHELF, every_flow, load, walk

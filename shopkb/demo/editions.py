@@ -14,8 +14,8 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Role
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.reader import read_flow
 from shopkb.demo.truth import Edition, Truth
 from shopkb.procedures.exchange import Checked, check_files, flow_files, store
 from shopkb.procedures.models import Revision

@@ -11,7 +11,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter as MeterRow
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
-from shopkb.core.readings.meters import Judgement, judge
+from shopkb.core.readings.judgement import Judgement, judge
 from shopkb.core.readings.units import Quantity, Reading, ReadingError, format_quantity, parse_quantity, parse_reading
 from shopkb.jobs.chain import storable
 from shopkb.jobs.errors import NotPossible, Unreadable

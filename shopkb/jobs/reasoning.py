@@ -15,10 +15,10 @@ from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import joined
 from shopkb.core.diagnosis.posterior import Possible, explained
 from shopkb.core.diagnosis.telling import Advice, advise
-from shopkb.core.flow.hazards import Catalog
+from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
-from shopkb.core.flow.precautions import steps_made_safe
 from shopkb.evidence.insight import insight, prices
 from shopkb.jobs.closing import ruled_out
 from shopkb.jobs.models import Job, Result, Run

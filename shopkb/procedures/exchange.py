@@ -10,9 +10,9 @@ from pathlib import Path
 from django.db import transaction
 
 from shopkb.accounts.models import User
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.reader import read_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 

@@ -17,10 +17,10 @@ from shopkb.catalog.causes import cause_for
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
 from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
 from shopkb.procedures.naming import under_todays_names
 from shopkb.procedures.storing import checksum, flow_of, write_rows

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import (
     AskedValue,
     Cause,
@@ -23,7 +24,6 @@ from shopkb.core.flow.model import (
 )
 from shopkb.core.flow.model import Outcome as FlowOutcome
 from shopkb.core.flow.model import Step as FlowStep
-from shopkb.core.flow.writer import write_flow
 from shopkb.core.readings.bands import parse_band
 from shopkb.core.readings.units import parse_quantity
 from shopkb.procedures.models import Outcome, Revision, RevisionCause, Step

@@ -21,9 +21,9 @@ from shopkb.core.diagnosis.appraisal import Appraisal
 from shopkb.core.diagnosis.ordering import Difference, difference
 from shopkb.core.diagnosis.reordering import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
-from shopkb.core.flow.compare import Change, compare
+from shopkb.core.flow.checks.precautions import leaning
+from shopkb.core.flow.comparison.compare import Change, compare
 from shopkb.core.flow.model import Flow, GoKind
-from shopkb.core.flow.precautions import leaning
 from shopkb.evidence.insight import Insight, insight, model_for_orders
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Job

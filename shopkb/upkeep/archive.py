@@ -23,7 +23,7 @@ from django.conf import settings
 from django.db import connections
 from django.db.migrations.recorder import MigrationRecorder
 
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_in
 from shopkb.upkeep.chains import chain_ends

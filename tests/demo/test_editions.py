@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.compare import compare
+from shopkb.core.flow.comparison.compare import compare
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import WorldError, earlier_flows, edition_path, read_file
 from shopkb.demo.nature import Nature

@@ -26,8 +26,8 @@ from shopkb.charts.dot_text import labels
 from shopkb.charts.limits import ChartUnavailable
 from shopkb.charts.render import inline_svg, render
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.identifiers import IdentifierError, check_key, check_vin, model_year, parse_trouble_code, suggest_key
 from shopkb.core.readings.units import UNITS, Reading, ReadingError, parse_quantity, parse_reading
 from shopkb.reports.tables import Cell, Column, Kind, Table

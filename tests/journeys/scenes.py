@@ -10,8 +10,8 @@ from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.jobs import closing, following, handing_over
 from shopkb.jobs.models import Job, Run, Verification
 from shopkb.jobs.receiving import receive

@@ -12,7 +12,7 @@ from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of

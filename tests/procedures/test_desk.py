@@ -15,9 +15,9 @@ from pytest_django import DjangoAssertNumQueries
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import NotPossible

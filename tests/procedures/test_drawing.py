@@ -11,8 +11,8 @@ from pytest_django import DjangoAssertNumQueries
 
 from shopkb.charts.limits import ChartUnavailable
 from shopkb.core.flow import editing
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Go, GoKind
-from shopkb.core.flow.reader import read_flow
 from shopkb.procedures import drawing
 from shopkb.procedures.drawing import Look, chart_bytes, dot_text, draw_ahead, drawn
 from shopkb.procedures.models import Procedure

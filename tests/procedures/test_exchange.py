@@ -12,8 +12,8 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from shopkb.accounts.models import User
-from shopkb.core.flow.schema import json_schema
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.schema import json_schema
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures import exchange, publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of

@@ -14,7 +14,7 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.charts.limits import ChartUnavailable
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.evidence import insight
 from shopkb.procedures import drawing, publishing
 from shopkb.procedures.models import Procedure, Revision

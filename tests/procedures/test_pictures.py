@@ -13,8 +13,8 @@ from django.urls import reverse
 from PIL import Image
 
 from shopkb.accounts.models import User
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Picture, Procedure, Revision
 from shopkb.procedures.pictures import as_markdown, keep_picture

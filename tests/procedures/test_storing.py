@@ -10,17 +10,17 @@ from hypothesis import HealthCheck, given, settings
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import System
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.scalars import LINE_LIMIT
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.scalars import LINE_LIMIT
-from shopkb.core.flow.writer import write_flow
 from shopkb.core.identifiers import LONGEST_KEY
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Outcome, Procedure, Revision, RevisionCause, Step
 from shopkb.procedures.storing import checksum, flow_of, write_rows
 from tests.builders import HORN_TEXT, flow_from
 from tests.conftest import NOW
-from tests.core.flow.test_writer import flows
+from tests.core.flow.file.test_writer import flows
 from tests.examples import examples
 
 

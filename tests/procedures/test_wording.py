@@ -9,8 +9,8 @@ import pytest
 from django.template.loader import get_template
 
 from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.checks.hazards import Catalog, CautionView
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.hazards import Catalog, CautionView
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, TestKind
 from shopkb.core.readings.bands import parse_band
 from shopkb.procedures.desk.wording import FIELDS, HINTS, at_the_desk

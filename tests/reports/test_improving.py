@@ -16,8 +16,8 @@ from pytest_django import DjangoAssertNumQueries
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Go, GoKind
-from shopkb.core.flow.reader import read_flow
 from shopkb.evidence.insight import insight
 from shopkb.jobs.cases import closed_cases
 from shopkb.jobs.lean_cases import lean_cases

@@ -14,7 +14,7 @@ from typing import Any
 from shopkb.accounts.models import User
 from shopkb.catalog.causes import cause_for
 from shopkb.catalog.models import Platform
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from tests.builders import CONTROL_TEXT

@@ -35,9 +35,9 @@ from shopkb.core.diagnosis.repairs import LEAST_COST, Prices
 from shopkb.core.diagnosis.tallies import contributions, merge
 from shopkb.core.diagnosis.telling import LEAST_SAVED, Advice, advise
 from shopkb.core.diagnosis.ways import Ground
+from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
-from shopkb.core.flow.precautions import steps_made_safe
 from tests.shelf import CATALOG, SHELF
 from tests.simulation.savings_table import Both, Found, Saving, Setting, told
 from tests.simulation.tables import keep

@@ -13,7 +13,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 
-from shopkb.core.flow.field_tree import (
+from shopkb.core.flow.file.field_tree import (
     EditRefused,
     Fields,
     NothingThere,
@@ -34,8 +34,8 @@ from shopkb.core.flow.field_tree import (
     renamed,
     taken_key,
 )
+from shopkb.core.flow.file.scalars import RESERVED_KEYS, quoted
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, TestKind
-from shopkb.core.flow.scalars import RESERVED_KEYS, quoted
 
 __all__ = ["EditRefused", "Fields", "NothingThere", "Typed"]
 

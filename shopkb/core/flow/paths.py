@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from heapq import heappop, heappush
 
-from shopkb.core.flow.kept import kept
+from shopkb.core.flow.memoize import memoized
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 
 Edge = tuple[str, str]
@@ -167,7 +167,7 @@ def _branches(flow: Flow) -> Iterable[tuple[Step, Outcome]]:
 
 
 def _ways(flow: Flow) -> _Ways:
-    return kept(flow, "_ways", _Ways)
+    return memoized(flow, "_ways", _Ways)
 
 
 def reachable(flow: Flow) -> frozenset[str]:

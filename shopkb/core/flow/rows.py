@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
-from shopkb.core.flow.kept import kept
+from shopkb.core.flow.memoize import memoized
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome
 from shopkb.core.flow.paths import Edge, order, reachable
 
@@ -62,7 +62,7 @@ def rows_from(flow: Flow, gate: Gate) -> tuple[Row, ...]:
 
     They all hold the same steps. ``flow`` has a first step and no loops. O(steps cubed), kept with the flow.
     """
-    return kept(flow, "_rows", _Rows).of(gate)
+    return memoized(flow, "_rows", _Rows).of(gate)
 
 
 def all_rows(flow: Flow) -> tuple[Row, ...]:

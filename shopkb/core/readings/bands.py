@@ -1,4 +1,4 @@
-"""Bands: the range of readings that gives an outcome, and whether the bands of a step fit together.
+"""Bands: the range of readings that gives an outcome.
 
 A band is ``OP VALUE``, ``VALUE .. VALUE`` (half open: lower end in, upper end out) or ``over-limit`` for the display of
 a meter that cannot show so much. VALUEs are :class:`~shopkb.core.readings.expressions.Expression`.
@@ -8,26 +8,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from shopkb.core.readings.coverage import BandFault, coverage_faults
-from shopkb.core.readings.expressions import RIGHT, Expression, Term, parse_expression, tidy
+from shopkb.core.readings.expressions import RIGHT, Expression, parse_expression, tidy
 from shopkb.core.readings.units import Quantity, ReadingError, quoted
-
-__all__ = [
-    "Band",
-    "BandFault",
-    "Expression",
-    "Interval",
-    "Term",
-    "band_faults",
-    "in_full",
-    "limit_number",
-    "parse_band",
-    "shortly",
-]
 
 OVER_LIMIT = "over-limit"
 LONGEST = 200
@@ -160,20 +146,3 @@ def parse_band(text: str) -> Band:
     if len(ends) != 2:
         raise ReadingError(f"{quoted(text)} is not a band", RIGHT)
     return Band(low=parse_expression(ends[0], text), high=parse_expression(ends[1], text))
-
-
-def band_faults(
-    bands: Sequence[tuple[str, Band]],
-    spec_quantity: str,
-    spec_unit: str,
-    ranges: Mapping[str, tuple[Quantity, Quantity]],
-) -> tuple[BandFault, ...]:
-    """What is wrong with the bands of one step taken together; empty if every reading falls in exactly one of them.
-
-    Args:
-        bands: outcome key and band of every outcome of the step.
-        spec_quantity: what the step measures. Voltages, currents and temperatures may be negative, others start at 0.
-        spec_unit: symbol of the display unit.
-        ranges: lowest and highest of each named value, equal for a constant. A name that is missing may be anything.
-    """
-    return coverage_faults(bands, spec_quantity, spec_unit, ranges)

@@ -11,15 +11,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import inf
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from shopkb.core.readings.bands import Band
 from shopkb.core.readings.expressions import Expression, Term
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, format_quantity, one_of
 
-if TYPE_CHECKING:
-    from shopkb.core.readings.bands import Band
-
-Bands = Sequence[tuple[str, "Band"]]
+Bands = Sequence[tuple[str, Band]]
 Ranges = Mapping[str, tuple[Quantity, Quantity]]
 Kind = Literal["gap", "overlap", "empty", "unit"]
 
@@ -123,8 +121,15 @@ def _number(value: Fraction) -> str:
     return text if "e" not in text else f"{float(value):f}".rstrip("0").rstrip(".")
 
 
-def coverage_faults(bands: Bands, quantity: str, unit: str, ranges: Ranges) -> tuple[BandFault, ...]:
-    """Faults of the bands of one step; see :func:`shopkb.core.readings.bands.band_faults`."""
+def band_faults(bands: Bands, quantity: str, unit: str, ranges: Ranges) -> tuple[BandFault, ...]:
+    """What is wrong with the bands of one step taken together; empty if every reading falls in exactly one of them.
+
+    Args:
+        bands: outcome key and band of every outcome of the step.
+        quantity: what the step measures. Voltages, currents and temperatures may be negative, others start at 0.
+        unit: symbol of the display unit.
+        ranges: lowest and highest of each named value, equal for a constant. A name that is missing may be anything.
+    """
     faults = _unit_faults(bands, quantity, unit, ranges)
     if faults or not bands:
         return tuple(faults)

@@ -13,14 +13,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
-from typing import TYPE_CHECKING
 
 from shopkb.core.readings.bands import Band, Interval
 from shopkb.core.readings.expressions import Expression, difference
+from shopkb.core.readings.meters import Meter
 from shopkb.core.readings.units import Quantity
-
-if TYPE_CHECKING:
-    from shopkb.core.readings.meters import Meter
 
 FIGURES = 4
 """Most figures of a limit that was worked out."""

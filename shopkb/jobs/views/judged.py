@@ -11,8 +11,8 @@ from django.http import HttpRequest
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
+from shopkb.core.readings.judgement import Judgement, Verdict
 from shopkb.core.readings.limits import as_told
-from shopkb.core.readings.meters import Judgement, Verdict
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, format_quantity, parse_reading
 from shopkb.jobs import answering
 from shopkb.jobs.errors import Unreadable

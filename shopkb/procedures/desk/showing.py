@@ -13,10 +13,10 @@ from django.urls import reverse
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Cause, Platform, Symptom, System
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.checks_safety import covered_hazards
-from shopkb.core.flow.hazards import Catalog, CautionView, step_hazards
+from shopkb.core.flow.checks.hazards import Catalog, CautionView, step_hazards
+from shopkb.core.flow.checks.safety import covered_hazards
+from shopkb.core.flow.checks.value_use import value_ranges
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind, Usual
-from shopkb.core.flow.value_use import value_ranges
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit

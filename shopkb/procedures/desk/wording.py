@@ -12,9 +12,9 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
-from shopkb.core.flow.compare import Difference
+from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.comparison.compare import Difference
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
 from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
 

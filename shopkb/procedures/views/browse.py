@@ -11,9 +11,9 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.limits import ChartUnavailable
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
-from shopkb.core.flow.writer import write_flow
 from shopkb.evidence.counts import records
 from shopkb.evidence.insight import Insight, Reading, insight, read_once, read_tallies
 from shopkb.evidence.lately import Lately, last_proven, lately

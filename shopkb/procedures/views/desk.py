@@ -13,8 +13,8 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Symptom, System
 from shopkb.core.flow import editing
-from shopkb.core.flow.both import both
-from shopkb.core.flow.compare import Change, Difference, compare
+from shopkb.core.flow.comparison.compare import Change, Difference, compare
+from shopkb.core.flow.comparison.merged_diff import both
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing

@@ -12,9 +12,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from shopkb.accounts.roles import Right, require
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import NotPossible

@@ -20,9 +20,9 @@ from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER, count
 from shopkb.core.diagnosis.likelihoods import learn, model_of
 from shopkb.core.diagnosis.reordering import MOST_LOST, MOST_STEPS, better_order, last, search, widened
+from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
-from shopkb.core.flow.reader import read_flow
 from shopkb.core.flow.rows import reordered
 from shopkb.demo.proving import fare
 from shopkb.demo.truth import read_truth

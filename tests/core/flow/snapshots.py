@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.reader import read_flow, with_lines
+from shopkb.core.flow.file.reader import read_flow, with_lines
 from tests.core.flow.builders import CATALOG, DATA
 
 INVALID = sorted((DATA / "invalid").glob("*.yaml"))

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.writer import write_flow
 from tests.examples import examples
 
 HORN = (Path(__file__).parents[2] / "data" / "valid" / "horn-silent.yaml").read_bytes()

@@ -11,7 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.readings.bands import Band, Expression, Interval, Term, band_faults, parse_band
+from shopkb.core.readings.bands import Band, Interval, parse_band
+from shopkb.core.readings.coverage import band_faults
+from shopkb.core.readings.expressions import Expression, Term
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity, ReadingError
 from tests.examples import examples
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures.management.commands._files import dumped
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from shopkb.core.flow.checks import CHECKS
-from shopkb.core.flow.schema import field_help, json_schema
+from shopkb.core.flow.file.schema import field_help, json_schema
 from shopkb.core.readings.expected import computation_help
 from shopkb.procedures.management.commands._files import dumped
 

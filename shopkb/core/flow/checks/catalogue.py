@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
-from shopkb.core.flow.check_rules import Check, Flaw, at_outcome, at_step, branches, rule
-from shopkb.core.flow.hazards import Catalog
+from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
+from shopkb.core.flow.file.scalars import did_you_mean, quoted
 from shopkb.core.flow.model import Flow, GoKind
-from shopkb.core.flow.scalars import did_you_mean, quoted
 
 CATALOG: list[Check] = []
 

@@ -6,13 +6,13 @@ for hit and miss.
 
 from __future__ import annotations
 
-from shopkb.core.flow.check_rules import CheckInfo
-from shopkb.core.flow.checks_catalog import CATALOG
-from shopkb.core.flow.checks_logic import LOGIC
-from shopkb.core.flow.checks_safety import SAFETY
-from shopkb.core.flow.checks_values import VALUES
+from shopkb.core.flow.checks.catalogue import CATALOG
+from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.logic import LOGIC
+from shopkb.core.flow.checks.rules import CheckInfo
+from shopkb.core.flow.checks.safety import SAFETY
+from shopkb.core.flow.checks.values import VALUES
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.hazards import Catalog
 from shopkb.core.flow.model import Flow
 
 _ALL = (*LOGIC, *VALUES, *CATALOG, *SAFETY)

@@ -9,6 +9,17 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from shopkb.core.flow.file.scalars import OURS, did_you_mean, quoted, shown, spoken_list, what
+from shopkb.core.flow.file.schema import (
+    AskedEntry,
+    CauseEntry,
+    ComputedEntry,
+    FlowFile,
+    ReadingEntry,
+    StepEntry,
+    entry_at,
+)
+from shopkb.core.flow.file.yaml_tree import Place, Refused, compose, where_of
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import (
     AskedValue,
@@ -23,9 +34,6 @@ from shopkb.core.flow.model import (
     Usual,
     Value,
 )
-from shopkb.core.flow.scalars import OURS, did_you_mean, quoted, shown, spoken_list, what
-from shopkb.core.flow.schema import AskedEntry, CauseEntry, ComputedEntry, FlowFile, ReadingEntry, StepEntry, entry_at
-from shopkb.core.flow.yaml_tree import Place, Refused, compose, where_of
 
 FINDING_LIMIT = 200
 """Findings told of one file; more would not be read."""
@@ -57,7 +65,7 @@ def read_flow(data: bytes | str) -> ReadOutcome:
 
 
 def read_tree(tree: object, lines: Mapping[str, int] | None = None) -> ReadOutcome:
-    """Read the fields of a procedure file, as :func:`~shopkb.core.flow.writer.flow_tree` gives them."""
+    """Read the fields of a procedure file, as :func:`~shopkb.core.flow.file.writer.flow_tree` gives them."""
     known = lines or {}
     try:
         file = FlowFile.model_validate(tree)

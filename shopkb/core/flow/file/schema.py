@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
-from shopkb.core.flow.scalars import (
+from shopkb.core.flow.file.scalars import (
     BandField,
     CodeField,
     GoField,

@@ -7,12 +7,11 @@ from hypothesis import strategies as st
 
 from shopkb.charts.dot import flow_dot
 from shopkb.core.flow import editing
-from shopkb.core.flow.both import both
+from shopkb.core.flow.comparison.merged_diff import both
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow, Go, GoKind
+from tests.core.flow.test_editing import actions, horn, two_steps
 from tests.examples import examples
-
-from .test_editing import actions, horn, two_steps
 
 
 def test_the_same_twice_has_no_change() -> None:

@@ -5,9 +5,8 @@ from typing import Any
 
 import pytest
 
-from shopkb.core.flow.model import TestKind
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.schema import (
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.schema import (
     AskedEntry,
     CauseEntry,
     Entry,
@@ -18,7 +17,8 @@ from shopkb.core.flow.schema import (
     field_help,
     json_schema,
 )
-from shopkb.core.flow.writer import flow_tree
+from shopkb.core.flow.file.writer import flow_tree
+from shopkb.core.flow.model import TestKind
 from tests.core.flow.snapshots import VALID
 
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from itertools import product
 
-from shopkb.core.flow.kept import kept
+from shopkb.core.flow.file.scalars import did_you_mean, quoted, spoken_list
+from shopkb.core.flow.memoize import memoized
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow
-from shopkb.core.flow.scalars import did_you_mean, quoted, spoken_list
 from shopkb.core.identifiers import NAME_FORM
 from shopkb.core.readings.expected import COMPUTATIONS, Computation, Input, compute
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, find_unit, parse_quantity
@@ -128,7 +128,7 @@ def value_ranges(flow: Flow) -> Ranges:
     A computed value is worked out for each combination of the limits of what it uses; that bounds it because every
     computation rises or falls steadily in each of its inputs.
     """
-    return kept(flow, "_value_ranges", _value_ranges)
+    return memoized(flow, "_value_ranges", _value_ranges)
 
 
 def _value_ranges(flow: Flow) -> Ranges:

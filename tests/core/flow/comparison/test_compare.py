@@ -6,11 +6,11 @@ from dataclasses import replace
 
 from hypothesis import given, settings
 
-from shopkb.core.flow.compare import Change, compare
+from shopkb.core.flow.comparison.compare import Change, compare
 from shopkb.core.flow.model import ComputedValue, Flow, Proof, ReadingSpec, TestKind, Usual
 from shopkb.core.readings.bands import parse_band
 from tests.core.flow.builders import cause, flow, measure, outcome, step
-from tests.core.flow.test_writer import flows
+from tests.core.flow.file.test_writer import flows
 from tests.examples import examples
 
 PRESS = step("press", outcome("click", "supply"), outcome("quiet", "hand-over horn-control"), at="body/horn/relay")

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 
 from shopkb.core.flow.checks import CHECKS, check_flow
-from shopkb.core.flow.checks_catalog import CATALOG as CATALOG_CHECKS
-from shopkb.core.flow.checks_logic import LOGIC
-from shopkb.core.flow.hazards import Catalog
+from shopkb.core.flow.checks.catalogue import CATALOG as CATALOG_CHECKS
+from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.logic import LOGIC
 from shopkb.core.flow.model import AskedValue, Flow, Proof
 from tests.core.flow.builders import CATALOG, cause, flow, measure, outcome, step
-from tests.core.flow.test_writer import flows
+from tests.core.flow.file.test_writer import flows
 from tests.examples import examples
 
 SEEN, ELIMINATION = Proof.SEEN, Proof.ELIMINATION

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from shopkb.core.flow.compare import Change, Comparison, compare
+from shopkb.core.flow.comparison.compare import Change, Comparison, compare
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
 
 WAS = "was"

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from shopkb.core.flow import yaml_tree
 from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.file import yaml_tree
+from shopkb.core.flow.file.reader import FINDING_LIMIT, read_flow, with_lines
+from shopkb.core.flow.file.scalars import unwanted_character
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Go, GoKind, Proof, TestKind, Usual
-from shopkb.core.flow.reader import FINDING_LIMIT, read_flow, with_lines
-from shopkb.core.flow.scalars import unwanted_character
 from tests.core.flow.builders import CATALOG, DATA
 from tests.core.flow.snapshots import INVALID, VALID, findings_text
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from shopkb.core.flow.file.reader import read_tree
+from shopkb.core.flow.file.scalars import quoted
+from shopkb.core.flow.file.writer import flow_tree
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow, Outcome, Proof, Step
-from shopkb.core.flow.reader import read_tree
-from shopkb.core.flow.scalars import quoted
-from shopkb.core.flow.writer import flow_tree
 
 Typed = str | Sequence[str]
 Fields = Mapping[str, Typed]

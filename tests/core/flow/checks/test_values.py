@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from shopkb.core.flow.checks_values import VALUES
+from shopkb.core.flow.checks.value_use import value_quantity, value_ranges
+from shopkb.core.flow.checks.values import VALUES
+from shopkb.core.flow.file.scalars import spoken_list
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, TestKind, Value
-from shopkb.core.flow.scalars import spoken_list
-from shopkb.core.flow.value_use import value_quantity, value_ranges
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import parse_quantity
 from tests.core.flow.builders import flow, measure, outcome, step
-from tests.core.flow.test_checks_logic import only
+from tests.core.flow.checks.test_logic import only
 
 
 def asked(key: str, unit: str, low: str = "", high: str = "") -> AskedValue:

@@ -14,6 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.scalars import LINE_LIMIT, RESERVED_KEYS, unwanted_character
+from shopkb.core.flow.file.writer import flow_tree, write_flow
 from shopkb.core.flow.model import (
     AskedValue,
     Cause,
@@ -28,9 +31,6 @@ from shopkb.core.flow.model import (
     TestKind,
     Usual,
 )
-from shopkb.core.flow.reader import read_flow
-from shopkb.core.flow.scalars import LINE_LIMIT, RESERVED_KEYS, unwanted_character
-from shopkb.core.flow.writer import flow_tree, write_flow
 from shopkb.core.readings.bands import Band, parse_band
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from tests.core.flow.snapshots import VALID

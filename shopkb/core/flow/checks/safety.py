@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from shopkb.core.flow.check_rules import Check, Flaw, at_step, rule
+from shopkb.core.flow.checks.hazards import HAZARDS, Catalog, step_hazards
+from shopkb.core.flow.checks.rules import Check, Flaw, at_step, rule
+from shopkb.core.flow.file.scalars import quoted, spoken_list
 from shopkb.core.flow.findings import Level
-from shopkb.core.flow.hazards import HAZARDS, Catalog, step_hazards
 from shopkb.core.flow.model import Flow, Step, TestKind
 from shopkb.core.flow.paths import always_passed
-from shopkb.core.flow.scalars import quoted, spoken_list
 
 SAFETY: list[Check] = []
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.checks_safety import SAFETY, covered_hazards
+from shopkb.core.flow.checks.safety import SAFETY, covered_hazards
 from shopkb.core.flow.model import Flow, Step, TestKind
 from tests.core.flow.builders import CATALOG, flow, measure, outcome, step
-from tests.core.flow.test_checks_logic import only
+from tests.core.flow.checks.test_logic import only
 
 
 def power(**more: object) -> Step:

@@ -25,8 +25,8 @@ from ruamel.yaml.events import (
     StreamEndEvent,
 )
 
+from shopkb.core.flow.file.scalars import name_character, quoted, shown, unwanted_character
 from shopkb.core.flow.findings import Finding, Level
-from shopkb.core.flow.scalars import name_character, quoted, shown, unwanted_character
 
 SIZE_LIMIT = 1024 * 1024
 """Bytes a procedure file may have."""

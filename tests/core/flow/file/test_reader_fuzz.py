@@ -9,8 +9,8 @@ from collections.abc import Callable
 import pytest
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.reader import read_flow, with_lines
-from shopkb.core.flow.writer import write_flow
+from shopkb.core.flow.file.reader import read_flow, with_lines
+from shopkb.core.flow.file.writer import write_flow
 from tests.core.flow.builders import CATALOG
 from tests.core.flow.snapshots import VALID
 

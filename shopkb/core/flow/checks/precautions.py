@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from shopkb.core.flow.hazards import Catalog, step_hazards
+from shopkb.core.flow.checks.hazards import Catalog, step_hazards
 from shopkb.core.flow.model import Flow, Step
 
 
