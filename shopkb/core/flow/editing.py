@@ -92,7 +92,7 @@ def change_head(flow: Flow, fields: Fields) -> Flow:
     Raises:
         EditRefused: a field has no right form, or the start is not a step.
     """
-    if (start := fields.get("start")) and start not in flow.step_by_key:
+    if (start := fields.get("start")) and (not isinstance(start, str) or start not in flow.step_by_key):
         raise NothingThere(f"There is no step {quoted(str(start))} to start with.")
     given = {name: typed for name, typed in fields.items() if name != "procedure"}
     if "platforms" in given and not given["platforms"]:
