@@ -23,12 +23,12 @@ from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
 from shopkb.catalog import trees
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Access, Caution, Meter, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Proof
-from shopkb.jobs import closing, following, intake
+from shopkb.jobs.actions import closing, following, intake
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision

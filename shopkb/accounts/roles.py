@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from django.core.exceptions import PermissionDenied
-
-if TYPE_CHECKING:
-    from shopkb.accounts.models import User
 
 
 class Role(StrEnum):
@@ -46,14 +43,25 @@ RIGHTS: dict[Role, frozenset[Right]] = {
 }
 
 
-def may(user: User, right: Right) -> bool:
+class Person(Protocol):
+    """What a right is decided by. Everyone but an anonymous visitor has a role."""
+
+    is_active: bool
+    is_superuser: bool
+    role: str
+
+    @property
+    def is_authenticated(self) -> bool: ...
+
+
+def may(user: Person, right: Right) -> bool:
     """Whether an active, signed-in person has this right."""
     if not user.is_authenticated or not user.is_active:
         return False
     return user.is_superuser or right in RIGHTS.get(Role(user.role), frozenset())
 
 
-def require(user: User, right: Right) -> None:
+def require(user: Person, right: Right) -> None:
     """Stop here unless the person has the right.
 
     Raises:

@@ -11,7 +11,7 @@ from django.http import QueryDict
 
 from shopkb.core.readings.computations import Computation, Input, read_inputs
 from shopkb.core.readings.units import QUANTITIES, UNITS, ReadingError, one_of, parse_quantity
-from shopkb.web.words import reading_words
+from shopkb.web.humanize import reading_words
 
 LONGEST = 60
 """Characters one input may have."""

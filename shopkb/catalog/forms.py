@@ -8,7 +8,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from shopkb.catalog import trees
-from shopkb.catalog.meters import PARTS
+from shopkb.catalog.meter_accuracy import PARTS
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
 from shopkb.core.flow.checks.hazards import HAZARDS
 

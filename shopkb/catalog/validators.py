@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from django.core.exceptions import ValidationError
 
-from shopkb.catalog.meters import accuracy_value
+from shopkb.catalog.meter_accuracy import accuracy_value
 from shopkb.core.flow.checks.hazards import HAZARDS
 from shopkb.core.identifiers import IdentifierError, TroubleCode, check_key
 from shopkb.core.readings.units import ReadingError

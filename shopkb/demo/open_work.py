@@ -13,15 +13,15 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter, Platform, Symptom
 from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature
+from shopkb.demo.past_jobs import PastResult, PastValue
 from shopkb.demo.simulator import technician
 from shopkb.demo.truth import OpenJob, Truth
 from shopkb.demo.visit import Clock, Visit
+from shopkb.jobs.actions.following import record, record_value, start_run
+from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.dangers import Passing, danger_due, pass_danger
-from shopkb.jobs.following import record, record_value, start_run
-from shopkb.jobs.intake import Intake, open_job
 from shopkb.jobs.models import Job, Run
-from shopkb.jobs.past import PastResult, PastValue
 from shopkb.procedures.models import Procedure
 
 LAST_ANSWER = timedelta(minutes=3)

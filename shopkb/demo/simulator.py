@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature, choose
+from shopkb.demo.past_jobs import PastJob
 from shopkb.demo.truth import Place, ProcedureTruth, Technician, Truth, VehicleTruth, cause_weights, comes_in
 from shopkb.demo.visit import CLOSES, OPENS, Clock, Ending, Visit
-from shopkb.jobs.past import PastJob
 
 KM_A_DAY = 45
 DAY = 24 * 60

@@ -15,10 +15,10 @@ from shopkb.core.flow.model import AskedValue, Flow, Go, GoKind, Outcome, Proof,
 from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
 from shopkb.demo.nature import Nature, choose, typed_reading
+from shopkb.demo.past_jobs import PastDanger, PastRepair, PastResult, PastRun, PastValue
 from shopkb.demo.truth import MOST_ATTEMPTS, Technician, Truth, names_causes
 from shopkb.jobs.answering import read_value, values_missing, with_computed
 from shopkb.jobs.dangers import ENERGISING, LONG_BREAK
-from shopkb.jobs.past import PastDanger, PastRepair, PastResult, PastRun, PastValue
 
 OPENS, CLOSES = time(7, 40), time(17, 30)
 

@@ -16,13 +16,13 @@ from shopkb.catalog.loading import load_folder
 from shopkb.catalog.models import Access, Caution
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import Shelf, WorldError, with_role
+from shopkb.demo.job_import import StoredHistory, store_history
 from shopkb.demo.models import DemoMark
 from shopkb.demo.nature import Nature
 from shopkb.demo.open_work import OpenWork
 from shopkb.demo.people import make_people, read_people
 from shopkb.demo.simulator import Shop
 from shopkb.demo.truth import Truth, misfits, read_truth
-from shopkb.jobs.history import StoredHistory, store_history
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 

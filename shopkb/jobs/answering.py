@@ -8,14 +8,14 @@ from datetime import datetime, timedelta
 from uuid import UUID
 
 from shopkb.accounts.models import User
+from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter as MeterRow
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, judge
 from shopkb.core.readings.units import Quantity, Reading, ReadingError, format_quantity, parse_quantity, parse_reading
-from shopkb.jobs.chain import storable
 from shopkb.jobs.errors import NotPossible, Unreadable
-from shopkb.jobs.meters import meter_of
+from shopkb.jobs.log.hash_chain import storable
 from shopkb.jobs.models import Result, Run
 
 LONG_BREAK = timedelta(minutes=30)

@@ -13,9 +13,9 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Step, TestKind
-from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.event_log import log_row
+from shopkb.jobs.log.hash_chain import Kind
+from shopkb.jobs.log.write import log_row
 from shopkb.jobs.models import DangerPassed, Run
 
 LONG_BREAK = timedelta(minutes=30)

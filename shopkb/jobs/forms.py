@@ -15,7 +15,7 @@ from shopkb.catalog.models import Cause, Platform, Symptom
 from shopkb.catalog.names import platform_name
 from shopkb.core.flow.model import Proof
 from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
-from shopkb.jobs.intake import Intake, normal_registration
+from shopkb.jobs.actions.intake import Intake, normal_registration
 from shopkb.jobs.models import Job, Result, Verification
 from shopkb.jobs.vehicle_state import Off
 from shopkb.web.numbers import row_number

@@ -1,6 +1,6 @@
 """Closed jobs of one procedure as cases, read for a replay: its own results and the cause that was proven, no more.
 
-The same jobs read whole (:mod:`shopkb.jobs.cases`) cost ten times as much; a replay of 10,000 must not be waited for.
+Reading the same jobs whole (:mod:`shopkb.jobs.closed_jobs`) costs ten times as much: too long for a replay of 10,000.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from django.utils import timezone
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
+from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.standing import standing_results
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
@@ -31,9 +31,9 @@ class LeanResult(NamedTuple):
 
 
 def lean_cases(procedure: Procedure) -> list[ClosedCase]:
-    """All closed jobs that followed ``procedure``, oldest first: as :func:`shopkb.jobs.cases.closed_cases` tells them,
-    without platform, minutes, readings, false leads and what other procedures found. Six queries, and four for each
-    revision never met."""
+    """All closed jobs that followed ``procedure``, oldest first: as :func:`shopkb.jobs.closed_jobs.closed_cases` gives
+    them, without platform, minutes, readings, false leads and what other procedures found. Six queries, and four for
+    each revision never met."""
     jobs = Job.objects.closed().filter(runs__revision__procedure=procedure).distinct()
     back = set(Job.objects.filter(comeback_of__in=jobs.values("pk")).values_list("comeback_of_id", flat=True))
     cured, results = _cured(procedure), _results(procedure)

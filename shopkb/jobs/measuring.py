@@ -24,7 +24,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.evidence.insight import full_tallies
 from shopkb.evidence.learning import keep_strengths
 from shopkb.evidence.models import QualityRecord, StrengthFit
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of

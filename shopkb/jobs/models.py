@@ -188,8 +188,8 @@ class ResultQuerySet(models.QuerySet["Result"]):
         return self.filter(retraction__isnull=True).order_by("pk")
 
     def standing(self) -> Self:
-        """Those of them that count, in any order: as :func:`shopkb.jobs.standing.standing_results` tells from the rows
-        of a whole run. One subquery for each way to fall."""
+        """Those of them that count, in any order: what :func:`shopkb.jobs.effective_results.standing_results` selects
+        from the rows of a whole run. One subquery for each way to lose effect."""
         here = Result.objects.filter(retraction__isnull=True, run=models.OuterRef("run"))
         same = here.filter(step=models.OuterRef("step"))
         later = same.filter(pk__gt=models.OuterRef("pk"))

@@ -20,9 +20,9 @@ from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
 from shopkb.evidence.insight import insight, prices
-from shopkb.jobs.closing import ruled_out
+from shopkb.jobs.actions.closing import ruled_out
+from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.models import Job, Result, Run
-from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures.storing import flow_of
 
 SHOWN = 5

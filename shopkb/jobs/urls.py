@@ -1,13 +1,13 @@
 from django.urls import path
 
-from shopkb.jobs.views import close, follow, outbox, pass_on, take_in, technical
+from shopkb.jobs.views import close, confirm, follow, hand_over, job_pages, outbox, photo, technical, undo
 
 app_name = "jobs"
 urlpatterns = [
-    path("", take_in.job_list, name="list"),
-    path("new/", take_in.new_job, name="new"),
-    path("<int:pk>/", take_in.job_page, name="job"),
-    path("<int:pk>/complaint/", take_in.note_complaint, name="complaint"),
+    path("", job_pages.job_list, name="list"),
+    path("new/", job_pages.new_job, name="new"),
+    path("<int:pk>/", job_pages.job_page, name="job"),
+    path("<int:pk>/complaint/", job_pages.note_complaint, name="complaint"),
     path("<int:pk>/start/<slug:procedure>/", follow.start, name="start"),
     path("<int:pk>/repair/", close.repair, name="repair"),
     path("<int:pk>/close/", close.close, name="close"),
@@ -18,15 +18,15 @@ urlpatterns = [
     path("runs/<int:pk>/", follow.run_page, name="run"),
     path("runs/<int:pk>/chart/", close.run_chart, name="chart"),
     path("runs/<int:pk>/meter/", follow.choose_meter, name="meter"),
-    path("runs/<int:pk>/take-over/", pass_on.take_over, name="take-over"),
-    path("<int:pk>/photos/new/", pass_on.add_photo, name="add-photo"),
+    path("runs/<int:pk>/take-over/", hand_over.take_over, name="take-over"),
+    path("<int:pk>/photos/new/", photo.add_photo, name="add-photo"),
     path("<int:pk>/outbox/photo/", outbox.take_photo, name="take-photo"),
-    path("photos/<str:name>", pass_on.photo, name="photo"),
-    path("hand-overs/<int:pk>/", pass_on.accept, name="accept"),
-    path("runs/<int:pk>/hand-over/", pass_on.hand_over, name="hand-over"),
-    path("runs/<int:pk>/put-back/", pass_on.put_back, name="put-back"),
-    path("runs/<int:pk>/undo/<int:result>/", pass_on.undo, name="undo"),
-    path("runs/<int:pk>/steps/<slug:step>/danger/", pass_on.pass_danger, name="danger"),
+    path("photos/<str:name>", photo.photo, name="photo"),
+    path("hand-overs/<int:pk>/", hand_over.accept, name="accept"),
+    path("runs/<int:pk>/hand-over/", hand_over.hand_over, name="hand-over"),
+    path("runs/<int:pk>/put-back/", confirm.put_back, name="put-back"),
+    path("runs/<int:pk>/undo/<int:result>/", undo.undo, name="undo"),
+    path("runs/<int:pk>/steps/<slug:step>/danger/", confirm.pass_danger, name="danger"),
     path("runs/<int:pk>/more/", follow.more, name="more"),
     path("outbox/", outbox.outbox, name="outbox"),
     path("token/", outbox.token, name="token"),

@@ -13,8 +13,8 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.procedures.models import Picture
 from shopkb.procedures.publishing import NotPossible
+from shopkb.web.images import BadPicture, encoded, to_disk
 from shopkb.web.markdown import STEP_PICTURES
-from shopkb.web.pictures import BadPicture, encoded, to_disk
 
 MOST_WORDS = 120
 

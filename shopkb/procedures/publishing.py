@@ -13,7 +13,7 @@ from django.db.models import Max
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.core.flow.checks import check_flow

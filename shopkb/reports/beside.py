@@ -11,7 +11,7 @@ from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.ordering import Difference, Spread, difference, untested
 from shopkb.core.flow.model import Flow
-from shopkb.web.words import percent
+from shopkb.web.humanize import percent
 
 Learned = tuple[Flow, CauseModel]
 

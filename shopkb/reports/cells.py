@@ -13,7 +13,7 @@ from shopkb.reports.money import money_words
 from shopkb.reports.shares import Lent, Mean, Share, Spread
 from shopkb.reports.tables import Cell, Column, Kind
 from shopkb.web.bars import interval_bar
-from shopkb.web.words import minutes_words, percent, percent_number
+from shopkb.web.humanize import minutes_words, percent, percent_number
 
 NOTHING = "–"
 FEW = "too few"

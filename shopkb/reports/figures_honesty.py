@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shopkb.core.diagnosis.quality import TOO_FEW, ReliabilityBin, judged_bin
-from shopkb.web.words import percent
+from shopkb.web.humanize import percent
 
 
 @dataclass(frozen=True, slots=True)

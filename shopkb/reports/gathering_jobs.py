@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 
 from django.db.models import OuterRef, Q, Subquery
 
+from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
-from shopkb.jobs.standing import standing_results
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.filters import Filters

@@ -86,7 +86,7 @@ class JobFact:
 
     @property
     def rejected(self) -> tuple[RepairFact, ...]:
-        """Repairs whose named ends were wrong, as :mod:`shopkb.jobs.cases` counts them."""
+        """Repairs whose named ends were wrong, as :mod:`shopkb.jobs.closed_jobs` counts them."""
         return tuple(repair for repair in self.repairs if repair.cured == NOT_CURED or self.back_at is not None)
 
     @property

@@ -26,7 +26,7 @@ from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.leaving_out import CannotLeaveOut, LeftOut, without
 from shopkb.reports.pages import tests
-from shopkb.web.words import minutes_words
+from shopkb.web.humanize import minutes_words
 
 
 @dataclass(frozen=True, slots=True)

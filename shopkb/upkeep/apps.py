@@ -19,6 +19,6 @@ class UpkeepConfig(AppConfig):
 
 def _keep_records(using: str, **_sent: Any) -> None:
     """A migration that makes a table anew loses its triggers on SQLite."""
-    from shopkb.jobs import append_only
+    from shopkb.jobs.log import append_only
 
     append_only.install(connections[using])

@@ -1,7 +1,7 @@
 """Backups: one dated zip file that holds everything of a shop and says by digests whether it is whole.
 
-In it: ``manifest.json``; ``tables/*.jsonl`` (:mod:`shopkb.upkeep.neutral`); ``photos/``; and the procedures in force as
-files under ``procedures/``, for people. The secret key and sessions are left out.
+It holds ``manifest.json``; ``tables/*.jsonl`` (:mod:`shopkb.upkeep.portable_rows`); ``photos/``; and the procedures in
+force as files under ``procedures/``, for people. The secret key and sessions are left out.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_in
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.neutral import lines_of, models_of, quietly
+from shopkb.upkeep.portable_rows import lines_of, models_of, quietly
 from shopkb.upkeep.snapshot import snapshot_of
 
 FORMAT = 1

@@ -10,7 +10,7 @@ from operator import attrgetter
 
 from django.db import models
 
-from shopkb.jobs.chain import Entry, Kind, digest_of, sealed
+from shopkb.jobs.log.hash_chain import Entry, Kind, digest_of, sealed
 from shopkb.jobs.models import (
     DangerPassed,
     Event,

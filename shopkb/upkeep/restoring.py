@@ -16,7 +16,7 @@ from django.db.migrations.executor import MigrationExecutor
 
 from shopkb.upkeep.archive import Archive, ArchiveError
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.neutral import digests, go_on_counting, load, models_of, quietly
+from shopkb.upkeep.portable_rows import digests, go_on_counting, load, models_of, quietly
 
 
 class NotEmpty(Exception):

@@ -93,7 +93,7 @@ def measured(sizes: Sequence[int]) -> None:
     from django.utils import timezone
 
     from shopkb.accounts.models import User
-    from shopkb.jobs.cases import closed_cases
+    from shopkb.jobs.closed_jobs import closed_cases
     from shopkb.jobs.lean_cases import lean_cases
     from shopkb.jobs.models import Job
     from shopkb.procedures import publishing

@@ -94,7 +94,7 @@ def close_again(procedure: str = "") -> Callable[[], None]:
     from django.utils import timezone
 
     from shopkb.accounts.models import User
-    from shopkb.jobs import closing
+    from shopkb.jobs.actions import closing
     from shopkb.jobs.models import Job
 
     keeper = User.objects.filter(role="keeper").earliest("pk")

@@ -8,9 +8,9 @@ from itertools import pairwise
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import Entry, walk
+from shopkb.demo.past_jobs import PastRun
 from shopkb.demo.simulator import Simulated
 from shopkb.jobs.dangers import LONG_BREAK
-from shopkb.jobs.past import PastRun
 from shopkb.reports.job_facts import AnswerFact, JobFact, RepairFact
 
 

@@ -11,9 +11,9 @@ from scipy.stats import binom
 
 from shopkb.core.diagnosis.tallies import contributions, merge
 from shopkb.demo.comparing import LEVEL, Line, branch_truth, compare, coverage, prior_truth
+from shopkb.demo.past_jobs import PastJob, PastResult, PastRun
 from shopkb.demo.simulator import Simulated
 from shopkb.demo.truth import ProcedureTruth
-from shopkb.jobs.past import PastJob, PastResult, PastRun
 from tests.demo.cases import case_of_past
 from tests.demo.invented import NOW, flows, shop, simulated, truth
 

@@ -146,7 +146,7 @@ def test_dates_end_now(made: tuple[Path, str]) -> None:
 
 def test_evidence_is_what_a_rebuild_counts(made: tuple[Path, str]) -> None:
     code = (
-        "from shopkb.evidence.learning import kept, total_of; from shopkb.jobs.cases import closed_cases; "
+        "from shopkb.evidence.learning import kept, total_of; from shopkb.jobs.closed_jobs import closed_cases; "
         "print(kept() == total_of(closed_cases()), len(kept()) > 100)"
     )
     done = manage(made[0], "shell", "--verbosity", "0", "-c", code, SHOPKB_WORLD="demo")

@@ -9,8 +9,8 @@ from shopkb.catalog import trees
 from shopkb.catalog.models import Platform, System
 from shopkb.evidence import learning
 from shopkb.evidence.models import Tally
-from shopkb.jobs import closing
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.actions import closing
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from tests import builders

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from shopkb.accounts.models import User
 from shopkb.jobs.models import Event, Job, Run
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests import builders
 from tests.builders import TO_GROUND
 

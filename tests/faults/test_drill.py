@@ -17,7 +17,7 @@ import django, hashlib, json, pathlib, sys
 django.setup()
 from django.apps import apps
 from django.conf import settings
-from shopkb.upkeep.neutral import digests
+from shopkb.upkeep.portable_rows import digests
 photos = sorted(path for path in pathlib.Path(settings.MEDIA_ROOT).rglob("*") if path.is_file())
 print(json.dumps({"tables": digests(apps, "default"),
                   "photos": [hashlib.sha256(path.read_bytes()).hexdigest() for path in photos]}))

@@ -32,8 +32,8 @@ from shopkb.core.identifiers import IdentifierError, check_key, check_vin, model
 from shopkb.core.readings.units import UNITS, Reading, ReadingError, parse_quantity, parse_reading
 from shopkb.reports.tables import Cell, Column, Kind, Table
 from shopkb.reports.take_away import FORMULA, csv_text
+from shopkb.web.images import FORMATS, LONGEST_SIDE, BadPicture, encoded
 from shopkb.web.markdown import clean, to_html, validate_text
-from shopkb.web.pictures import FORMATS, LONGEST_SIDE, BadPicture, encoded
 from tests.builders import CONTROL_TEXT, HORN_TEXT
 from tests.charts.sample import FAN
 from tests.rights.test_hostile import PROBES

@@ -8,7 +8,8 @@ from decimal import Decimal
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.jobs import answering, following
+from shopkb.jobs import answering
+from shopkb.jobs.actions import following
 from shopkb.jobs.errors import NotPossible, OtherBody, Unreadable
 from shopkb.jobs.models import Job, Run, RunValue
 from shopkb.procedures.models import Procedure

@@ -13,13 +13,14 @@ from PIL import ExifTags, Image
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Access, Caution
-from shopkb.jobs import dangers, following, handing_over, photos, vehicle_state
+from shopkb.jobs import dangers, vehicle_state
+from shopkb.jobs.actions import following, handing_over, photos
+from shopkb.jobs.effective_results import walk_of
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
-from shopkb.jobs.standing import walk_of
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
-from shopkb.web import pictures
+from shopkb.web import images
 from tests import builders
 from tests.builders import TO_HORN, follow, say
 from tests.conftest import NOW
@@ -347,7 +348,7 @@ def test_the_same_picture_twice_is_one(job: Job, junior: User, album: None) -> N
         ),
         (b"", "This is not a picture that can be kept. Use a JPEG, PNG or WebP file."),
         (picture().getvalue()[:200], "The picture is damaged. Take it again."),
-        (b"x" * (pictures.LARGEST_FILE + 1), "The picture is larger than 12 MB. Take it with a lower resolution."),
+        (b"x" * (images.LARGEST_FILE + 1), "The picture is larger than 12 MB. Take it with a lower resolution."),
     ],
 )
 def test_what_is_no_picture_is_refused(job: Job, junior: User, album: None, body: bytes, told: str) -> None:

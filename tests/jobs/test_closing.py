@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.flow.model import Proof
 from shopkb.evidence import learning
-from shopkb.jobs import closing
-from shopkb.jobs.cases import closed_cases
-from shopkb.jobs.closing import Done
+from shopkb.jobs.actions import closing
+from shopkb.jobs.actions.closing import Done
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Job, Repair, Run, Verification
 from shopkb.procedures.models import Procedure

@@ -14,10 +14,10 @@ from django.core.exceptions import PermissionDenied
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
-from shopkb.jobs import closing, following, handing_over
+from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
 from shopkb.jobs.models import Job, Result, Run
-from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of

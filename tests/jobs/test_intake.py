@@ -10,7 +10,7 @@ import pytest
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
-from shopkb.jobs import closing, intake
+from shopkb.jobs.actions import closing, intake
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.forms import IntakeForm
 from shopkb.jobs.models import Job, Vehicle

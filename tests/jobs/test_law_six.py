@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
 from shopkb.evidence import learning
-from shopkb.jobs import closing, following
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.actions import closing, following
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Run, Verification
 from shopkb.procedures.models import Procedure

@@ -20,7 +20,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
 from shopkb.jobs.models import Job, Photo, Result, Run, RunValue
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests import builders
 from tests.builders import TO_HORN, follow
 from tests.door import Door, door_before

@@ -7,10 +7,10 @@ from datetime import timedelta
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.jobs import closing, following
+from shopkb.jobs.actions import closing, following
+from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Run
-from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of

@@ -12,9 +12,10 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, System
-from shopkb.jobs import closing, following, handing_over, vehicle_state
+from shopkb.jobs import vehicle_state
+from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.receiving import receive
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
 from tests import builders

@@ -15,13 +15,13 @@ from django.test import Client
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Caution
-from shopkb.jobs import closing, following, handing_over
+from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.actions.receiving import JUDGED_LATER, Receipt, receive
 from shopkb.jobs.errors import NotPossible, OtherBody, Unreadable
 from shopkb.jobs.models import DangerPassed, Job, Result, Run, RunValue
-from shopkb.jobs.receiving import JUDGED_LATER, Receipt, receive
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests import builders
 from tests.builders import TO_HORN, follow, in_force, say, signed_in, words_of
 from tests.conftest import NOW

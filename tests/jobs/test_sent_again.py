@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.jobs import following
+from shopkb.jobs.actions import following
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.errors import OtherBody
 from shopkb.jobs.models import Job, Result, Run

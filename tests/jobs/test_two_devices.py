@@ -17,14 +17,14 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_stat
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Flow
-from shopkb.jobs import following, handing_over
+from shopkb.jobs.actions import following, handing_over
+from shopkb.jobs.actions.receiving import Receipt, receive
+from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Result, Run
-from shopkb.jobs.receiving import Receipt, receive
-from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests import builders
 from tests.builders import in_force
 from tests.conftest import NOW

@@ -9,8 +9,8 @@ from shopkb.accounts.models import User
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.counts import branch_notes, records, tallies
-from shopkb.jobs import closing
-from shopkb.jobs.cases import case_of
+from shopkb.jobs.actions import closing
+from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure

@@ -12,9 +12,9 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.jobs import closing, following, handing_over
+from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.models import Job, Run, Verification
-from shopkb.jobs.receiving import receive
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of

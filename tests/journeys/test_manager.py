@@ -11,9 +11,9 @@ from playwright.sync_api import Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Proof
-from shopkb.jobs.history import store_history
+from shopkb.demo.job_import import store_history
+from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.jobs.models import Job
-from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from tests.builders import CONTROL_TEXT, HORN_TEXT, put_in_force, yard

@@ -16,10 +16,10 @@ from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
-from shopkb.jobs import following
+from shopkb.jobs.actions import following
 from shopkb.jobs.models import HandOver, Job, Photo, Result, Run
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests.builders import say, take_in
 from tests.door import Door
 

@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
-from shopkb.jobs import closing
+from shopkb.jobs.actions import closing
 from shopkb.jobs.models import DangerPassed, Job, Photo, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure

@@ -15,8 +15,8 @@ from playwright.sync_api import Page
 from pypdf import PdfReader
 
 from shopkb.accounts.models import User
+from shopkb.jobs.actions.photos import Taken, keep_photo
 from shopkb.jobs.models import Job
-from shopkb.jobs.photos import Taken, keep_photo
 from shopkb.procedures.models import Procedure
 
 from .conftest import PHONE, Visits

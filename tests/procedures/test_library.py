@@ -12,7 +12,7 @@ from shopkb.catalog.models import Platform
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.lately import last_proven, lately
-from shopkb.jobs import closing
+from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of

@@ -19,14 +19,14 @@ from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import GoKind
+from shopkb.demo.job_import import store_history
 from shopkb.demo.people import make_people, read_people
 from shopkb.evidence.models import QualityRecord
-from shopkb.jobs.cases import closed_cases
-from shopkb.jobs.history import store_history
+from shopkb.jobs.closed_jobs import closed_cases
+from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.measuring import records_of
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.standing import standing_results
-from shopkb.jobs.views.behind import Behind
+from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports import figures_shelf, registry

@@ -13,7 +13,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
-from shopkb.jobs import closing
+from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.reports.drawings import Point, trend

@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from shopkb.accounts.models import User
-from shopkb.jobs import closing, handing_over
+from shopkb.jobs.actions import closing, handing_over
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure

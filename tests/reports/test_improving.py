@@ -19,7 +19,7 @@ from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Go, GoKind
 from shopkb.evidence.insight import insight
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Result
 from shopkb.procedures import publishing

@@ -17,9 +17,9 @@ from django.test import RequestFactory
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Symptom
 from shopkb.evidence import insight
-from shopkb.jobs import closing, following
+from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
-from shopkb.jobs.views.behind import Behind
+from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Procedure
 from shopkb.reports import gathering_jobs, memory, registry
 from shopkb.reports.figures_answers import deviations

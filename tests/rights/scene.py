@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shopkb.accounts.models import User
-from shopkb.jobs import handing_over
+from shopkb.jobs.actions import handing_over
 from shopkb.jobs.models import Photo, Repair, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision

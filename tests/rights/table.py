@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from shopkb.accounts.models import User
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Platform
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures.models import Revision

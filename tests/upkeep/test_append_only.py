@@ -9,10 +9,10 @@ from django.core.management import call_command
 from django.db import DatabaseError, connection, transaction
 
 from shopkb.accounts.models import User
-from shopkb.jobs import append_only
+from shopkb.jobs.log import append_only
 from shopkb.jobs.models import Event, Job, Repair, Result, RunValue, Verification
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests import builders
 
 RECORDS = (Result, Repair, Verification, RunValue, Event)

@@ -17,7 +17,7 @@ from django.db import connection
 from django.db.backends.base.base import BaseDatabaseWrapper
 
 from shopkb.accounts.models import User
-from shopkb.jobs import closing
+from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep import archive, restoring

@@ -9,7 +9,7 @@ from typing import Any
 from django.test import Client
 
 from shopkb.accounts.models import User
-from shopkb.upkeep.context import warning
+from shopkb.upkeep.context_processors import warning
 
 NOW = datetime(2026, 3, 9, 18, 0, tzinfo=UTC)
 BACKEND = "django.contrib.auth.backends.ModelBackend"

@@ -10,13 +10,14 @@ from datetime import timedelta
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.catalog.causes import cause_for
-from shopkb.jobs import closing, dangers, following, handing_over, receiving, vehicle_state
-from shopkb.jobs.append_only import opened
+from shopkb.catalog.cause_registry import cause_for
+from shopkb.jobs import dangers, vehicle_state
+from shopkb.jobs.actions import closing, following, handing_over, receiving
+from shopkb.jobs.log.append_only import opened
 from shopkb.jobs.models import Event, Job, Repair, Result, Run, RunValue, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep.chains import Broken, broken_chains, chain_ends
-from shopkb.upkeep.laws import broken
+from shopkb.upkeep.invariants import broken
 from tests import builders
 from tests.conftest import NOW
 

@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
-from shopkb.jobs import following
+from shopkb.jobs.actions import following
 from shopkb.jobs.models import Run
 from shopkb.procedures.models import Procedure
 from tests import builders

@@ -14,11 +14,12 @@ from django.db import connection, connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 
 from shopkb.accounts.models import User
-from shopkb.jobs import closing, following, handing_over, vehicle_state
+from shopkb.jobs import vehicle_state
+from shopkb.jobs.actions import closing, following, handing_over
 from shopkb.jobs.models import Event, Job, PutBack
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep.chains import broken_chains
-from shopkb.upkeep.neutral import go_on_counting, models_of
+from shopkb.upkeep.portable_rows import go_on_counting, models_of
 from tests import builders
 from tests.conftest import NOW
 from tests.upkeep.places import fresh, unguarded

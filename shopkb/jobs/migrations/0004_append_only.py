@@ -1,6 +1,6 @@
 from django.db import migrations
 
-from shopkb.jobs import append_only
+from shopkb.jobs.log import append_only
 
 
 def install(apps, schema_editor):

@@ -1,7 +1,7 @@
 from django.db import migrations
 
-from shopkb.jobs.chain import Entry, Kind, entry
-from shopkb.jobs.event_log import past_job, past_run
+from shopkb.jobs.log.hash_chain import Entry, Kind, entry
+from shopkb.jobs.log.chains_from_rows import past_job, past_run
 
 CHUNK = 200
 PARTS = (

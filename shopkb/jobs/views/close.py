@@ -18,16 +18,16 @@ from shopkb.catalog.models import Cause, Caution
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
 from shopkb.evidence.insight import insight
-from shopkb.jobs import closing
-from shopkb.jobs.cases import latest_verification
+from shopkb.jobs.actions import closing
+from shopkb.jobs.closed_jobs import latest_verification
+from shopkb.jobs.effective_results import has_place
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason_about
-from shopkb.jobs.standing import has_place
 from shopkb.jobs.vehicle_state import confirm_back, off_on
-from shopkb.jobs.views.place import Place, cause_words, late_ones, place_of, places_of
-from shopkb.jobs.views.take_in import job_context
+from shopkb.jobs.views.job_pages import job_context
+from shopkb.jobs.views.run_state import Place, cause_words, late_ones, place_of, places_of
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number

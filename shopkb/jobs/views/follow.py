@@ -17,16 +17,14 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import GoKind
-from shopkb.jobs import following
+from shopkb.jobs.actions import following
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody
 from shopkb.jobs.forms import LeaveForm, SkipForm
 from shopkb.jobs.models import Job, Run
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import confirm_back, off_in
-from shopkb.jobs.views.judged import METER, chosen_meter
-from shopkb.jobs.views.place import (
-    UNDO_SECONDS,
+from shopkb.jobs.views.run_state import (
     Place,
     answer_words,
     cause_words,
@@ -34,9 +32,10 @@ from shopkb.jobs.views.place import (
     late_ones,
     leads_to,
     place_of,
-    undo_offer,
 )
 from shopkb.jobs.views.step import render_step
+from shopkb.jobs.views.typed_reading import METER, chosen_meter
+from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Procedure
 from shopkb.web.numbers import row_number
 

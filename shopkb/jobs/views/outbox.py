@@ -18,19 +18,20 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Outcome, Step
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.limits import as_told
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
-from shopkb.jobs import answering, photos
+from shopkb.jobs import answering
+from shopkb.jobs.actions import photos
+from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.errors import NotPossible, OtherBody
-from shopkb.jobs.meters import meter_of
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
-from shopkb.jobs.receiving import receive
-from shopkb.jobs.views.judged import chosen_meter
-from shopkb.jobs.views.place import Place, leads_to, place_of
+from shopkb.jobs.views.run_state import Place, leads_to, place_of
+from shopkb.jobs.views.typed_reading import chosen_meter
 
 LARGEST_ITEM = 8 * 1024
 SIGN_IN_AGAIN = "Sign in again; what was not sent is kept on this device."

@@ -21,7 +21,9 @@ from shopkb.jobs.dangers import LONG_BREAK, danger_due
 from shopkb.jobs.models import Run
 from shopkb.jobs.reasoning import Reasoning, reason_about
 from shopkb.jobs.vehicle_state import off_in
-from shopkb.jobs.views.judged import (
+from shopkb.jobs.views.outbox import pack_urls
+from shopkb.jobs.views.run_state import Place, answer_words
+from shopkb.jobs.views.typed_reading import (
     answer_buttons,
     as_shown,
     chosen_meter,
@@ -29,10 +31,9 @@ from shopkb.jobs.views.judged import (
     judge_typed,
     verdict_words,
 )
-from shopkb.jobs.views.outbox import pack_urls
-from shopkb.jobs.views.place import UNDO_SECONDS, Place, answer_words, undo_offer
+from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Revision
-from shopkb.web.words import minutes_words
+from shopkb.web.humanize import minutes_words
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,9 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right, require
+from shopkb.jobs.effective_results import walk_of
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
-from shopkb.jobs.standing import walk_of
-from shopkb.jobs.views.place import Late, Place, answer_words, late_value_words, question
+from shopkb.jobs.views.run_state import Late, Place, answer_words, late_value_words, question
 from shopkb.procedures.drawing import Drawn, Look, drawn
 from shopkb.procedures.storing import flow_of
 

@@ -8,7 +8,7 @@ from datetime import datetime
 from django.urls import reverse
 from django.utils.formats import number_format
 
-from shopkb.jobs.views.behind import DONE
+from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.cells import rounded
 from shopkb.reports.figures_causes import uncovered
 from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
@@ -26,7 +26,7 @@ from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallie
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.words import minutes_words, percent
+from shopkb.web.humanize import minutes_words, percent
 
 COLUMNS = (
     Column("what", "What the jobs say"),

@@ -19,7 +19,7 @@ from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.words import minutes_words, percent
+from shopkb.web.humanize import minutes_words, percent
 
 SHOWN_MONTHS = 2 * USUAL_MONTHS
 """So far back from the end of the period a revision is called new."""

@@ -14,7 +14,7 @@ from shopkb.reports.pages.minutes import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.words import percent_number
+from shopkb.web.humanize import percent_number
 
 MONTHLY = (
     Column("month", "Month", Kind.MONTH),

@@ -24,7 +24,7 @@ from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
 from shopkb.reports.shares import Mean
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.words import minutes_words
+from shopkb.web.humanize import minutes_words
 
 PROCEDURES = (
     Column("procedure", "Procedure"),

@@ -12,7 +12,7 @@ from django.utils.formats import date_format
 
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.models import Result
-from shopkb.jobs.views.behind import DONE
+from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.cells import rounded
 from shopkb.reports.figures_shelf import RECENT_MONTHS
 from shopkb.reports.figures_tests import StepFigures
@@ -21,7 +21,7 @@ from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_tallied
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.words import percent
+from shopkb.web.humanize import percent
 
 MOST = 10
 OFTEN = 0.05

@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from shopkb.evidence.insight import strengths_in_force
 from shopkb.jobs.models import Result
-from shopkb.jobs.views.behind import DONE
+from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures_answers import tallies_of_person, typical_minutes
 from shopkb.reports.figures_tests import StepFigures, step_figures
 from shopkb.reports.filters import Filters

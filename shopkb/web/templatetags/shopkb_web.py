@@ -9,17 +9,17 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.web import bars, words
+from shopkb.web import bars, humanize
 from shopkb.web.markdown import shown
 
 register = template.Library()
 
-register.filter("signal_class", words.signal_class)
-register.filter("minutes", words.minutes_words)
-register.filter("percent", words.percent)
-register.filter("percent_number", words.percent_number)
-register.filter("jobs_words", words.jobs_words)
-register.filter("chance_words", words.chance_words)
+register.filter("signal_class", humanize.signal_class)
+register.filter("minutes", humanize.minutes_words)
+register.filter("percent", humanize.percent)
+register.filter("percent_number", humanize.percent_number)
+register.filter("jobs_words", humanize.jobs_words)
+register.filter("chance_words", humanize.chance_words)
 
 
 @register.filter
@@ -31,7 +31,7 @@ def md(text: str | None) -> SafeString:
 @register.filter
 def reading(value: object, how: str = "") -> str:
     """A quantity as a meter shows it; ``reading:"signed"`` for a difference."""
-    return words.reading_words(value, signed=how == "signed")
+    return humanize.reading_words(value, signed=how == "signed")
 
 
 @register.filter
@@ -42,7 +42,7 @@ def when(moment: dt.datetime | dt.date | None) -> str:
     if isinstance(moment, dt.datetime):
         moment = timezone.localtime(moment)
     return format_html(
-        '<time datetime="{}">{}</time>', moment.isoformat(), words.when_words(moment, timezone.localtime())
+        '<time datetime="{}">{}</time>', moment.isoformat(), humanize.when_words(moment, timezone.localtime())
     )
 
 

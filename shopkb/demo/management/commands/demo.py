@@ -80,7 +80,7 @@ class Command(BaseCommand):
     def _serve(self, wanted: int) -> None:
         from waitress import serve
 
-        from shopkb.demo.measuring import measure_once
+        from shopkb.demo.first_scores import measure_once
         from shopkb.procedures.drawing import draw_ahead
         from shopkb.reports.ahead import work_out_ahead
         from shopkb.wsgi import application

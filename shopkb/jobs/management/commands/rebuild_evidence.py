@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand
 
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.evidence.learning import kept, rebuild, total_of
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job
 
 EVERY = 1000

@@ -4,7 +4,7 @@ from typing import Any
 
 from django.core.management.commands import flush
 
-from shopkb.jobs.append_only import opened
+from shopkb.jobs.log.append_only import opened
 
 
 class Command(flush.Command):

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.laws import CHECKS, MENDS, broken
+from shopkb.upkeep.invariants import CHECKS, MENDS, broken
 
 BROKEN = 1
 

@@ -17,21 +17,21 @@ from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Meter, Platform, Symptom
 from shopkb.core.diagnosis.tallies import TallyKey
 from shopkb.core.flow.model import Proof
+from shopkb.demo.job_import import StoredHistory, store_history
+from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.evidence.learning import kept, rebuild, total_of
+from shopkb.jobs.actions.closing import Done, close_job, record_repair, verify_repair
+from shopkb.jobs.actions.following import record, record_value, start_run, stop_run
+from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.cases import closed_cases
-from shopkb.jobs.closing import Done, close_job, record_repair, verify_repair
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.dangers import Passing, pass_danger
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.following import record, record_value, start_run, stop_run
-from shopkb.jobs.history import StoredHistory, store_history
-from shopkb.jobs.intake import Intake, open_job
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
-from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.procedures.models import Procedure
 from tests.builders import TO_GROUND

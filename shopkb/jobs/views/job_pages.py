@@ -13,13 +13,13 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.roles import Right, require
 from shopkb.core.identifiers import check_vin
-from shopkb.jobs import closing, intake
+from shopkb.jobs.actions import closing, intake
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
 from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import off_on
-from shopkb.jobs.views.behind import Behind
+from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.choosing import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part

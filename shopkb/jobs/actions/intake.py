@@ -13,7 +13,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.evidence.learning import learn
-from shopkb.jobs.cases import case_of
+from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Job, Vehicle
 

@@ -17,15 +17,15 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums, take_back
 from shopkb.core.diagnosis.tallies import merge as merged
+from shopkb.demo.past_job_rows import JobRows, Names, rows_of
+from shopkb.demo.past_jobs import PastJob
 from shopkb.evidence.learning import add_evidence, total_of
-from shopkb.jobs.append_only import opened
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.actions.intake import normal_registration
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.event_log import past_job, past_run
-from shopkb.jobs.intake import normal_registration
+from shopkb.jobs.log.append_only import opened
+from shopkb.jobs.log.chains_from_rows import past_job, past_run
 from shopkb.jobs.models import DangerPassed, Event, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
-from shopkb.jobs.past import PastJob
-from shopkb.jobs.past_rows import JobRows, Names, rows_of
 
 CHUNK = 400
 """Jobs in one transaction: some tenths of a second on a small PC."""

@@ -16,12 +16,12 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause
 from shopkb.core.flow.model import GoKind, Proof
 from shopkb.evidence.learning import learn
-from shopkb.jobs.cases import case_of, latest_verification
-from shopkb.jobs.chain import Kind
+from shopkb.jobs.closed_jobs import case_of, latest_verification
+from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.errors import NotPossible, OtherBody
-from shopkb.jobs.event_log import log_closed, log_on_job, log_reopened, log_words
+from shopkb.jobs.log.hash_chain import Kind
+from shopkb.jobs.log.write import log_closed, log_on_job, log_reopened, log_words
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of
 
 

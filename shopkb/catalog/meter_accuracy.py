@@ -1,24 +1,16 @@
-"""The shop's meters as the values that judge readings."""
+"""One range of a meter, from the catalog's JSON to the value that judges readings."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from shopkb.core.readings.meters import Accuracy, Meter
+from shopkb.core.readings.meters import Accuracy
 from shopkb.core.readings.units import ReadingError, parse_quantity
-
-if TYPE_CHECKING:
-    from shopkb.catalog import models
 
 PARTS = ("quantity", "top", "percent", "counts", "resolution")
 """What a range is made of: ``{quantity: voltage, top: 60 V, percent: 0.1, counts: 2, resolution: 10 mV}``."""
-
-
-def meter_value(row: models.Meter) -> Meter:
-    """The meter with the accuracy of each of its ranges."""
-    return Meter(row.key, row.name, tuple(accuracy_value(part) for part in row.accuracies))
 
 
 def accuracy_value(part: Mapping[str, Any]) -> Accuracy:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID, uuid4
 
 from django.db.models import Prefetch
@@ -13,12 +13,9 @@ from django.shortcuts import get_object_or_404
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Step
 from shopkb.core.flow.walk import Walk
+from shopkb.jobs.effective_results import has_place, standing_results, walk_of
 from shopkb.jobs.models import Job, LateValue, Result, Run
-from shopkb.jobs.standing import has_place, standing_results, walk_of
 from shopkb.procedures.storing import flow_of
-
-UNDO_SECONDS = 10
-"""How long the page offers to undo the answer that was just given."""
 
 
 @dataclass(frozen=True)
@@ -51,18 +48,6 @@ def place_of(pk: int) -> Place:
     flow = flow_of(run.revision)
     rows = list(run.results.counting().select_related("who"))
     return Place(run, flow, rows, walk_of(flow, rows))
-
-
-def undo_offer(place: Place, by: User, now: datetime) -> Result | None:
-    """The last answer while undoing it is offered: one's own, on an open job, and stored within the last ten seconds.
-
-    Only the offer ends. Going back to the step and answering it anew does the same without any haste (WCAG 2.2, 2.2.1),
-    and an undo that was pressed in time but arrives late is still taken.
-    """
-    last = place.rows[-1] if place.rows else None
-    if last is None or last.who_id != by.pk or not place.run.job.is_open:
-        return None
-    return last if now - last.at < timedelta(seconds=UNDO_SECONDS) else None
 
 
 def places_of(job: Job) -> list[Place]:

@@ -20,12 +20,12 @@ from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.units import ReadingError, parse_reading
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_of
-from shopkb.jobs.chain import Kind, storable
 from shopkb.jobs.dangers import danger_due
+from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody
-from shopkb.jobs.event_log import log_row, log_words
+from shopkb.jobs.log.hash_chain import Kind, storable
+from shopkb.jobs.log.write import log_row, log_words
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
-from shopkb.jobs.standing import standing_results, walk_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 

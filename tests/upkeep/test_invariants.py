@@ -16,7 +16,7 @@ from shopkb.jobs.models import Job, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Picture, Procedure, Step
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.laws import CHECKS, broken
+from shopkb.upkeep.invariants import CHECKS, broken
 from shopkb.web.markdown import STEP_PICTURES
 from tests import builders
 from tests.conftest import NOW

@@ -1,7 +1,7 @@
 """Past jobs as values: what an older record, or a simulator, says of jobs that are over.
 
 People, platforms, symptoms, causes and meters are named as the shop names them (log-in, path, key, identity), so that
-one shop's past can be told to another. :mod:`shopkb.jobs.history` stores these values.
+one shop's past can be told to another. :mod:`shopkb.demo.job_import` stores these values.
 """
 
 from __future__ import annotations

@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.flow.model import GoKind
+from shopkb.jobs.effective_results import has_place, standing_results
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.standing import has_place, standing_results
 from shopkb.procedures.storing import flow_of
 
 CHUNK = 500

@@ -8,16 +8,16 @@ from typing import TypeVar
 from uuid import UUID, uuid5
 
 from shopkb.accounts.models import User
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom
 from shopkb.core.flow.model import AskedValue, Flow
 from shopkb.core.flow.walk import Entry, Walk, walk
 from shopkb.core.readings.units import Quantity
+from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, with_computed
-from shopkb.jobs.chain import storable
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.log.hash_chain import storable
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
-from shopkb.jobs.past import PastJob, PastRepair, PastResult, PastRun
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 

@@ -3,8 +3,8 @@ from __future__ import annotations
 import pytest
 from django.db import IntegrityError
 
-from shopkb.catalog import causes, trees
-from shopkb.catalog.causes import cause_for
+from shopkb.catalog import cause_registry, trees
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Cause, System
 from shopkb.core.flow.model import Cause as FlowCause
 from tests.catalog.test_trees_together import PEOPLE, all_at_once
@@ -37,19 +37,19 @@ def test_its_identity_is_that_of_the_flow(horn: System) -> None:
         (
             "hron",
             "worn",
-            causes.UnknownComponent,
+            cause_registry.UnknownComponent,
             "No system has the path 'hron'. Add it to the systems tree first.",
         ),
         (
             "horn",
             "  ",
-            causes.ModeNotSaid,
+            cause_registry.ModeNotSaid,
             "A cause needs its failure mode. Write how the part fails, such as open circuit.",
         ),
         (
             "horn",
             "m" * 121,
-            causes.ModeNotSaid,
+            cause_registry.ModeNotSaid,
             f"The failure mode '{'m' * 121}' is longer than 120 characters. Say it in fewer words.",
         ),
     ],

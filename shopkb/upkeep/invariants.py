@@ -26,8 +26,8 @@ from shopkb.catalog import verifying
 from shopkb.catalog.models import Platform, System
 from shopkb.core.flow.checks import check_flow
 from shopkb.evidence.learning import kept, rebuild, total_of
-from shopkb.jobs import append_only
-from shopkb.jobs.cases import closed_cases
+from shopkb.jobs.closed_jobs import closed_cases
+from shopkb.jobs.log import append_only
 from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
 from shopkb.procedures.models import Picture, Revision, Step
 from shopkb.procedures.storing import checksum, flow_in

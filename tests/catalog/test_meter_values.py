@@ -4,7 +4,8 @@ from decimal import Decimal
 
 import pytest
 
-from shopkb.catalog.meters import accuracy_value, meter_value
+from shopkb.catalog.meter_accuracy import accuracy_value
+from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter
 from shopkb.core.readings.meters import Accuracy
 from shopkb.core.readings.units import Quantity, ReadingError
@@ -13,7 +14,7 @@ RANGE = {"quantity": "voltage", "top": "60 V", "percent": 0.1, "counts": 2, "res
 
 
 def test_a_row_becomes_the_meter_that_judges() -> None:
-    meter = meter_value(Meter(key="bench", name="Bench", accuracies=[RANGE]))
+    meter = meter_of(Meter(key="bench", name="Bench", accuracies=[RANGE]))
     assert (meter.key, meter.name) == ("bench", "Bench")
     assert meter.accuracies == (
         Accuracy("voltage", Quantity(Decimal(60), "V"), Decimal("0.1"), Decimal(2), Quantity(Decimal(10), "mV")),

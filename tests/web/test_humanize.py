@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.readings.units import Quantity
-from shopkb.web import words
+from shopkb.web import humanize
 
 NOW = dt.datetime(2026, 11, 25, 10, 24, tzinfo=dt.UTC)
 
@@ -34,7 +34,7 @@ NOW = dt.datetime(2026, 11, 25, 10, 24, tzinfo=dt.UTC)
     ],
 )
 def test_minutes(minutes: float | None, said: str) -> None:
-    assert words.minutes_words(minutes) == said
+    assert humanize.minutes_words(minutes) == said
 
 
 @pytest.mark.parametrize(
@@ -51,19 +51,19 @@ def test_minutes(minutes: float | None, said: str) -> None:
     ],
 )
 def test_percent(share: float | None, said: str) -> None:
-    assert words.percent(share) == said
+    assert humanize.percent(share) == said
 
 
 @given(st.floats(0, 1))
 def test_percent_never_claims_all_or_nothing_falsely(share: float) -> None:
-    said = words.percent(share)
+    said = humanize.percent(share)
     assert (said == "0 %") == (share == 0)
     assert (said == "100 %") == (share == 1)
 
 
 @pytest.mark.parametrize(("count", "said"), [(0.3, "under 1 job"), (1, "1 job"), (34, "34 jobs"), (2.6, "3 jobs")])
 def test_jobs(count: float, said: str) -> None:
-    assert words.jobs_words(count) == said
+    assert humanize.jobs_words(count) == said
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_jobs(count: float, said: str) -> None:
     [(0.9, "very likely"), (0.71, "likely"), (0.19, "possible"), (0.08, "unlikely"), (0.01, "very unlikely")],
 )
 def test_chance_words(share: float, word: str) -> None:
-    assert words.chance_words(share) == word
+    assert humanize.chance_words(share) == word
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_chance_words(share: float, word: str) -> None:
     ],
 )
 def test_readings(reading: object, signed: bool, said: str) -> None:
-    assert words.reading_words(reading, signed=signed) == said
+    assert humanize.reading_words(reading, signed=signed) == said
 
 
 @pytest.mark.parametrize(
@@ -111,12 +111,12 @@ def test_readings(reading: object, signed: bool, said: str) -> None:
     ],
 )
 def test_moments(before: dt.timedelta, said: str) -> None:
-    assert words.when_words(NOW - before, NOW) == said
+    assert humanize.when_words(NOW - before, NOW) == said
 
 
 def test_days_without_an_hour() -> None:
-    assert words.when_words(dt.date(2026, 11, 25), NOW) == "today, 25 Nov 2026"
-    assert words.when_words(dt.date(2026, 11, 26), NOW) == "tomorrow, 26 Nov 2026"
+    assert humanize.when_words(dt.date(2026, 11, 25), NOW) == "today, 25 Nov 2026"
+    assert humanize.when_words(dt.date(2026, 11, 26), NOW) == "tomorrow, 26 Nov 2026"
 
 
 @pytest.mark.parametrize(
@@ -124,10 +124,10 @@ def test_days_without_an_hour() -> None:
     [("DANGER", "danger"), ("warning", "warning"), (" Caution", "caution-word"), ("NOTICE", "notice")],
 )
 def test_signal_class(word: str, name: str) -> None:
-    assert words.signal_class(word) == name
+    assert humanize.signal_class(word) == name
 
 
 def test_an_unknown_signal_word_is_refused() -> None:
     with pytest.raises(ValueError) as refused:
-        words.signal_class("mind")
+        humanize.signal_class("mind")
     assert str(refused.value) == "'mind' is no signal word: DANGER, WARNING, CAUTION or NOTICE would be right"

@@ -8,6 +8,7 @@ from decimal import Context, Decimal
 
 from django.http import HttpRequest
 
+from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
@@ -16,8 +17,7 @@ from shopkb.core.readings.limits import as_told
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, format_quantity, parse_reading
 from shopkb.jobs import answering
 from shopkb.jobs.errors import Unreadable
-from shopkb.jobs.meters import meter_of
-from shopkb.jobs.views.place import leads_to
+from shopkb.jobs.views.run_state import leads_to
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 THREE_DIGITS = Context(prec=3)

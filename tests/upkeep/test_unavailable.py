@@ -8,16 +8,16 @@ from django.test import Client
 
 from shopkb.accounts.models import User
 from shopkb.reports import home
-from shopkb.upkeep import trouble
+from shopkb.upkeep import unavailable
 
 SAID = {
-    "database or disk is full": trouble.FULL,
-    "disk I/O error": trouble.FULL,
-    'could not extend file "base/1": No space left on device': trouble.FULL,
-    "database is locked": trouble.BUSY,
-    "canceling statement due to lock timeout": trouble.BUSY,
-    "connection failed: Connection refused": trouble.AWAY,
-    "terminating connection due to administrator command": trouble.AWAY,
+    "database or disk is full": unavailable.FULL,
+    "disk I/O error": unavailable.FULL,
+    'could not extend file "base/1": No space left on device': unavailable.FULL,
+    "database is locked": unavailable.BUSY,
+    "canceling statement due to lock timeout": unavailable.BUSY,
+    "connection failed: Connection refused": unavailable.AWAY,
+    "terminating connection due to administrator command": unavailable.AWAY,
 }
 
 

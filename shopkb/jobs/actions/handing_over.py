@@ -10,9 +10,9 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
-from shopkb.jobs.chain import Kind
 from shopkb.jobs.errors import NotPossible, OtherBody
-from shopkb.jobs.event_log import log_row, log_words
+from shopkb.jobs.log.hash_chain import Kind
+from shopkb.jobs.log.write import log_row, log_words
 from shopkb.jobs.models import HandOver, Run
 
 

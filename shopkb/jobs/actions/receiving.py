@@ -19,14 +19,14 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.jobs.actions.following import lock_run, record, record_value
 from shopkb.jobs.answering import MOST, Answer
-from shopkb.jobs.chain import Kind, storable
 from shopkb.jobs.dangers import Passing, pass_danger
+from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
-from shopkb.jobs.event_log import log_row
-from shopkb.jobs.following import lock_run, record, record_value
+from shopkb.jobs.log.hash_chain import Kind, storable
+from shopkb.jobs.log.write import log_row
 from shopkb.jobs.models import LateValue, Result, Retraction, Run, RunValue
-from shopkb.jobs.standing import standing_results
 from shopkb.procedures.storing import flow_of
 
 JUDGED_LATER = "Answered without the network; the reading was judged later."

@@ -1,4 +1,4 @@
-"""The one door for pictures of jobs; how they are written stands in :mod:`shopkb.web.pictures`."""
+"""The one door for pictures of jobs; how they are written stands in :mod:`shopkb.web.images`."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs.errors import NotPossible, OtherBody
 from shopkb.jobs.models import Job, Photo, Repair, Result
-from shopkb.web.pictures import BadPicture, encoded, to_disk
+from shopkb.web.images import BadPicture, encoded, to_disk
 
 JOB_QUOTA = 60 * 1024 * 1024
 """Bytes of pictures one job may hold."""

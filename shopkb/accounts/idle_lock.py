@@ -1,0 +1,53 @@
+"""The middleware that locks a shared tablet nobody touched for ``IDLE_LOCK_MINUTES``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import urlencode
+
+from shopkb.accounts.tablet import is_locked, is_shared, kept_form, touch
+from shopkb.accounts.views import switch_page
+
+View = Callable[[HttpRequest], HttpResponse]
+
+OPEN_WHILE_LOCKED = frozenset({"switch", "logout", "login", "health", "worker", "jobs:token"})
+BEHIND_THE_SCENES = frozenset({"jobs:token", "jobs:take-item", "worker", "health", "jobs:pack-step", "jobs:pack-end"})
+"""Pages that the device asks for by itself: no sign of a person."""
+LOCKED_MESSAGE = "This tablet is locked. Unlock it; what was not sent is kept on this device."
+
+
+class IdleLock:
+    """Stands behind the middleware that knows who is signed in. Costs no query."""
+
+    def __init__(self, get_response: View) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        if request.resolver_match is None or request.resolver_match.view_name in BEHIND_THE_SCENES:
+            return response
+        if is_shared(request) and not is_locked(request):
+            touch(request, response)
+        return response
+
+    def process_view(
+        self, request: HttpRequest, _view: View, _args: tuple[object, ...], _kwargs: dict[str, object]
+    ) -> HttpResponseBase | None:
+        match = request.resolver_match
+        if match is None or match.view_name in OPEN_WHILE_LOCKED or not is_shared(request) or not is_locked(request):
+            return None
+        return _locked(request)
+
+
+def _locked(request: HttpRequest) -> HttpResponseBase:
+    if request.content_type == "application/json":
+        return JsonResponse({"error": LOCKED_MESSAGE}, status=401)
+    if request.headers.get("HX-Request"):
+        return HttpResponse(LOCKED_MESSAGE, status=401, content_type="text/plain; charset=utf-8")
+    if request.method == "POST":
+        return switch_page(request, kept=kept_form(request))
+    return redirect(f"{reverse('switch')}?{urlencode({'next': request.get_full_path()})}")

@@ -1,0 +1,1 @@
+"""The event log: append-only rows, sealed by a hash chain."""

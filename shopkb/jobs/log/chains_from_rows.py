@@ -1,0 +1,52 @@
+"""Event chains of jobs that are already over, computed from their stored rows. Nothing is written here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from operator import attrgetter
+
+from shopkb.jobs.event import Event
+from shopkb.jobs.log.hash_chain import Entry, Kind, entry, linked
+from shopkb.jobs.log.write import closing_words
+from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
+
+
+def past_run(
+    run: Run,
+    values: Iterable[RunValue],
+    results: Iterable[Result],
+    dangers: Iterable[DangerPassed],
+    put_back: Iterable[PutBack],
+    more: Iterable[Entry] = (),
+) -> list[Event]:
+    """The chain of a run that is over, from its stored rows, by their times. Nothing is written."""
+    told = [
+        *(entry(Kind.VALUE, row, who=row.who_id, at=row.at) for row in values),
+        *(entry(Kind.DANGER, row, who=row.who_id, at=row.at) for row in dangers),
+        *(entry(Kind.RESULT, row, who=row.who_id, at=row.at) for row in results),
+        *more,
+        *(entry(Kind.PUT_BACK, row, who=row.who_id, at=row.at) for row in put_back),
+    ]
+    if run.state == Run.State.STOPPED:
+        told.append(Entry(Kind.LEFT, run.holder_id, run.ended_at or run.started_at, words=run.stopped_why))
+    first = entry(Kind.STARTED, run, who=run.holder_id, at=run.started_at)
+    return list(linked([first, *sorted(told, key=attrgetter("at"))], run=run.pk))
+
+
+def past_job(
+    job: Job,
+    repairs: Iterable[tuple[Repair, Sequence[int]]],
+    verifications: Iterable[Verification],
+    runs: Iterable[list[Event]],
+) -> Iterator[Event]:
+    """The chain of a job from its stored rows, the chains of its ``runs`` and how it was closed. Nothing is written."""
+    told = [
+        *(entry(Kind.REPAIR, row, who=row.who_id, at=row.at, also=also) for row, also in repairs),
+        *(entry(Kind.VERIFIED, row, who=row.who_id, at=row.at) for row in verifications),
+    ]
+    told.sort(key=attrgetter("at"))
+    if job.closed_by_id is not None and job.closed_at is not None:
+        ends = {events[-1].run_id: (events[-1].number, events[-1].hash) for events in runs if events}
+        words = closing_words(job.disposition, ends)
+        told.append(Entry(Kind.CLOSED, job.closed_by_id, job.closed_at, words=words))
+    return linked(told, job=job.pk)

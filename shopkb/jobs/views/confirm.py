@@ -1,0 +1,41 @@
+"""Confirming a DANGER before its step, and confirming that parts are back in place."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from shopkb.jobs import dangers, vehicle_state
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.models import Run
+from shopkb.jobs.views.run_state import client_id_of
+
+
+@require_POST
+def pass_danger(request: HttpRequest, pk: int, step: str) -> HttpResponse:
+    """Keep that the state of things a DANGER asks for was confirmed."""
+    run = get_object_or_404(Run, pk=pk)
+    shown_at = request.POST.get("shown_at", "")
+    now = timezone.now()
+    since = now.timestamp() - int(shown_at) if shown_at.isdecimal() and len(shown_at) < 12 else 0
+    seconds = min(max(0, round(since)), 86_400)
+    passing = dangers.Passing(step, request.POST.get("caution", "")[:60], seconds, client_id_of(request))
+    try:
+        dangers.pass_danger(run, passing, by=request.user, at=now)
+    except NotPossible as error:
+        messages.error(request, str(error))
+    return redirect("jobs:step", pk, step)
+
+
+@require_POST
+def put_back(request: HttpRequest, pk: int) -> HttpResponse:
+    """Confirm by name what is back in its place."""
+    run = get_object_or_404(Run, pk=pk)
+    try:
+        vehicle_state.confirm_back(run, request.POST.getlist("part"), by=request.user, at=timezone.now())
+    except NotPossible as error:
+        messages.error(request, str(error))
+    return redirect("jobs:job", run.job_id) if request.POST.get("then") == "job" else redirect("jobs:run", pk)

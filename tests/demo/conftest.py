@@ -1,0 +1,3 @@
+from tests.builders import horn, yard
+
+__all__ = ["horn", "yard"]
