@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from shopkb.core.readings.meters import Accuracy
+from shopkb.core.readings.accuracy import Accuracy
 from shopkb.core.readings.units import ReadingError, parse_quantity
 
 PARTS = ("quantity", "top", "percent", "counts", "resolution")

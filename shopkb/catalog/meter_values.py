@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from shopkb.catalog import models
 from shopkb.catalog.meter_accuracy import accuracy_value
-from shopkb.core.readings.meters import Meter
+from shopkb.core.readings.accuracy import Meter
 
 
 def meter_of(row: models.Meter) -> Meter:

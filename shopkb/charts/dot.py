@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from shopkb.charts.branch_notes import BranchKey, BranchNotes
 from shopkb.charts.dot_text import escaped
 from shopkb.charts.edges import branch_edges, lead_in
-from shopkb.charts.limits import refuse_too_large
 from shopkb.charts.nodes import end_nodes, start_node, step_nodes
-from shopkb.charts.notes import BranchKey, BranchNotes
+from shopkb.charts.refusals import refuse_too_large
 from shopkb.charts.shapes import TEXT_SIZE
 from shopkb.charts.view import CARD, FONTS, INK, LABEL_SIZE, SOFT, View, edge_id, node_id
 from shopkb.core.flow.model import Flow

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from shopkb.charts.branch_notes import BranchNote, evidence_words, rate_words
 from shopkb.charts.dot_text import edge_statement, escaped, left_label
+from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.nodes import NO_START, ways_in
-from shopkb.charts.notes import BranchNote, evidence_words, rate_words
 from shopkb.charts.view import FAINT, INK, SOFT, View, edge_id, end_id
-from shopkb.charts.words import BY_ELIMINATION
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof, Step
 
 LABEL_COLUMNS = 18

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from shopkb.charts.branch_notes import possible_words
 from shopkb.charts.dot_text import escaped, label, node_statement, record_label
+from shopkb.charts.labels import BY_ELIMINATION, proof_words, step_words
 from shopkb.charts.lettering import balanced, shortened
-from shopkb.charts.notes import possible_words
 from shopkb.charts.shapes import SHAPES, Sign, sign_of, size_of, step_lines
 from shopkb.charts.view import AMBER, CARD, FAINT, SOFT, TINT, YOU_ARE_HERE, View, cause_name, end_id, site_path
-from shopkb.charts.words import BY_ELIMINATION, proof_words, step_words
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
 
 NO_START = "no-first-step"

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from shopkb.charts.notes import BranchKey, BranchNote, BranchNotes, possible_words, rate_words
+from shopkb.charts.branch_notes import BranchKey, BranchNote, BranchNotes, possible_words, rate_words
+from shopkb.charts.labels import KIND_WORDS, proof_words
 from shopkb.charts.view import YOU_ARE_HERE, View, cause_name
-from shopkb.charts.words import KIND_WORDS, proof_words
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 
 MOST_NESTED = 8

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Literal
 
 from shopkb.charts.dot_text import labels
-from shopkb.charts.draw import NOT_INSTALLED
-from shopkb.charts.limits import ChartUnavailable
-from shopkb.charts.paper import MARGIN, room_for
+from shopkb.charts.draw_process import NOT_INSTALLED
+from shopkb.charts.refusals import ChartUnavailable
+from shopkb.charts.sheet_size import MARGIN, room_for
 from shopkb.charts.svg import full_size, inline_svg, texts
 
 __all__ = ["ChartUnavailable", "Form", "inline_svg", "render", "texts"]
@@ -31,7 +31,7 @@ def render(dot: str, form: Form, *, seconds: float = 5.0) -> bytes:
     """Draw DOT text written by :func:`shopkb.charts.dot.flow_dot`.
 
     Every node and branch must show exactly the text that went in, or there is no chart. A PDF fits A4 portrait if
-    that leaves it legible, else the least larger sheet (:mod:`shopkb.charts.paper`).
+    that leaves it legible, else the least larger sheet (:mod:`shopkb.charts.sheet_size`).
 
     Args:
         dot: the graph.
@@ -69,7 +69,7 @@ def _drawn(dot: bytes, form: Form, settings: Sequence[str], seconds: float) -> b
 
 def _commands(form: Form, settings: Sequence[str] = ()) -> list[Sequence[str]]:
     """The programs to try, in order."""
-    commands: list[Sequence[str]] = [[*PYTHON, str(Path(__file__).with_name("draw.py")), form, *settings]]
+    commands: list[Sequence[str]] = [[*PYTHON, str(Path(__file__).with_name("draw_process.py")), form, *settings]]
     if program := shutil.which("dot"):
         commands.append([program, f"-T{form}", *(f"-G{setting}" for setting in settings)])
     return commands

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from xml.etree import ElementTree
 
 from shopkb.charts.dot_text import lines_shown
-from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.view import site_path
 
 SVG = "http://www.w3.org/2000/svg"

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from shopkb.charts.notes import BranchKey, BranchNotes
+from shopkb.charts.branch_notes import BranchKey, BranchNotes
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
 
 FONTS = "Atkinson Hyperlegible Next,DejaVu Sans,Verdana,Arial,sans-serif"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from django.db.models import Sum
 
-from shopkb.charts.notes import BranchNote
+from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.rates import jeffreys
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow

@@ -18,7 +18,7 @@ from django.conf import settings
 from django.db.models import Subquery
 
 from shopkb.catalog.models import Access
-from shopkb.charts.notes import BranchNote
+from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.branches import BranchEvidence, branch_evidence
 from shopkb.core.diagnosis.cause_model import CauseModel

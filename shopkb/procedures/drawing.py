@@ -13,10 +13,10 @@ from django.core.cache import cache
 from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.catalog.models import System
+from shopkb.charts.branch_notes import BranchNote
 from shopkb.charts.dot import flow_dot
-from shopkb.charts.limits import ChartUnavailable
-from shopkb.charts.notes import BranchNote
 from shopkb.charts.outline import OutlineStep, outline
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form, inline_svg, render
 from shopkb.core.flow import editing
 from shopkb.core.flow.model import Flow

@@ -21,8 +21,8 @@ from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow
+from shopkb.procedures.catalog_paths import under_todays_names
 from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
-from shopkb.procedures.naming import under_todays_names
 from shopkb.procedures.storing import checksum, flow_of, write_rows
 
 State = Revision.State

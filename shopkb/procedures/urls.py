@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, desk, paper, pictures, write
+from shopkb.procedures.views import browse, desk, paper_form, picture_upload, write
 
 app_name = "procedures"
 urlpatterns = [
@@ -8,17 +8,17 @@ urlpatterns = [
     path("new/", write.new_from_text, name="new"),
     path("new/desk/", desk.new_procedure, name="desk-new"),
     path("preview/", desk.preview, name="desk-preview"),
-    path("pictures/<str:name>", pictures.picture, name="picture"),
+    path("pictures/<str:name>", picture_upload.picture, name="picture"),
     path("<slug:key>/", browse.procedure_page, name="procedure"),
     path("<slug:key>/<int:number>/", browse.revision_page, name="revision"),
     path("<slug:key>/<int:number>/steps/<slug:step>/", browse.step_page, name="step"),
     path("<slug:key>/<int:number>/chart.<slug:form>", browse.chart_file, name="chart"),
     path("<slug:key>/<int:number>/file", browse.procedure_file, name="file"),
-    path("<slug:key>/<int:number>/paper/", paper.paper_form, name="paper"),
+    path("<slug:key>/<int:number>/paper/", paper_form.paper_form, name="paper"),
     path("<slug:key>/<int:number>/desk/", desk.desk, name="desk"),
     path("<slug:key>/<int:number>/desk/act/", desk.act, name="desk-act"),
     path("<slug:key>/<int:number>/desk/chart/", desk.chart, name="desk-chart"),
-    path("<slug:key>/<int:number>/desk/picture/", pictures.add_picture, name="desk-picture"),
+    path("<slug:key>/<int:number>/desk/picture/", picture_upload.add_picture, name="desk-picture"),
     path("<slug:key>/<int:number>/desk/undo/", desk.undo, name="desk-undo"),
     path("<slug:key>/<int:number>/desk/cause/", desk.cause_picker, name="desk-cause"),
     path("<slug:key>/<int:number>/remarks/", desk.remarks, name="remarks"),

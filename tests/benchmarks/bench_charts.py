@@ -15,8 +15,8 @@ from collections.abc import Callable
 from pygraphviz import AGraph
 
 from shopkb.charts import render as rendering
+from shopkb.charts.branch_notes import BranchNote
 from shopkb.charts.dot import flow_dot
-from shopkb.charts.notes import BranchNote
 from shopkb.charts.outline import outline
 from shopkb.charts.render import inline_svg, render
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shopkb.charts.notes import BranchNote
+from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
 
 STEP, CAUSE, HAND_OVER, OUT = GoKind.STEP, GoKind.CAUSE, GoKind.HAND_OVER, GoKind.OUT

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shopkb.charts.branch_notes import BranchNote, evidence_words, possible_words, rate_words
 from shopkb.charts.dot import edge_id, flow_dot, node_id
 from shopkb.charts.dot_text import label, labels, left_label, lines_shown, node_statement, record_label
+from shopkb.charts.labels import proof_words
 from shopkb.charts.lettering import clean
-from shopkb.charts.limits import ChartUnavailable
-from shopkb.charts.notes import BranchNote, evidence_words, possible_words, rate_words
-from shopkb.charts.words import proof_words
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
 from tests.charts.drawing import HOSTILE, labelled, small
 from tests.charts.sample import COMPONENTS, FAN, LINKS, NOTES, NOW, PATH, POSSIBLE, TITLES

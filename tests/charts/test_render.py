@@ -16,7 +16,7 @@ from shopkb.charts import render as rendering
 from shopkb.charts.dot import flow_dot
 from shopkb.charts.dot_text import labels
 from shopkb.charts.lettering import clean
-from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import inline_svg, render, texts
 from shopkb.charts.svg import ends, full_size
 from shopkb.core.flow.model import Go, GoKind, Outcome, Step, TestKind
@@ -262,7 +262,7 @@ def test_without_graphviz_the_reason_is_given(no_pygraphviz: None, monkeypatch: 
 
 
 def test_the_dot_program_stands_in(no_pygraphviz: None, fake_dot: Path, tmp_path: Path) -> None:
-    real = Path(rendering.__file__).with_name("draw.py")
+    real = Path(rendering.__file__).with_name("draw_process.py")
     fake_dot.write_text(
         f"#!{sys.executable} -I\nimport runpy, sys\n"
         f"open({str(tmp_path / 'seen')!r}, 'w').write(' '.join(sys.argv[1:]))\n"

@@ -16,11 +16,11 @@ import pytest
 
 from shopkb.charts.shapes import SHAPES
 from shopkb.core.identifiers import TroubleCode, check_vin, model_year, parse_trouble_code
+from shopkb.core.readings.accuracy import Accuracy, limit_of_error
 from shopkb.core.readings.bands import Interval
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.fluids import charge_from_voltage, water_boiling
 from shopkb.core.readings.judgement import conformance_probability
-from shopkb.core.readings.meters import Accuracy, limit_of_error
 from shopkb.core.readings.sensors import steinhart_hart_temperature
 from shopkb.core.readings.units import Quantity
 from shopkb.core.readings.wiring import copper_resistance, gauge_area, gauge_diameter

@@ -7,7 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from statsmodels.stats.proportion import proportion_confint
 
-from shopkb.charts.notes import BranchNote
+from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning

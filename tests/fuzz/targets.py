@@ -23,7 +23,7 @@ from PIL import Image
 
 from shopkb.charts.dot import flow_dot
 from shopkb.charts.dot_text import labels
-from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import inline_svg, render
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.file.reader import read_flow

@@ -17,8 +17,8 @@ from shopkb.core.flow import editing
 from shopkb.jobs.actions import closing
 from shopkb.jobs.models import DangerPassed, Job, Photo, Run
 from shopkb.procedures import publishing
+from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Procedure
-from shopkb.procedures.pictures import as_markdown, keep_picture
 from shopkb.procedures.storing import flow_of
 from tests.conftest import NOW
 from tests.door import Door

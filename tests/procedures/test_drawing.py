@@ -9,7 +9,7 @@ import pytest
 from django.core.cache import cache
 from pytest_django import DjangoAssertNumQueries
 
-from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Go, GoKind

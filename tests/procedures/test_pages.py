@@ -13,7 +13,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.evidence import insight
 from shopkb.procedures import drawing, publishing

@@ -16,8 +16,8 @@ from shopkb.accounts.models import User
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures import publishing
+from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Picture, Procedure, Revision
-from shopkb.procedures.pictures import as_markdown, keep_picture
 from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import flow_of
 from shopkb.web.markdown import shown

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 
+from shopkb.core.readings.accuracy import Meter, limit_of_error
 from shopkb.core.readings.bands import Band, Interval, in_full, shortly
 from shopkb.core.readings.expressions import difference
 from shopkb.core.readings.limits import as_told
-from shopkb.core.readings.meters import Meter, limit_of_error
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading
 
 TOO_CLOSE_WORDS = "too close to the limit for this meter: measure again, with the better meter, or under load"

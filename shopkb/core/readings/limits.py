@@ -14,9 +14,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 
+from shopkb.core.readings.accuracy import Meter
 from shopkb.core.readings.bands import Band, Interval
 from shopkb.core.readings.expressions import Expression, difference
-from shopkb.core.readings.meters import Meter
 from shopkb.core.readings.units import Quantity
 
 FIGURES = 4

@@ -20,7 +20,7 @@ from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.job_filters import Behind
-from shopkb.procedures.choosing import offers
+from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
 from shopkb.web.numbers import row_number

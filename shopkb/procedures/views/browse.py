@@ -10,16 +10,16 @@ from django.views.decorators.http import require_safe
 
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
-from shopkb.charts.limits import ChartUnavailable
+from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
 from shopkb.evidence.counts import records
 from shopkb.evidence.insight import Insight, Reading, insight, read_once, read_tallies
 from shopkb.evidence.lately import Lately, last_proven, lately
-from shopkb.procedures.choosing import offers
-from shopkb.procedures.desk.wording import at_the_desk
+from shopkb.procedures.desk.finding_text import at_the_desk
 from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
+from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
 from shopkb.procedures.storing import flow_of

@@ -18,10 +18,10 @@ from shopkb.core.flow.comparison.merged_diff import both
 from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
-from shopkb.procedures.desk.acts import Done, obey
-from shopkb.procedures.desk.meanwhile import apart, concerned, differing, texts_of_form
-from shopkb.procedures.desk.showing import charting, desk_address, showing
-from shopkb.procedures.desk.wording import at_the_desk, in_names
+from shopkb.procedures.desk.conflicts import apart, concerned, differing, texts_of_form
+from shopkb.procedures.desk.desk_context import charting, desk_address, showing
+from shopkb.procedures.desk.finding_text import at_the_desk, in_names
+from shopkb.procedures.desk.form_actions import Done, obey
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible

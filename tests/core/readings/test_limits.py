@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shopkb.core.readings.accuracy import Accuracy, Meter
 from shopkb.core.readings.bands import Band, Interval, parse_band
 from shopkb.core.readings.judgement import Verdict, judge
 from shopkb.core.readings.limits import as_told
-from shopkb.core.readings.meters import Accuracy, Meter
 from shopkb.core.readings.units import Quantity, Reading, parse_quantity
 
 

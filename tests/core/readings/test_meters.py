@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from shopkb.core.readings.accuracy import Accuracy, Meter, limit_of_error
 from shopkb.core.readings.bands import Band, Interval, parse_band
 from shopkb.core.readings.judgement import Judgement, Verdict, conformance_probability, judge
-from shopkb.core.readings.meters import Accuracy, Meter, limit_of_error
 from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
 from tests.core.readings.published import rows
 

@@ -13,7 +13,7 @@ from shopkb.core.flow.checks.hazards import Catalog, CautionView
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, TestKind
 from shopkb.core.readings.bands import parse_band
-from shopkb.procedures.desk.wording import FIELDS, HINTS, at_the_desk
+from shopkb.procedures.desk.finding_text import FIELDS, HINTS, at_the_desk
 from tests.core.diagnosis.flows import horn
 
 CATALOG = Catalog(

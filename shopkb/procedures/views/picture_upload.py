@@ -13,9 +13,9 @@ from shopkb.accounts.roles import Right, require
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import EditRefused
 from shopkb.procedures import publishing
-from shopkb.procedures.desk.showing import desk_address
+from shopkb.procedures.desk.desk_context import desk_address
+from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Picture, Revision
-from shopkb.procedures.pictures import as_markdown, keep_picture
 from shopkb.procedures.publishing import NotPossible
 from shopkb.procedures.storing import flow_of
 

@@ -14,7 +14,7 @@ from shopkb.core.flow.editing import EditRefused, NothingThere
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import Flow
-from shopkb.procedures.desk.acts import obey
+from shopkb.procedures.desk.form_actions import obey
 from tests.builders import HORN_TEXT
 from tests.examples import examples
 

@@ -9,7 +9,7 @@ from pytest_django import DjangoAssertNumQueries
 from shopkb.accounts.models import User
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
-from shopkb.procedures.views.paper import square
+from shopkb.procedures.views.paper_form import square
 
 FAN = "overheats-fan-silent"
 

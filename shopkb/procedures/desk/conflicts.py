@@ -8,8 +8,8 @@ from dataclasses import asdict
 from django.http import QueryDict
 
 from shopkb.core.flow.model import Flow
-from shopkb.procedures.desk.acts import HEAD_FIELDS
-from shopkb.procedures.desk.showing import outcome_row, plain, typed_step
+from shopkb.procedures.desk.desk_context import outcome_row, plain, typed_step
+from shopkb.procedures.desk.form_actions import HEAD_FIELDS
 
 _NOT_SHOWN = frozenset(
     {"csrfmiddlewaretoken", "based_on", "form", "step", "do", "open", "new-label", "outcome", "cause", "value"}

@@ -20,7 +20,7 @@ from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKi
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
-from shopkb.procedures.desk.wording import at_the_desk
+from shopkb.procedures.desk.finding_text import at_the_desk
 from shopkb.procedures.drawing import Look, drawn
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.templatetags.procedure_words import last_part

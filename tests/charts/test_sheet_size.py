@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.charts.paper import LEAST_TEXT, SHEETS, room_for
+from shopkb.charts.sheet_size import LEAST_TEXT, SHEETS, room_for
 
 
 def test_sheets_are_those_of_the_standard() -> None:

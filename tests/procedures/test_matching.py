@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from shopkb.accounts.models import User
 from shopkb.procedures import publishing
-from shopkb.procedures.choosing import Offer, alike, offers, tokens
+from shopkb.procedures.matching import Offer, alike, offers, tokens
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import HORN_TEXT
