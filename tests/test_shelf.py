@@ -19,7 +19,7 @@ from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind
 from shopkb.core.flow.paths import causes_reachable
-from shopkb.core.flow.walk import Entry
+from shopkb.core.flow.walk import AnsweredStep
 from shopkb.core.flow.walk import walk as walk_flow
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.units import QUANTITIES, Quantity
@@ -87,7 +87,7 @@ def test_a_careful_technician_ends_at_the_cause_it_is(flow: Flow) -> None:
         found = nx.all_simple_edge_paths(drawn, flow.start, cause.key)
         assert walked == {tuple((step, outcome) for step, _, outcome in way) for way in found} != set(), cause.key
         for way in walked:
-            end = walk_flow(flow, [Entry(step, outcome) for step, outcome in way]).end
+            end = walk_flow(flow, [AnsweredStep(step, outcome) for step, outcome in way]).end
             assert end is not None and end.go.key == cause.key, way
 
 

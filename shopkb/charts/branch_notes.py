@@ -37,25 +37,25 @@ def whole_or_tenths(number: float) -> str:
     return f"{number:.1f}".removesuffix(".0")
 
 
-def rate_words(note: BranchNote | None) -> str:
+def rate_text(note: BranchNote | None) -> str:
     """``30 of 41``, or nothing while no verified job has taken the branch."""
     return f"{whole_or_tenths(note.successes)} of {note.jobs}" if note and note.jobs else ""
 
 
-def evidence_words(note: BranchNote | None) -> str:
+def evidence_text(note: BranchNote | None) -> str:
     """One or two sentences: the rate with its interval in percent, and the traffic when it differs from the jobs."""
     if note is None or not (note.jobs or note.traffic):
         return "No jobs yet."
     words = "No verified jobs yet."
     if note.jobs:
-        words = f"Right in {rate_words(note)} verified jobs"
+        words = f"Right in {rate_text(note)} verified jobs"
         if note.low is not None and note.high is not None:
             words += f", {note.low * 100:.0f} to {note.high * 100:.0f} %"
         words += "."
     return words if note.traffic == note.jobs else f"{words} Taken in {note.traffic}."
 
 
-def possible_words(probability: float) -> str:
+def possibility_text(probability: float) -> str:
     """``still possible 0.71``; probabilities near the ends are not rounded to a certainty that is not there."""
     if probability <= 0:
         return "ruled out"

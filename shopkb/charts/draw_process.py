@@ -1,8 +1,8 @@
 """The child process that draws: DOT on standard input, the drawing on standard output.
 
-Run as ``python -I draw_process.py FORM [KEY=VALUE ...]``, the values being attributes of the whole graph. Graphviz holds the
-interpreter lock while it lays out and cannot be stopped from within, so it never runs in a server's own process.
-Ends with status 3 where Graphviz is not installed.
+Run as ``python -I draw_process.py FORM [KEY=VALUE ...]``, the values being attributes of the whole graph. Graphviz
+holds the interpreter lock while it lays out and cannot be stopped from within, so it never runs in a server's own
+process. Ends with status 3 where Graphviz is not installed.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shopkb.charts.branch_notes import BranchNote, evidence_words, rate_words
+from shopkb.charts.branch_notes import BranchNote, evidence_text, rate_text
 from shopkb.charts.dot_text import edge_statement, escaped, left_label
 from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
@@ -37,9 +37,9 @@ def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str
     thin = bool(view.path) and not taken
     weak = outcome.proof is Proof.ELIMINATION and outcome.go.kind is GoKind.CAUSE
     marks = [word for word, holds in (("taken", taken), ("thin", thin), ("weak", weak)) if holds]
-    remarks = [rate_words(note), BY_ELIMINATION if weak and head in mixed else ""]
+    remarks = [rate_text(note), BY_ELIMINATION if weak and head in mixed else ""]
     lines = [*balanced(shortened(outcome.label), LABEL_COLUMNS), *filter(None, remarks)]
-    tooltip = escaped(shortened(f"{outcome.label}: {evidence_words(note)}"))
+    tooltip = escaped(shortened(f"{outcome.label}: {evidence_text(note)}"))
     attributes = {
         "label": left_label(lines),
         "id": escaped(edge_id(step.key, outcome.key)),

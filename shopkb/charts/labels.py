@@ -8,7 +8,7 @@ from shopkb.core.flow.model import Flow, Proof, Step, TestKind
 
 BY_ELIMINATION = "by elimination"
 
-KIND_WORDS: dict[TestKind, str] = {
+TEST_KIND_NAMES: dict[TestKind, str] = {
     TestKind.LOOK: "look",
     TestKind.LISTEN: "listen",
     TestKind.FEEL: "feel",
@@ -21,12 +21,12 @@ KIND_WORDS: dict[TestKind, str] = {
 }
 
 
-def step_words(flow: Flow, step: Step) -> str:
+def step_label(flow: Flow, step: Step) -> str:
     """``Step 7, measure: Motor current, running``."""
-    return f"Step {flow.number_by_step[step.key]}, {KIND_WORDS[step.test]}: {step.title}"
+    return f"Step {flow.number_by_step[step.key]}, {TEST_KIND_NAMES[step.test]}: {step.title}"
 
 
-def proof_words(proofs: Sequence[Proof | None]) -> str:
+def proof_label(proofs: Sequence[Proof | None]) -> str:
     """How a cause is proven over all branches that end at it, the strongest first.
 
     ``proof: measured or by elimination``; ``by elimination`` where nothing better is had; ``no proof given`` in drafts.

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shopkb.charts.branch_notes import possible_words
+from shopkb.charts.branch_notes import possibility_text
 from shopkb.charts.dot_text import escaped, label, node_statement, record_label
-from shopkb.charts.labels import BY_ELIMINATION, proof_words, step_words
+from shopkb.charts.labels import BY_ELIMINATION, proof_label, step_label
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.shapes import SHAPES, Sign, sign_of, size_of, step_lines
 from shopkb.charts.view import AMBER, CARD, FAINT, SOFT, TINT, YOU_ARE_HERE, View, cause_name, end_id, site_path
@@ -58,7 +58,7 @@ def _step(flow: Flow, step: Step, view: View, visited: bool) -> _Drawn:
     lines = step_lines(sign, flow.number_by_step[step.key], step.title, (YOU_ARE_HERE,) if here else ())
     marks = _path_marks(view, visited or here)
     return _Drawn(
-        f"step-{step.key}", "step", sign, lines, step_words(flow, step), step.key, ("now", *marks) if here else marks
+        f"step-{step.key}", "step", sign, lines, step_label(flow, step), step.key, ("now", *marks) if here else marks
     )
 
 
@@ -98,10 +98,10 @@ def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: View
 
 def _cause(cause: Cause, into: Sequence[Outcome], view: View, marks: tuple[str, ...]) -> _Drawn:
     name = cause_name(cause, view)
-    proof = proof_words([outcome.proof for outcome in into])
+    proof = proof_label([outcome.proof for outcome in into])
     lines = [*balanced(shortened(name), 24), *balanced(proof, 34)]
     if cause.key in view.possible:
-        lines.append(possible_words(view.possible[cause.key]))
+        lines.append(possibility_text(view.possible[cause.key]))
     weak = ("weak",) if proof == BY_ELIMINATION else ()
     tooltip = f"{name}. Correction: {cause.correction or 'not written yet'}"
     return _Drawn(f"cause-{cause.key}", "cause", Sign.TERMINATOR, lines, tooltip, cause.key, (*weak, *marks))

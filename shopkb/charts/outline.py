@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from shopkb.charts.branch_notes import BranchKey, BranchNote, BranchNotes, possible_words, rate_words
-from shopkb.charts.labels import KIND_WORDS, proof_words
+from shopkb.charts.branch_notes import BranchKey, BranchNote, BranchNotes, possibility_text, rate_text
+from shopkb.charts.labels import TEST_KIND_NAMES, proof_label
 from shopkb.charts.view import YOU_ARE_HERE, View, cause_name
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 
@@ -24,7 +24,7 @@ class OutlineBranch:
     Attributes:
         key: the outcome's key.
         label: the outcome's label.
-        rate_words: ``30 of 41 jobs``, or ``no jobs yet``.
+        rate_text: ``30 of 41 jobs``, or ``no jobs yet``.
         goes_to_words: ``step 7``, ``step 7, above``, ``step 7, below``, or the end with its proof.
         child: the step it leads to, where this is its first mention.
         seen_before: it leads to a step that stands in full above.
@@ -34,7 +34,7 @@ class OutlineBranch:
 
     key: str
     label: str
-    rate_words: str
+    rate_text: str
     goes_to_words: str
     child: OutlineStep | None
     seen_before: bool
@@ -49,7 +49,7 @@ class OutlineStep:
     number: int
     key: str
     title: str
-    kind_words: str
+    kind_name: str
     branches: tuple[OutlineBranch, ...]
     now: bool = False
     taken: bool = False
@@ -111,7 +111,7 @@ class _Teller:
             number=self.flow.number_by_step[step.key],
             key=step.key,
             title=step.title,
-            kind_words=KIND_WORDS[step.test],
+            kind_name=TEST_KIND_NAMES[step.test],
             branches=tuple(self.branch(step, outcome, depth) for outcome in step.outcomes),
             now=here,
             taken=done,
@@ -138,7 +138,7 @@ class _Teller:
         return OutlineBranch(
             key=outcome.key,
             label=outcome.label,
-            rate_words=_rate(self.view.notes.get((step.key, outcome.key))),
+            rate_text=_rate(self.view.notes.get((step.key, outcome.key))),
             goes_to_words=words,
             child=child,
             seen_before=seen,
@@ -150,14 +150,14 @@ class _Teller:
 def _rate(note: BranchNote | None) -> str:
     if note is None or not note.jobs:
         return "no jobs yet"
-    return f"{rate_words(note)} {'job' if note.jobs == 1 else 'jobs'}"
+    return f"{rate_text(note)} {'job' if note.jobs == 1 else 'jobs'}"
 
 
 def _end_words(flow: Flow, outcome: Outcome, view: View) -> str:
     go = outcome.go
     if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
-        words = f"cause: {cause_name(flow.cause_by_key[go.key], view)}; {proof_words([outcome.proof])}"
-        return f"{words}; {possible_words(view.possible[go.key])}" if go.key in view.possible else words
+        words = f"cause: {cause_name(flow.cause_by_key[go.key], view)}; {proof_label([outcome.proof])}"
+        return f"{words}; {possibility_text(view.possible[go.key])}" if go.key in view.possible else words
     if go.kind is GoKind.HAND_OVER and go.key:
         return f"go on with the procedure: {view.titles.get(go.key) or go.key.replace('-', ' ')}"
     if go.kind is GoKind.OUT:

@@ -20,7 +20,7 @@ from shopkb.core.diagnosis.pooling import PooledRate
 from shopkb.core.diagnosis.rates import Rate, jeffreys
 from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.walk import Entry, walk
+from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.demo.simulator import Simulated
 from shopkb.demo.truth import Place, Truth, cause_weights, comes_in
 from shopkb.jobs.models import Job
@@ -144,7 +144,7 @@ def branches_of(flow: Flow) -> list[Branch]:
 
 def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, Branch]]:
     for run in job.past.runs:
-        way = walk(flows[run.procedure], [Entry(row.step, row.outcome or row.onward) for row in run.results])
+        way = walk(flows[run.procedure], [AnsweredStep(row.step, row.outcome or row.onward) for row in run.results])
         for place in way.standing:
             row = run.results[place]
             if row.outcome:

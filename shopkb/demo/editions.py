@@ -17,9 +17,9 @@ from shopkb.accounts.roles import Role
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow
 from shopkb.demo.truth import Edition, Truth
-from shopkb.procedures.exchange import Checked, check_files, flow_files, store
+from shopkb.procedures.exchange import CheckedFile, check_files, flow_files, store
 from shopkb.procedures.models import Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 
 
 class WorldError(Exception):
@@ -30,8 +30,8 @@ class WorldError(Exception):
 class Shelf:
     """The procedures of ``flows/``, and the editions that were in force before some of them."""
 
-    files: Mapping[str, Checked]
-    editions: Mapping[str, tuple[Edition, Checked]]
+    files: Mapping[str, CheckedFile]
+    editions: Mapping[str, tuple[Edition, CheckedFile]]
     people: Mapping[str, User]
 
     @classmethod
@@ -88,12 +88,12 @@ class Shelf:
                 self._store({key: self.files[key]}, at, said.why, publish=False)
                 yield f"A draft of {key} that waits to be tried."
 
-    def _store(self, files: Mapping[str, Checked], at: datetime, why: str, *, publish: bool = True) -> list[str]:
+    def _store(self, files: Mapping[str, CheckedFile], at: datetime, why: str, *, publish: bool = True) -> list[str]:
         writers = with_role(self.people, Role.WRITER)
         second = writers[-1] if publish else None
         try:
             stored = store(files.values(), by=writers[0], at=at, why=why, publish_by=second)
-        except NotPossible as error:
+        except ActionRefused as error:
             raise WorldError(str(error)) from error
         return sorted(row.key for row in stored)
 
@@ -133,7 +133,7 @@ def with_role(people: Mapping[str, User], role: Role) -> list[User]:
     return found
 
 
-def _flow(file: Checked) -> Flow:
+def _flow(file: CheckedFile) -> Flow:
     if file.flow is None:
         raise WorldError(f"{file.path.name} cannot be read.")
     return file.flow

@@ -11,7 +11,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom
 from shopkb.core.flow.model import AskedValue, Flow
-from shopkb.core.flow.walk import Entry, Walk, walk
+from shopkb.core.flow.walk import AnsweredStep, Walk, walk
 from shopkb.core.readings.units import Quantity
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, with_computed
@@ -158,7 +158,7 @@ def _run(past: PastJob, place: int, said: PastRun, names: Names) -> RunRows:
     for number, result in enumerate(said.results):
         _add_result(rows, result, flow, way, known, names)
         rows.results[-1].client_id = _id(past, f"run {place} result {number}")
-        way = walk(flow, [Entry(row.step, row.outcome or row.onward) for row in rows.results])
+        way = walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in rows.results])
     _end(run, said, way, rows.results, past)
     rows.dangers = [_danger(past, place, number, said, names) for number in range(len(said.dangers))]
     closer = _known(names.people, past.closed_by, "person").pk

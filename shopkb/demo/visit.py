@@ -12,7 +12,7 @@ from datetime import datetime, time, timedelta
 import numpy as np
 
 from shopkb.core.flow.model import AskedValue, Flow, Go, GoKind, Outcome, Proof, Step
-from shopkb.core.flow.walk import Entry, Walk, walk
+from shopkb.core.flow.walk import AnsweredStep, Walk, walk
 from shopkb.core.readings.units import Quantity
 from shopkb.demo.nature import Nature, choose, typed_reading
 from shopkb.demo.past_jobs import PastDanger, PastRepair, PastResult, PastRun, PastValue
@@ -70,7 +70,9 @@ class Leg:
         self.known = with_computed(self.nature.flow, {})
 
     def way(self) -> Walk:
-        return walk(self.nature.flow, [Entry(result.step, result.outcome or result.onward) for result in self.results])
+        return walk(
+            self.nature.flow, [AnsweredStep(result.step, result.outcome or result.onward) for result in self.results]
+        )
 
     def past(self, holder: str) -> PastRun:
         return PastRun(

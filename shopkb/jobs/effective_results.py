@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Protocol, TypeVar
 
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.walk import Entry, Walk, walk
+from shopkb.core.flow.walk import AnsweredStep, Walk, walk
 
 
 class Recorded(Protocol):
@@ -33,7 +33,7 @@ def on_path(rows: Sequence[R]) -> list[R]:
 
 def walk_of(flow: Flow, rows: Sequence[Recorded]) -> Walk:
     """Where the run stands. ``rows`` in the order they were recorded."""
-    return walk(flow, [Entry(row.step, row.outcome or row.onward) for row in on_path(rows)])
+    return walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in on_path(rows)])
 
 
 def standing_results(flow: Flow, rows: Sequence[R]) -> list[R]:

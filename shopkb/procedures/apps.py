@@ -10,11 +10,11 @@ class ProceduresConfig(AppConfig):
     def ready(self) -> None:
         from shopkb.catalog.models import System
         from shopkb.catalog.trees import moved
-        from shopkb.procedures.catalog_paths import follow_platform, refuse_named
+        from shopkb.procedures.catalog_paths import follow_platform, refuse_if_named
 
         def check(sender: type[object], old: str, new: str, **_: Any) -> None:
             if sender is System:
-                refuse_named(old)
+                refuse_if_named(old)
             else:
                 follow_platform(old, new)
 

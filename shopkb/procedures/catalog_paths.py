@@ -19,7 +19,7 @@ from shopkb.procedures.storing import checksum, flow_in
 SHOWN = 3
 
 
-def refuse_named(path: str) -> None:
+def refuse_if_named(path: str) -> None:
     """Refuse to move a system that a revision names, itself or one below it. One query.
 
     Raises:
@@ -55,7 +55,7 @@ def _moved(path: str, old: str, new: str) -> str:
     return new + path[len(old) :] if path == old or path.startswith(f"{old}/") else path
 
 
-def under_todays_names(flow: Flow, revision: Revision) -> Flow:
+def with_current_platforms(flow: Flow, revision: Revision) -> Flow:
     """What a new draft begins with: the revision's text, the platforms of the one in force as they are called now."""
     today = set(revision.procedure.platforms.values_list("path", flat=True))
     if revision.state != Revision.State.PUBLISHED or not today or today == set(flow.platforms):

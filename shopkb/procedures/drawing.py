@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
-class Look:
+class ChartOptions:
     """What is shown of a flow beside the flow itself."""
 
     notes: Mapping[tuple[str, str], BranchNote] = field(default_factory=dict)
@@ -38,7 +38,7 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class DrawnChart:
     """A chart for a page: the drawing, or the reason why there is none, and the same content as a nested list."""
 
     svg: SafeString
@@ -46,7 +46,7 @@ class Drawn:
     outline: tuple[OutlineStep, ...]
 
 
-def dot_text(flow: Flow, look: Look) -> str:
+def dot_text(flow: Flow, look: ChartOptions) -> str:
     """The chart as DOT. Two queries: titles of procedures handed over to, names of components.
 
     Raises:
@@ -55,7 +55,7 @@ def dot_text(flow: Flow, look: Look) -> str:
     return _dot(flow, look, _names(flow))
 
 
-def drawn(flow: Flow, look: Look) -> Drawn:
+def draw_chart(flow: Flow, look: ChartOptions) -> DrawnChart:
     """The chart for a page. A drawing that fails leaves the list and says why."""
     names = _names(flow)
     listed = outline(
@@ -70,8 +70,8 @@ def drawn(flow: Flow, look: Look) -> Drawn:
     try:
         svg = inline_svg(chart_bytes(_dot(flow, look, names), "svg"))
     except ChartUnavailable as error:
-        return Drawn(mark_safe(""), str(error), listed)
-    return Drawn(mark_safe(svg), "", listed)  # noqa: S308 - our own renderer's output, checked by inline_svg
+        return DrawnChart(mark_safe(""), str(error), listed)
+    return DrawnChart(mark_safe(svg), "", listed)  # noqa: S308 - our own renderer's output, checked by inline_svg
 
 
 def chart_bytes(dot: str, form: Form) -> bytes:
@@ -91,7 +91,7 @@ def chart_bytes(dot: str, form: Form) -> bytes:
 FIRST_SECONDS = 60
 
 
-def draw_ahead() -> Thread:
+def draw_first_chart() -> Thread:
     """Draw one small chart in the background. The first drawing after a start reads some 100 MB of Graphviz and its
     libraries from the disk, which came near the limit on a slow one: no page shall be the one that waits for it."""
     thread = Thread(target=_draw_one, name="first chart", daemon=True)
@@ -123,7 +123,7 @@ def _names(flow: Flow) -> _Names:
     )
 
 
-def _dot(flow: Flow, look: Look, names: _Names) -> str:
+def _dot(flow: Flow, look: ChartOptions, names: _Names) -> str:
     return flow_dot(
         flow,
         notes=look.notes,

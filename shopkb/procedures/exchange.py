@@ -20,7 +20,7 @@ WAITING = (Revision.State.DRAFT, Revision.State.IN_REVIEW)
 
 
 @dataclass(frozen=True)
-class Checked:
+class CheckedFile:
     """One file, read and checked. ``flow`` is ``None`` when it could not be read."""
 
     path: Path
@@ -33,7 +33,7 @@ class Checked:
 
 
 @dataclass(frozen=True)
-class Stored:
+class StoredFile:
     """What became of one file: ``draft``, ``published`` or ``unchanged``."""
 
     path: Path
@@ -51,7 +51,7 @@ def flow_files(places: Iterable[Path]) -> Iterator[Path]:
             yield place
 
 
-def check_files(paths: Iterable[Path]) -> list[Checked]:
+def check_files(paths: Iterable[Path]) -> list[CheckedFile]:
     """Read and check files together, so that they may hand over to each other.
 
     Raises:
@@ -62,11 +62,11 @@ def check_files(paths: Iterable[Path]) -> list[Checked]:
     checked = []
     for path, outcome in read:
         if outcome.flow is None:
-            checked.append(Checked(path, None, outcome.findings))
+            checked.append(CheckedFile(path, None, outcome.findings))
             continue
         found = publishing.findings_of(outcome.flow, further=together)
         placed = tuple(replace(finding, line=line_of(finding.where, outcome.lines)) for finding in found)
-        checked.append(Checked(path, outcome.flow, outcome.findings + placed))
+        checked.append(CheckedFile(path, outcome.flow, outcome.findings + placed))
     return checked
 
 
@@ -83,8 +83,8 @@ def line_of(where: str, lines: dict[str, int]) -> int | None:
 
 @transaction.atomic
 def store(
-    checked: Iterable[Checked], *, by: User, at: datetime, why: str = "", publish_by: User | None = None
-) -> list[Stored]:
+    checked: Iterable[CheckedFile], *, by: User, at: datetime, why: str = "", publish_by: User | None = None
+) -> list[StoredFile]:
     """Store files that are right, all or none. ``publish_by``: who reviewed them, to put them in force at once.
 
     All are stored before any is published, since they may hand over to each other.
@@ -105,5 +105,5 @@ def store(
         if publish_by is not None and revision.state in WAITING:
             publishing.publish(revision, by=publish_by, at=at)
             became = "published"
-        stored.append(Stored(path, key, revision.number, became))
+        stored.append(StoredFile(path, key, revision.number, became))
     return stored

@@ -12,7 +12,7 @@ from django.db import transaction
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.procedures.models import Picture
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.web.images import BadPicture, encoded, to_disk
 from shopkb.web.markdown import STEP_PICTURES
 
@@ -23,13 +23,13 @@ def keep_picture(file: IO[bytes], *, by: User, at: datetime) -> Picture:
     """Store a picture. The same one twice is one picture.
 
     Raises:
-        NotPossible: it is too large, no JPEG, PNG or WebP, or damaged.
+        ActionRefused: it is too large, no JPEG, PNG or WebP, or damaged.
     """
     require(by, Right.WRITE)
     try:
         body, width, height = encoded(file)
     except BadPicture as error:
-        raise NotPossible(str(error)) from error
+        raise ActionRefused(str(error)) from error
     name = f"step-{hashlib.sha256(body).hexdigest()[:40]}.jpg"
     if not default_storage.exists(name):
         to_disk(name, body)

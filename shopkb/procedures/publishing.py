@@ -21,7 +21,7 @@ from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow
-from shopkb.procedures.catalog_paths import under_todays_names
+from shopkb.procedures.catalog_paths import with_current_platforms
 from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
 from shopkb.procedures.storing import checksum, flow_of, write_rows
 
@@ -31,11 +31,11 @@ STATES_KEPT = 100
 """Earlier states of a draft that can be brought back."""
 
 
-class NotPossible(Exception):
+class ActionRefused(Exception):
     """What was asked is not possible as things stand; the sentence says why and what would be."""
 
 
-class RefusedByChecks(NotPossible):
+class RefusedByChecks(ActionRefused):
     """A revision with errors cannot be published. ``findings`` holds them."""
 
     def __init__(self, findings: tuple[Finding, ...]) -> None:
@@ -44,7 +44,7 @@ class RefusedByChecks(NotPossible):
         super().__init__(f"{count} error{'s' if count != 1 else ''} must be mended before this can be published.")
 
 
-class ChangedMeanwhile(NotPossible):
+class EditConflict(ActionRefused):
     """Somebody else saved the draft since it was opened; nothing was overwritten."""
 
 
@@ -63,20 +63,20 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     """A new draft that says what ``flow`` says; the procedure is made if its key is new.
 
     Raises:
-        NotPossible: the system is not in the catalog, or the procedure has a draft under way already.
+        ActionRefused: the system is not in the catalog, or the procedure has a draft under way already.
         PermissionDenied: ``by`` may not write procedures.
     """
     require(by, Right.WRITE)
     system = System.objects.filter(path=flow.system).first()
     if system is None:
-        raise NotPossible(f"There is no system {flow.system!r} in the catalog. Add it there, or choose another.")
+        raise ActionRefused(f"There is no system {flow.system!r} in the catalog. Add it there, or choose another.")
     procedure, _made = Procedure.objects.get_or_create(
         key=flow.procedure, defaults={"title": flow.title, "system": system, "owner": by, "summary": flow.summary}
     )
     procedure = Procedure.objects.select_for_update().get(pk=procedure.pk)  # one new draft after the other
     waiting = procedure.revisions.filter(state__in=[State.DRAFT, State.IN_REVIEW]).first()
     if waiting is not None:
-        raise NotPossible(
+        raise ActionRefused(
             f"Revision {waiting.number} of this procedure is {waiting.get_state_display()} by {waiting.author}. "
             "Go on with that one, or withdraw it first."
         )
@@ -88,7 +88,7 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
 
 def draft_from(revision: Revision, *, by: User, at: datetime, why: str = "") -> Revision:
     """A new draft that starts as a copy of ``revision``, its platforms under today's names."""
-    return start_draft(under_todays_names(flow_of(revision), revision), by=by, at=at, why=why)
+    return start_draft(with_current_platforms(flow_of(revision), revision), by=by, at=at, why=why)
 
 
 @transaction.atomic
@@ -96,17 +96,17 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
     """Put ``flow`` into the draft. ``based_on`` is the checksum the editor started from; ``why`` None is left as it is.
 
     Raises:
-        ChangedMeanwhile: the draft has another checksum by now.
-        NotPossible: the revision is no draft, or the flow belongs to another procedure.
+        EditConflict: the draft has another checksum by now.
+        ActionRefused: the revision is no draft, or the flow belongs to another procedure.
     """
     require(by, Right.WRITE)
     held = Revision.objects.select_for_update(of=("self",)).select_related("procedure").get(pk=revision.pk)
     if not held.may_change:
-        raise NotPossible(f"Revision {held.number} is {held.get_state_display()}; make a new draft from it instead.")
+        raise ActionRefused(f"Revision {held.number} is {held.get_state_display()}; make a new draft from it instead.")
     if flow.procedure != held.procedure.key:
-        raise NotPossible(f"The key of a procedure never changes: write {held.procedure.key}, not {flow.procedure}.")
+        raise ActionRefused(f"The key of a procedure never changes: write {held.procedure.key}, not {flow.procedure}.")
     if held.checksum != based_on:
-        raise ChangedMeanwhile("This draft was saved by somebody else since you opened it. Both texts are kept below.")
+        raise EditConflict("This draft was saved by somebody else since you opened it. Both texts are kept below.")
     if why is not None:
         held.why = why.strip()
     before = flow_of(held)
@@ -123,17 +123,17 @@ def undo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
     """The draft as it was before it was last saved.
 
     Raises:
-        ChangedMeanwhile: the draft has another checksum by now.
-        NotPossible: the revision is no draft, or there is nothing to undo.
+        EditConflict: the draft has another checksum by now.
+        ActionRefused: the revision is no draft, or there is nothing to undo.
     """
     require(by, Right.WRITE)
     held = _held(revision, State.DRAFT)
     if held.checksum != based_on:
-        raise ChangedMeanwhile("Somebody else saved this draft meanwhile. Look at it before you undo anything.")
+        raise EditConflict("Somebody else saved this draft meanwhile. Look at it before you undo anything.")
     last = held.earlier_states.last()
     flow = read_flow(last.text).flow if last else None
     if last is None or flow is None:
-        raise NotPossible("There is nothing to undo.")
+        raise ActionRefused("There is nothing to undo.")
     write_rows(held, flow)
     last.delete()
     return held
@@ -150,14 +150,14 @@ def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime) 
     """Say something about a step of a draft or of a revision in review.
 
     Raises:
-        NotPossible: nothing was said, there is no such step, or the revision is past review.
+        ActionRefused: nothing was said, there is no such step, or the revision is past review.
     """
     require(by, Right.WRITE)
     held = _held(revision, State.DRAFT, State.IN_REVIEW)
     if not text.strip():
-        raise NotPossible("Write what you want to say about this step.")
+        raise ActionRefused("Write what you want to say about this step.")
     if not held.steps.filter(key=step).exists():
-        raise NotPossible("This step is no longer in the revision.")
+        raise ActionRefused("This step is no longer in the revision.")
     return Remark.objects.create(revision=held, step=step, text=text.strip(), by=by, at=at)
 
 
@@ -172,7 +172,7 @@ def ask_for_review(revision: Revision, *, by: User) -> None:
     """Draft to review.
 
     Raises:
-        NotPossible: the revision is no draft.
+        ActionRefused: the revision is no draft.
         RefusedByChecks: it has errors.
     """
     require(by, Right.WRITE)
@@ -199,13 +199,13 @@ def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
     """Put the revision in force; the one before it is replaced. Jobs under way keep theirs.
 
     Raises:
-        NotPossible: it is neither draft nor in review, or a second person must review it.
+        ActionRefused: it is neither draft nor in review, or a second person must review it.
         RefusedByChecks: it has errors.
     """
     require(by, Right.PUBLISH)
     held = _held(revision, State.DRAFT, State.IN_REVIEW)
     if settings.REVIEW_BY_SECOND_PERSON and held.author_id == by.pk:
-        raise NotPossible("A second person must review and publish what you wrote.")
+        raise ActionRefused("A second person must review and publish what you wrote.")
     flow = flow_of(held)
     errors = errors_of(findings_of(flow))
     if errors:
@@ -225,11 +225,11 @@ def withdraw(revision: Revision, *, by: User, at: datetime, why: str, for_safety
     """Take a revision out of use. One withdrawn for safety stops the runs that follow it (see jobs).
 
     Raises:
-        NotPossible: no reason was given, or it is withdrawn already.
+        ActionRefused: no reason was given, or it is withdrawn already.
     """
     require(by, Right.PUBLISH)
     if not why.strip():
-        raise NotPossible("Say why it is withdrawn: the people who followed it will read this.")
+        raise ActionRefused("Say why it is withdrawn: the people who followed it will read this.")
     held = _held(revision, State.DRAFT, State.IN_REVIEW, State.PUBLISHED, State.REPLACED)
     held.state = State.WITHDRAWN
     held.withdrawn_why = why.strip()
@@ -242,7 +242,7 @@ def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     """A draft from a procedure file; None if the newest revision says the same already.
 
     Raises:
-        NotPossible, PermissionDenied: as for :func:`start_draft`.
+        ActionRefused, PermissionDenied: as for :func:`start_draft`.
     """
     require(by, Right.WRITE)
     newest = Revision.objects.filter(procedure__key=flow.procedure).order_by("-number").first()
@@ -255,7 +255,7 @@ def _held(revision: Revision, *states: Revision.State) -> Revision:
     held = Revision.objects.select_for_update(of=("self",)).select_related("procedure", "author").get(pk=revision.pk)
     if held.state not in states:
         allowed = " or ".join(state.label for state in states)
-        raise NotPossible(f"Revision {held.number} is {held.get_state_display()}; this needs one that is {allowed}.")
+        raise ActionRefused(f"Revision {held.number} is {held.get_state_display()}; this needs one that is {allowed}.")
     return held
 
 

@@ -21,15 +21,15 @@ from shopkb.core.diagnosis.appraisal import Appraisal
 from shopkb.core.diagnosis.ordering import Difference, difference
 from shopkb.core.diagnosis.reordering import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
 from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
-from shopkb.core.flow.checks.precautions import leaning
-from shopkb.core.flow.comparison.compare import Change, compare
+from shopkb.core.flow.checks.precautions import safety_prerequisites
+from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.evidence.insight import Insight, insight, model_for_orders
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
 from shopkb.procedures.views.browse import leads_to
 from shopkb.reports.beside import Beside, beside
@@ -210,15 +210,17 @@ def take_order(request: HttpRequest, key: str, number: int) -> HttpResponse:
     better = next((one for one in found.proposals if checksum(one.flow) == request.POST.get("order")), None)
     try:
         if better is None and revision.may_change and revision.checksum != request.POST.get("based_on"):
-            raise NotPossible("This draft was saved by somebody else since its orders were shown. Look at them again.")
+            raise ActionRefused(
+                "This draft was saved by somebody else since its orders were shown. Look at them again."
+            )
         if better is None:
-            raise NotPossible("What closed jobs say has changed since these orders were shown. Look at them again.")
+            raise ActionRefused("What closed jobs say has changed since these orders were shown. Look at them again.")
         if revision.may_change:
             publishing.save_draft(revision, better.flow, by=request.user, based_on=request.POST.get("based_on", ""))
         else:
             why = "Same tests in a cheaper order."
             number = publishing.start_draft(better.flow, by=request.user, at=timezone.now(), why=why).number
-    except NotPossible as error:
+    except ActionRefused as error:
         messages.error(request, str(error))
         return redirect("reports:order", key, number)
     messages.success(request, "The draft has the new order. Read it through before you ask for a review.")
@@ -253,7 +255,7 @@ def _changed_meaning(before: Flow, after: Flow) -> frozenset[tuple[str, str]]:
     """Steps (with an empty outcome) and outcomes whose recorded results no longer speak for what stands there."""
     found = compare(before, after)
     differences = (*found.steps, *found.outcomes)
-    return frozenset((one.step, one.outcome) for one in differences if one.change is Change.MEANING)
+    return frozenset((one.step, one.outcome) for one in differences if one.change is ChangeKind.MEANING)
 
 
 def _beyond(flow: Flow) -> dict[str, frozenset[str]]:
@@ -300,7 +302,7 @@ def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
 
 def _searched(revision: Revision, rounds: int) -> OrderSearch:
     flow = flow_of(revision)
-    usual, leans = _learned(flow, revision).model, leaning(flow, facts())
+    usual, leans = _learned(flow, revision).model, safety_prerequisites(flow, facts())
     model = model_for_orders(flow, _month(), usual.access_minutes, leans)
     return last(search(flow, model, leans=leans, rooms=ROUNDS[:rounds]))
 

@@ -18,7 +18,7 @@ from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 from shopkb.evidence.insight import Insight, insight
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.filters import Filters
@@ -73,7 +73,7 @@ def take(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse
         shorter = without(flow, step, request.POST.get("answer", "")).flow
         why = f"Without “{held.title}”. {sentence(figures) if figures else ''}".strip()[:500]
         draft = publishing.start_draft(shorter, by=request.user, at=timezone.now(), why=why)
-    except (CannotLeaveOut, NotPossible) as error:
+    except (CannotLeaveOut, ActionRefused) as error:
         messages.error(request, str(error))
         return redirect("reports:without", key, number, step)
     messages.success(request, "The draft stands without the step. Read it through before you ask for a review.")

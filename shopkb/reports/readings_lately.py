@@ -16,7 +16,7 @@ from django.views.decorators.http import require_safe
 from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.drift import LATELY, ReadingDrift, drifting_readings
 from shopkb.core.flow.model import Flow
-from shopkb.core.readings.bands import shortly
+from shopkb.core.readings.bands import short_number
 from shopkb.evidence.insight import remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.jobs.models import Job, Result
@@ -83,9 +83,9 @@ def _moved(flow: Flow, one: ReadingDrift) -> Moved:
     step = flow.step_by_key[one.step]
     (now, here), (then, there), unit = one.lately, one.before, unit_sign(one.unit)
     way = "Higher" if here > there else "Lower"
-    near = f", nearer to the limit of {shortly(one.limit)} {unit}" if one.limit is not None else ""
+    near = f", nearer to the limit of {short_number(one.limit)} {unit}" if one.limit is not None else ""
     words = (
-        f"{way} than before{near}: half of {now} readings in the last {LATELY} months above {shortly(here)} {unit}, "
-        f"half of {then} earlier above {shortly(there)} {unit}."
+        f"{way} than before{near}: half of {now} readings in the last {LATELY} months above "
+        f"{short_number(here)} {unit}, half of {then} earlier above {short_number(there)} {unit}."
     )
     return Moved(step.title, step.outcome(one.outcome).label, words)

@@ -15,7 +15,7 @@ from itertools import pairwise
 from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.core.readings.bands import Interval, shortly
+from shopkb.core.readings.bands import Interval, short_number
 
 LEAST_SHARE = 0.17
 """Part of the line that the narrowest range gets, while there is room for it."""
@@ -259,6 +259,6 @@ def _said(entries: Sequence[LegendEntry], unit_sign: str, reading: float | None,
     ranges = "; ".join(f"{entry.key}: {entry.label}, {entry.text}" for entry in entries)
     if reading is None and not over_limit:
         return f"Ranges. {ranges}."
-    shown = "over limit" if over_limit else f"{shortly(reading or 0.0)} {unit_sign}".replace("-", "−").strip()
+    shown = "over limit" if over_limit else f"{short_number(reading or 0.0)} {unit_sign}".replace("-", "−").strip()
     held = [f"{entry.key}, {entry.label}" for entry in entries if entry.held]
     return f"Ranges. {ranges}. The reading, {shown}, is in {' and '.join(held) if held else 'none of them'}."

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.charts.branch_notes import BranchNote, evidence_words, possible_words, rate_words
+from shopkb.charts.branch_notes import BranchNote, evidence_text, possibility_text, rate_text
 from shopkb.charts.dot import edge_id, flow_dot, node_id
 from shopkb.charts.dot_text import label, labels, left_label, lines_shown, node_statement, record_label
-from shopkb.charts.labels import proof_words
+from shopkb.charts.labels import proof_label
 from shopkb.charts.lettering import clean
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
@@ -143,7 +143,7 @@ def test_what_is_still_possible_stands_on_the_cause() -> None:
     ],
 )
 def test_possible_words(probability: float, words: str) -> None:
-    assert possible_words(probability) == words
+    assert possibility_text(probability) == words
 
 
 @pytest.mark.parametrize(
@@ -157,8 +157,8 @@ def test_possible_words(probability: float, words: str) -> None:
     ],
 )  # fmt: skip
 def test_evidence_in_words(note: BranchNote | None, rate: str, evidence: str) -> None:
-    assert rate_words(note) == rate
-    assert evidence_words(note) == evidence
+    assert rate_text(note) == rate
+    assert evidence_text(note) == evidence
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,7 @@ def test_evidence_in_words(note: BranchNote | None, rate: str, evidence: str) ->
     ],
 )
 def test_proof_in_words(proofs: list[Proof | None], words: str) -> None:
-    assert proof_words(proofs) == words
+    assert proof_label(proofs) == words
 
 
 def test_links_are_only_those_given() -> None:

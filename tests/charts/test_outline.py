@@ -38,15 +38,15 @@ def branch(step: str, key: str) -> OutlineBranch:
 
 def test_the_start_comes_first() -> None:
     first, *_ = outline(FAN)
-    assert (first.number, first.key, first.title, first.kind_words) == (
+    assert (first.number, first.key, first.title, first.kind_name) == (
         1, "warm-up", "Warm up to fan-on temperature, watch the gauge", "look",
     )  # fmt: skip
 
 
 def test_rates_in_words() -> None:
-    assert branch("command-high", "runs").rate_words == "8 of 10 jobs"
-    assert branch("harness", "high").rate_words == "1 of 1 job"
-    assert branch("warm-up", "runs").rate_words == "no jobs yet"
+    assert branch("command-high", "runs").rate_text == "8 of 10 jobs"
+    assert branch("harness", "high").rate_text == "1 of 1 job"
+    assert branch("warm-up", "runs").rate_text == "no jobs yet"
 
 
 def test_where_a_branch_goes_in_words() -> None:

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
-from shopkb.core.flow.walk import Entry, walk
+from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.demo.past_jobs import PastRun
 from shopkb.demo.simulator import Simulated
 from shopkb.jobs.dangers import LONG_BREAK
@@ -19,7 +19,7 @@ def case_of_past(flows: Mapping[str, Flow], made: Simulated) -> ClosedCase:
     past = made.past
     results = []
     for run in past.runs:
-        way = walk(flows[run.procedure], [Entry(row.step, row.outcome or row.onward) for row in run.results])
+        way = walk(flows[run.procedure], [AnsweredStep(row.step, row.outcome or row.onward) for row in run.results])
         rows = [run.results[place] for place in sorted(way.standing)]
         results += [CaseResult(run.procedure, row.step, row.outcome, row.skipped) for row in rows]
     cured = past.repairs[-1] if past.disposition == "cured" else None
@@ -52,7 +52,8 @@ def fact_of_past(flows: Mapping[str, Flow], number: int, made: Simulated) -> Job
 
 def _answers(earlier: Flow | None, flows: Mapping[str, Flow], run: PastRun) -> list[AnswerFact]:
     """Those that stand; a time is known unless a long break lies in it."""
-    way = walk(earlier or flows[run.procedure], [Entry(row.step, row.outcome or row.onward) for row in run.results])
+    answers = [AnsweredStep(row.step, row.outcome or row.onward) for row in run.results]
+    way = walk(earlier or flows[run.procedure], answers)
     moments = [run.started_at, *(row.at for row in run.results)]
     gaps = [there - here for here, there in pairwise(moments)]
     return [

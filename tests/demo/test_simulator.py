@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.stats import chisquare, kstest
 
 from shopkb.core.flow.model import GoKind
-from shopkb.core.flow.walk import Entry, walk
+from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.core.readings.bands import Interval
 from shopkb.core.readings.units import parse_reading
 from shopkb.demo.comparing import prior_truth
@@ -222,7 +222,7 @@ def test_repairs_stand_where_the_procedure_named_the_cause() -> None:
 def test_results_follow_the_procedure() -> None:
     for made in simulated(300):
         for run in made.past.runs:
-            entries = [Entry(row.step, row.outcome or row.onward) for row in run.results]
+            entries = [AnsweredStep(row.step, row.outcome or row.onward) for row in run.results]
             for number, entry in enumerate(entries):
                 way = walk(flows()[run.procedure], entries[:number])
                 assert entry.step == way.current or entry.step in [step for step, _ in way.path]

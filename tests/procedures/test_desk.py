@@ -14,13 +14,13 @@ from pytest_django import DjangoAssertNumQueries
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
-from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.editing import EditRefused, KeyNotFound
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
 from tests.builders import HORN_TEXT
 from tests.conftest import NOW
@@ -228,7 +228,7 @@ def test_remarks_are_kept_and_settled(desk: Client, draft: Revision, senior: Use
     desk.post(address, {"step": "look-at-the-plug", "settle": str(one.pk)})
     one.refresh_from_db()
     assert one.settled
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.remark(draft, "gone", "x", by=senior, at=NOW)
     assert str(refused.value) == "This step is no longer in the revision."
 
@@ -258,7 +258,7 @@ def test_two_revisions_are_held_against_each_other(client: Client, shelf: dict[s
     first, last = flow.steps[0], flow.steps[-1]
     card(client, revision, first.key, title="A plainer title")
     revision.refresh_from_db()
-    turned = editing.point(flow_of(revision), first.key, first.outcomes[0].key, Go(GoKind.STEP, last.key))
+    turned = editing.set_destination(flow_of(revision), first.key, first.outcomes[0].key, Go(GoKind.STEP, last.key))
     publishing.save_draft(revision, turned, by=senior, based_on=revision.checksum)
     address = reverse("procedures:compared", args=[FAN, 2, 1])
     page = client.get(address).content.decode()
@@ -283,7 +283,7 @@ def test_any_sequence_of_actions_can_be_stored_and_read_back_equal(
         flow = flow_of(revision)
         try:
             changed = act(flow)
-        except (EditRefused, NothingThere):
+        except (EditRefused, KeyNotFound):
             continue
         revision = publishing.save_draft(revision, changed, by=senior, based_on=revision.checksum)
         assert flow_of(revision) == changed

@@ -1,4 +1,4 @@
-"""Charts on pages: remembered by what they say, drawn ahead once, and a drawing that fails leaves the list."""
+"""Charts on pages: remembered by what they say, the first drawn ahead, and a drawing that fails leaves the list."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.procedures import drawing
-from shopkb.procedures.drawing import Look, chart_bytes, dot_text, draw_ahead, drawn
+from shopkb.procedures.drawing import ChartOptions, chart_bytes, dot_text, draw_chart, draw_first_chart
 from shopkb.procedures.models import Procedure
 from tests.builders import HORN_TEXT
 
@@ -42,10 +42,10 @@ def renders(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def test_the_same_chart_is_drawn_once_and_a_changed_one_anew(flow: Flow, renders: list[str]) -> None:
     for _ in range(2):
-        chart_bytes(dot_text(flow, Look()), "svg")
+        chart_bytes(dot_text(flow, ChartOptions()), "svg")
     assert renders == ["svg"]
-    chart_bytes(dot_text(editing.change_step(flow, "press", {"title": "Press once"}), Look()), "svg")
-    chart_bytes(dot_text(flow, Look()), "pdf")
+    chart_bytes(dot_text(editing.change_step(flow, "press", {"title": "Press once"}), ChartOptions()), "svg")
+    chart_bytes(dot_text(flow, ChartOptions()), "pdf")
     assert renders == ["svg", "svg", "pdf"]
 
 
@@ -53,13 +53,13 @@ def test_names_of_components_and_of_procedures_stand_in_the_chart(
     flow: Flow, django_assert_num_queries: DjangoAssertNumQueries
 ) -> None:
     with django_assert_num_queries(2):
-        dot = dot_text(flow, Look())
+        dot = dot_text(flow, ChartOptions())
     assert 'label="Horn, open circuit' in dot
     assert "Horn relay is not called" in " ".join(dot.replace("\\n", " ").split())
-    bare = replace(editing.point(flow, "press", "silent", Go(GoKind.OUT)), causes=())
+    bare = replace(editing.set_destination(flow, "press", "silent", Go(GoKind.OUT)), causes=())
     bare = replace(bare, steps=bare.steps[:1])
     with django_assert_num_queries(0):
-        dot_text(bare, Look())
+        dot_text(bare, ChartOptions())
 
 
 def test_a_drawing_that_fails_leaves_the_list_and_says_why(flow: Flow, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -67,13 +67,13 @@ def test_a_drawing_that_fails_leaves_the_list_and_says_why(flow: Flow, monkeypat
         raise ChartUnavailable("The chart took longer than 5 seconds to draw and was stopped.")
 
     monkeypatch.setattr(drawing, "render", fails)
-    found = drawn(flow, Look())
+    found = draw_chart(flow, ChartOptions())
     assert (str(found.svg), found.reason) == ("", "The chart took longer than 5 seconds to draw and was stopped.")
     assert found.outline
 
 
 def test_where_you_are_and_the_ways_to_the_cards_are_drawn(flow: Flow) -> None:
-    svg = str(drawn(flow, Look(now="supply", links={"supply": "/there/"})).svg)
+    svg = str(draw_chart(flow, ChartOptions(now="supply", links={"supply": "/there/"})).svg)
     assert "you are here" in svg
     assert 'href="/there/"' in svg
 
@@ -81,12 +81,12 @@ def test_where_you_are_and_the_ways_to_the_cards_are_drawn(flow: Flow) -> None:
 def test_the_first_chart_after_a_start_is_drawn_ahead(
     monkeypatch: pytest.MonkeyPatch, renders: list[str], caplog: pytest.LogCaptureFixture
 ) -> None:
-    draw_ahead().join()
+    draw_first_chart().join()
     assert renders == ["svg"]
 
     def missing(*_: Any, **__: Any) -> bytes:
         raise ChartUnavailable("Charts need Graphviz, and this computer has none.")
 
     monkeypatch.setattr(drawing, "render", missing)
-    draw_ahead().join()
+    draw_first_chart().join()
     assert "Charts need Graphviz" in caplog.text

@@ -13,7 +13,7 @@ from shopkb.core.flow.checks.hazards import Catalog, CautionView
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, TestKind
 from shopkb.core.readings.bands import parse_band
-from shopkb.procedures.desk.finding_text import FIELDS, HINTS, at_the_desk
+from shopkb.procedures.desk.finding_text import FIELDS, HINTS, desk_finding
 from tests.core.diagnosis.flows import horn
 
 CATALOG = Catalog(
@@ -35,7 +35,7 @@ def changed(step: str, outcome: str = "", step_values: dict[str, object] | None 
 
 def said(flow: Flow, identity: str) -> Finding:
     found = next(one for one in check_flow(flow, CATALOG) if one.id == identity)
-    return at_the_desk(flow, found, CATALOG)
+    return desk_finding(flow, found, CATALOG)
 
 
 FAULTY = {

@@ -18,7 +18,7 @@ from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures import publishing
 from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Picture, Procedure, Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
 from shopkb.web.markdown import shown
 from tests.conftest import NOW
@@ -76,7 +76,7 @@ def test_the_same_picture_is_kept_once_and_another_apart(senior: User, folder: P
 def test_what_is_no_picture_is_refused_and_changes_nothing(
     client: Client, draft: Revision, senior: User, body: bytes, said: str
 ) -> None:
-    with pytest.raises(NotPossible, match=said):
+    with pytest.raises(ActionRefused, match=said):
         keep_picture(io.BytesIO(body), by=senior, at=NOW)
     client.force_login(senior)
     before = draft.checksum

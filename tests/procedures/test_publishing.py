@@ -19,7 +19,7 @@ from shopkb.catalog.models import Cause, Platform
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible, RefusedByChecks
+from shopkb.procedures.publishing import ActionRefused, EditConflict, RefusedByChecks
 from shopkb.procedures.storing import checksum, flow_of, write_rows
 from tests import builders
 from tests.builders import CONTROL_TEXT, HORN_TEXT, flow_from
@@ -73,7 +73,7 @@ def test_a_new_procedure_begins_as_draft_number_one(draft: Revision, flow: Flow,
 
 
 def test_a_draft_needs_a_system_of_the_catalog(yard: None, flow: Flow, senior: User) -> None:
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.start_draft(replace(flow, system="body/bell"), by=senior, at=NOW)
     assert str(refused.value) == "There is no system 'body/bell' in the catalog. Add it there, or choose another."
     assert not Procedure.objects.exists()
@@ -83,7 +83,7 @@ def test_a_draft_needs_a_system_of_the_catalog(yard: None, flow: Flow, senior: U
 def test_one_draft_at_a_time(draft: Revision, flow: Flow, second: User, review: bool, words: str) -> None:
     if review:
         publishing.ask_for_review(draft, by=second)
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.start_draft(flow, by=second, at=NOW)
     assert str(refused.value) == (
         f"Revision 1 of this procedure is {words} by Senior. Go on with that one, or withdraw it first."
@@ -119,7 +119,7 @@ def test_saving_replaces_the_draft_whole(draft: Revision, flow: Flow, senior: Us
 def test_saving_over_somebody_elses_saving_is_refused(draft: Revision, flow: Flow, senior: User, second: User) -> None:
     opened = draft.checksum
     publishing.save_draft(draft, retitled(flow, "Second's title"), by=second, based_on=opened)
-    with pytest.raises(ChangedMeanwhile) as refused:
+    with pytest.raises(EditConflict) as refused:
         publishing.save_draft(draft, retitled(flow, "Senior's title"), by=senior, based_on=opened)
     assert str(refused.value) == (
         "This draft was saved by somebody else since you opened it. Both texts are kept below."
@@ -129,7 +129,7 @@ def test_saving_over_somebody_elses_saving_is_refused(draft: Revision, flow: Flo
 
 
 def test_the_key_of_a_procedure_never_changes(draft: Revision, flow: Flow, senior: User) -> None:
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.save_draft(draft, replace(flow, procedure="horn-dumb"), by=senior, based_on=draft.checksum)
     assert str(refused.value) == "The key of a procedure never changes: write horn-silent, not horn-dumb."
 
@@ -185,7 +185,7 @@ def test_what_it_offers_to_follows_the_revision_in_force(
 
 def test_a_second_person_reviews(draft: Revision, senior: User, settings: Any) -> None:
     settings.REVIEW_BY_SECOND_PERSON = True
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.publish(draft, by=senior, at=NOW)
     assert str(refused.value) == "A second person must review and publish what you wrote."
     settings.REVIEW_BY_SECOND_PERSON = False
@@ -194,7 +194,7 @@ def test_a_second_person_reviews(draft: Revision, senior: User, settings: Any) -
 
 def test_not_even_the_keeper_publishes_their_own(yard: None, flow: Flow, keeper: User) -> None:
     own = publishing.start_draft(flow, by=keeper, at=NOW)
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.publish(own, by=keeper, at=NOW)
     assert str(refused.value) == "A second person must review and publish what you wrote."
 
@@ -205,7 +205,7 @@ def test_not_even_the_keeper_publishes_their_own(yard: None, flow: Flow, keeper:
 @pytest.mark.parametrize("of", [State.DRAFT, State.IN_REVIEW, State.PUBLISHED, State.REPLACED])
 def test_any_revision_can_be_withdrawn_with_a_reason(draft: Revision, second: User, of: Revision.State) -> None:
     Revision.objects.filter(pk=draft.pk).update(state=of)
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.withdraw(draft, by=second, at=NOW, why="  ")
     assert str(refused.value) == "Say why it is withdrawn: the people who followed it will read this."
     publishing.withdraw(draft, by=second, at=NOW, why=" Limit wrong. ", for_safety=True)
@@ -247,7 +247,7 @@ def test_a_change_that_does_not_fit_the_state_is_refused(
     draft: Revision, second: User, act: str, held: Revision.State
 ) -> None:
     Revision.objects.filter(pk=draft.pk).update(state=held)
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         ACTS[act](draft, second)
     assert str(refused.value) == f"Revision 1 is {held.label}; this needs one that is {NEEDS[act]}."
     assert state(draft) == held
@@ -260,7 +260,7 @@ def test_what_left_draft_never_changes(draft: Revision, flow: Flow, senior: User
     draft.refresh_from_db()
     with pytest.raises(ValueError, match=f"^Revision 1 is {held.label} and cannot change\\.$"):
         write_rows(draft, retitled(flow, "Other"))
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.save_draft(draft, retitled(flow, "Other"), by=senior, based_on=draft.checksum)
     assert str(refused.value) == f"Revision 1 is {held.label}; make a new draft from it instead."
     assert flow_of(draft) == flow
@@ -272,7 +272,7 @@ def test_a_stale_copy_of_a_published_revision_cannot_be_saved(
     """Somebody who opened the draft before it was published saves into nothing."""
     publishing.publish(Revision.objects.get(), by=second, at=NOW)
     assert draft.state == State.DRAFT
-    with pytest.raises(NotPossible) as refused:
+    with pytest.raises(ActionRefused) as refused:
         publishing.save_draft(draft, retitled(flow, "Late"), by=senior, based_on=draft.checksum)
     assert str(refused.value) == "Revision 1 is published; make a new draft from it instead."
 
@@ -291,7 +291,7 @@ def test_eight_new_drafts_at_once_are_one(yard: None, flow: Flow, senior: User) 
     assert [str(error) for error in refused] == [
         "Revision 1 of this procedure is draft by Senior. Go on with that one, or withdraw it first."
     ] * 7
-    assert all(isinstance(error, NotPossible) for error in refused)
+    assert all(isinstance(error, ActionRefused) for error in refused)
     assert Revision.objects.count() == 1
 
 
@@ -324,7 +324,7 @@ def test_each_door_asks_for_its_right(draft: Revision, flow: Flow, second: User,
     second.role = role
     second.save()
     if role in MAY[said]:
-        with suppress(NotPossible):  # let through; what stands in the way is the state
+        with suppress(ActionRefused):  # let through; what stands in the way is the state
             act(draft, flow, second)
         return
     with pytest.raises(PermissionDenied) as refused:

@@ -49,7 +49,7 @@ def draft(fan: Procedure, senior: User, junior: User) -> Revision:
     for way, cause in ((TO_GROUND, GROUND), (TO_GROUND, GROUND), (TO_CONTACTS, CONTACTS)):
         cured_fan_job(junior, fan, way, cause)
     revision = publishing.draft_from(fan.revisions.get(), by=senior, at=NOW)
-    flow = editing.point(flow_of(revision), "ground", "bad", Go(GoKind.OUT))
+    flow = editing.set_destination(flow_of(revision), "ground", "bad", Go(GoKind.OUT))
     return publishing.save_draft(revision, flow, by=senior, based_on=revision.checksum)
 
 
@@ -119,7 +119,7 @@ def test_jobs_read_for_a_replay_are_those_that_learning_sees(draft: Revision, ju
 
 def test_a_draft_that_cannot_be_passed_through_says_why(client: Client, draft: Revision, senior: User) -> None:
     client.force_login(senior)
-    flow = editing.point(flow_of(draft), "ground", "bad", Go(GoKind.STEP, flow_of(draft).start))
+    flow = editing.set_destination(flow_of(draft), "ground", "bad", Go(GoKind.STEP, flow_of(draft).start))
     publishing.save_draft(draft, flow, by=senior, based_on=draft.checksum)
     for name in ("reports:replay", "reports:order"):
         assert b"loop" in client.get(reverse(name, args=[FAN, draft.number])).content

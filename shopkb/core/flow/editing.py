@@ -16,28 +16,28 @@ from collections.abc import Collection, Mapping, Sequence
 from shopkb.core.flow.file.field_tree import (
     EditRefused,
     Fields,
-    NothingThere,
+    KeyNotFound,
     Tree,
     Typed,
     edited,
-    filled,
-    held_cause,
-    held_outcome,
-    held_step,
-    held_value,
+    flow_from_tree,
     insert,
-    lead,
     moved,
-    read_again,
     redirect,
     refuse_taken,
     renamed,
+    require_cause,
+    require_outcome,
+    require_step,
+    require_value,
     taken_key,
+    with_fields,
+    write_destination,
 )
 from shopkb.core.flow.file.scalars import RESERVED_KEYS, quoted
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, TestKind
 
-__all__ = ["EditRefused", "Fields", "NothingThere", "Typed"]
+__all__ = ["EditRefused", "Fields", "KeyNotFound", "Typed"]
 
 PROOF_OF_TEST: Mapping[TestKind, Proof] = {
     TestKind.MEASURE: Proof.MEASURED,
@@ -83,7 +83,9 @@ def new_flow(procedure: str, title: str, system: str, symptoms: Sequence[str] = 
     Raises:
         EditRefused: the key, the title or the system has no right form.
     """
-    return read_again(filled({}, {"procedure": procedure, "title": title, "system": system, "symptoms": symptoms}))
+    return flow_from_tree(
+        with_fields({}, {"procedure": procedure, "title": title, "system": system, "symptoms": symptoms})
+    )
 
 
 def change_head(flow: Flow, fields: Fields) -> Flow:
@@ -93,11 +95,11 @@ def change_head(flow: Flow, fields: Fields) -> Flow:
         EditRefused: a field has no right form, or the start is not a step.
     """
     if (start := fields.get("start")) and (not isinstance(start, str) or start not in flow.step_by_key):
-        raise NothingThere(f"There is no step {quoted(str(start))} to start with.")
+        raise KeyNotFound(f"There is no step {quoted(str(start))} to start with.")
     given = {name: typed for name, typed in fields.items() if name != "procedure"}
     if "platforms" in given and not given["platforms"]:
         given["platforms"] = ["any"]
-    return edited(flow, lambda tree: filled(tree, given))
+    return edited(flow, lambda tree: with_fields(tree, given))
 
 
 # Steps -----------------------------------------------------------------------------------------------------------
@@ -110,17 +112,17 @@ def add_step(flow: Flow, key: str, title: str, *, test: str = "look", after: tup
 
     Raises:
         EditRefused: the key is taken, or key or title has no right form.
-        NothingThere: no such outcome.
+        KeyNotFound: no such outcome.
     """
     refuse_taken(flow, key)
     if after is not None:
-        held_outcome(flow, *after)
+        require_outcome(flow, *after)
 
     def act(tree: Tree) -> None:
         steps = tree.setdefault("steps", {})
-        insert(steps, key, filled({"test": test}, {"title": title}), behind=after[0] if after else "")
+        insert(steps, key, with_fields({"test": test}, {"title": title}), behind=after[0] if after else "")
         if after is not None:
-            lead(steps[after[0]]["outcomes"][after[1]], key, None)
+            write_destination(steps[after[0]]["outcomes"][after[1]], key, None)
         if not tree.get("start"):
             tree["start"] = key
 
@@ -131,23 +133,23 @@ def change_step(flow: Flow, key: str, fields: Fields) -> Flow:
     """Other fields of a step; ``reading`` as a mapping of its own is set by :func:`change_reading`.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held_step(flow, key)
-    return edited(flow, lambda tree: filled(tree["steps"][key], fields))
+    require_step(flow, key)
+    return edited(flow, lambda tree: with_fields(tree["steps"][key], fields))
 
 
 def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
     """Other fields of what a step measures: quantity, unit, between, loaded. Without a quantity it measures nothing.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held_step(flow, key)
+    require_step(flow, key)
 
     def act(tree: Tree) -> None:
         step = tree["steps"][key]
-        reading = filled(dict(step.get("reading", {})), fields)
+        reading = with_fields(dict(step.get("reading", {})), fields)
         if reading.get("loaded") != "true":
             reading.pop("loaded", None)
         if reading.get("quantity"):
@@ -162,9 +164,9 @@ def rename_step(flow: Flow, key: str, new: str) -> Flow:
     """Another key for a step, with all that names it. Evidence stays with the old key: a new one means a new test.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held_step(flow, key)
+    require_step(flow, key)
     if new == key:
         return flow
     refuse_taken(flow, new)
@@ -183,9 +185,9 @@ def move_step(flow: Flow, key: str, by: int) -> Flow:
     """The step so many places down, or up if negative; at an end it stays. Where outcomes lead does not change.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_step(flow, key)
+    require_step(flow, key)
     return edited(flow, lambda tree: moved(tree, "steps", key, by))
 
 
@@ -193,9 +195,9 @@ def delete_step(flow: Flow, key: str) -> Flow:
     """Without the step. What led to it leads nowhere; if it was the start, the step that led the list then is.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_step(flow, key)
+    require_step(flow, key)
 
     def act(tree: Tree) -> None:
         del tree["steps"][key]
@@ -212,9 +214,9 @@ def add_caution(flow: Flow, key: str, caution: str) -> Flow:
     """One more caution for a step, after those it has.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held = held_step(flow, key).cautions
+    held = require_step(flow, key).cautions
     return flow if caution in held else change_step(flow, key, {"cautions": [*held, caution]})
 
 
@@ -225,59 +227,59 @@ def add_outcome(flow: Flow, step: str, key: str, label: str) -> Flow:
     """A new outcome of a step, the last one; it leads nowhere yet.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    if any(outcome.key == key for outcome in held_step(flow, step).outcomes):
+    if any(outcome.key == key for outcome in require_step(flow, step).outcomes):
         raise taken_key(key, f"steps.{step}.outcomes.{key}")
 
     def act(tree: Tree) -> None:
-        tree["steps"][step].setdefault("outcomes", {})[key] = filled({}, {"label": label})
+        tree["steps"][step].setdefault("outcomes", {})[key] = with_fields({}, {"label": label})
 
     return edited(flow, act)
 
 
 def change_outcome(flow: Flow, step: str, key: str, fields: Fields) -> Flow:
-    """Other label, band, proof or note; where it leads is set by :func:`point`.
+    """Other label, band, proof or note; where it leads is set by :func:`set_destination`.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held_outcome(flow, step, key)
+    require_outcome(flow, step, key)
     given = {name: typed for name, typed in fields.items() if name != "go"}
-    return edited(flow, lambda tree: filled(tree["steps"][step]["outcomes"][key], given))
+    return edited(flow, lambda tree: with_fields(tree["steps"][step]["outcomes"][key], given))
 
 
-def point(flow: Flow, step: str, key: str, go: Go) -> Flow:
+def set_destination(flow: Flow, step: str, key: str, go: Go) -> Flow:
     """The outcome leads there now: to a step, a cause, another procedure, out, or (nothing said) nowhere.
 
     An end at a cause gets the proof its test gives; anything else has none.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    outcome = held_outcome(flow, step, key)
+    outcome = require_outcome(flow, step, key)
     if outcome.go == go:
         return flow
     if go.kind is GoKind.STEP:
-        held_step(flow, go.key)
+        require_step(flow, go.key)
     if go.kind is GoKind.CAUSE and go.key not in flow.cause_by_key:
-        raise NothingThere(f"There is no cause {quoted(go.key)} in this procedure.")
+        raise KeyNotFound(f"There is no cause {quoted(go.key)} in this procedure.")
     proof = None
     if go.kind is GoKind.CAUSE:
-        proof = outcome.proof or PROOF_OF_TEST.get(held_step(flow, step).test, Proof.SEEN)
-    return edited(flow, lambda tree: lead(tree["steps"][step]["outcomes"][key], go.text(), proof))
+        proof = outcome.proof or PROOF_OF_TEST.get(require_step(flow, step).test, Proof.SEEN)
+    return edited(flow, lambda tree: write_destination(tree["steps"][step]["outcomes"][key], go.text(), proof))
 
 
 def rename_outcome(flow: Flow, step: str, key: str, new: str) -> Flow:
     """Another key for an outcome. Evidence stays with the old one.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held_outcome(flow, step, key)
+    require_outcome(flow, step, key)
     if new == key:
         return flow
-    if any(outcome.key == new for outcome in held_step(flow, step).outcomes):
+    if any(outcome.key == new for outcome in require_step(flow, step).outcomes):
         raise taken_key(new, f"steps.{step}.outcomes.{new}")
 
     def act(tree: Tree) -> None:
@@ -290,9 +292,9 @@ def move_outcome(flow: Flow, step: str, key: str, by: int) -> Flow:
     """The outcome so many places down, or up if negative.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_outcome(flow, step, key)
+    require_outcome(flow, step, key)
     return edited(flow, lambda tree: moved(tree["steps"][step], "outcomes", key, by))
 
 
@@ -300,9 +302,9 @@ def delete_outcome(flow: Flow, step: str, key: str) -> Flow:
     """Without the outcome. What it led to stays.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_outcome(flow, step, key)
+    require_outcome(flow, step, key)
     return edited(flow, lambda tree: tree["steps"][step]["outcomes"].pop(key))
 
 
@@ -318,7 +320,7 @@ def add_cause(flow: Flow, key: str, component: str, mode: str) -> Flow:
     refuse_taken(flow, key)
 
     def act(tree: Tree) -> None:
-        tree.setdefault("causes", {})[key] = filled({}, {"component": component, "mode": mode})
+        tree.setdefault("causes", {})[key] = with_fields({}, {"component": component, "mode": mode})
 
     return edited(flow, act)
 
@@ -327,19 +329,19 @@ def change_cause(flow: Flow, key: str, fields: Fields) -> Flow:
     """Other component, mode, usual, correction, minutes, price or also.
 
     Raises:
-        EditRefused, NothingThere.
+        EditRefused, KeyNotFound.
     """
-    held_cause(flow, key)
-    return edited(flow, lambda tree: filled(tree["causes"][key], fields))
+    require_cause(flow, key)
+    return edited(flow, lambda tree: with_fields(tree["causes"][key], fields))
 
 
 def move_cause(flow: Flow, key: str, by: int) -> Flow:
     """The cause so many places down its list, or up if negative.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_cause(flow, key)
+    require_cause(flow, key)
     return edited(flow, lambda tree: moved(tree, "causes", key, by))
 
 
@@ -347,9 +349,9 @@ def delete_cause(flow: Flow, key: str) -> Flow:
     """Without the cause. What led to it leads nowhere.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_cause(flow, key)
+    require_cause(flow, key)
 
     def act(tree: Tree) -> None:
         del tree["causes"][key]
@@ -366,7 +368,7 @@ def put_value(flow: Flow, key: str, fields: Fields) -> Flow:
     """
 
     def act(tree: Tree) -> None:
-        tree.setdefault("values", {})[key] = filled({}, fields)
+        tree.setdefault("values", {})[key] = with_fields({}, fields)
 
     return edited(flow, act)
 
@@ -375,9 +377,9 @@ def move_value(flow: Flow, key: str, by: int) -> Flow:
     """The value so many places down its list, or up if negative: a computed one uses only those above it.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_value(flow, key)
+    require_value(flow, key)
     return edited(flow, lambda tree: moved(tree, "values", key, by))
 
 
@@ -385,7 +387,7 @@ def delete_value(flow: Flow, key: str) -> Flow:
     """Without the value. Bands that use it keep its name; the checks will say so.
 
     Raises:
-        NothingThere.
+        KeyNotFound.
     """
-    held_value(flow, key)
+    require_value(flow, key)
     return edited(flow, lambda tree: tree["values"].pop(key))

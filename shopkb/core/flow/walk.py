@@ -14,7 +14,7 @@ from shopkb.core.flow.model import Flow, GoKind, Outcome
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class AnsweredStep:
     """One recorded result. ``route`` is the outcome it leaves the step by: its own, or the one assumed after a skip."""
 
     step: str
@@ -36,7 +36,7 @@ class Walk:
     end_step: str = ""
 
 
-def walk(flow: Flow, entries: Sequence[Entry]) -> Walk:
+def walk(flow: Flow, entries: Sequence[AnsweredStep]) -> Walk:
     """Replay ``entries`` through ``flow``. O(entries x path length)."""
     standing: list[int] = []
     expected = flow.start
@@ -58,7 +58,7 @@ def walk(flow: Flow, entries: Sequence[Entry]) -> Walk:
     return _walk(flow, entries, standing)
 
 
-def _walk(flow: Flow, entries: Sequence[Entry], standing: list[int]) -> Walk:
+def _walk(flow: Flow, entries: Sequence[AnsweredStep], standing: list[int]) -> Walk:
     path = tuple((entries[index].step, entries[index].route) for index in standing)
     if not path:
         return Walk((), (), flow.start if flow.start in flow.step_by_key else "")

@@ -36,7 +36,7 @@ class Interval:
 
     def number(self, end: float) -> str:
         """One of its ends for people."""
-        return in_full(end) if self.told else limit_number(end)
+        return full_number(end) if self.told else limit_number(end)
 
     def holds(self, number: float) -> bool:
         if self.over_limit or math.isnan(number):
@@ -57,7 +57,7 @@ class Interval:
         return low_words if math.isinf(self.high) else f"{low_words}, {high_words}"
 
 
-def shortly(number: float) -> str:
+def short_number(number: float) -> str:
     """A number for people: up to six figures, no exponent for anything a meter shows, no minus before zero."""
     if number == 0:
         return "0"
@@ -65,7 +65,7 @@ def shortly(number: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def in_full(number: float) -> str:
+def full_number(number: float) -> str:
     """Every figure of a number, without an exponent and without zeros that say nothing."""
     if not math.isfinite(number):
         return str(number)
@@ -75,7 +75,7 @@ def in_full(number: float) -> str:
 
 def limit_number(number: float) -> str:
     """A limit for people: four figures, more only before the decimal point. A computed limit is no truer than that."""
-    return shortly(float(f"{number:.4g}")) if abs(number) < 1000 else shortly(number)
+    return short_number(float(f"{number:.4g}")) if abs(number) < 1000 else short_number(number)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from shopkb.core.readings.bands import shortly
+from shopkb.core.readings.bands import short_number
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity, ReadingError, one_of, parse_number, parse_quantity
 
 
@@ -74,7 +74,7 @@ def amount(number: float, unit: str) -> Quantity:
 
 def words(number: float, unit: str, figures: int = 4) -> str:
     """``0.751 V`` with the sign people see."""
-    return f"{shortly(float(f'{number:.{figures}g}'))} {UNITS[unit].sign}"
+    return f"{short_number(float(f'{number:.{figures}g}'))} {UNITS[unit].sign}"
 
 
 def read_inputs(
@@ -133,13 +133,13 @@ def _number(computation: Computation, each: Input, given: str | Quantity, values
         raise ReadingError(f"{where}: {error.message}", f"{hint}, or the name of a value of this procedure") from error
     if (each.low is not None and number < each.low) or (each.high is not None and number > each.high):
         sign = f" {UNITS[each.unit].sign}" if each.unit else ""
-        ends = [shortly(end) + sign for end in (each.low, each.high) if end is not None]
+        ends = [short_number(end) + sign for end in (each.low, each.high) if end is not None]
         right = (
             f"from {ends[0]} to {ends[1]}"
             if len(ends) == 2
             else f"{'at least' if each.high is None else 'at most'} {ends[0]}"
         )
-        raise ReadingError(f"{where}: {shortly(number)}{sign} is out of range", f"Give {each.words}, {right}")
+        raise ReadingError(f"{where}: {short_number(number)}{sign} is out of range", f"Give {each.words}, {right}")
     return number
 
 

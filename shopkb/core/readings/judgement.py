@@ -14,12 +14,12 @@ from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 
 from shopkb.core.readings.accuracy import Meter, limit_of_error
-from shopkb.core.readings.bands import Band, Interval, in_full, shortly
+from shopkb.core.readings.bands import Band, Interval, full_number, short_number
 from shopkb.core.readings.expressions import difference
-from shopkb.core.readings.limits import as_told
+from shopkb.core.readings.limits import display_interval
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading
 
-TOO_CLOSE_WORDS = "too close to the limit for this meter: measure again, with the better meter, or under load"
+TOO_CLOSE_MESSAGE = "too close to the limit for this meter: measure again, with the better meter, or under load"
 
 
 class Verdict(StrEnum):
@@ -118,7 +118,7 @@ def judge(
         others = {key: chance for key, chance in chances.items() if key != outcome and chance > 0}
         neighbour = max(others, key=lambda key: others[key], default="")
         return Judgement(
-            outcome, Verdict.TOO_CLOSE, chances.get(outcome, 0.0), away, margin, neighbour, TOO_CLOSE_WORDS
+            outcome, Verdict.TOO_CLOSE, chances.get(outcome, 0.0), away, margin, neighbour, TOO_CLOSE_MESSAGE
         )
     good = shown(_rounded(error, [accuracy.resolution], unit))
     words = f"{where}; this meter is good to ±{good} here"
@@ -157,7 +157,7 @@ def _told_limits(
     """Every end of the bands, and how it is told beside this reading."""
     ends: dict[float, float] = {}
     for _key, band in bands:
-        exact, shown_as = band.resolve(values, unit), as_told(band, values, unit, meter, number)
+        exact, shown_as = band.resolve(values, unit), display_interval(band, values, unit, meter, number)
         ends |= {exact.low: shown_as.low, exact.high: shown_as.high}
     return ends
 
@@ -183,14 +183,14 @@ def _last_digit(quantity: Quantity) -> Quantity:
 
 def shown(quantity: Quantity) -> str:
     """A size for people, without zeros that say nothing: ``0.08 V``."""
-    return f"{shortly(float(quantity.magnitude))} {UNITS[quantity.unit].sign}"
+    return f"{short_number(float(quantity.magnitude))} {UNITS[quantity.unit].sign}"
 
 
 def _where(number: float, nearest: float | None, steps: Sequence[Quantity], unit: str) -> str:
     """Against the limit as it is told, so that people who do the sum find the same."""
     if nearest is None:
         return "no limit to be near to"
-    limit = f"{in_full(nearest)} {UNITS[unit].sign}"
+    limit = f"{full_number(nearest)} {UNITS[unit].sign}"
     if number == nearest:
         return f"on the limit of {limit}"
     away = _rounded(abs(number - nearest), steps, unit)

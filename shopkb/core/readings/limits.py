@@ -30,7 +30,7 @@ _FINER = 12
 _EXACT = Context(prec=40)
 
 
-def as_told(
+def display_interval(
     band: Band, values: Mapping[str, Quantity], unit: str, meter: Meter | None, reading: float | None = None
 ) -> Interval:
     """The band in numbers of ``unit`` as they are to be shown; ``reading`` is in the same unit.

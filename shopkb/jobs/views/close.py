@@ -28,7 +28,7 @@ from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_state import Place, cause_words, late_ones, place_of, places_of
-from shopkb.procedures.drawing import Look, drawn
+from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
 
@@ -160,13 +160,13 @@ def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
     month = timezone.localtime(now).strftime("%Y-%m")
     learned = insight(flow, place.run.revision.checksum, platform=job.platform.path, month=month)
     reasoning = reason_about(job, at=now) if job.is_open else None
-    look = Look(
+    look = ChartOptions(
         notes=learned.notes,
         path=place.way.path,
         now=place.way.current,
         possible=reasoning.probability_by_cause(flow) if reasoning else {},
     )
-    context = {"run": place.run, "job": job, "flow": flow, "drawn": drawn(flow, look), "reasoning": reasoning}
+    context = {"run": place.run, "job": job, "flow": flow, "drawn": draw_chart(flow, look), "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
 
 

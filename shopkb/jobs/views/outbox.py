@@ -22,7 +22,7 @@ from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Outcome, Step
 from shopkb.core.readings.bands import Band
-from shopkb.core.readings.limits import as_told
+from shopkb.core.readings.limits import display_interval
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from shopkb.jobs import answering
 from shopkb.jobs.actions import photos
@@ -195,7 +195,7 @@ def _answer(
     interval, told, unit = None, None, step.reading.unit if step.reading is not None else ""
     if band is not None and step.reading is not None and band.names <= values.keys() and not band.over_limit:
         interval = band.resolve(values, unit)
-        told = as_told(band, values, unit, meter_of(meter) if meter is not None else None)
+        told = display_interval(band, values, unit, meter_of(meter) if meter is not None else None)
     return {
         "key": outcome.key,
         "label": outcome.label,

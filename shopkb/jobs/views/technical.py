@@ -13,7 +13,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.jobs.effective_results import walk_of
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
 from shopkb.jobs.views.run_state import Late, Place, answer_words, late_value_words, question
-from shopkb.procedures.drawing import Drawn, Look, drawn
+from shopkb.procedures.drawing import ChartOptions, DrawnChart, draw_chart
 from shopkb.procedures.storing import flow_of
 
 
@@ -32,7 +32,7 @@ class Sheet:
     """One run: its way on the chart and all that was recorded, in order."""
 
     place: Place
-    drawn: Drawn
+    drawn: DrawnChart
     lines: list[Line]
     asked: list[tuple[str, RunValue]]
     """Values asked once: the question, and what was typed."""
@@ -72,7 +72,7 @@ def _sheet(run: Run) -> Sheet:
     lines = [Line(_title(place, row), answer_words(flow, row), row, _state(row, standing)) for row in rows]
     asked = [(question(flow, row.key), row) for row in run.values.all()]
     late = [late_value_words(flow, row) for row in run.late_values.all()]
-    return Sheet(place, drawn(flow, Look(path=place.way.path, now=place.way.current)), lines, asked, late)
+    return Sheet(place, draw_chart(flow, ChartOptions(path=place.way.path, now=place.way.current)), lines, asked, late)
 
 
 def _title(place: Place, row: Result) -> str:

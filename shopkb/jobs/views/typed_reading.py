@@ -13,7 +13,7 @@ from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, Verdict
-from shopkb.core.readings.limits import as_told
+from shopkb.core.readings.limits import display_interval
 from shopkb.core.readings.units import UNITS, Quantity, ReadingError, format_quantity, parse_reading
 from shopkb.jobs import answering
 from shopkb.jobs.errors import Unreadable
@@ -60,7 +60,7 @@ def judge_typed(
     for number, outcome in enumerate(step.outcomes, start=1):
         if outcome.band is None or outcome.band.over_limit or not outcome.band.names <= values.keys():
             continue
-        shown_as = as_told(outcome.band, values, step.reading.unit, limits_for, at)
+        shown_as = display_interval(outcome.band, values, step.reading.unit, limits_for, at)
         intervals.append(Segment(outcome.label, shown_as, str(number)))
     line = number_line(intervals, UNITS[step.reading.unit].sign, at) if intervals else None
     return judgement, line, unreadable

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from django.http import QueryDict
 
 from shopkb.core.flow.model import Flow
-from shopkb.procedures.desk.desk_context import outcome_row, plain, typed_step
+from shopkb.procedures.desk.desk_context import outcome_row, plain_text, typed_step
 from shopkb.procedures.desk.form_actions import HEAD_FIELDS
 
 _NOT_SHOWN = frozenset(
@@ -16,7 +16,7 @@ _NOT_SHOWN = frozenset(
 )
 
 
-def concerned(flow: Flow, post: QueryDict) -> tuple[object, ...]:
+def touched(flow: Flow, post: QueryDict) -> tuple[object, ...]:
     """What of the flow the form is about, as it stands; empty when it is gone."""
     match post.get("form"):
         case "head":
@@ -32,15 +32,15 @@ def concerned(flow: Flow, post: QueryDict) -> tuple[object, ...]:
     return () if found is None else (found,)
 
 
-def apart(before: Flow, now: Flow, post: QueryDict) -> bool:
+def disjoint(before: Flow, now: Flow, post: QueryDict) -> bool:
     """Whether what others saved meanwhile touches nothing that this form is about."""
-    there = concerned(now, post)
-    return bool(there) and concerned(before, post) == there
+    there = touched(now, post)
+    return bool(there) and touched(before, post) == there
 
 
 def texts_of_form(flow: Flow, post: QueryDict) -> dict[str, str | list[str]]:
     """What the fields of the form would say of the flow as it stands."""
-    if not concerned(flow, post):
+    if not touched(flow, post):
         return {}
     match post.get("form"):
         case "head":
@@ -49,7 +49,7 @@ def texts_of_form(flow: Flow, post: QueryDict) -> dict[str, str | list[str]]:
         case "cause":
             cause = flow.cause_by_key[post["cause"]]
             said = {name: str(text) for name, text in asdict(cause).items() if isinstance(text, str)}
-            return said | {"minutes": plain(cause.minutes), "price": plain(cause.price)}
+            return said | {"minutes": plain_text(cause.minutes), "price": plain_text(cause.price)}
         case "step":
             step = flow.step_by_key[post["step"]]
             texts: dict[str, str | list[str]] = dict(typed_step(step, None))

@@ -20,8 +20,8 @@ from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKi
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
-from shopkb.procedures.desk.finding_text import at_the_desk
-from shopkb.procedures.drawing import Look, drawn
+from shopkb.procedures.desk.finding_text import desk_finding
+from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.templatetags.procedure_words import last_part
 from shopkb.web.numberline import NumberLine, Segment, number_line
@@ -51,11 +51,11 @@ def desk_address(revision: Revision, step: str = "") -> str:
     return f"{address}?step={step}#step-{step}" if named else address
 
 
-def showing(revision: Revision, flow: Flow, step: str, typed: QueryDict | None = None) -> dict[str, Any]:
+def desk_context(revision: Revision, flow: Flow, step: str, typed: QueryDict | None = None) -> dict[str, Any]:
     """Everything the page and its parts need. ``typed``: what a refused form held, shown again as it was."""
     titles = dict(Procedure.objects.values_list("key", "title"))
     catalog = facts(set(titles) | {flow.procedure})
-    findings = [at_the_desk(flow, finding, catalog) for finding in check_flow(flow, catalog)]
+    findings = [desk_finding(flow, finding, catalog) for finding in check_flow(flow, catalog)]
     open_step = flow.step_by_key.get(step)
     return {
         "revision": revision,
@@ -89,10 +89,10 @@ def _with_gone(choices: list[tuple[str, str]], named: Sequence[str]) -> list[tup
     return choices + [(key, f"{key} (not in the catalog)") for key in named if key not in known]
 
 
-def charting(revision: Revision, flow: Flow, step: str) -> dict[str, Any]:
+def chart_context(revision: Revision, flow: Flow, step: str) -> dict[str, Any]:
     """The chart alone, each step a way to its card. Drawn apart, so that no saving waits for a drawing."""
     links = {one.key: desk_address(revision, one.key) for one in flow.steps}
-    return {"drawn": drawn(flow, Look(links=links, now=step if step in flow.step_by_key else ""))}
+    return {"drawn": draw_chart(flow, ChartOptions(links=links, now=step if step in flow.step_by_key else ""))}
 
 
 def _around(flow: Flow) -> dict[str, Any]:
@@ -102,13 +102,13 @@ def _around(flow: Flow) -> dict[str, Any]:
         "symptoms": _with_gone(list(Symptom.objects.values_list("key", "name")), flow.symptoms),
         "platforms": _with_gone([("any", "any platform"), *_platforms()], flow.platforms),
         "usuals": list(Usual),
-        "causes": [(cause, plain(cause.minutes), plain(cause.price)) for cause in flow.causes],
+        "causes": [(cause, plain_text(cause.minutes), plain_text(cause.price)) for cause in flow.causes],
         "computations": list(COMPUTATIONS.values()),
         "values": [_value(value) for value in flow.values],
     }
 
 
-def plain(number: float | None) -> str:
+def plain_text(number: float | None) -> str:
     """A number as it is typed, no digit lost."""
     return "" if number is None else f"{number:.10g}"
 
@@ -151,7 +151,7 @@ def typed_step(step: Step, typed: QueryDict | None) -> dict[str, Any]:
         "test": step.test.value,
         "at": step.at,
         "access": step.access,
-        "minutes": plain(step.minutes),
+        "minutes": plain_text(step.minutes),
         "instruction": step.instruction,
         "tools": "; ".join(step.tools),
         "isolates": "; ".join(step.isolates),

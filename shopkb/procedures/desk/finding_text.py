@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Final
 
 from shopkb.core.flow.checks.hazards import Catalog
-from shopkb.core.flow.comparison.compare import Difference
+from shopkb.core.flow.comparison.compare import ItemChange
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
 from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
@@ -54,7 +54,7 @@ FIELDS: Final[Mapping[str, str]] = MappingProxyType(
 """What the desk calls a field of the file."""
 
 
-def at_the_desk(flow: Flow, finding: Finding, catalog: Catalog | None = None) -> Finding:
+def desk_finding(flow: Flow, finding: Finding, catalog: Catalog | None = None) -> Finding:
     """The same finding in the desk's words. ``where`` becomes the outcome's label and the field's name."""
     step = _step(flow, finding)
     told = _TOLD.get(finding.id)
@@ -67,7 +67,7 @@ def at_the_desk(flow: Flow, finding: Finding, catalog: Catalog | None = None) ->
     )
 
 
-def in_names(one: Difference, before: Flow, after: Flow) -> Difference:
+def with_titles(one: ItemChange, before: Flow, after: Flow) -> ItemChange:
     """The same difference, where a branch leads said by title and by what failed; today's name where both have one."""
     names = {f"the step {key}": f"“{held.title}”" for flow in (before, after) for key, held in flow.step_by_key.items()}
     for flow in (before, after):

@@ -10,7 +10,7 @@ from django.http import QueryDict
 
 from shopkb.catalog.models import Cause
 from shopkb.core.flow import editing
-from shopkb.core.flow.editing import NothingThere
+from shopkb.core.flow.editing import KeyNotFound
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.web.numbers import row_number
 
@@ -27,7 +27,7 @@ HEAD_FIELDS = ("title", "system", "codes", "summary", "verify", "start")
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class EditResult:
     """The flow after a form, the step whose card is open, whether the cards must be drawn anew, and where to go on.
 
     ``cause_for`` is the (step, outcome) for which a new cause is wanted. ``renamed`` gives the new key of each
@@ -41,15 +41,15 @@ class Done:
     renamed: Mapping[str, str] = field(default_factory=dict)
 
 
-def obey(flow: Flow, post: QueryDict) -> Done:
+def apply_form(flow: Flow, post: QueryDict) -> EditResult:
     """Take in what the form holds, then do what its button says.
 
     Raises:
-        EditRefused, NothingThere: nothing is changed.
+        EditRefused, KeyNotFound: nothing is changed.
     """
     match post.get("form"):
         case "head":
-            return Done(_head(flow, post), step=post.get("open", ""))
+            return EditResult(_head(flow, post), step=post.get("open", ""))
         case "cause":
             return _cause(flow, post)
         case "value":
@@ -59,7 +59,7 @@ def obey(flow: Flow, post: QueryDict) -> Done:
         case "new-cause":
             return _new_cause(flow, post)
     key = editing.fresh_key("new step", editing.node_keys(flow))
-    return Done(editing.add_step(flow, key, NEW_STEP), key, anew=True)
+    return EditResult(editing.add_step(flow, key, NEW_STEP), key, anew=True)
 
 
 def _head(flow: Flow, post: QueryDict) -> Flow:
@@ -70,7 +70,7 @@ def _head(flow: Flow, post: QueryDict) -> Flow:
     return editing.change_head(flow, fields)
 
 
-def _step_form(flow: Flow, post: QueryDict) -> Done:
+def _step_form(flow: Flow, post: QueryDict) -> EditResult:
     key = post.get("step", "")
     before = flow
     flow = _typed_step(flow, key, post)
@@ -82,7 +82,7 @@ def _step_form(flow: Flow, post: QueryDict) -> Done:
     if name != "save":
         what = renamed.get(f"outcome:{what}", what)
         return replace(_button(flow, now, name, what, post), renamed=renamed)
-    return Done(flow, made or now, anew, cause_for=(now, wanted) if wanted else None, renamed=renamed)
+    return EditResult(flow, made or now, anew, cause_for=(now, wanted) if wanted else None, renamed=renamed)
 
 
 def _shape(flow: Flow, key: str) -> tuple[object, ...]:
@@ -113,7 +113,7 @@ def _typed_outcomes(flow: Flow, key: str, post: QueryDict) -> tuple[Flow, str, s
     """The flow, the outcome that wants a new cause, and the step that was made."""
     wanted = made = ""
     if key not in flow.step_by_key:
-        raise NothingThere(f"There is no step {key!r} in this procedure.")
+        raise KeyNotFound(f"There is no step {key!r} in this procedure.")
     for outcome in flow.step_by_key[key].outcomes:
         given = {name: post[f"o-{outcome.key}-{name}"] for name in OUTCOME_FIELDS if f"o-{outcome.key}-{name}" in post}
         flow = editing.change_outcome(flow, key, outcome.key, given)
@@ -133,12 +133,12 @@ def _pointed(flow: Flow, step: str, outcome: str, go: str) -> Flow:
     if kind == "catalog":
         row = Cause.objects.select_related("component").filter(pk=row_number(key) or 0).first()
         if row is None:
-            raise NothingThere("This cause is no longer in the catalog. Choose another.")
+            raise KeyNotFound("This cause is no longer in the catalog. Choose another.")
         flow, key = with_cause(flow, row.component.path, row.mode)
         kind = "cause"
     if kind not in {*GoKind, ""}:
-        raise NothingThere("Nothing leads to such a place. Choose where this answer goes from the list.")
-    return editing.point(flow, step, outcome, Go(GoKind(kind or GoKind.NOWHERE), key))
+        raise KeyNotFound("Nothing leads to such a place. Choose where this answer goes from the list.")
+    return editing.set_destination(flow, step, outcome, Go(GoKind(kind or GoKind.NOWHERE), key))
 
 
 def with_cause(flow: Flow, component: str, mode: str) -> tuple[Flow, str]:
@@ -171,12 +171,12 @@ def _settled_keys(flow: Flow, key: str) -> tuple[Flow, str, dict[str, str]]:
     return flow, key, renamed
 
 
-def _button(flow: Flow, key: str, name: str, what: str, post: QueryDict) -> Done:
+def _button(flow: Flow, key: str, name: str, what: str, post: QueryDict) -> EditResult:
     match name:
         case "up" | "down":
             flow = editing.move_step(flow, key, -1 if name == "up" else 1)
         case "delete":
-            return Done(editing.delete_step(flow, key), "", anew=True)
+            return EditResult(editing.delete_step(flow, key), "", anew=True)
         case "add-outcome":
             words = post.get("new-label", "").strip() or NEW_OUTCOME
             taken = {outcome.key for outcome in flow.step_by_key[key].outcomes}
@@ -188,35 +188,37 @@ def _button(flow: Flow, key: str, name: str, what: str, post: QueryDict) -> Done
         case "caution":
             flow = editing.add_caution(flow, key, what)
         case _:
-            raise NothingThere("This button does nothing here.")
-    return Done(flow, key, anew=True)
+            raise KeyNotFound("This button does nothing here.")
+    return EditResult(flow, key, anew=True)
 
 
-def _cause(flow: Flow, post: QueryDict) -> Done:
+def _cause(flow: Flow, post: QueryDict) -> EditResult:
     key = post.get("cause", "")
     if post.get("do") == "delete":
-        return Done(editing.delete_cause(flow, key), post.get("open", ""), anew=True)
+        return EditResult(editing.delete_cause(flow, key), post.get("open", ""), anew=True)
     fields = {name: post[name] for name in CAUSE_FIELDS if name in post}
-    return Done(editing.change_cause(flow, key, fields), post.get("open", ""))
+    return EditResult(editing.change_cause(flow, key, fields), post.get("open", ""))
 
 
-def _new_cause(flow: Flow, post: QueryDict) -> Done:
+def _new_cause(flow: Flow, post: QueryDict) -> EditResult:
     flow, key = with_cause(flow, post.get("component", ""), post.get("mode", ""))
     step = post.get("step", "")
-    return Done(editing.point(flow, step, post.get("outcome", ""), Go(GoKind.CAUSE, key)), step, anew=True)
+    return EditResult(
+        editing.set_destination(flow, step, post.get("outcome", ""), Go(GoKind.CAUSE, key)), step, anew=True
+    )
 
 
-def _value(flow: Flow, post: QueryDict) -> Done:
+def _value(flow: Flow, post: QueryDict) -> EditResult:
     key = post.get("value", "").strip()
     step = post.get("open", "")
     match post.get("do"):
         case "delete":
-            return Done(editing.delete_value(flow, key), step, anew=True)
+            return EditResult(editing.delete_value(flow, key), step, anew=True)
         case "up" | "down":
-            return Done(editing.move_value(flow, key, -1 if post["do"] == "up" else 1), step, anew=True)
+            return EditResult(editing.move_value(flow, key, -1 if post["do"] == "up" else 1), step, anew=True)
     fields: dict[str, editing.Typed] = {name: post[name] for name in ("ask", "unit", "from", "to") if post.get(name)}
     if post.get("compute"):
         lines = [line.partition(":") for line in post.get("inputs", "").splitlines() if line.strip()]
         fields = {"compute": post["compute"], **{name.strip(): text.strip() for name, _, text in lines}}
     known = key or editing.fresh_key(post.get("ask", ""), flow.value_by_key, "value", "_")
-    return Done(editing.put_value(flow, known, fields), step, anew=True)
+    return EditResult(editing.put_value(flow, known, fields), step, anew=True)

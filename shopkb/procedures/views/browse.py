@@ -17,8 +17,8 @@ from shopkb.core.flow.model import Flow, Go, GoKind, Step
 from shopkb.evidence.counts import records
 from shopkb.evidence.insight import Insight, Reading, insight, read_once, read_tallies
 from shopkb.evidence.lately import Lately, last_proven, lately
-from shopkb.procedures.desk.finding_text import at_the_desk
-from shopkb.procedures.drawing import Look, chart_bytes, dot_text, drawn
+from shopkb.procedures.desk.finding_text import desk_finding
+from shopkb.procedures.drawing import ChartOptions, chart_bytes, dot_text, draw_chart
 from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
@@ -113,7 +113,7 @@ def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpRe
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
     try:
-        dot = dot_text(flow, Look(notes=_insight(flow, revision).notes))
+        dot = dot_text(flow, ChartOptions(notes=_insight(flow, revision).notes))
         if form == "dot":
             return _file(dot.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
@@ -171,7 +171,7 @@ def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> Htt
         "procedure": procedure,
         "revision": revision,
         "flow": flow,
-        "drawn": drawn(flow, Look(notes=learned.notes, links=step_links(flow, revision))),
+        "drawn": draw_chart(flow, ChartOptions(notes=learned.notes, links=step_links(flow, revision))),
         "appraisal": learned.appraisal,
         "verified_jobs": learned.verified_jobs,
         "record": records([procedure.key]).get(procedure.key),
@@ -187,7 +187,7 @@ def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> Htt
 
 def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
     """What the checks find in a draft, each with the step it concerns."""
-    return [(at_the_desk(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
+    return [(desk_finding(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
 
 
 def _insight(flow: Flow, revision: Revision, read: Reading = read_tallies) -> Insight:

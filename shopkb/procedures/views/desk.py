@@ -13,18 +13,18 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Symptom, System
 from shopkb.core.flow import editing
-from shopkb.core.flow.comparison.compare import Change, Difference, compare
-from shopkb.core.flow.comparison.merged_diff import both
-from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.comparison.compare import ChangeKind, ItemChange, compare
+from shopkb.core.flow.comparison.merged_diff import merged_diff
+from shopkb.core.flow.editing import EditRefused, KeyNotFound
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
-from shopkb.procedures.desk.conflicts import apart, concerned, differing, texts_of_form
-from shopkb.procedures.desk.desk_context import charting, desk_address, showing
-from shopkb.procedures.desk.finding_text import at_the_desk, in_names
-from shopkb.procedures.desk.form_actions import Done, obey
-from shopkb.procedures.drawing import Look, drawn
+from shopkb.procedures.desk.conflicts import differing, disjoint, texts_of_form, touched
+from shopkb.procedures.desk.desk_context import chart_context, desk_address, desk_context
+from shopkb.procedures.desk.finding_text import desk_finding, with_titles
+from shopkb.procedures.desk.form_actions import EditResult, apply_form
+from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.procedures.publishing import ChangedMeanwhile, NotPossible
+from shopkb.procedures.publishing import ActionRefused, EditConflict
 from shopkb.procedures.storing import flow_of
 from shopkb.web.htmx import wants_part
 from shopkb.web.markdown import shown
@@ -58,7 +58,7 @@ def new_procedure(request: HttpRequest) -> HttpResponse:
             flow = editing.new_flow(key, given["title"], given["system"], symptoms)
             revision = publishing.start_draft(flow, by=request.user, at=timezone.now())
             return redirect(desk_address(revision))
-        except (EditRefused, NotPossible) as error:
+        except (EditRefused, ActionRefused) as error:
             form.add_error(None, str(error))
     return render(
         request, "procedures/desk/new.html", {"form": form, "section": "procedures"}, status=422 if form.errors else 200
@@ -76,7 +76,7 @@ def desk(request: HttpRequest, key: str, number: int) -> HttpResponse:
     flow = flow_of(revision)
     page = "procedures/desk/_steps.html" if wants_part(request) else "procedures/desk/desk.html"
     step = request.GET.get("step", "")
-    return render(request, page, showing(revision, flow, step) | charting(revision, flow, step))
+    return render(request, page, desk_context(revision, flow, step) | chart_context(revision, flow, step))
 
 
 @require_safe
@@ -86,12 +86,12 @@ def chart(request: HttpRequest, key: str, number: int) -> HttpResponse:
     revision = _revision(key, number)
     flow, step = flow_of(revision), request.GET.get("step", "")
     context = {"flow": flow, "open": flow.step_by_key.get(step)}
-    return render(request, "procedures/desk/_chart.html", context | charting(revision, flow, step))
+    return render(request, "procedures/desk/_chart.html", context | chart_context(revision, flow, step))
 
 
 @require_POST
 def act(request: HttpRequest, key: str, number: int) -> HttpResponse:
-    """Take in a card and obey its button. Nothing is overwritten that somebody else saved meanwhile."""
+    """Save a card and do what its button says. What somebody else saved meanwhile is never overwritten."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
     based_on = request.POST.get("based_on", "")
@@ -101,24 +101,24 @@ def act(request: HttpRequest, key: str, number: int) -> HttpResponse:
             before = publishing.state_based_on(revision, based_on)
             if before is not None and (done := _saved_already(before, flow, request.POST)):
                 return _answer(request, revision, done)
-            if before is None or not apart(before, flow, request.POST):
+            if before is None or not disjoint(before, flow, request.POST):
                 return _both(request, revision, flow)
-        done = obey(flow, request.POST)
+        done = apply_form(flow, request.POST)
         saved = publishing.save_draft(revision, done.flow, by=request.user, based_on=revision.checksum)
-    except ChangedMeanwhile:
+    except EditConflict:
         return _both(request, _revision(key, number), flow_of(_revision(key, number)))
-    except (EditRefused, NothingThere, NotPossible) as error:
+    except (EditRefused, KeyNotFound, ActionRefused) as error:
         return _refused(request, revision, flow, error)
     return _answer(request, saved, done)
 
 
-def _saved_already(before: Flow, now: Flow, post: QueryDict) -> Done | None:
+def _saved_already(before: Flow, now: Flow, post: QueryDict) -> EditResult | None:
     """What a form did that was taken in before, when only its answer was lost on the way and it is sent again."""
-    done = obey(before, post)
+    done = apply_form(before, post)
     return done if done.flow == now else None
 
 
-def _answer(request: HttpRequest, revision: Revision, done: Done) -> HttpResponse:
+def _answer(request: HttpRequest, revision: Revision, done: EditResult) -> HttpResponse:
     if done.cause_for:
         step, outcome = done.cause_for
         address = reverse("procedures:desk-cause", args=[revision.procedure.key, revision.number])
@@ -126,7 +126,7 @@ def _answer(request: HttpRequest, revision: Revision, done: Done) -> HttpRespons
     elif not wants_part(request):
         return redirect(desk_address(revision, done.step))
     else:
-        parts = showing(revision, done.flow, done.step)
+        parts = desk_context(revision, done.flow, done.step)
         response = render(request, "procedures/desk/_saved.html", {**parts, "anew": done.anew})
     response["Desk-Answer"] = "cards" if done.anew else "saved"
     response["Desk-Renamed"] = " ".join(f"{old}={new}" for old, new in done.renamed.items())
@@ -137,15 +137,15 @@ def _answer(request: HttpRequest, revision: Revision, done: Done) -> HttpRespons
 
 def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Exception) -> HttpResponse:
     """What was typed stays in its fields; nothing was stored."""
-    found = [at_the_desk(flow, one) for one in error.findings] if isinstance(error, EditRefused) else []
+    found = [desk_finding(flow, one) for one in error.findings] if isinstance(error, EditRefused) else []
     said = {"refusal": str(error), "refusal_findings": found}
     if wants_part(request):
         answer = render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
         answer["Desk-Answer"] = "refused"
         return answer
     typed = request.POST if request.POST.get("form") == "step" else None
-    parts = showing(revision, flow, request.POST.get("step") or request.POST.get("open", ""), typed)
-    chart_of = charting(revision, flow, request.POST.get("step", ""))
+    parts = desk_context(revision, flow, request.POST.get("step") or request.POST.get("open", ""), typed)
+    chart_of = chart_context(revision, flow, request.POST.get("step", ""))
     return render(request, "procedures/desk/desk.html", {**parts, **chart_of, **said}, status=422)
 
 
@@ -153,11 +153,11 @@ def _both(request: HttpRequest, revision: Revision, flow: Flow) -> HttpResponse:
     """Two people changed the same: both texts, side by side, and the choice."""
     step = request.POST.get("step") or request.POST.get("open", "")
     context = {
-        **showing(revision, flow, step),
+        **desk_context(revision, flow, step),
         "differ": differing(request.POST, texts_of_form(flow, request.POST)),
         "mine": [(name, text) for name, texts in request.POST.lists() for text in texts if name not in _OWN],
         "by": revision.earlier_states.select_related("by").last(),
-        "gone": not concerned(flow, request.POST),
+        "gone": not touched(flow, request.POST),
     }
     if wants_part(request):
         answer = render(request, "procedures/desk/_both_part.html", context)
@@ -175,7 +175,7 @@ def undo(request: HttpRequest, key: str, number: int) -> HttpResponse:
     revision = _revision(key, number)
     try:
         publishing.undo_draft(revision, by=request.user, based_on=request.POST.get("based_on", ""))
-    except NotPossible as error:
+    except ActionRefused as error:
         messages.error(request, str(error))
     return _to(request, desk_address(revision, request.POST.get("open", "")))
 
@@ -223,7 +223,7 @@ def remark(request: HttpRequest, key: str, number: int) -> HttpResponse:
         else:
             text = request.POST.get("text", "")[:2000]
             publishing.remark(revision, step, text, by=request.user, at=timezone.now())
-    except NotPossible as error:
+    except ActionRefused as error:
         messages.error(request, str(error))
     if revision.may_change:
         return redirect(desk_address(revision, step))
@@ -248,9 +248,9 @@ def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpRes
     """Two revisions: what was added, removed, reworded, rerouted, changed in meaning, kept."""
     new, old = _revision(key, number), _revision(key, other)
     after, before = flow_of(new), flow_of(old)
-    found, drawing = compare(before, after), both(before, after)
+    found, drawing = compare(before, after), merged_diff(before, after)
     context = {
-        "drawn": drawn(drawing.flow, Look(path=drawing.changed)),
+        "drawn": draw_chart(drawing.flow, ChartOptions(path=drawing.changed)),
         "new": new,
         "old": old,
         "procedure": new.procedure,
@@ -267,17 +267,17 @@ def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpRes
     return render(request, "procedures/desk/compared.html", context)
 
 
-Row = tuple[Difference, str]
+Row = tuple[ItemChange, str]
 
 
 def _apart_from_kept(heading: str, rows: list[Row]) -> tuple[str, list[Row], list[str]]:
     """Heading, what changed, and the words of what was kept."""
-    kept = [words for one, words in rows if one.change is Change.KEPT]
-    return heading, [row for row in rows if row[0].change is not Change.KEPT], kept
+    kept = [words for one, words in rows if one.change is ChangeKind.KEPT]
+    return heading, [row for row in rows if row[0].change is not ChangeKind.KEPT], kept
 
 
-def _outcome(one: Difference, before: Flow, after: Flow) -> Row:
-    return in_names(one, before, after), _said(one.step, one.outcome, before, after)
+def _outcome(one: ItemChange, before: Flow, after: Flow) -> Row:
+    return with_titles(one, before, after), _said(one.step, one.outcome, before, after)
 
 
 def _said(step: str, outcome: str, before: Flow, after: Flow) -> str:

@@ -16,7 +16,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.desk.desk_context import desk_address
 from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Picture, Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
 
 
@@ -30,14 +30,14 @@ def add_picture(request: HttpRequest, key: str, number: int) -> HttpResponse:
     file = request.FILES.get("picture")
     try:
         if not revision.may_change or step not in flow.step_by_key:
-            raise NotPossible("This step can no longer be changed. Open the draft again.")
+            raise ActionRefused("This step can no longer be changed. Open the draft again.")
         if file is None:
-            raise NotPossible("Choose a picture first: JPEG, PNG or WebP.")
+            raise ActionRefused("Choose a picture first: JPEG, PNG or WebP.")
         shown = as_markdown(keep_picture(file, by=request.user, at=timezone.now()), request.POST.get("words", ""))
         text = f"{flow.step_by_key[step].instruction.rstrip()}\n\n{shown}".strip()
         changed = editing.change_step(flow, step, {"instruction": text})
         publishing.save_draft(revision, changed, by=request.user, based_on=revision.checksum)
-    except (NotPossible, EditRefused) as error:
+    except (ActionRefused, EditRefused) as error:
         messages.error(request, str(error))
     return redirect(desk_address(revision, step if step in flow.step_by_key else ""))
 

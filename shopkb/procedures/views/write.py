@@ -17,7 +17,7 @@ from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
 
 LONGEST = 1024 * 1024
@@ -53,7 +53,7 @@ def new_from_text(request: HttpRequest) -> HttpResponse:
             revision = publishing.start_draft(
                 read.flow, by=request.user, at=timezone.now(), why=form.cleaned_data["why"]
             )
-        except NotPossible as error:
+        except ActionRefused as error:
             form.add_error(None, str(error))
             return _text_page(request, form, (), status=422)
         return redirect("procedures:revision", revision.procedure.key, revision.number)
@@ -81,9 +81,9 @@ def edit_text(request: HttpRequest, key: str, number: int) -> HttpResponse:
                 why=form.cleaned_data["why"].replace("\r\n", "\n"),
             )
             return redirect("procedures:revision", key, number)
-        except NotPossible as error:
+        except ActionRefused as error:
             form.add_error(None, str(error))
-            other = held if isinstance(error, publishing.ChangedMeanwhile) else ""
+            other = held if isinstance(error, publishing.EditConflict) else ""
     return _text_page(request, form, (), revision=revision, other=other, status=422 if form.errors else 200)
 
 
@@ -153,7 +153,7 @@ def _do(
 ) -> HttpResponse:
     try:
         moved_to = action(_revision(key, number))
-    except NotPossible as error:
+    except ActionRefused as error:
         messages.error(request, str(error))
         moved_to = None
     else:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.flow import editing
-from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.editing import EditRefused, KeyNotFound
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec
@@ -50,11 +50,11 @@ def test_a_step_after_an_outcome_stands_behind_its_step_and_is_led_to() -> None:
 def test_an_end_at_a_cause_gets_the_proof_its_test_gives_and_anything_else_has_none() -> None:
     flow = editing.add_cause(two_steps(), "horn-open", "body/horn/horn", "open circuit")
     flow = editing.add_outcome(flow, "supply", "full", "Full supply")
-    at_cause = editing.point(flow, "supply", "full", Go(GoKind.CAUSE, "horn-open"))
+    at_cause = editing.set_destination(flow, "supply", "full", Go(GoKind.CAUSE, "horn-open"))
     assert at_cause.step_by_key["supply"].outcome("full").proof is Proof.MEASURED
-    seen = editing.point(flow, "press", "click", Go(GoKind.CAUSE, "horn-open"))
+    seen = editing.set_destination(flow, "press", "click", Go(GoKind.CAUSE, "horn-open"))
     assert seen.step_by_key["press"].outcome("click").proof is Proof.SEEN
-    away = editing.point(at_cause, "supply", "full", Go(GoKind.HAND_OVER, "horn-control"))
+    away = editing.set_destination(at_cause, "supply", "full", Go(GoKind.HAND_OVER, "horn-control"))
     outcome = away.step_by_key["supply"].outcome("full")
     assert (outcome.go, outcome.proof) == (Go(GoKind.HAND_OVER, "horn-control"), None)
 
@@ -175,7 +175,7 @@ MISSING: list[tuple[Callable[[Flow], Flow], str]] = [
     (lambda flow: editing.delete_cause(flow, "gone"), "There is no cause 'gone' in this procedure."),
     (lambda flow: editing.delete_value(flow, "gone"), "There is no value 'gone' in this procedure."),
     (
-        lambda flow: editing.point(flow, "press", "click", Go(GoKind.CAUSE, "gone")),
+        lambda flow: editing.set_destination(flow, "press", "click", Go(GoKind.CAUSE, "gone")),
         "There is no cause 'gone' in this procedure.",
     ),
     (lambda flow: editing.change_head(flow, {"start": "gone"}), "There is no step 'gone' to start with."),
@@ -184,7 +184,7 @@ MISSING: list[tuple[Callable[[Flow], Flow], str]] = [
 
 @pytest.mark.parametrize(("act", "said"), MISSING)
 def test_what_is_not_there_is_said(act: Callable[[Flow], Flow], said: str) -> None:
-    with pytest.raises(NothingThere) as missing:
+    with pytest.raises(KeyNotFound) as missing:
         act(two_steps())
     assert str(missing.value) == said
 
@@ -226,7 +226,7 @@ def actions(draw: st.DrawFn) -> Callable[[Flow], Flow]:
         lambda flow: editing.add_caution(flow, step, other),
         lambda flow: editing.add_outcome(flow, step, outcome, words),
         lambda flow: editing.change_outcome(flow, step, outcome, fields),
-        lambda flow: editing.point(flow, step, outcome, go),
+        lambda flow: editing.set_destination(flow, step, outcome, go),
         lambda flow: editing.rename_outcome(flow, step, outcome, other),
         lambda flow: editing.move_outcome(flow, step, outcome, by),
         lambda flow: editing.delete_outcome(flow, step, outcome),
@@ -250,7 +250,7 @@ def test_any_sequence_of_actions_can_be_exported_and_read_back_equal(
     for act in sequence:
         try:
             flow = act(flow)
-        except (EditRefused, NothingThere) as refusal:
+        except (EditRefused, KeyNotFound) as refusal:
             assert str(refusal)
             continue
         text = write_flow(flow)

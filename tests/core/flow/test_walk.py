@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome
-from shopkb.core.flow.walk import Entry, walk
+from shopkb.core.flow.walk import AnsweredStep, walk
 from tests.core.flow.builders import cause, flow, outcome, step
 from tests.examples import examples
 
@@ -23,9 +23,9 @@ HORN = flow(
 )
 
 
-def entries(*pairs: str) -> list[Entry]:
+def entries(*pairs: str) -> list[AnsweredStep]:
     """``press click`` as an entry."""
-    return [Entry(*pair.split()) for pair in pairs]
+    return [AnsweredStep(*pair.split()) for pair in pairs]
 
 
 # By hand
@@ -138,11 +138,11 @@ def flows(draw: st.DrawFn) -> Flow:
 
 
 records = st.lists(
-    st.builds(Entry, st.sampled_from([*KEYS, "gone"]), st.sampled_from([*ROUTES, "", "gone"])), max_size=12
+    st.builds(AnsweredStep, st.sampled_from([*KEYS, "gone"]), st.sampled_from([*ROUTES, "", "gone"])), max_size=12
 )
 
 
-def model(drawn: Flow, recorded: list[Entry]) -> tuple[list[tuple[int, str, str]], str]:
+def model(drawn: Flow, recorded: list[AnsweredStep]) -> tuple[list[tuple[int, str, str]], str]:
     """Standing (position, step, route) in path order, and the step to do now."""
     go = {(each.key, out.key): out.go for each in drawn.steps for out in each.outcomes}
     now, way = drawn.start, list[tuple[int, str, str]]()
@@ -166,7 +166,7 @@ def model(drawn: Flow, recorded: list[Entry]) -> tuple[list[tuple[int, str, str]
 
 @settings(max_examples=examples(300))
 @given(flows(), records)
-def test_the_walk_is_the_models(drawn: Flow, recorded: list[Entry]) -> None:
+def test_the_walk_is_the_models(drawn: Flow, recorded: list[AnsweredStep]) -> None:
     found = walk(drawn, recorded)
     way, now = model(drawn, recorded)
     assert found.standing == tuple(position for position, _step, _route in way)
@@ -176,7 +176,7 @@ def test_the_walk_is_the_models(drawn: Flow, recorded: list[Entry]) -> None:
 
 @settings(max_examples=examples(300))
 @given(flows(), records)
-def test_what_always_holds(drawn: Flow, recorded: list[Entry]) -> None:
+def test_what_always_holds(drawn: Flow, recorded: list[AnsweredStep]) -> None:
     found = walk(drawn, recorded)
     steps = [key for key, _route in found.path]
     assert len(steps) == len(set(steps)) <= len(drawn.steps)
@@ -192,11 +192,11 @@ def test_what_always_holds(drawn: Flow, recorded: list[Entry]) -> None:
 @settings(max_examples=examples(150))
 @given(flows(), records, records)
 def test_what_was_recorded_is_replayed_the_same_way_however_it_is_cut(
-    drawn: Flow, first: list[Entry], second: list[Entry]
+    drawn: Flow, first: list[AnsweredStep], second: list[AnsweredStep]
 ) -> None:
     """Only what stands after the first part matters to the second."""
     whole = walk(drawn, [*first, *second])
     kept = [entry for index, entry in enumerate(first) if index in walk(drawn, first).standing]
-    in_path_order = [Entry(*pair) for pair in walk(drawn, first).path]
+    in_path_order = [AnsweredStep(*pair) for pair in walk(drawn, first).path]
     assert len(kept) == len(in_path_order)
     assert walk(drawn, [*in_path_order, *second]).path == whole.path

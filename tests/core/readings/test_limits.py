@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from shopkb.core.readings.accuracy import Accuracy, Meter
 from shopkb.core.readings.bands import Band, Interval, parse_band
 from shopkb.core.readings.judgement import Verdict, judge
-from shopkb.core.readings.limits import as_told
+from shopkb.core.readings.limits import display_interval
 from shopkb.core.readings.units import Quantity, Reading, parse_quantity
 
 
@@ -26,7 +26,7 @@ DROP = {"drop": Quantity(Decimal("0.390364"), "V"), "battery": Quantity(Decimal(
 
 
 def words(text: str, meter: Meter | None = METER, reading: float | None = None) -> str:
-    return as_told(parse_band(text), DROP, "V", meter, reading).words("V")
+    return display_interval(parse_band(text), DROP, "V", meter, reading).words("V")
 
 
 @pytest.mark.parametrize(
@@ -77,7 +77,7 @@ def test_the_limit_that_is_told_never_says_otherwise_than_the_verdict(
     step = Decimal(1).scaleb(place)
     for near in (size, -size, size + size):
         reading = float((near / step).to_integral_value() * step + steps * step)
-        exact, told = band.resolve(limit, "V"), as_told(band, limit, "V", meter, reading)
+        exact, told = band.resolve(limit, "V"), display_interval(band, limit, "V", meter, reading)
         assert told.holds(reading) == exact.holds(reading)
         assert told.told
 
@@ -94,17 +94,17 @@ def test_for_readings_of_the_meter_the_limit_is_told_the_same_whatever_is_read(
     assert step is not None
     reading = float(counts * step.resolution.to("V").magnitude)
     band = parse_band(text)
-    assert as_told(band, limit, "V", METER, reading) == as_told(band, limit, "V", METER)
+    assert display_interval(band, limit, "V", METER, reading) == display_interval(band, limit, "V", METER)
 
 
 @given(size=SIZES, meter=st.sampled_from([METER, None]))
 def test_before_a_reading_at_most_four_figures_are_told(size: Decimal, meter: Meter | None) -> None:
-    told = as_told(parse_band(">= limit"), {"limit": Quantity(size, "V")}, "V", meter)
+    told = display_interval(parse_band(">= limit"), {"limit": Quantity(size, "V")}, "V", meter)
     assert len(Decimal(repr(told.low)).normalize().as_tuple().digits) <= (4 if meter else 3)
     assert told.low == pytest.approx(float(size), rel=0.02, abs=0.01)
 
 
 def test_open_ends_and_zero_stay() -> None:
     zero = {"limit": Quantity(Decimal(0), "V")}
-    assert as_told(parse_band(">= limit"), zero, "V", METER) == Interval(0.0, math.inf, told=True)
-    assert as_told(Band(), {}, "V", METER) == Interval(told=True)
+    assert display_interval(parse_band(">= limit"), zero, "V", METER) == Interval(0.0, math.inf, told=True)
+    assert display_interval(Band(), {}, "V", METER) == Interval(told=True)

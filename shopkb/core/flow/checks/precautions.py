@@ -16,7 +16,7 @@ def steps_made_safe(flow: Flow, catalog: Catalog, done: frozenset[str]) -> froze
     return frozenset(step.key for step in flow.steps if not _open_hazards(flow, step, catalog, done))
 
 
-def leaning(flow: Flow, catalog: Catalog) -> dict[str, frozenset[str]]:
+def safety_prerequisites(flow: Flow, catalog: Catalog) -> dict[str, frozenset[str]]:
     """For each step, the steps of the same access state whose cautions cover what its own leave open: it may not come
     before those among them that stand before it now."""
     return {

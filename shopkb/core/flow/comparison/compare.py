@@ -13,11 +13,11 @@ from typing import TypeVar
 
 from shopkb.core.flow.model import AskedValue, Cause, Flow, Go, GoKind, Outcome, Step, Value
 
-TOLD_IN_FULL = 60
+LONGEST_QUOTED = 60
 """Longest text, in characters, that is shown old and new; of a longer one it is only said that it changed."""
 
 
-class Change(StrEnum):
+class ChangeKind(StrEnum):
     """What became of one key, gravest first."""
 
     REMOVED = "removed"
@@ -29,14 +29,14 @@ class Change(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class ItemChange:
     """What became of one step, outcome or cause.
 
     ``where`` is its place (``steps.supply.outcomes.full``), ``words`` the details, one sentence each. ``step`` and
     ``outcome`` are keys, empty where they do not apply; ``cause`` likewise.
     """
 
-    change: Change
+    change: ChangeKind
     where: str
     words: tuple[str, ...] = ()
     step: str = ""
@@ -46,7 +46,7 @@ class Difference:
     @property
     def loses_evidence(self) -> bool:
         """Whether evidence recorded under this key no longer speaks for what stands there now."""
-        return self.change in (Change.REMOVED, Change.MEANING)
+        return self.change in (ChangeKind.REMOVED, ChangeKind.MEANING)
 
     def text(self) -> str:
         """``steps.supply.outcomes.full rerouted: leads to the step ground, was out``."""
@@ -57,17 +57,17 @@ class Difference:
 class Comparison:
     """All differences between two flows, what was kept included, in the order of the newer flow, removed ones last."""
 
-    steps: tuple[Difference, ...]
-    outcomes: tuple[Difference, ...]
-    causes: tuple[Difference, ...]
+    steps: tuple[ItemChange, ...]
+    outcomes: tuple[ItemChange, ...]
+    causes: tuple[ItemChange, ...]
     procedure: tuple[str, ...] = ()
 
-    def of(self, change: Change) -> tuple[Difference, ...]:
+    def of(self, change: ChangeKind) -> tuple[ItemChange, ...]:
         """The differences of one kind: steps, then outcomes, then causes."""
         return tuple(each for each in (*self.steps, *self.outcomes, *self.causes) if each.change is change)
 
     @property
-    def lost(self) -> tuple[Difference, ...]:
+    def lost(self) -> tuple[ItemChange, ...]:
         """Keys whose evidence no longer speaks."""
         return tuple(each for each in (*self.steps, *self.outcomes, *self.causes) if each.loses_evidence)
 
@@ -75,7 +75,7 @@ class Comparison:
     def is_same(self) -> bool:
         """Whether nothing changed at all."""
         every = (*self.steps, *self.outcomes, *self.causes)
-        return not self.procedure and all(each.change is Change.KEPT for each in every)
+        return not self.procedure and all(each.change is ChangeKind.KEPT for each in every)
 
 
 def compare(old: Flow, new: Flow) -> Comparison:
@@ -111,14 +111,14 @@ def _paired(old: Iterable[Keyed], new: Iterable[Keyed]) -> Iterator[Pair[Keyed]]
         yield each.key, each, None
 
 
-def _outcomes(pairs: Iterable[Pair[Step]], steps: Iterable[Difference], old: Flow, new: Flow) -> Iterator[Difference]:
+def _outcomes(pairs: Iterable[Pair[Step]], steps: Iterable[ItemChange], old: Flow, new: Flow) -> Iterator[ItemChange]:
     for (step, was, now), told in zip(pairs, steps, strict=True):
         for key, before, after in _paired(was.outcomes if was else (), now.outcomes if now else ()):
             facts = _outcome_facts(before, old), _outcome_facts(after, new)
             difference = _difference(*facts, step=step, outcome=key)
-            if told.change is Change.MEANING and before and after:
+            if told.change is ChangeKind.MEANING and before and after:
                 words = ("its step changed in meaning", *difference.words)
-                difference = replace(difference, change=Change.MEANING, words=words)
+                difference = replace(difference, change=ChangeKind.MEANING, words=words)
             yield difference
 
 
@@ -133,18 +133,18 @@ class _Facts:
 
 def _difference(
     was: _Facts | None, now: _Facts | None, *, step: str = "", outcome: str = "", cause: str = ""
-) -> Difference:
+) -> ItemChange:
     place = f"causes.{cause}" if cause else f"steps.{step}.outcomes.{outcome}" if outcome else f"steps.{step}"
     if was is None or now is None:
-        change = Change.ADDED if was is None else Change.REMOVED
-        return Difference(change, place, (), step, outcome, cause)
+        change = ChangeKind.ADDED if was is None else ChangeKind.REMOVED
+        return ItemChange(change, place, (), step, outcome, cause)
     meaning = _changed(was.meaning, now.meaning)
     way = _changed(was.way, now.way)
     wording = _changed(was.wording, now.wording)
-    change = Change.KEPT
+    change = ChangeKind.KEPT
     if meaning or way or wording:
-        change = Change.MEANING if meaning else Change.REROUTED if way else Change.REWORDED
-    return Difference(change, place, (*meaning, *way, *wording), step, outcome, cause)
+        change = ChangeKind.MEANING if meaning else ChangeKind.REROUTED if way else ChangeKind.REWORDED
+    return ItemChange(change, place, (*meaning, *way, *wording), step, outcome, cause)
 
 
 def _changed(was: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
@@ -154,7 +154,7 @@ def _changed(was: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
         before, after = was.get(fact, ""), now.get(fact, "")
         if _flat(before) == _flat(after):
             continue
-        if len(before) > TOLD_IN_FULL or len(after) > TOLD_IN_FULL or "\n" in before + after:
+        if len(before) > LONGEST_QUOTED or len(after) > LONGEST_QUOTED or "\n" in before + after:
             told.append(f"{fact} changed")
         else:
             told.append(f"{fact} {after or 'none'}, was {before or 'none'}")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from shopkb.core.flow.comparison.compare import Change, Comparison, compare
+from shopkb.core.flow.comparison.compare import ChangeKind, Comparison, compare
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
 
 WAS = "was"
@@ -15,14 +15,14 @@ WAS = "was"
 
 
 @dataclass(frozen=True)
-class Both:
+class MergedDiff:
     """``flow`` holds the newer revision and what was removed since; ``changed`` the branches that are not the same."""
 
     flow: Flow
     changed: tuple[tuple[str, str], ...]
 
 
-def both(old: Flow, new: Flow) -> Both:
+def merged_diff(old: Flow, new: Flow) -> MergedDiff:
     """The two as one. Steps keep the newer revision's numbers; removed ones come last.
 
     ``changed`` has every branch added, removed, rerouted or changed in meaning, and all branches of such steps.
@@ -38,20 +38,20 @@ def both(old: Flow, new: Flow) -> Both:
         for step in (*new.steps, *removed)
     )
     flow = replace(new, steps=merged, causes=causes)
-    return Both(flow, tuple(_changed(flow, comparison, steps)))
+    return MergedDiff(flow, tuple(_changed(flow, comparison, steps)))
 
 
-_TOLD = (Change.ADDED, Change.REMOVED, Change.MEANING, Change.REROUTED)
+_TOLD = (ChangeKind.ADDED, ChangeKind.REMOVED, ChangeKind.MEANING, ChangeKind.REROUTED)
 
 
-def _worded(change: Change, text: str) -> str:
-    return text if change is Change.KEPT else f"{change.value.upper()}: {text}"
+def _worded(change: ChangeKind, text: str) -> str:
+    return text if change is ChangeKind.KEPT else f"{change.value.upper()}: {text}"
 
 
 def _step(
     step: Step,
     before: Step | None,
-    change: Change,
+    change: ChangeKind,
     comparison: Comparison,
     known: frozenset[str],
     named: frozenset[str],
@@ -60,14 +60,14 @@ def _step(
     outcomes: list[Outcome] = []
     older = {outcome.key: outcome for outcome in (before.outcomes if before else ())}
     for outcome in step.outcomes:
-        told = changes[outcome.key] if change not in (Change.ADDED, Change.REMOVED) else Change.KEPT
+        told = changes[outcome.key] if change not in (ChangeKind.ADDED, ChangeKind.REMOVED) else ChangeKind.KEPT
         outcomes.append(replace(outcome, label=_worded(told, outcome.label), go=_go(outcome.go, known, named)))
         was = older.pop(outcome.key, None)
         if was is not None and was.go != outcome.go:
             label = f"WAS: {was.label}"
             outcomes.append(replace(was, key=f"{was.key}-{WAS}", label=label, go=_go(was.go, known, named)))
     for gone in older.values():
-        label = _worded(Change.REMOVED, gone.label)
+        label = _worded(ChangeKind.REMOVED, gone.label)
         outcomes.append(replace(gone, label=label, go=_go(gone.go, known, named)))
     return replace(step, title=_worded(change, step.title), outcomes=tuple(outcomes))
 
@@ -78,7 +78,7 @@ def _go(go: Go, known: frozenset[str], named: frozenset[str]) -> Go:
     return go if there is None or go.key in there else Go(GoKind.NOWHERE, go.key)
 
 
-def _changed(flow: Flow, comparison: Comparison, steps: dict[str, Change]) -> list[tuple[str, str]]:
+def _changed(flow: Flow, comparison: Comparison, steps: dict[str, ChangeKind]) -> list[tuple[str, str]]:
     told = {(one.step, one.outcome) for one in comparison.outcomes if one.change in _TOLD}
     whole = {key for key, change in steps.items() if change in _TOLD}
     return [

@@ -29,14 +29,14 @@ class EditRefused(Exception):
         super().__init__(f"{first.message}. {first.hint}".strip())
 
 
-class NothingThere(Exception):
+class KeyNotFound(Exception):
     """The step, outcome, cause or value that was named is not in the flow; somebody may have removed it."""
 
 
 def edited(flow: Flow, act: Callable[[Tree], object]) -> Flow:
     tree = _own(flow_tree(flow))
     act(tree)
-    return read_again(tree)
+    return flow_from_tree(tree)
 
 
 def _own(group: Mapping[str, Any]) -> Tree:
@@ -47,14 +47,14 @@ def _own(group: Mapping[str, Any]) -> Tree:
     }
 
 
-def read_again(tree: Tree) -> Flow:
+def flow_from_tree(tree: Tree) -> Flow:
     read = read_tree(tree)
     if read.flow is None:
         raise EditRefused(read.findings)
     return read.flow
 
 
-def filled(group: Tree, fields: Fields) -> Tree:
+def with_fields(group: Tree, fields: Fields) -> Tree:
     """The group with these fields; what is empty is left out, what only differs in outer blanks stays as it was."""
     for name, typed in fields.items():
         value = _tidy(name, typed)
@@ -79,7 +79,7 @@ def _tidy(name: str, typed: Typed) -> str | list[str]:
     return f"{stripped}\n" if "\n" in stripped else stripped
 
 
-def lead(outcome: Tree, go: str, proof: Proof | None) -> None:
+def write_destination(outcome: Tree, go: str, proof: Proof | None) -> None:
     outcome.pop("proof", None)
     outcome.pop("go", None)
     if go:
@@ -94,7 +94,7 @@ def redirect(tree: Tree, key: str, new: str) -> None:
         for outcome in step.get("outcomes", {}).values():
             if outcome.get("go") == key:
                 proof = Proof(outcome["proof"]) if new and outcome.get("proof") else None
-                lead(outcome, new, proof)
+                write_destination(outcome, new, proof)
 
 
 def insert(group: Tree, key: str, entry: Tree, behind: str) -> None:
@@ -126,24 +126,24 @@ def taken_key(key: str, where: str) -> EditRefused:
     return EditRefused([Finding("field-key", Level.ERROR, where, said, "Choose another key.")])
 
 
-def held_step(flow: Flow, key: str) -> Step:
+def require_step(flow: Flow, key: str) -> Step:
     if key not in flow.step_by_key:
-        raise NothingThere(f"There is no step {quoted(key)} in this procedure.")
+        raise KeyNotFound(f"There is no step {quoted(key)} in this procedure.")
     return flow.step_by_key[key]
 
 
-def held_outcome(flow: Flow, step: str, key: str) -> Outcome:
+def require_outcome(flow: Flow, step: str, key: str) -> Outcome:
     try:
-        return held_step(flow, step).outcome(key)
+        return require_step(flow, step).outcome(key)
     except KeyError:
-        raise NothingThere(f"The step {quoted(step)} has no outcome {quoted(key)}.") from None
+        raise KeyNotFound(f"The step {quoted(step)} has no outcome {quoted(key)}.") from None
 
 
-def held_cause(flow: Flow, key: str) -> None:
+def require_cause(flow: Flow, key: str) -> None:
     if key not in flow.cause_by_key:
-        raise NothingThere(f"There is no cause {quoted(key)} in this procedure.")
+        raise KeyNotFound(f"There is no cause {quoted(key)} in this procedure.")
 
 
-def held_value(flow: Flow, key: str) -> None:
+def require_value(flow: Flow, key: str) -> None:
     if key not in flow.value_by_key:
-        raise NothingThere(f"There is no value {quoted(key)} in this procedure.")
+        raise KeyNotFound(f"There is no value {quoted(key)} in this procedure.")

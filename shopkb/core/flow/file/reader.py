@@ -19,7 +19,7 @@ from shopkb.core.flow.file.schema import (
     StepEntry,
     entry_at,
 )
-from shopkb.core.flow.file.yaml_tree import Place, Refused, compose, where_of
+from shopkb.core.flow.file.yaml_tree import FieldPath, FileRefused, compose, where_of
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import (
     AskedValue,
@@ -55,7 +55,7 @@ def read_flow(data: bytes | str) -> ReadOutcome:
     """Read a procedure file. Whatever the bytes, nothing is raised: ``flow`` is None exactly if there are findings."""
     try:
         composed = compose(data)
-    except Refused as refusal:
+    except FileRefused as refusal:
         return ReadOutcome(None, (refusal.finding,))
     lines = MappingProxyType(composed.lines)
     read = read_tree(composed.tree, lines)
@@ -114,7 +114,7 @@ def _finding(detail: Mapping[str, Any], lines: Mapping[str, int]) -> Finding:
     return Finding(identity, Level.ERROR, where, message, hint, _nearest(where, lines), step)
 
 
-def _place(loc: tuple[str | int, ...]) -> tuple[Place, str]:
+def _place(loc: tuple[str | int, ...]) -> tuple[FieldPath, str]:
     """The place in the file, without the marks pydantic adds for keys and kinds of values."""
     if loc and loc[-1] == "[key]":
         loc = loc[:-1]
@@ -123,7 +123,7 @@ def _place(loc: tuple[str | int, ...]) -> tuple[Place, str]:
     return loc, ""
 
 
-def _words(detail: Mapping[str, Any], place: Place, kind: str) -> tuple[str, str, str]:
+def _words(detail: Mapping[str, Any], place: FieldPath, kind: str) -> tuple[str, str, str]:
     """Finding id, message and hint for one error."""
     context = detail.get("ctx", {})
     match detail["type"]:
@@ -150,14 +150,14 @@ def _short(given: object) -> bool:
     return isinstance(given, str) and 0 < len(given) <= 40 and given.isprintable()
 
 
-def _unknown(place: Place, kind: str) -> tuple[str, str, str]:
+def _unknown(place: FieldPath, kind: str) -> tuple[str, str, str]:
     entry = entry_at(place[:-1], kind)
     names, key = entry.field_names(), str(place[-1])
     hint = f"{did_you_mean(key, names)}It can have {spoken_list(names, 'and')}."
     return "field-unknown", f"{quoted(key)} is not a field of {entry.noun}", hint
 
 
-def _missing(place: Place, kind: str) -> tuple[str, str, str]:
+def _missing(place: FieldPath, kind: str) -> tuple[str, str, str]:
     entry = entry_at(place[:-1], kind)
     name = str(place[-1])
     if kind == "asked" and name == "ask":
@@ -166,7 +166,7 @@ def _missing(place: Place, kind: str) -> tuple[str, str, str]:
     return "field-missing", f"{entry.noun.capitalize()} needs {name}", f"Add {name}: ({info.description})."
 
 
-def _too_many(place: Place, most: int, given: int) -> tuple[str, str, str]:
+def _too_many(place: FieldPath, most: int, given: int) -> tuple[str, str, str]:
     hints = {"steps": "Split the procedure and hand over.", "outcomes": "Split the step."}
     hint = hints.get(str(place[-1]), "Remove some.")
     return "field-too-many", f"There are {given} entries, at most {most} are possible", hint

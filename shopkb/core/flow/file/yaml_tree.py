@@ -35,11 +35,11 @@ DEPTH_LIMIT = 8
 PART_LIMIT = 60_000
 """Groups, lists and texts in a file; the largest procedure allowed has about half of that."""
 
-Place = tuple[str | int, ...]
+FieldPath = tuple[str | int, ...]
 Tree = dict[str, Any]
 
 
-class Refused(Exception):
+class FileRefused(Exception):
     """The file cannot be read further."""
 
     def __init__(self, kind: str, message: str, hint: str, line: int | None = None, where: str = "") -> None:
@@ -59,7 +59,7 @@ class Composed:
     findings: list[Finding] = field(default_factory=list)
 
 
-def where_of(place: Place) -> str:
+def where_of(place: FieldPath) -> str:
     """``steps.supply.tools.2``: keys joined by dots, items of a list counted from 1."""
     return ".".join(str(part + 1) if isinstance(part, int) else shown(part) for part in place)
 
@@ -68,7 +68,7 @@ def compose(data: bytes | str) -> Composed:
     """Read the text of a file.
 
     Raises:
-        Refused: it is too large, not UTF-8, not YAML, or uses what a procedure file may not use.
+        FileRefused: it is too large, not UTF-8, not YAML, or uses what a procedure file may not use.
     """
     text = _text(data)
     return _Composer(_events(text)).compose()
@@ -77,7 +77,7 @@ def compose(data: bytes | str) -> Composed:
 def _text(data: bytes | str) -> str:
     size = len(data) if isinstance(data, bytes) else len(data.encode("utf-8", "surrogatepass"))
     if size > SIZE_LIMIT:
-        raise Refused(
+        raise FileRefused(
             "file-too-large",
             f"The file has {size} bytes",
             f"A procedure file has at most {SIZE_LIMIT} (1 MiB); split the procedure, or remove what is not text.",
@@ -85,7 +85,7 @@ def _text(data: bytes | str) -> str:
     text = _decoded(data) if isinstance(data, bytes) else data
     text = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
     if bad := unwanted_character(text):
-        raise Refused(
+        raise FileRefused(
             "file-character",
             f"The file holds a character that no text should, {name_character(bad.group())}",
             "Remove it, and save the file as plain text.",
@@ -99,7 +99,9 @@ def _decoded(data: bytes) -> str:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise Refused("file-not-utf8", "The file is not UTF-8 text", "Save it with the encoding UTF-8.", line) from None
+        raise FileRefused(
+            "file-not-utf8", "The file is not UTF-8 text", "Save it with the encoding UTF-8.", line
+        ) from None
 
 
 def _line_at(text: str, position: int) -> int:
@@ -114,7 +116,7 @@ def _events(text: str) -> Iterator[Any]:
         raise _syntax(error, text) from None
     except (ValueError, IndexError, KeyError, TypeError, AttributeError, OverflowError, AssertionError, RecursionError):
         # The library trips over some malformed escapes and directives instead of reporting them.
-        raise Refused("file-syntax", "The file is not YAML", "Check quotes, brackets and indentation.") from None
+        raise FileRefused("file-syntax", "The file is not YAML", "Check quotes, brackets and indentation.") from None
 
 
 class _Sign(NamedTuple):
@@ -139,7 +141,7 @@ _SIGNS = (
 )
 
 
-def _syntax(error: YAMLError, text: str) -> Refused:
+def _syntax(error: YAMLError, text: str) -> FileRefused:
     """The library's error in our words, at the line where the mistake began."""
     problem, context = (str(getattr(error, part, None) or "") for part in ("problem", "context"))
     noticed, began = getattr(error, "problem_mark", None), getattr(error, "context_mark", None)
@@ -148,15 +150,15 @@ def _syntax(error: YAMLError, text: str) -> Refused:
     line = min(mark.line, text.count("\n")) + 1 if mark is not None else None
     if sign is None:
         hint = "Check quotes, brackets and indentation."
-        return Refused("file-syntax", "The file is not YAML from here on", hint, line)
-    return Refused("file-syntax", sign.message, sign.hint, line)
+        return FileRefused("file-syntax", "The file is not YAML from here on", hint, line)
+    return FileRefused("file-syntax", sign.message, sign.hint, line)
 
 
 @dataclass(slots=True)
 class _Open:
     """A group or list being read; ``key`` waits for its value."""
 
-    place: Place
+    place: FieldPath
     holds: dict[str, Any] | list[Any]
     key: str | None = None
     twice: bool = False
@@ -177,9 +179,9 @@ class _Composer:
         for event in self.events:
             self._take(event)
         if self.root is None:
-            raise Refused("file-empty", "The file is empty", "A procedure file starts with procedure: and its key.")
+            raise FileRefused("file-empty", "The file is empty", "A procedure file starts with procedure: and its key.")
         if not isinstance(self.root, dict):
-            raise Refused(
+            raise FileRefused(
                 "file-not-fields", "The file does not hold fields", "Start it with procedure: and the key.", 1
             )
         self.composed.tree = self.root
@@ -200,18 +202,18 @@ class _Composer:
     def _start_document(self, event: Any, line: int | None) -> None:
         self.documents += 1
         if self.documents > 1:
-            raise Refused(
+            raise FileRefused(
                 "file-several-documents", "A second document starts here", "Keep one procedure in a file.", line
             )
         if event.version is not None or event.tags:
-            raise Refused(
+            raise FileRefused(
                 "file-syntax", "The file starts with a YAML directive", "Remove the lines that start with %.", line
             )
 
     def _refuse_unwanted(self, event: Any, line: int | None) -> None:
         where = where_of(self._place()) if self.open else ""
         if isinstance(event, AliasEvent) or event.anchor is not None:
-            raise Refused(
+            raise FileRefused(
                 "file-alias",
                 "An anchor (&) or alias (*) stands here; a procedure file has none",
                 "Write the text out, or put a text that starts with & or * in quotes.",
@@ -219,7 +221,7 @@ class _Composer:
                 where,
             )
         if getattr(event, "tag", None) is not None:
-            raise Refused(
+            raise FileRefused(
                 "file-tag",
                 "A tag (!) stands here; a procedure file has none",
                 "Remove it, or put a text that starts with ! in quotes.",
@@ -228,9 +230,11 @@ class _Composer:
             )
         self.parts += 1
         if self.parts > PART_LIMIT:
-            raise Refused("file-too-much", f"The file has more than {PART_LIMIT} parts", "Split the procedure.", line)
+            raise FileRefused(
+                "file-too-much", f"The file has more than {PART_LIMIT} parts", "Split the procedure.", line
+            )
 
-    def _place(self) -> Place:
+    def _place(self) -> FieldPath:
         top = self.open[-1]
         if isinstance(top.holds, list):
             return (*top.place, len(top.holds))
@@ -256,14 +260,14 @@ class _Composer:
         if not isinstance(event, ScalarEvent):
             self.open.append(_Open(place, value))
             if len(self.open) > DEPTH_LIMIT:
-                raise Refused(
+                raise FileRefused(
                     "file-too-deep",
                     "Groups or lists stand inside each other too deeply here",
                     "Check the brackets and the indentation.",
                     line,
                 )
 
-    def _value(self, event: Any, place: Place, line: int) -> Any:
+    def _value(self, event: Any, place: FieldPath, line: int) -> Any:
         if isinstance(event, MappingStartEvent):
             return {}
         if isinstance(event, SequenceStartEvent):
@@ -273,7 +277,7 @@ class _Composer:
 
     def _key(self, event: Any, top: _Open, line: int) -> None:
         if not isinstance(event, ScalarEvent):
-            raise Refused(
+            raise FileRefused(
                 "file-syntax", "A group or list stands where a key is needed", "Write a key, a colon and a space.", line
             )
         top.key = event.value

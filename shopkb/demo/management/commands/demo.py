@@ -81,7 +81,7 @@ class Command(BaseCommand):
         from waitress import serve
 
         from shopkb.demo.first_scores import measure_once
-        from shopkb.procedures.drawing import draw_ahead
+        from shopkb.procedures.drawing import draw_first_chart
         from shopkb.reports.ahead import work_out_ahead
         from shopkb.wsgi import application
 
@@ -90,7 +90,7 @@ class Command(BaseCommand):
             self._say(f"Port {wanted} is taken, so {port} is used.")
         connection.close()
         self._say(f"\nOpen http://{HOST}:{port}/ in a browser. Ctrl+C ends the demo.")
-        draw_ahead()
+        draw_first_chart()
         work_out_ahead(measure_once)
         serve(application, host=HOST, port=port, threads=8)
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from django.core.management.base import CommandError
 
-from shopkb.procedures.exchange import Checked, check_files, flow_files
+from shopkb.procedures.exchange import CheckedFile, check_files, flow_files
 
 
 def add_places(parser: ArgumentParser) -> None:
@@ -17,7 +17,7 @@ def add_places(parser: ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="Tell the outcome as JSON on standard output.")
 
 
-def checked(places: list[Path]) -> list[Checked]:
+def checked(places: list[Path]) -> list[CheckedFile]:
     """Read and check, or stop with a plain sentence and exit code 2."""
     paths = list(flow_files(places))
     if not paths:
@@ -28,7 +28,7 @@ def checked(places: list[Path]) -> list[Checked]:
         raise CommandError(f"{error.filename}: {error.strerror}.", returncode=2) from error
 
 
-def as_data(files: list[Checked]) -> list[dict[str, Any]]:
+def as_data(files: list[CheckedFile]) -> list[dict[str, Any]]:
     return [
         {
             "file": str(file.path),
@@ -39,7 +39,7 @@ def as_data(files: list[Checked]) -> list[dict[str, Any]]:
     ]
 
 
-def lines(files: list[Checked]) -> list[str]:
+def lines(files: list[CheckedFile]) -> list[str]:
     return [finding.text(str(file.path)) for file in files for finding in file.findings]
 
 

@@ -11,7 +11,7 @@ from django.utils import timezone
 from shopkb.accounts.models import User
 from shopkb.procedures.exchange import store
 from shopkb.procedures.management.commands import _files
-from shopkb.procedures.publishing import NotPossible
+from shopkb.procedures.publishing import ActionRefused
 
 
 class Command(BaseCommand):
@@ -38,7 +38,7 @@ class Command(BaseCommand):
                 stored = store(files, by=writer, at=timezone.now(), why=options["why"], publish_by=second)
                 if options["dry_run"]:
                     transaction.set_rollback(True)
-        except (NotPossible, PermissionDenied) as error:
+        except (ActionRefused, PermissionDenied) as error:
             raise CommandError(str(error), returncode=1) from error
         if options["json"]:
             rows = [

@@ -32,7 +32,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         from waitress import serve
 
-        from shopkb.procedures.drawing import draw_ahead
+        from shopkb.procedures.drawing import draw_first_chart
         from shopkb.reports.ahead import work_out_ahead
         from shopkb.wsgi import application
 
@@ -47,7 +47,7 @@ class Command(BaseCommand):
         connection.close()
         self.stdout.write(f"Serving on http://{options['host']}:{options['port']}/ until Ctrl+C.")
         self.stdout.flush()
-        draw_ahead()
+        draw_first_chart()
         work_out_ahead()
         serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
 

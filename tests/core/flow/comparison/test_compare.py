@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from hypothesis import given, settings
 
-from shopkb.core.flow.comparison.compare import Change, compare
+from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import ComputedValue, Flow, Proof, ReadingSpec, TestKind, Usual
 from shopkb.core.readings.bands import parse_band
 from tests.core.flow.builders import cause, flow, measure, outcome, step
@@ -27,7 +27,7 @@ OLD = flow(PRESS, SUPPLY, causes=[cause("open")], values=[DROP])
 def changed(new: Flow) -> list[str]:
     compared = compare(OLD, new)
     every = (*compared.steps, *compared.outcomes, *compared.causes)
-    return [each.text() for each in every if each.change is not Change.KEPT]
+    return [each.text() for each in every if each.change is not ChangeKind.KEPT]
 
 
 def with_press(**fields: object) -> Flow:
@@ -46,7 +46,7 @@ def with_full(**fields: object) -> Flow:
 def test_everything_is_kept_when_nothing_changed() -> None:
     compared = compare(OLD, OLD)
     assert compared.is_same
-    assert [each.where for each in compared.of(Change.KEPT)] == [
+    assert [each.where for each in compared.of(ChangeKind.KEPT)] == [
         "steps.press",
         "steps.supply",
         "steps.press.outcomes.click",
@@ -176,5 +176,5 @@ def test_every_key_of_both_flows_is_told_about_once(old: Flow, new: Flow) -> Non
     assert sorted(each.step for each in compared.steps) == sorted({*old.step_by_key, *new.step_by_key})
     assert sorted(each.cause for each in compared.causes) == sorted({*old.cause_by_key, *new.cause_by_key})
     back = compare(new, old)
-    assert len(back.of(Change.ADDED)) == len(compared.of(Change.REMOVED))
-    assert len(back.of(Change.MEANING)) == len(compared.of(Change.MEANING))
+    assert len(back.of(ChangeKind.ADDED)) == len(compared.of(ChangeKind.REMOVED))
+    assert len(back.of(ChangeKind.MEANING)) == len(compared.of(ChangeKind.MEANING))

@@ -7,23 +7,25 @@ from hypothesis import strategies as st
 
 from shopkb.charts.dot import flow_dot
 from shopkb.core.flow import editing
-from shopkb.core.flow.comparison.merged_diff import both
-from shopkb.core.flow.editing import EditRefused, NothingThere
+from shopkb.core.flow.comparison.merged_diff import merged_diff
+from shopkb.core.flow.editing import EditRefused, KeyNotFound
 from shopkb.core.flow.model import Flow, Go, GoKind
 from tests.core.flow.test_editing import actions, horn, two_steps
 from tests.examples import examples
 
 
 def test_the_same_twice_has_no_change() -> None:
-    assert both(horn(), horn()).flow == horn()
-    assert both(horn(), horn()).changed == ()
+    assert merged_diff(horn(), horn()).flow == horn()
+    assert merged_diff(horn(), horn()).changed == ()
 
 
 def test_added_removed_and_rerouted_are_said_in_words() -> None:
     old = two_steps()
-    new = editing.point(editing.add_step(old, "fuse", "Fuse whole"), "press", "click", Go(GoKind.STEP, "fuse"))
+    new = editing.set_destination(
+        editing.add_step(old, "fuse", "Fuse whole"), "press", "click", Go(GoKind.STEP, "fuse")
+    )
     new = editing.delete_step(new, "supply")
-    found = both(old, new)
+    found = merged_diff(old, new)
     assert [step.title for step in found.flow.steps] == [
         "Press the button",
         "ADDED: Fuse whole",
@@ -44,9 +46,9 @@ def test_every_step_and_way_of_both_is_in_it(sequence: list[object]) -> None:
     for act in sequence:
         try:
             new = act(new)  # type: ignore[operator]
-        except (EditRefused, NothingThere):
+        except (EditRefused, KeyNotFound):
             continue
-    found = both(old, new).flow
+    found = merged_diff(old, new).flow
     assert set(found.step_by_key) == set(old.step_by_key) | set(new.step_by_key)
     assert _ways(new) <= _ways(found)
     assert _ways(old) <= _ways(found) | {way for way in _ways(old) if way[1].kind is GoKind.CAUSE}
