@@ -1,7 +1,8 @@
 """Everything a change must pass, in one command: ``python -m tests``.
 
-Lint, types, migrations, deployment settings, then the tests: all of them on SQLite, and those that touch the database
-once more on PostgreSQL. Nothing is skipped: a missing browser or server is said with the way to get it, and fails.
+Lint, templates, types, migrations, deployment settings, then the tests: all of them on SQLite, and those that touch the
+database once more on PostgreSQL. Nothing is skipped: a missing browser or server is said with the way to get it, and
+fails.
 """
 
 from __future__ import annotations
@@ -61,6 +62,10 @@ def postgres() -> Iterator[str | None]:
             subprocess.run(["bash", script, "stop", folder], check=False)
 
 
+def templates() -> list[Path]:
+    return sorted((ROOT / "shopkb").glob("*/templates/**/*.html"))
+
+
 def main() -> int:
     found = chromium.found()
     if found is None:
@@ -74,6 +79,8 @@ def main() -> int:
         steps = [
             run("Lint", BIN / "ruff", "check", "."),
             run("Format", BIN / "ruff", "format", "--check", "."),
+            run("Template syntax", BIN / "djade", "--check", "--target-version", "5.2", *templates()),
+            run("Templates", BIN / "djlint", "--lint", "--quiet", "shopkb"),
             run("Types", BIN / "mypy"),
             run("Migrations", PYTHON, "manage.py", "makemigrations", "--check", "--dry-run", **place),
             run("System checks", PYTHON, "manage.py", "check", "--database", "default", **place),

@@ -19,6 +19,7 @@ from shopkb.procedures.storing import flow_of
 from tests import builders
 from tests.builders import TO_GROUND, follow, mend
 from tests.conftest import NOW
+from tests.markup import one_line
 
 GROUND = "body/horn/ground#high resistance"
 
@@ -96,7 +97,7 @@ def test_a_new_revision_is_named_beside_what_has_changed(
     """Another order of the steps changes by itself who comes to a branch."""
     test_a_branch_whose_success_fell_is_told(client, horn, senior)
     builders.put_in_force(builders.HORN_TEXT.replace("Press the button and listen", "Press it, listen"), senior, second)
-    page = client.get(reverse("procedures:procedure", args=[horn.key])).content.decode()
+    page = one_line(client.get(reverse("procedures:procedure", args=[horn.key])).content.decode())
     assert "Right less often than before: 0 of 20 in the last 6 months" in page
     assert "Where it asks in another order than the one before" in page
 

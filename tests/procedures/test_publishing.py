@@ -24,6 +24,7 @@ from shopkb.procedures.storing import checksum, flow_of, write_rows
 from tests import builders
 from tests.builders import CONTROL_TEXT, HORN_TEXT, flow_from
 from tests.conftest import NOW
+from tests.markup import one_line
 
 State = Revision.State
 
@@ -363,7 +364,7 @@ def test_a_platform_that_moved_is_shown_and_drafted_under_todays_name_and_the_pu
     again = publishing.draft_from(published, by=senior, at=NOW)
     assert flow_of(again).platforms == ("plover/dunlin",)
     client.force_login(senior)
-    page = client.get(reverse("procedures:procedure", args=[flow.procedure])).content.decode()
+    page = one_line(client.get(reverse("procedures:procedure", args=[flow.procedure])).content.decode())
     assert "Written for Dunlin minibus." in page
     desk = client.get(reverse("procedures:desk", args=[flow.procedure, again.number])).content.decode()
     assert '<option value="plover/dunlin" selected>Plover, Dunlin minibus</option>' in desk

@@ -30,6 +30,7 @@ from shopkb.reports.improving import replays
 from tests.builders import take_in
 from tests.conftest import FLOWS, NOW, stocked
 from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job, fan_job
+from tests.markup import one_line
 
 REMEMBERED = 4
 """Session, person, the revision with its procedure, and whether its evidence changed."""
@@ -208,7 +209,7 @@ def test_a_better_order_is_shown_with_its_limits_and_made_the_draft(
 ) -> None:
     client.force_login(senior)
     address = reverse("reports:order", args=["lamp-dark", 1])
-    page = client.get(address).content.decode()
+    page = one_line(client.get(address).content.decode())
     assert "Every order was weighed." in page
     assert "Not at all by changing the order alone: this is the quickest order that ends right as often" in page
     assert "(advised)" in page

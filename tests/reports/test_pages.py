@@ -344,7 +344,9 @@ def test_a_median_of_the_latest_jobs_says_so_where_it_stands(
 ) -> None:
     """On the page below the heading of just that column, on the month's sheet as well, and in the file."""
     client = signed_in(manager)
-    said = re.compile(r"<th[^>]*>(?:<a[^>]*>)?([^<]*)(?:</a>)?<span class=\"under\">latest 4 of 6 jobs</span></th>")
+    said = re.compile(
+        r"<th[^>]*>\s*(?:<a[^>]*>)?\s*([^<]*?)\s*(?:</a>)?\s*<span class=\"under\">latest 4 of 6 jobs</span>\s*</th>"
+    )
     addresses = ("/figures/tests/", "/figures/minutes/", "/figures/month/2026-03/")
     assert [said.findall(client.get(address, PERIOD).content.decode()) for address in addresses] == [[], [], []]
     monkeypatch.setattr(gathering_jobs, "LATEST_JOBS", 4)
