@@ -25,7 +25,7 @@ from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import FlowCounts, count
 from shopkb.core.diagnosis.counts_kept import brought_up, with_platforms
 from shopkb.core.diagnosis.likelihoods import learn
-from shopkb.core.diagnosis.pooling import PooledRate
+from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.reordering import widened
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums

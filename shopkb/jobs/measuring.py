@@ -19,7 +19,7 @@ from shopkb.core.diagnosis.counts import count
 from shopkb.core.diagnosis.drift import LATELY, TOLD, reading_change
 from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import Forecast, Scores, all_pairs, isolation, outcomes, reliability, scores
-from shopkb.core.diagnosis.rates import Rate
+from shopkb.core.diagnosis.rates.intervals import Rate
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.insight import full_tallies
 from shopkb.evidence.learning import keep_strengths

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from shopkb.core.diagnosis.pooling import is_within
+from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.reports.job_facts import JobFact
 from shopkb.reports.shares import Share
 

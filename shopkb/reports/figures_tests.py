@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from shopkb.core.diagnosis.bits import telling_power
 from shopkb.core.diagnosis.counts import FlowCounts, count
 from shopkb.core.diagnosis.likelihoods import learn
-from shopkb.core.diagnosis.pooling import PooledRate, pooled_rates
+from shopkb.core.diagnosis.rates.pooling import PooledRate, pooled_rates
 from shopkb.core.diagnosis.tallies import SKIP, Tallies, TallySums
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
 from shopkb.reports.shares import LEVELS, Lent, Share, Spread

@@ -13,7 +13,7 @@ from itertools import groupby
 
 from django.db.models import QuerySet, Sum
 
-from shopkb.core.diagnosis.pooling import is_within
+from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.changes import Change

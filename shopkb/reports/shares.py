@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from shopkb.core.diagnosis.branches import IN_EXPORTS, ON_SCREEN
-from shopkb.core.diagnosis.pooling import PooledRate
-from shopkb.core.diagnosis.rates import Rate, jeffreys
+from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
+from shopkb.core.diagnosis.rates.pooling import PooledRate
 
 FEWEST = 5
 """Under so many jobs a share is said to rest on too few, and is ranked last."""
@@ -63,7 +63,7 @@ def _jeffreys(part: int, whole: int, level: float) -> tuple[float, float] | None
 
 @dataclass(frozen=True, slots=True)
 class Lent:
-    """A success rate pooled over the platform tree, at both levels; :mod:`shopkb.core.diagnosis.pooling` made it."""
+    """A success rate pooled over the platform tree, with its intervals at both levels."""
 
     on_screen: PooledRate
     in_exports: PooledRate

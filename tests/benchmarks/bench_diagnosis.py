@@ -29,7 +29,7 @@ from shopkb.core.diagnosis.bits import telling_power
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.posterior import posterior, posteriors, rows_of
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 from tests.benchmarks.rows import Row, median, table
 
 SIZES = ((12, 20, 4), (60, 100, 10), (300, 400, 40))

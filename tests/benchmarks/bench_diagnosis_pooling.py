@@ -10,9 +10,9 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.optimize import minimize
 
-from shopkb.core.diagnosis.pooling import Forest, pool
-from shopkb.core.diagnosis.rates import Array, beta_intervals
-from shopkb.core.diagnosis.strengths import beta_binomial_log, learn_strengths, strengths_by_moments
+from shopkb.core.diagnosis.rates.intervals import Array, beta_intervals
+from shopkb.core.diagnosis.rates.pooling import Forest, pool
+from shopkb.core.diagnosis.rates.pooling_strengths import beta_binomial_log, learn_strengths, strengths_by_moments
 from tests.benchmarks.rows import Row, median, table
 
 BRANCHES = 20_000

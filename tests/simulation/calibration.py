@@ -13,7 +13,7 @@ import numpy as np
 from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import Scores, all_pairs, isolation, reliability, scores
-from shopkb.core.diagnosis.rates import Rate
+from shopkb.core.diagnosis.rates.intervals import Rate
 from shopkb.core.flow.model import Flow, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 

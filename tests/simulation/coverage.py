@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shopkb.core.diagnosis.pooling import platform_tree, pool
-from shopkb.core.diagnosis.rates import beta_intervals
-from shopkb.core.diagnosis.strengths import learn_strengths
+from shopkb.core.diagnosis.rates.intervals import beta_intervals
+from shopkb.core.diagnosis.rates.pooling import platform_tree, pool
+from shopkb.core.diagnosis.rates.pooling_strengths import learn_strengths
 from tests.simulation.tables import keep
 
 TREE = platform_tree(f"{a}/{b}/{c}" for a in "abcd" for b in "123" for c in "xyz")

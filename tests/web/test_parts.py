@@ -16,7 +16,7 @@ from django.http import QueryDict
 from django.template.loader import render_to_string
 from django.utils.safestring import mark_safe
 
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, jeffreys
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, jeffreys
 from shopkb.core.readings.bands import Interval
 from shopkb.web.numberline import Segment, number_line
 from tests.markup import one_line, without_gaps

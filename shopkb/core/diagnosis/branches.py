@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from shopkb.core.diagnosis.counts import FlowCounts
-from shopkb.core.diagnosis.pooling import PlatformTree, PooledRate, is_within, platform_tree, pooled_rates
-from shopkb.core.diagnosis.rates import Array, NoEvidence
-from shopkb.core.diagnosis.strengths import learn_strengths
+from shopkb.core.diagnosis.rates.intervals import Array, NoEvidence
+from shopkb.core.diagnosis.rates.pooling import PlatformTree, PooledRate, is_within, platform_tree, pooled_rates
+from shopkb.core.diagnosis.rates.pooling_strengths import learn_strengths
 
 ON_SCREEN, IN_EXPORTS = 0.8, 0.95
 """Levels of the intervals people see, and of those they take away."""

@@ -16,7 +16,7 @@ from typing import ClassVar, Final, NamedTuple
 import numpy as np
 
 from shopkb.core.diagnosis.counts import OTHER
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Proof
 
 IMPOSSIBLE: Final = -1e4

@@ -16,8 +16,8 @@ import numpy as np
 
 from shopkb.core.diagnosis.ageing import HALF_LIFE
 from shopkb.core.diagnosis.counts import FlowCounts, PlatformCounts, count
-from shopkb.core.diagnosis.pooling import PlatformTree, platform_tree
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
+from shopkb.core.diagnosis.rates.pooling import PlatformTree, platform_tree
 from shopkb.core.diagnosis.tallies import Tallies
 
 Key = TypeVar("Key")

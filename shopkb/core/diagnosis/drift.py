@@ -18,7 +18,7 @@ from scipy.special import gammaln
 
 from shopkb.core.diagnosis.ageing import month_number
 from shopkb.core.diagnosis.counts import FlowCounts, count
-from shopkb.core.diagnosis.rates import Array, Rate, jeffreys
+from shopkb.core.diagnosis.rates.intervals import Array, Rate, jeffreys
 from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.units import ReadingError

@@ -18,8 +18,8 @@ from shopkb.core.diagnosis.ageing import HALF_LIFE
 from shopkb.core.diagnosis.appraisal import set_up_shares
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
-from shopkb.core.diagnosis.pooling import is_within, pool
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
+from shopkb.core.diagnosis.rates.pooling import is_within, pool
 from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.core.diagnosis.verification import VerificationWeights, verification_weights
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual

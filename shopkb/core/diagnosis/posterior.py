@@ -17,7 +17,7 @@ import numpy as np
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 
 NOT_CURED: Final = 0.02
 """How often a repair of the true cause does not cure: repairs are botched, and parts are bad when new. Our choice."""

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.cases import ClosedCase
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Array, NoEvidence, Rate, jeffreys, wilson
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence, Rate, jeffreys, wilson
 
 LOG_FLOOR: Final = 0.005
 EDGES: Final = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Proof
 
 LEAST_COST: Final = 0.25

@@ -17,7 +17,7 @@ from scipy.special import bdtr
 from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER
-from shopkb.core.diagnosis.rates import NoEvidence, Rate, jeffreys
+from shopkb.core.diagnosis.rates.intervals import NoEvidence, Rate, jeffreys
 from shopkb.core.flow.model import Flow, GoKind, Outcome
 from shopkb.core.flow.paths import loops
 

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.counts import FlowCounts
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.flow.paths import order
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind, Usual
 

@@ -18,8 +18,8 @@ from shopkb.core.diagnosis.cause_model import joined
 from shopkb.core.diagnosis.counts import OTHER, count
 from shopkb.core.diagnosis.drift import drift
 from shopkb.core.diagnosis.likelihoods import learn, model_of
-from shopkb.core.diagnosis.pooling import PooledRate
 from shopkb.core.diagnosis.posterior import explained, posterior
+from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.tallies import TallyKey, TallySums, merge
 from shopkb.core.diagnosis.telling import advise

@@ -26,7 +26,7 @@ from shopkb.core.diagnosis.quality import (
     reliability,
     scores,
 )
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.published import example
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.cause_model import Repair
 from shopkb.core.diagnosis.counts import OTHER
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.repairs import Prices, expected_minutes, repair_costs, repair_order
 from tests.core.diagnosis.flows import model
 from tests.core.diagnosis.published import example

@@ -17,7 +17,7 @@ from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
 from shopkb.core.diagnosis.cause_model import CauseModel
 from shopkb.core.diagnosis.counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
 from shopkb.core.diagnosis.replay import Ending, compared, discordant_p, replay, to_read
 from shopkb.core.flow.model import Flow, Go, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn

@@ -20,12 +20,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Array, NoEvidence, beta_intervals
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence, beta_intervals
 
 IntArray = NDArray[np.intp]
 
 DEFAULT_STRENGTH: Final = 12.0
-"""Strength of every level until the shop's own jobs say better: in the middle of what :mod:`strengths` allows."""
+"""Strength of every level until the shop's own jobs say better: in the middle of what :mod:`.pooling_strengths` allows."""
 
 JEFFREYS_PRIOR: Final[Array] = np.array([0.5, 0.5])
 """What a success rate is believed to be before any job: Beta(1/2, 1/2)."""

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from shopkb.core.diagnosis.pooling import (
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, beta_interval
+from shopkb.core.diagnosis.rates.pooling import (
     DEFAULT_STRENGTH,
     Forest,
     PooledRate,
@@ -18,7 +19,6 @@ from shopkb.core.diagnosis.pooling import (
     pool,
     pooled_rates,
 )
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Array, beta_interval
 from tests.core.diagnosis.published import example
 from tests.examples import examples
 

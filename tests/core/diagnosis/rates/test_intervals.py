@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from shopkb.core.diagnosis.rates import NO_EVIDENCE, Rate, beta_interval, jeffreys, wilson
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate, beta_interval, jeffreys, wilson
 from tests.core.diagnosis.published import example
 
 INTERVALS = example("jeffreys-wilson-intervals")

@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from scipy.special import betaln
 
-from shopkb.core.diagnosis.pooling import Forest, IntArray, pool
-from shopkb.core.diagnosis.rates import Array
+from shopkb.core.diagnosis.rates.intervals import Array
+from shopkb.core.diagnosis.rates.pooling import Forest, IntArray, pool
 
 GRID: Final = (2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0, 75.0, 110.0, 165.0, 250.0, 375.0)
 CENTRE: Final = 12.0

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from shopkb.core.diagnosis.pooling import Forest, platform_tree, pool
-from shopkb.core.diagnosis.rates import Array
-from shopkb.core.diagnosis.strengths import (
+from shopkb.core.diagnosis.rates.intervals import Array
+from shopkb.core.diagnosis.rates.pooling import Forest, platform_tree, pool
+from shopkb.core.diagnosis.rates.pooling_strengths import (
     CENTRE,
     beta_binomial_log,
     correlation_by_moments,

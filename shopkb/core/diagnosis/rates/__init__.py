@@ -1,0 +1,1 @@
+"""Rates with their uncertainty, alone or pooled over a tree of platforms."""
