@@ -15,8 +15,8 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums, take_back
-from shopkb.core.diagnosis.tallies import merge as merged
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, take_back
+from shopkb.core.diagnosis.counting.tallies import merge as merged
 from shopkb.demo.past_job_rows import JobRows, Names, rows_of
 from shopkb.demo.past_jobs import PastJob
 from shopkb.evidence.learning import add_evidence, total_of

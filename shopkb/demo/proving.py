@@ -19,7 +19,7 @@ import numpy as np
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.flow.model import Flow, GoKind, Step
 from shopkb.core.flow.paths import order
 from shopkb.demo.nature import Nature

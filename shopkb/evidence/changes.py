@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from threading import Lock
 from typing import NamedTuple
 
-from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.diagnosis.counting.tallies import Tallies
 
 MOST = 256
 """Told changes of one procedure that are kept; whoever is further behind works all out afresh."""

@@ -10,7 +10,6 @@ from django.db.models import Sum
 
 from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.rates.intervals import jeffreys
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import causes_reachable
 from shopkb.evidence.learning import SUM_FIELDS

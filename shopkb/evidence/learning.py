@@ -15,8 +15,8 @@ from operator import attrgetter
 from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
 
-from shopkb.core.diagnosis.cases import ClosedCase
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
+from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
 from shopkb.evidence.changes import Change, tell
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 

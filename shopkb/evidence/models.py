@@ -11,7 +11,7 @@ class TallyQuerySet(models.QuerySet["Tally"]):
 
 
 class Tally(models.Model):
-    """Counts under one key; see :class:`shopkb.core.diagnosis.tallies.TallyKey`. Text keys, so shops can be summed."""
+    """Counts under one key; see :class:`shopkb.core.diagnosis.counting.tallies.TallyKey`. Text keys, so shops can be summed."""
 
     procedure = models.CharField(max_length=60)
     step = models.CharField(max_length=60, blank=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.flow.model import GoKind
 from shopkb.jobs.effective_results import has_place, standing_results
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from django.db.models import OuterRef, Subquery
 from django.utils import timezone
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification

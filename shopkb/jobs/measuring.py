@@ -12,10 +12,10 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from shopkb.core.diagnosis.ageing import month_number
-from shopkb.core.diagnosis.branches import branch_strengths
-from shopkb.core.diagnosis.cases import ClosedCase
-from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.counting.ageing import month_number
+from shopkb.core.diagnosis.counting.branch_success import branch_strengths
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
+from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.drift import LATELY, TOLD, reading_change
 from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import Forecast, Scores, all_pairs, isolation, outcomes, reliability, scores

@@ -7,7 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from shopkb.core.diagnosis.tallies import SKIP, TallyKey, TallySums
+from shopkb.core.diagnosis.counting.tallies import SKIP, TallyKey, TallySums
 from shopkb.reports.figures_tests import PERIOD
 from shopkb.reports.job_facts import AnswerFact, JobFact
 from shopkb.reports.shares import Spread, spread

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey
+from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey
 from shopkb.reports.job_facts import CURED, NOT_CURED, JobFact, RepairFact
 from shopkb.reports.shares import Share
 

@@ -7,8 +7,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from shopkb.core.diagnosis.branches import ON_SCREEN
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
+from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN
+from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Proof
 from shopkb.reports.figures_tests import StepFigures
 from shopkb.reports.job_facts import JobFact

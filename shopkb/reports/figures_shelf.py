@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from shopkb.core.diagnosis.counts import BranchReach, branch_reach
-from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.diagnosis.counting.flow_counts import BranchReach, branch_reach
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Flow
 from shopkb.reports.job_facts import JobFact
 from shopkb.reports.shares import Share
@@ -48,7 +48,7 @@ def _without(whole: Share, part: Share) -> Share:
 
 def branch_shares(flow: Flow, tallies: Tallies) -> dict[tuple[str, str], Share]:
     """Of the proven jobs that took each branch, those whose cause could still be found behind it; as
-    :func:`shopkb.core.diagnosis.counts.count` counts them, without all else that it works out."""
+    :func:`shopkb.core.diagnosis.counting.flow_counts.count` counts them, without all else that it works out."""
     branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
     reach = dict(zip(branches, branch_reach(flow, {}), strict=True))
     own = {cause.identity for cause in flow.causes}

@@ -13,8 +13,8 @@ from itertools import groupby
 
 from django.db.models import QuerySet, Sum
 
+from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.diagnosis.rates.pooling import is_within
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.changes import Change
 from shopkb.evidence.learning import SUM_FIELDS, stamps

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from shopkb.core.diagnosis.branches import IN_EXPORTS, ON_SCREEN
+from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS, ON_SCREEN
 from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 

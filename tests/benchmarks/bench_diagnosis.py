@@ -26,8 +26,8 @@ import numpy as np
 from sklearn.naive_bayes import CategoricalNB, MultinomialNB
 
 from shopkb.core.diagnosis.bits import telling_power
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.posterior import posterior, posteriors, rows_of
 from shopkb.core.diagnosis.rates.intervals import Array
 from tests.benchmarks.rows import Row, median, table

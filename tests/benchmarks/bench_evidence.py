@@ -32,8 +32,8 @@ def rows() -> Iterator[Row]:
 def _measured() -> Iterator[Row]:
     from django.db import connection, transaction
 
-    from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
-    from shopkb.core.diagnosis.tallies import contributions
+    from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+    from shopkb.core.diagnosis.counting.tallies import contributions
     from shopkb.evidence import learning
     from shopkb.evidence.insight import full_tallies
     from shopkb.evidence.models import Tally

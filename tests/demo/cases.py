@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import pairwise
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.demo.past_jobs import PastRun

@@ -9,7 +9,7 @@ from uuid import UUID
 import pytest
 from scipy.stats import binom
 
-from shopkb.core.diagnosis.tallies import contributions, merge
+from shopkb.core.diagnosis.counting.tallies import contributions, merge
 from shopkb.demo.comparing import LEVEL, Line, branch_truth, compare, coverage, prior_truth
 from shopkb.demo.past_jobs import PastJob, PastResult, PastRun
 from shopkb.demo.simulator import Simulated

@@ -19,7 +19,7 @@ from django.test.utils import CaptureQueriesContext
 from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Meter, Platform, Symptom
-from shopkb.core.diagnosis.tallies import TallyKey
+from shopkb.core.diagnosis.counting.tallies import TallyKey
 from shopkb.core.flow.model import Proof
 from shopkb.demo.job_import import StoredHistory, store_history
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue

@@ -8,7 +8,7 @@ from django.test.utils import CaptureQueriesContext
 from statsmodels.stats.proportion import proportion_confint
 
 from shopkb.charts.branch_notes import BranchNote
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning
 from shopkb.evidence.counts import ProcedureRecord, branch_notes, records, tallies

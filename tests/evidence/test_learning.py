@@ -10,11 +10,11 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
-from shopkb.core.diagnosis.tallies import ZERO, TallyKey, TallySums, contributions, merge
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.tallies import ZERO, TallyKey, TallySums, contributions, merge
 from shopkb.evidence import learning
 from tests.builders import all_at_once
-from tests.core.diagnosis.test_tallies import cases
+from tests.core.diagnosis.counting.test_tallies import cases
 from tests.examples import examples
 
 CASE = ClosedCase(

@@ -11,10 +11,10 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.diagnosis.counts import FlowCounts, count
-from shopkb.core.diagnosis.counts_kept import brought_up
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums, contributions, merge, take_back
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge, take_back
+from shopkb.core.diagnosis.counting.updated_counts import brought_up
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import changes, learning
 from shopkb.evidence.insight import forget, insight

@@ -6,7 +6,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 
 from shopkb.accounts.models import User
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.counts import branch_notes, records, tallies
 from shopkb.jobs.actions import closing

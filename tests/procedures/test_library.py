@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.lately import last_proven, lately
 from shopkb.jobs.actions import closing

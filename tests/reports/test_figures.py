@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.diagnosis.counts import count
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums, contributions, merge
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.flow_counts import count
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.flow.model import Flow
 from shopkb.reports.figures_causes import By, found_together, pareto, uncovered
 from shopkb.reports.figures_changes import Matter, suggestions

@@ -8,8 +8,8 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.cases import ClosedCase
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.insight import forget
 from shopkb.reports.filters import Filters

@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from shopkb.accounts.models import User
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.evidence.learning import learn
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import reading_changes, records_of

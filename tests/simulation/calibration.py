@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import Scores, all_pairs, isolation, reliability, scores
 from shopkb.core.diagnosis.rates.intervals import Rate

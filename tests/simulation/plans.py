@@ -14,9 +14,9 @@ from itertools import product
 
 import numpy as np
 
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import Advice, advise
 from tests.simulation.tables import keep

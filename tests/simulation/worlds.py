@@ -12,8 +12,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
-from shopkb.core.diagnosis.counts import OTHER, branch_reach
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, branch_reach
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind, Usual
 
 USUAL = {Usual.COMMON: 6.0, Usual.OCCASIONAL: 2.5, Usual.RARE: 0.8}

@@ -15,7 +15,7 @@ from typing import ClassVar, Final, NamedTuple
 
 import numpy as np
 
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Proof
 

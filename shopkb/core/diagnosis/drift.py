@@ -16,10 +16,10 @@ from typing import Final
 import numpy as np
 from scipy.special import gammaln
 
-from shopkb.core.diagnosis.ageing import month_number
-from shopkb.core.diagnosis.counts import FlowCounts, count
+from shopkb.core.diagnosis.counting.ageing import month_number
+from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
+from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array, Rate, jeffreys
-from shopkb.core.diagnosis.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.units import ReadingError
 

@@ -14,14 +14,14 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.ageing import HALF_LIFE
 from shopkb.core.diagnosis.appraisal import set_up_shares
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
-from shopkb.core.diagnosis.counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
+from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
+from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import is_within, pool
-from shopkb.core.diagnosis.tallies import Tallies
-from shopkb.core.diagnosis.verification import VerificationWeights, verification_weights
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
 
 SMOOTHING: Final = 8.0

@@ -14,9 +14,9 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
 
 NOT_CURED: Final = 0.02

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shopkb.core.diagnosis.cases import ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence, Rate, jeffreys, wilson
 
 LOG_FLOOR: Final = 0.005

@@ -14,9 +14,9 @@ from types import MappingProxyType
 
 from scipy.special import bdtr
 
-from shopkb.core.diagnosis.cases import ClosedCase
 from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import NoEvidence, Rate, jeffreys
 from shopkb.core.flow.model import Flow, GoKind, Outcome
 from shopkb.core.flow.paths import loops

@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from shopkb.catalog.models import Cause
-from shopkb.core.diagnosis.counts import branch_reach
+from shopkb.core.diagnosis.counting.flow_counts import branch_reach
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
 from shopkb.procedures.models import Revision
@@ -168,7 +168,7 @@ class Behind:
         return jobs.filter(Exists(known))
 
     def _can_be_judged(self, flow: Flow) -> Q:
-        """As :func:`shopkb.core.diagnosis.counts.count` judges: where a branch may hand over, of a cause that this
+        """As :func:`shopkb.core.diagnosis.counting.flow_counts.count` judges: where a branch may hand over, of a cause that this
         procedure does not list nothing can be said."""
         branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
         beyond = {

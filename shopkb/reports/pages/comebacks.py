@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import datetime
 
 from shopkb.accounts.models import User
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.pooling import is_within
-from shopkb.core.diagnosis.tallies import Tallies
 from shopkb.reports.figures_causes import component_of
 from shopkb.reports.figures_comebacks import (
     PROVISIONAL,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from shopkb.catalog.models import Cause
-from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.reports.figures_answers import run_minutes
 from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.filters import Filters

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from shopkb.catalog.facts import facts as catalog_facts
 from shopkb.catalog.models import Symptom
-from shopkb.core.diagnosis.tallies import Tallies
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.procedures.models import Procedure, Revision

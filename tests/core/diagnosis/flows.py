@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind, Usual
 
 HORN, GROUND, RELAY = (

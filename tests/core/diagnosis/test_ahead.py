@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from shopkb.core.diagnosis import ahead
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel, Repair
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import advise
 from shopkb.core.flow.model import Proof

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kruskal
 
-from shopkb.core.diagnosis.counts import count
+from shopkb.core.diagnosis.counting.flow_counts import count
+from shopkb.core.diagnosis.counting.tallies import SKIP
 from shopkb.core.diagnosis.drift import (
     TOLD,
     Drift,
@@ -22,7 +23,6 @@ from shopkb.core.diagnosis.drift import (
     often_skipped,
     reading_change,
 )
-from shopkb.core.diagnosis.tallies import SKIP
 from shopkb.core.readings.bands import parse_band
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from shopkb.core.diagnosis.bits import telling_power
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.posterior import posterior
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import advise

@@ -11,7 +11,7 @@ from hypothesis.extra.numpy import arrays
 from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as sklearn_log_loss
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.diagnosis.forecasting import forecasts
 from shopkb.core.diagnosis.quality import (
     Forecast,

@@ -13,9 +13,9 @@ from sklearn.metrics import mutual_info_score
 
 from shopkb.core.diagnosis import ahead
 from shopkb.core.diagnosis.bits import LN2, gini_drop, telling_power
-from shopkb.core.diagnosis.cases import CaseResult
 from shopkb.core.diagnosis.cause_model import CauseModel, Repair
-from shopkb.core.diagnosis.counts import OTHER
+from shopkb.core.diagnosis.counting.closed_case import CaseResult
+from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import Advice, advise

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from shopkb.core.diagnosis.cases import ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.evidence.learning import kept, rebuild, total_of
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job

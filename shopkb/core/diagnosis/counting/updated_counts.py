@@ -14,11 +14,11 @@ from typing import TypeVar
 
 import numpy as np
 
-from shopkb.core.diagnosis.ageing import HALF_LIFE
-from shopkb.core.diagnosis.counts import FlowCounts, PlatformCounts, count
+from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
+from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, PlatformCounts, count
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import PlatformTree, platform_tree
-from shopkb.core.diagnosis.tallies import Tallies
 
 Key = TypeVar("Key")
 

@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shopkb.core.diagnosis.ageing import HALF_LIFE, age_weight
+from shopkb.core.diagnosis.counting.ageing import HALF_LIFE, age_weight
+from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import IntArray, PlatformTree, platform_tree
-from shopkb.core.diagnosis.tallies import SKIP, Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Flow, GoKind, Proof
 from shopkb.core.flow.paths import causes_reachable, next_steps
 

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.branches import BranchEvidence, branch_evidence, branch_strengths
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
-from shopkb.core.diagnosis.counts import OTHER, FlowCounts, count
+from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence, branch_strengths
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, FlowCounts, count
+from shopkb.core.diagnosis.counting.tallies import Tallies, contributions, merge, take_back
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE
 from shopkb.core.diagnosis.rates.pooling import PooledRate
-from shopkb.core.diagnosis.tallies import Tallies, contributions, merge, take_back
 from shopkb.core.flow.model import Flow
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
 from tests.examples import examples

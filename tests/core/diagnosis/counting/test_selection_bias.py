@@ -12,14 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.counts import OTHER, FlowCounts, count
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, FlowCounts, count
+from shopkb.core.diagnosis.counting.selection_bias import MOST_WEIGHT, end_weights, shares_differ, verification_weights
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.diagnosis.likelihoods import learn
-from shopkb.core.diagnosis.tallies import TallyKey, TallySums, contributions, merge
-from shopkb.core.diagnosis.verification import MOST_WEIGHT, end_weights, shares_differ, verification_weights
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Proof, Step, TestKind
+from tests.core.diagnosis.counting.test_tallies import cases
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, tally, together
 from tests.core.diagnosis.published import example
-from tests.core.diagnosis.test_tallies import cases
 from tests.simulation.calibration import TRUTH
 
 LIVER = example("verification-bias-liver-scan")

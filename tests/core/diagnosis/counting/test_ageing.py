@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.ageing import age_weight, month_number, steady_jobs
+from shopkb.core.diagnosis.counting.ageing import age_weight, month_number, steady_jobs
 from tests.core.diagnosis.published import example
 
 EXAMPLE = example("dirichlet-smoothing")

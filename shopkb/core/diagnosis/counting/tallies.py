@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 
 SKIP = "skip:"
 """Prefix of the outcome key under which a skipped step is counted, followed by the reason."""

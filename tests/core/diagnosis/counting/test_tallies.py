@@ -7,8 +7,8 @@ from dataclasses import astuple, replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.cases import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.diagnosis.tallies import SKIP, ZERO, TallyKey, TallySums, contributions, merge, take_back
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.tallies import SKIP, ZERO, TallyKey, TallySums, contributions, merge, take_back
 from tests.examples import examples
 
 HORN = "body/horn/horn#open circuit"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shopkb.core.diagnosis.counts import FlowCounts
+from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
 from shopkb.core.diagnosis.rates.intervals import Array, NoEvidence
 from shopkb.core.diagnosis.rates.pooling import PlatformTree, PooledRate, is_within, platform_tree, pooled_rates
 from shopkb.core.diagnosis.rates.pooling_strengths import learn_strengths

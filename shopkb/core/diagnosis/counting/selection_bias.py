@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.counts import FlowCounts
+from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.flow.paths import order
