@@ -13,10 +13,10 @@ from typing import Final
 
 import numpy as np
 
+from shopkb.core.diagnosis.belief.likelihoods import prior_of
 from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN, branch_evidence
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, branch_reach, count
 from shopkb.core.diagnosis.counting.tallies import Tallies
-from shopkb.core.diagnosis.likelihoods import prior_of
 from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.model import Flow

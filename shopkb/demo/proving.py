@@ -18,7 +18,7 @@ from functools import cache
 import numpy as np
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
-from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.flow.model import Flow, GoKind, Step
 from shopkb.core.flow.paths import order

@@ -20,12 +20,12 @@ from django.db.models import Subquery
 from shopkb.catalog.models import Access
 from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.counting.updated_counts import brought_up, with_platforms
-from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.reordering import widened
 from shopkb.core.diagnosis.repairs import Prices

@@ -11,9 +11,9 @@ from django.db.models import Prefetch
 from django.utils import timezone
 
 from shopkb.catalog.facts import facts
-from shopkb.core.diagnosis.cause_model import joined
+from shopkb.core.diagnosis.belief.cause_model import joined
+from shopkb.core.diagnosis.belief.posterior import Possible, explained
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.diagnosis.posterior import Possible, explained
 from shopkb.core.diagnosis.telling import Advice, advise
 from shopkb.core.flow.checks.hazards import Catalog
 from shopkb.core.flow.checks.precautions import steps_made_safe

@@ -6,10 +6,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from shopkb.core.diagnosis.bits import telling_power
+from shopkb.core.diagnosis.belief.information import telling_power
+from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallySums
-from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.diagnosis.rates.pooling import PooledRate, pooled_rates
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
 from shopkb.reports.shares import LEVELS, Lent, Share, Spread

@@ -25,10 +25,10 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from sklearn.naive_bayes import CategoricalNB, MultinomialNB
 
-from shopkb.core.diagnosis.bits import telling_power
-from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.belief.information import telling_power
+from shopkb.core.diagnosis.belief.posterior import posterior, posteriors, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.diagnosis.posterior import posterior, posteriors, rows_of
 from shopkb.core.diagnosis.rates.intervals import Array
 from tests.benchmarks.rows import Row, median, table
 

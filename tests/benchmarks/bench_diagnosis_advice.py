@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import Repair
+from shopkb.core.diagnosis.belief.cause_model import Repair
 from shopkb.core.diagnosis.telling import advise
 from tests.benchmarks.bench_diagnosis import made
 from tests.benchmarks.rows import Row, median, table

@@ -14,7 +14,7 @@ from itertools import product
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.repairs import Prices

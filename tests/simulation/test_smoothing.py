@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shopkb.core.diagnosis.likelihoods import SMOOTHING
+from shopkb.core.diagnosis.belief.likelihoods import SMOOTHING
 from tests.shelf import SHELF
 from tests.simulation.smoothing import losses
 

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.bits import telling_powers
+from shopkb.core.diagnosis.belief.information import telling_powers
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.repairs import Flags, Places
 from shopkb.core.diagnosis.ways import Ground, Ways

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import CauseModel, Test
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, Test
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.flow.paths import loops, order

@@ -20,7 +20,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import Edge, order

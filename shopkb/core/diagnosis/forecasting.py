@@ -7,13 +7,13 @@ from itertools import groupby
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.likelihoods import SMOOTHING, learn_each
+from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, count
 from shopkb.core.diagnosis.counting.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
-from shopkb.core.diagnosis.likelihoods import SMOOTHING, learn_each
-from shopkb.core.diagnosis.posterior import posterior
 from shopkb.core.diagnosis.quality import Forecast
 from shopkb.core.flow.model import Flow, GoKind
 

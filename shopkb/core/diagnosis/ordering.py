@@ -15,9 +15,9 @@ import numpy as np
 from scipy.special import gammaincinv, ndtri
 
 from shopkb.core.diagnosis.appraisal import appraise
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.likelihoods import FLOOR, LEAST_MINUTES
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.likelihoods import FLOOR, LEAST_MINUTES
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Flow
 

@@ -16,7 +16,7 @@ from typing import Final
 
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
 from shopkb.core.diagnosis.arranging import Arranged, Arranger, Before, Standing, orders_of, passes
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
 from shopkb.core.flow.model import Flow, TestKind
 from shopkb.core.flow.paths import loops

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Proof
 

@@ -14,7 +14,7 @@ from types import MappingProxyType
 
 from scipy.special import bdtr
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import NoEvidence, Rate, jeffreys

@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.ahead import SAVES_NOTHING, TELLS_NOTHING, Position
-from shopkb.core.diagnosis.bits import telling_power
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.information import telling_power
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.repairs import USUAL_PRICES, Prices
 

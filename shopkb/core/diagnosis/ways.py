@@ -14,9 +14,9 @@ from typing import NamedTuple, Self
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.posterior import posterior, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.diagnosis.posterior import posterior, rows_of
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.repairs import Flags, Places, Prices, RepairCosts, repair_costs
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array

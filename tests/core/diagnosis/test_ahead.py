@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from shopkb.core.diagnosis import ahead
-from shopkb.core.diagnosis.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.repairs import Prices

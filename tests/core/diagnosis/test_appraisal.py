@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from shopkb.core.diagnosis import ordering
 from shopkb.core.diagnosis.appraisal import Appraisal, appraise
-from shopkb.core.diagnosis.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
+from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
-from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import go, horn, tally, together
 from tests.core.diagnosis.published import example

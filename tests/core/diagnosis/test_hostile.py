@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.appraisal import appraise
-from shopkb.core.diagnosis.cause_model import joined
+from shopkb.core.diagnosis.belief.cause_model import joined
+from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
+from shopkb.core.diagnosis.belief.posterior import explained, posterior
 from shopkb.core.diagnosis.counting.branch_success import branch_evidence
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, merge
 from shopkb.core.diagnosis.drift import drift
-from shopkb.core.diagnosis.likelihoods import learn, model_of
-from shopkb.core.diagnosis.posterior import explained, posterior
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import advise

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from shopkb.core.diagnosis.appraisal import appraise
-from shopkb.core.diagnosis.cause_model import CauseModel
-from shopkb.core.diagnosis.likelihoods import floored, model_of
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.likelihoods import floored, model_of
 from shopkb.core.diagnosis.ordering import difference
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together

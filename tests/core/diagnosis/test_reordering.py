@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.appraisal import appraise
 from shopkb.core.diagnosis.arranging import Arranger, orders_of
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
-from shopkb.core.diagnosis.likelihoods import learn, model_of
 from shopkb.core.diagnosis.reordering import MOST_LOST, MOST_STEPS, better_order, last, search, widened
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, TestKind

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.cause_model import Repair
+from shopkb.core.diagnosis.belief.cause_model import Repair
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.repairs import Prices, expected_minutes, repair_costs, repair_order

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from statsmodels.stats.contingency_tables import mcnemar
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
 from shopkb.core.diagnosis.replay import Ending, compared, discordant_p, replay, to_read
 from shopkb.core.flow.model import Flow, Go, GoKind

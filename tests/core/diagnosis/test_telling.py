@@ -12,14 +12,15 @@ from hypothesis import strategies as st
 from sklearn.metrics import mutual_info_score
 
 from shopkb.core.diagnosis import ahead
-from shopkb.core.diagnosis.bits import LN2, gini_drop, telling_power
-from shopkb.core.diagnosis.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.information import LN2, gini_drop, telling_power
+from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.likelihoods import model_of
 from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.diagnosis.telling import Advice, advise
 from shopkb.core.flow.model import Proof
+from tests.core.diagnosis.belief.test_posterior import tennis
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
 from tests.core.diagnosis.published import example
 from tests.core.diagnosis.test_posterior import tennis

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, FlowCounts, count
 from shopkb.core.diagnosis.counting.selection_bias import MOST_WEIGHT, end_weights, shares_differ, verification_weights
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
-from shopkb.core.diagnosis.likelihoods import learn
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Proof, Step, TestKind
 from tests.core.diagnosis.counting.test_tallies import cases
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, tally, together

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.cause_model import CauseModel, Repair, joined
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair, joined
+from shopkb.core.diagnosis.belief.likelihoods import model_of, smooth
+from shopkb.core.diagnosis.belief.posterior import MOST_LEFT, explained, how_many, posterior, posteriors, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.likelihoods import model_of, smooth
-from shopkb.core.diagnosis.posterior import MOST_LEFT, explained, how_many, posterior, posteriors, rows_of
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
 from tests.core.diagnosis.published import example
 

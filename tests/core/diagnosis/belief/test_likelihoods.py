@@ -11,16 +11,16 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.stats import dirichlet
 
-from shopkb.core.diagnosis.cause_model import CauseModel, joined
-from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
-from shopkb.core.diagnosis.counting.tallies import Tallies
-from shopkb.core.diagnosis.likelihoods import (
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, joined
+from shopkb.core.diagnosis.belief.likelihoods import (
     base_of,
     minutes_of,
     model_of,
     prior_of,
     smooth,
 )
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tally, together, two_outcomes
 from tests.core.diagnosis.published import example

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.rates.intervals import Array
 
 LN2: Final = float(np.log(2))

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array

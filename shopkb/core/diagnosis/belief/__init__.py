@@ -1,0 +1,1 @@
+"""What is believed of the causes of one job: likelihoods, posterior probabilities, information gain."""
