@@ -28,7 +28,6 @@ from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.counting.updated_counts import brought_up, with_platforms
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.reordering import widened
-from shopkb.core.diagnosis.repairs import Prices
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence import up_to_date

@@ -11,10 +11,10 @@ from django.db.models import Prefetch
 from django.utils import timezone
 
 from shopkb.catalog.facts import facts
+from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.belief.cause_model import joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.diagnosis.telling import Advice, advise
 from shopkb.core.flow.checks.hazards import Catalog
 from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.belief.cause_model import Repair
-from shopkb.core.diagnosis.telling import advise
 from tests.benchmarks.bench_diagnosis import made
 from tests.benchmarks.rows import Row, median, table
 

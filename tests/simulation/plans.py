@@ -14,11 +14,11 @@ from itertools import product
 
 import numpy as np
 
+from shopkb.core.diagnosis.advice.next_action import Advice, advise
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.telling import Advice, advise
 from tests.simulation.tables import keep
 
 PRICES = Prices(look_further=240.0)

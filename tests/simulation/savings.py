@@ -27,14 +27,14 @@ from typing import Final
 
 import numpy as np
 
+from shopkb.core.diagnosis.advice.job_states import Ground
+from shopkb.core.diagnosis.advice.next_action import LEAST_SAVED, Advice, advise
+from shopkb.core.diagnosis.advice.repairs import LEAST_COST, Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
-from shopkb.core.diagnosis.repairs import LEAST_COST, Prices
-from shopkb.core.diagnosis.telling import LEAST_SAVED, Advice, advise
-from shopkb.core.diagnosis.ways import Ground
 from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.likelihoods import model_of
-from shopkb.core.diagnosis.repairs import Prices
 from tests.core.diagnosis.flows import HORN, horn
 from tests.shelf import FIXTURES, read
 from tests.simulation.savings import ACCESS, PLATFORM, Shop, both, faults

@@ -168,8 +168,8 @@ class Behind:
         return jobs.filter(Exists(known))
 
     def _can_be_judged(self, flow: Flow) -> Q:
-        """As :func:`shopkb.core.diagnosis.counting.flow_counts.count` judges: where a branch may hand over, of a cause that this
-        procedure does not list nothing can be said."""
+        """As :func:`shopkb.core.diagnosis.counting.flow_counts.count` judges: where a branch may hand over, of a cause
+        that this procedure does not list nothing can be said."""
         branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
         beyond = {
             outcome: reach.beyond

@@ -11,7 +11,7 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from shopkb.catalog.models import Caution, Meter
-from shopkb.core.diagnosis.telling import LEAST_SAVED
+from shopkb.core.diagnosis.advice.next_action import LEAST_SAVED
 from shopkb.core.flow.model import GoKind, Step
 from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS

@@ -11,6 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from shopkb.core.diagnosis.advice.next_action import advise
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.appraisal import appraise
 from shopkb.core.diagnosis.belief.cause_model import joined
 from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
@@ -21,8 +23,6 @@ from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, merge
 from shopkb.core.diagnosis.drift import drift
 from shopkb.core.diagnosis.rates.pooling import PooledRate
-from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.telling import advise
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.examples import examples
 

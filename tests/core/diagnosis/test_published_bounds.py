@@ -10,12 +10,12 @@ from itertools import product
 import numpy as np
 import pytest
 
+from shopkb.core.diagnosis.advice.next_action import advise
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.belief.information import telling_power
 from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.telling import advise
 from tests.core.diagnosis.flows import model, two_outcomes
 from tests.core.diagnosis.published import example
 

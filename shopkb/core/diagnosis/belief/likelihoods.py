@@ -2,7 +2,7 @@
 
 A new procedure thus reasons the way its writer does, and data overrule it. Dirichlet-multinomial conjugacy (Gelman and
 others, Bayesian Data Analysis, 3rd ed., section 3.4). Counts are corrected for selective verification, see
-:mod:`verification`.
+:mod:`~shopkb.core.diagnosis.counting.selection_bias`.
 """
 
 from __future__ import annotations

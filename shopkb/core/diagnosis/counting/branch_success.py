@@ -89,7 +89,7 @@ def _with_platform(tree: PlatformTree, path: str, *arrays: Array) -> tuple[Platf
 def branch_strengths(counts: Sequence[FlowCounts]) -> tuple[float, ...]:
     """Strength of each level of the platform tree, from all branches of the shop's flows together.
 
-    The counts must share one tree: give :func:`counts.count` the same ``platforms``.
+    The counts must share one tree: give :func:`flow_counts.count` the same ``platforms``.
 
     Raises:
         ValueError: the trees differ.

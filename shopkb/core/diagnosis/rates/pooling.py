@@ -25,7 +25,7 @@ from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence
 IntArray = NDArray[np.intp]
 
 DEFAULT_STRENGTH: Final = 12.0
-"""Strength of every level until the shop's own jobs say better: in the middle of what :mod:`.pooling_strengths` allows."""
+"""Strength of every level until the shop's own jobs say better: amid what :mod:`.pooling_strengths` allows."""
 
 JEFFREYS_PRIOR: Final[Array] = np.array([0.5, 0.5])
 """What a success rate is believed to be before any job: Beta(1/2, 1/2)."""

@@ -1,6 +1,6 @@
 """What to do next: the test or repair that leads to a cure in the fewest expected minutes; how telling each test is.
 
-How far is looked, :mod:`ahead` says. Bits (:mod:`bits`) are shown, minutes decide: when to stop testing matters more
+How far is looked, :mod:`lookahead` says. Bits (:mod:`information`) are shown, minutes decide: when to stop testing matters more
 than which measure ranks the tests.
 """
 
@@ -12,11 +12,11 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.ahead import SAVES_NOTHING, TELLS_NOTHING, Position
+from shopkb.core.diagnosis.advice.lookahead import SAVES_NOTHING, TELLS_NOTHING, Position
+from shopkb.core.diagnosis.advice.repairs import USUAL_PRICES, Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.information import telling_power
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.diagnosis.repairs import USUAL_PRICES, Prices
 
 LOOK_FURTHER: Final = "Look further."
 

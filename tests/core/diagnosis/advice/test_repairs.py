@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from shopkb.core.diagnosis.advice.repairs import Prices, expected_minutes, repair_costs, repair_order
 from shopkb.core.diagnosis.belief.cause_model import Repair
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
-from shopkb.core.diagnosis.repairs import Prices, expected_minutes, repair_costs, repair_order
 from tests.core.diagnosis.flows import model
 from tests.core.diagnosis.published import example
 from tests.examples import examples

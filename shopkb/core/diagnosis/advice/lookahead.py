@@ -3,7 +3,7 @@
 Two actions are looked ahead; after them, repairing without further tests (:mod:`repairs`) stands for the rest. One
 action ahead is the myopic rule of D. Heckerman, J. Breese and K. Rommelse, Decision-theoretic troubleshooting,
 CACM 38(3), 1995. A test often waits for others: such a row pays only as a whole, so the most telling rows are followed
-further. What may be done, and what it takes, says :mod:`ways`.
+further. What may be done, and what it takes, says :mod:`job_states`.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from typing import Final
 
 import numpy as np
 
+from shopkb.core.diagnosis.advice.job_states import Ground, Ways
+from shopkb.core.diagnosis.advice.repairs import Flags, Places
 from shopkb.core.diagnosis.belief.information import telling_powers
 from shopkb.core.diagnosis.rates.intervals import Array
-from shopkb.core.diagnosis.repairs import Flags, Places
-from shopkb.core.diagnosis.ways import Ground, Ways
 
 BREADTH: Final = 12
 """How many tests, best first by one step ahead, are looked at two steps ahead."""

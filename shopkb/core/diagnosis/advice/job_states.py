@@ -14,11 +14,11 @@ from typing import NamedTuple, Self
 
 import numpy as np
 
+from shopkb.core.diagnosis.advice.repairs import Flags, Places, Prices, RepairCosts, repair_costs
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.posterior import posterior, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.rates.intervals import Array
-from shopkb.core.diagnosis.repairs import Flags, Places, Prices, RepairCosts, repair_costs
 
 
 class Ways(NamedTuple):
@@ -62,7 +62,7 @@ class Ground:
         cls, model: CauseModel, results: Sequence[CaseResult], not_cured: Sequence[str], prices: Prices,
         allowed: Collection[tuple[str, str]] | None, opened: frozenset[str] | None,
     ) -> Self:  # fmt: skip
-        """Where a job stands; see :func:`telling.advise`."""
+        """Where a job stands; see :func:`next_action.advise`."""
         done = frozenset((result.procedure, result.step) for result in results if result.outcome)
         if opened is None:
             opened = frozenset(

@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import mutual_info_score
 
-from shopkb.core.diagnosis import ahead
+from shopkb.core.diagnosis.advice import lookahead
+from shopkb.core.diagnosis.advice.next_action import Advice, advise
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.belief.information import LN2, gini_drop, telling_power
 from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.telling import Advice, advise
 from shopkb.core.flow.model import Proof
 from tests.core.diagnosis.belief.test_posterior import tennis
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
@@ -210,7 +210,7 @@ def test_a_cause_hardly_in_doubt_is_still_proven_before_its_part_is_fitted() -> 
     sure = proving({"A": 0.9995, "B": 0.0003, OTHER: 0.0002}, {"hint": 1, "proof": 5})
     found = advise(sure, prices=Prices(prove_first=True))
     assert found.test is not None and found.test.step == "proof"
-    assert found.test.bits < ahead.TELLS_NOTHING
+    assert found.test.bits < lookahead.TELLS_NOTHING
     assert advise(sure).test is None
 
 
@@ -305,7 +305,7 @@ def test_tests_that_pay_only_together_are_seen(monkeypatch: pytest.MonkeyPatch) 
     found = advise(row)
     assert found.test is not None and found.test.step == "t0"
     assert not found.nothing_left
-    monkeypatch.setattr(ahead, "FAR", 0)
+    monkeypatch.setattr(lookahead, "FAR", 0)
     assert advise(row).nothing_left
 
 

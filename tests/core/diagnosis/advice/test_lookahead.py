@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shopkb.core.diagnosis import ahead
+from shopkb.core.diagnosis.advice import lookahead
+from shopkb.core.diagnosis.advice.next_action import advise
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
-from shopkb.core.diagnosis.repairs import Prices
-from shopkb.core.diagnosis.telling import advise
 from shopkb.core.flow.model import Proof
 from tests.core.diagnosis.flows import model, two_outcomes
 
@@ -87,7 +87,7 @@ def test_the_first_step_of_a_telling_row_comes_before_a_dear_test(
     found = advise(row(0.02), prices=prices)
     assert found.test is not None and found.test.step == "open"
     assert found.test.expected < 2 + 2 + 2 + 60 + 0.5 * 300 + 0.04 * 120 + 0.06 * 60
-    monkeypatch.setattr(ahead, "FAR", 0)
+    monkeypatch.setattr(lookahead, "FAR", 0)
     near = advise(row(0.02), prices=prices)
     assert near.test is None or near.test.step == "guess"
 
@@ -96,11 +96,11 @@ def test_a_repair_owes_all_that_its_proof_waits_for() -> None:
     """A can be proven by ``look`` alone, which waits for two steps of two minutes and takes two itself."""
     one = row(0.02)
     named = tuple(b._replace(names="A", proof=Proof.MEASURED) if b[1:3] == ("look", "yes") else b for b in one.branches)
-    at = ahead.Position.of(replace(one, branches=named), (), (), PROVE, None, None)
+    at = lookahead.Position.of(replace(one, branches=named), (), (), PROVE, None, None)
     assert at.here.owed == pytest.approx(np.array([[6.0, 0.0, 0.0]]))
-    begun = ahead.Position.of(replace(one, branches=named), [CaseResult("p", "open", "yes")], (), PROVE, None, None)
+    begun = lookahead.Position.of(replace(one, branches=named), [CaseResult("p", "open", "yes")], (), PROVE, None, None)
     assert begun.here.owed == pytest.approx(np.array([[4.0, 0.0, 0.0]]))
-    barred = ahead.Position.of(replace(one, branches=named), (), (), PROVE, [("p", "open"), ("p", "look")], None)
+    barred = lookahead.Position.of(replace(one, branches=named), (), (), PROVE, [("p", "open"), ("p", "look")], None)
     assert not barred.here.owed.any()
 
 
