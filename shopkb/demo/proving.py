@@ -17,7 +17,7 @@ from functools import cache
 
 import numpy as np
 
-from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.flow.model import Flow, GoKind, Step

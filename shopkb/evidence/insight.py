@@ -19,7 +19,7 @@ from django.db.models import Subquery
 
 from shopkb.catalog.models import Access
 from shopkb.charts.branch_notes import BranchNote
-from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence
@@ -27,7 +27,6 @@ from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.counting.updated_counts import brought_up, with_platforms
 from shopkb.core.diagnosis.rates.pooling import PooledRate
-from shopkb.core.diagnosis.reordering import widened
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence import up_to_date

@@ -11,7 +11,7 @@ class TallyQuerySet(models.QuerySet["Tally"]):
 
 
 class Tally(models.Model):
-    """Sums over closed jobs under one key, see :class:`~shopkb.core.diagnosis.counting.tallies.TallyKey`. Keys are text."""
+    """Sums over closed jobs under one key, a :class:`~shopkb.core.diagnosis.counting.tallies.TallyKey`, as text."""
 
     procedure = models.CharField(max_length=60)
     step = models.CharField(max_length=60, blank=True)

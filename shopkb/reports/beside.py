@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, Spread, difference, untested
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.ordering import Difference, Spread, difference, untested
 from shopkb.core.flow.model import Flow
 from shopkb.web.humanize import percent
 

@@ -17,10 +17,10 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.facts import facts
-from shopkb.core.diagnosis.appraisal import Appraisal
-from shopkb.core.diagnosis.ordering import Difference, difference
-from shopkb.core.diagnosis.reordering import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
-from shopkb.core.diagnosis.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
+from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, difference
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
+from shopkb.core.diagnosis.appraisal.order_search import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
+from shopkb.core.diagnosis.appraisal.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
 from shopkb.core.flow.checks.precautions import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind

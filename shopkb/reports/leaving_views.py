@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.accounts.roles import Right, may, require
-from shopkb.core.diagnosis.appraisal import Appraisal
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 from shopkb.evidence.insight import Insight, insight

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.appraisal import appraise
+from shopkb.core.diagnosis.appraisal.expected_cost import appraise
 from shopkb.core.diagnosis.belief.cause_model import joined
 from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
 from shopkb.core.diagnosis.belief.posterior import explained, posterior

@@ -1,7 +1,6 @@
-"""What to do next: the test or repair that leads to a cure in the fewest expected minutes; how telling each test is.
+"""The next action: the test or repair that leads to a cure in the fewest expected minutes.
 
-How far is looked, :mod:`lookahead` says. Bits (:mod:`information`) are shown, minutes decide: when to stop testing matters more
-than which measure ranks the tests.
+:mod:`.lookahead` works out the minutes. The information gain of each test in bits is given beside them, but does not decide: when to stop testing matters more than which measure ranks the tests.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.appraisal import set_up_shares
+from shopkb.core.diagnosis.appraisal.expected_cost import set_up_shares
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, FlowCounts, count

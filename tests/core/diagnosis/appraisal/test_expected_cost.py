@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis import ordering
-from shopkb.core.diagnosis.appraisal import Appraisal, appraise
+from shopkb.core.diagnosis.appraisal import compare_revisions
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
@@ -287,12 +287,13 @@ def test_the_intervals_are_those_of_drawn_figures(jobs: int) -> None:
     model = model_of(horn(), together(*parts), as_of="2026-11")
     told, generator = appraise(horn(), model), np.random.default_rng(5)
     assert told.minutes_range is not None and told.right_range is not None
-    luck = ordering._Luck(generator, 1500)
+    luck = compare_revisions._Luck(generator, 1500)
     found = np.array(
         [
             (one.minutes, one.right)
             for one in (
-                appraise(horn(), drawn, what_matters=False) for drawn in ordering._drawn(model, model, luck, 1500)
+                appraise(horn(), drawn, what_matters=False)
+                for drawn in compare_revisions._drawn(model, model, luck, 1500)
             )
         ]
     )

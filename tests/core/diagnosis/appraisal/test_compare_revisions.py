@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shopkb.core.diagnosis.appraisal import appraise
+from shopkb.core.diagnosis.appraisal.compare_revisions import difference
+from shopkb.core.diagnosis.appraisal.expected_cost import appraise
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import floored, model_of
-from shopkb.core.diagnosis.ordering import difference
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
 

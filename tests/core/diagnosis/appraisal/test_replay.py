@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from statsmodels.stats.contingency_tables import mcnemar
 
+from shopkb.core.diagnosis.appraisal.replay import Ending, compared, discordant_p, replay, to_read
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
-from shopkb.core.diagnosis.replay import Ending, compared, discordant_p, replay, to_read
 from shopkb.core.flow.model import Flow, Go, GoKind
+from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.published import example
 from tests.core.diagnosis.test_appraisal import built

@@ -14,23 +14,24 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.appraisal import appraise
-from shopkb.core.diagnosis.arranging import Arranger, orders_of
+from shopkb.core.diagnosis.appraisal.expected_cost import appraise
+from shopkb.core.diagnosis.appraisal.order_search import MOST_LOST, MOST_STEPS, better_order, last, search, widened
+from shopkb.core.diagnosis.appraisal.row_search import Arranger, orders_of
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
-from shopkb.core.diagnosis.reordering import MOST_LOST, MOST_STEPS, better_order, last, search, widened
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 from shopkb.core.flow.rows import reordered
 from shopkb.demo.proving import fare
 from shopkb.demo.truth import read_truth
+from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import horn
 from tests.core.diagnosis.test_appraisal import built
 from tests.examples import examples
 
-FLOWS = Path(__file__).parents[3] / "flows"
+FLOWS = Path(__file__).parents[4] / "flows"
 
 
 def chain(

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from scipy.special import gammaincinv, ndtri
 
-from shopkb.core.diagnosis.appraisal import appraise
+from shopkb.core.diagnosis.appraisal.expected_cost import appraise
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import FLOOR, LEAST_MINUTES
 from shopkb.core.diagnosis.counting.flow_counts import OTHER

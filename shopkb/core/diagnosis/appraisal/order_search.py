@@ -3,7 +3,7 @@
 What stands in one row (:mod:`shopkb.core.flow.rows`) is done on the same ways in every order, so nothing is left out
 and each cause stays at the test that proves it. Before a step stays what it ``needs`` first, and whatever gives it a
 caution that it leans on. Actions, what unplugs something and what is settled keep their place, and nothing passes them.
-The search (:mod:`arranging`) is exact in most procedures; where it is not, it says how far from the best of all orders
+The search (:mod:`.row_search`) is exact in most procedures; where it is not, it says how far from the best of all orders
 it may be. The result is a draft to be looked at, checked and tried: its order has never been used, so its figures
 assume that readings do not depend on each other.
 """
@@ -14,8 +14,8 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from shopkb.core.diagnosis.appraisal import Appraisal, appraise
-from shopkb.core.diagnosis.arranging import Arranged, Arranger, Before, Standing, orders_of, passes
+from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
+from shopkb.core.diagnosis.appraisal.row_search import Arranged, Arranger, Before, Standing, orders_of, passes
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
 from shopkb.core.flow.model import Flow, TestKind
@@ -120,7 +120,7 @@ def search(
     that only another order puts behind it. All orders are judged by it. ``settled`` holds steps that keep their place,
     for safety or because the writer says so. ``leans`` gives for each step the steps whose cautions it leans on
     (:func:`precautions.leaning`); without it, a step may lean on every caution that it does not give itself.
-    How sure the saving is, :func:`ordering.difference` tells. O(width x blocks squared x cost of a block) a round.
+    How sure the saving is, :func:`compare_revisions.difference` tells. O(width x blocks squared x cost of a block) a round.
 
     Raises:
         ValueError: the flow cannot be appraised, or has more than 80 steps.
