@@ -13,7 +13,7 @@ from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.diagnosis.counting.updated_counts import brought_up
-from shopkb.core.diagnosis.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
+from shopkb.core.diagnosis.scores.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.changes import Change
 from shopkb.evidence.insight import COUNTS_KEPT, Reading, read_tallies, remembered

@@ -16,10 +16,18 @@ from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.branch_success import branch_strengths
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import count
-from shopkb.core.diagnosis.drift import LATELY, TOLD, reading_change
-from shopkb.core.diagnosis.forecasting import forecasts
-from shopkb.core.diagnosis.quality import Forecast, Scores, all_pairs, isolation, outcomes, reliability, scores
 from shopkb.core.diagnosis.rates.intervals import Rate
+from shopkb.core.diagnosis.scores.drift import LATELY, TOLD, reading_change
+from shopkb.core.diagnosis.scores.forecast_scores import (
+    Forecast,
+    Scores,
+    all_pairs,
+    isolation,
+    outcomes,
+    reliability,
+    scores,
+)
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.insight import full_tallies
 from shopkb.evidence.learning import keep_strengths

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from shopkb.core.diagnosis.quality import TOO_FEW, ReliabilityBin, judged_bin
+from shopkb.core.diagnosis.scores.forecast_scores import TOO_FEW, ReliabilityBin, judged_bin
 from shopkb.web.humanize import percent
 
 

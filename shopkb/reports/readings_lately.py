@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shopkb.core.diagnosis.counting.ageing import month_number
-from shopkb.core.diagnosis.drift import LATELY, ReadingDrift, drifting_readings
+from shopkb.core.diagnosis.scores.drift import LATELY, ReadingDrift, drifting_readings
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.bands import short_number
 from shopkb.evidence.insight import remembered

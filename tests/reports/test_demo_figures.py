@@ -17,7 +17,7 @@ from shopkb.accounts.models import User
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
-from shopkb.core.diagnosis.forecasting import forecasts
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import GoKind
 from shopkb.demo.job_import import store_history
 from shopkb.demo.people import make_people, read_people

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
-from shopkb.core.diagnosis.forecasting import forecasts
-from shopkb.core.diagnosis.quality import Scores, all_pairs, isolation, reliability, scores
 from shopkb.core.diagnosis.rates.intervals import Rate
+from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, isolation, reliability, scores
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from shopkb.core.diagnosis.drift import TOLD, change, reading_change
+from shopkb.core.diagnosis.scores.drift import TOLD, change, reading_change
 
 SIZES = ((5, 20), (10, 40), (20, 100), (60, 300))
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shopkb.core.diagnosis.forecasting import forecasts
-from shopkb.core.diagnosis.quality import Forecast, Scores, all_pairs, scores
+from shopkb.core.diagnosis.scores.forecast_scores import Forecast, Scores, all_pairs, scores
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from tests.simulation.worlds import closed_jobs, drawn, drifted, tree
 
 BINS = np.linspace(0, 1, 11)

@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.forecasting import forecasts
-from shopkb.core.diagnosis.quality import Scores, scores
+from shopkb.core.diagnosis.scores.forecast_scores import Scores, scores
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow
 from tests.shelf import SHELF
 from tests.simulation.tables import keep

@@ -8,8 +8,8 @@ import pytest
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
-from shopkb.core.diagnosis.forecasting import forecasts
-from shopkb.core.diagnosis.quality import Scores, all_pairs, reliability, scores
+from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, reliability, scores
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from tests.core.diagnosis.flows import GROUND, horn
 from tests.simulation.calibration import TRUTH, shop
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from shopkb.core.diagnosis.quality import all_pairs
+from shopkb.core.diagnosis.scores.forecast_scores import all_pairs
 from tests.simulation.honesty import KINDS, beaten, expected_calibration_error, of_the_likeliest, shop
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from shopkb.core.diagnosis.quality import ReliabilityBin
+from shopkb.core.diagnosis.scores.forecast_scores import ReliabilityBin
 from shopkb.evidence.models import QualityRecord
 from shopkb.reports import drawings
 from shopkb.reports.figures_honesty import Honesty, MonthScores, honesty

@@ -14,7 +14,7 @@ from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, count
 from shopkb.core.diagnosis.counting.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
-from shopkb.core.diagnosis.quality import Forecast
+from shopkb.core.diagnosis.scores.forecast_scores import Forecast
 from shopkb.core.flow.model import Flow, GoKind
 
 

@@ -14,7 +14,7 @@ from scipy.stats import kruskal
 
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import SKIP
-from shopkb.core.diagnosis.drift import (
+from shopkb.core.diagnosis.scores.drift import (
     TOLD,
     Drift,
     change,

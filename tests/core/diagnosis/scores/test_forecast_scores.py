@@ -12,8 +12,8 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as sklearn_log_loss
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.diagnosis.forecasting import forecasts
-from shopkb.core.diagnosis.quality import (
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
+from shopkb.core.diagnosis.scores.forecast_scores import (
     Forecast,
     Scores,
     all_pairs,
@@ -26,7 +26,7 @@ from shopkb.core.diagnosis.quality import (
     reliability,
     scores,
 )
-from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
+from shopkb.core.diagnosis.scores.forecasting import forecasts
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.published import example
 
