@@ -37,14 +37,14 @@ def _fresh_memory() -> Iterator[None]:
     """Nothing remembered from another test's rows: numbers are given out again after a roll-back."""
     from django.core.cache import cache
 
-    from shopkb.evidence import insight
+    from shopkb.evidence import learned_procedure
     from shopkb.procedures import storing
     from shopkb.reports import memory
 
     yield
     cache.clear()
     storing._remembered.cache_clear()
-    insight.forget()
+    learned_procedure.forget()
     memory.forget()
 
 

@@ -17,8 +17,8 @@ from django.db.models import F, Q, QuerySet
 
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
-from shopkb.evidence.changes import Change, tell
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
+from shopkb.evidence.tally_log import Change, record
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
 SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected", "together")
@@ -166,7 +166,7 @@ def _apply(change: Change) -> None:
     _add(tallies)
     if change.taken:
         _let_go(tallies)
-    transaction.on_commit(lambda: tell(stamps, change))
+    transaction.on_commit(lambda: record(stamps, change))
 
 
 def _add(tallies: Tallies) -> None:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import Generic, TypeVar
 
-from shopkb.evidence import changes
-from shopkb.evidence.changes import Change
+from shopkb.evidence import tally_log
 from shopkb.evidence.learning import stamps
+from shopkb.evidence.tally_log import Change
 
 Value = TypeVar("Value")
 
@@ -49,7 +49,7 @@ class UpToDate(Generic[Value]):
             held = self._held.get(name)
         if held is None or held.stamp == stamp:
             return held.value if held is not None else None
-        since = changes.since(procedure, held.stamp, stamp)
+        since = tally_log.changes_since(procedure, held.stamp, stamp)
         value = self._follow(held.value, since) if since is not None else None
         if value is not None:
             self.keep(name, stamp, value)
@@ -71,6 +71,6 @@ class UpToDate(Generic[Value]):
 
 def forget() -> None:
     """Empty every such memory of this process: for tests, whose databases start their counting afresh."""
-    changes.forget()
+    tally_log.forget()
     for memory in _all:
         memory.clear()

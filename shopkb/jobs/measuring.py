@@ -29,7 +29,7 @@ from shopkb.core.diagnosis.scores.forecast_scores import (
 )
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow
-from shopkb.evidence.insight import full_tallies
+from shopkb.evidence.learned_procedure import full_tallies
 from shopkb.evidence.learning import keep_strengths
 from shopkb.evidence.models import QualityRecord, StrengthFit
 from shopkb.jobs.closed_jobs import closed_cases

@@ -19,7 +19,7 @@ from shopkb.core.flow.checks.hazards import Catalog
 from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
-from shopkb.evidence.insight import insight, prices
+from shopkb.evidence.learned_procedure import learned_procedure, prices
 from shopkb.jobs.actions.closing import ruled_out
 from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.models import Job, Result, Run
@@ -59,7 +59,7 @@ def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: 
     month = timezone.localtime(at).strftime("%Y-%m")
     platform = job.platform.path
     learned = [
-        insight(flow, run.revision.checksum, platform=platform, month=month)
+        learned_procedure(flow, run.revision.checksum, platform=platform, month=month)
         for run, flow in {flow.procedure: (run, flow) for run, flow, _rows in runs}.values()
     ]
     model = joined([each.model for each in learned])

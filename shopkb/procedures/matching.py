@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from shopkb.evidence.counts import ProcedureRecord, records
+from shopkb.evidence.procedure_record import ProcedureRecord, records
 from shopkb.procedures.models import Procedure
 
 SYMPTOM, CODE, WORD, WORD_LIMIT, OWN_PLATFORM = 10.0, 6.0, 1.0, 5.0, 1.0

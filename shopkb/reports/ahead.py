@@ -19,8 +19,8 @@ from django.db import DatabaseError, connection
 from django.db.models import Count
 from django.utils import timezone
 
-from shopkb.evidence.insight import insight, read_once
-from shopkb.evidence.lately import lately
+from shopkb.evidence.learned_procedure import learned_procedure, read_once
+from shopkb.evidence.recent_evidence import recent_evidence
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
@@ -54,7 +54,7 @@ def work_out() -> Iterator[str]:
     now = timezone.now()
     filters = Filters.of({}, timezone.localdate(now))
     for revision in _followed():
-        insight(flow_of(revision), revision.checksum, month=filters.until)
+        learned_procedure(flow_of(revision), revision.checksum, month=filters.until)
         yield f"step of {revision.procedure.key}"
     for name in registry.PAGES:
         registry.page(name, filters, now)
@@ -63,8 +63,8 @@ def work_out() -> Iterator[str]:
     yield "month"
     for key, held in in_force(filters).items():
         read = read_once()
-        insight(held.flow, held.revision.checksum, month=filters.until, read=read)
-        lately(held.flow, held.revision.checksum, filters.until, read=read)
+        learned_procedure(held.flow, held.revision.checksum, month=filters.until, read=read)
+        recent_evidence(held.flow, held.revision.checksum, filters.until, read=read)
         yield key
     before = month_before(filters.until)
     month_page.build(Filters.of({"until": before}, timezone.localdate(now)), now)

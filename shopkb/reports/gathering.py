@@ -16,9 +16,9 @@ from django.db.models import QuerySet, Sum
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
-from shopkb.evidence.changes import Change
 from shopkb.evidence.learning import SUM_FIELDS, stamps
 from shopkb.evidence.models import Tally
+from shopkb.evidence.tally_log import Change
 from shopkb.evidence.up_to_date import UpToDate
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of

@@ -24,7 +24,7 @@ from shopkb.core.diagnosis.appraisal.replay import Compared, Ending, Replay, Rep
 from shopkb.core.flow.checks.precautions import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
-from shopkb.evidence.insight import Insight, insight, model_for_orders
+from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, model_for_orders
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
@@ -185,7 +185,7 @@ def _of(flow: Flow) -> Appraisal:
     Raises:
         ValueError: it cannot be passed through.
     """
-    found = insight(flow, checksum(flow), month=_month()).appraisal
+    found = learned_procedure(flow, checksum(flow), month=_month()).appraisal
     if found is None:
         raise ValueError(f"{flow.title} has no first step, or a loop.")
     return found
@@ -291,12 +291,12 @@ def _where(flow: Flow, one: Replayed) -> str:
     return leads_to(flow, flow.step_by_key[step].outcome(outcome).go)
 
 
-def _learned(flow: Flow, revision: Revision) -> Insight:
-    return insight(flow, revision.checksum, month=_month())
+def _learned(flow: Flow, revision: Revision) -> LearnedProcedure:
+    return learned_procedure(flow, revision.checksum, month=_month())
 
 
 def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
-    learned = insight(better, checksum(better), month=_month())
+    learned = learned_procedure(better, checksum(better), month=_month())
     return difference((flow, _learned(flow, revision).model), (better, learned.model), np.random.default_rng(SEED))
 
 

@@ -15,7 +15,7 @@ from shopkb.accounts.roles import Right, may, require
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
-from shopkb.evidence.insight import Insight, insight
+from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
@@ -100,21 +100,21 @@ def usual_answer(flow: Flow, step: Step, traffic: Mapping[tuple[str, str], int])
 
 
 def _traffic(revision: Revision, flow: Flow) -> dict[tuple[str, str], int]:
-    return {branch: note.traffic for branch, note in _insight(flow, revision.checksum).notes.items()}
+    return {branch: note.traffic for branch, note in _learned(flow, revision.checksum).notes.items()}
 
 
 def _weighed(revision: Revision, flow: Flow, left: LeftOut) -> Weighed:
     known = {(one.id, one.where) for one in publishing.findings_of(flow)}
     found = publishing.errors_of(publishing.findings_of(left.flow))
     return Weighed(
-        _insight(flow, revision.checksum).appraisal,
-        _insight(left.flow, checksum(left.flow)).appraisal,
+        _learned(flow, revision.checksum).appraisal,
+        _learned(left.flow, checksum(left.flow)).appraisal,
         tuple(one for one in found if (one.id, one.where) not in known),
     )
 
 
-def _insight(flow: Flow, sum_of_file: str) -> Insight:
-    return insight(flow, sum_of_file, month=timezone.localdate().strftime("%Y-%m"))
+def _learned(flow: Flow, sum_of_file: str) -> LearnedProcedure:
+    return learned_procedure(flow, sum_of_file, month=timezone.localdate().strftime("%Y-%m"))
 
 
 def _figures(revision: Revision, flow: Flow, step: str) -> StepFigures | None:

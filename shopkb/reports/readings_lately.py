@@ -17,7 +17,7 @@ from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.scores.drift import LATELY, ReadingDrift, drifting_readings
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.bands import short_number
-from shopkb.evidence.insight import remembered
+from shopkb.evidence.learned_procedure import remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Revision

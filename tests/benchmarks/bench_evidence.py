@@ -35,7 +35,7 @@ def _measured() -> Iterator[Row]:
     from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
     from shopkb.core.diagnosis.counting.tallies import contributions
     from shopkb.evidence import learning
-    from shopkb.evidence.insight import full_tallies
+    from shopkb.evidence.learned_procedure import full_tallies
     from shopkb.evidence.models import Tally
 
     results = tuple(CaseResult("horn-silent", f"step-{n}", "yes", seconds=60 + n) for n in range(STEPS))

@@ -112,10 +112,10 @@ def close_again(procedure: str = "") -> Callable[[], None]:
 def _forget() -> None:
     from django.core.cache import cache
 
-    from shopkb.evidence import insight
+    from shopkb.evidence import learned_procedure
     from shopkb.reports import memory
 
-    insight.forget()
+    learned_procedure.forget()
     memory.forget()
     cache.clear()
 

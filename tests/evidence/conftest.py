@@ -12,7 +12,7 @@ def committing(db: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """What happens after a commit happens at once: a test's transaction never ends in one."""
     from django.db import transaction
 
-    from shopkb.evidence.insight import forget
+    from shopkb.evidence.learned_procedure import forget
 
     monkeypatch.setattr(transaction, "on_commit", lambda do: do())
     forget()

@@ -6,7 +6,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.evidence import learning
-from shopkb.evidence.lately import lately
+from shopkb.evidence.recent_evidence import recent_evidence
 from tests.core.diagnosis.flows import GROUND, HORN, horn, tally, together
 
 
@@ -17,10 +17,10 @@ def test_a_fallen_branch_is_seen_and_remembered_at_the_price_of_one_query(db: No
     )  # fmt: skip
     learning.add_evidence(together(*parts))
     with CaptureQueriesContext(connection) as queries:
-        found = lately(horn(), "", "2026-11").drift
+        found = recent_evidence(horn(), "", "2026-11").drift
     assert len(queries) == 3
     with CaptureQueriesContext(connection) as queries:
-        assert lately(horn(), "", "2026-11").drift is found
+        assert recent_evidence(horn(), "", "2026-11").drift is found
     assert len(queries) == 1
     (branch,) = found.branches
     assert (branch.step, branch.outcome, branch.lately, branch.before) == ("ground", "bad", (1, 10), (30, 30))

@@ -16,9 +16,9 @@ from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge, take_back
 from shopkb.core.diagnosis.counting.updated_counts import brought_up
 from shopkb.core.flow.model import Flow
-from shopkb.evidence import changes, learning
-from shopkb.evidence.insight import forget, insight
-from shopkb.evidence.lately import Lately, lately
+from shopkb.evidence import learning, tally_log
+from shopkb.evidence.learned_procedure import forget, learned_procedure
+from shopkb.evidence.recent_evidence import RecentEvidence, recent_evidence
 from tests.builders import HORN_TEXT, flow_from
 from tests.evidence.test_learning import CASE
 from tests.examples import examples
@@ -88,8 +88,8 @@ def flow() -> Flow:
 
 def cost(flow: Flow) -> int:
     with CaptureQueriesContext(connection) as queries:
-        insight(flow, "", month=MONTH)
-        lately(flow, "", MONTH)
+        learned_procedure(flow, "", month=MONTH)
+        recent_evidence(flow, "", MONTH)
     return len([one for one in queries if "evidence_tally" in one["sql"]])
 
 
@@ -106,14 +106,14 @@ def test_a_closing_costs_no_reading_of_tallies(committing: None, flow: Flow) -> 
     assert cost(flow) > 0
     afresh = _told(flow)
     assert told == afresh
-    assert insight(flow, "", month=MONTH).verified_jobs == 2
+    assert learned_procedure(flow, "", month=MONTH).verified_jobs == 2
 
 
-def _told(flow: Flow) -> tuple[dict[tuple[str, str], str], Lately]:
-    found = insight(flow, "", month=MONTH)
+def _told(flow: Flow) -> tuple[dict[tuple[str, str], str], RecentEvidence]:
+    found = learned_procedure(flow, "", month=MONTH)
     rounded = {key: f"{one.words} {np.round([one.traffic, one.jobs, one.successes], 6)}"
                for key, one in found.branches.items()}  # fmt: skip
-    return rounded, lately(flow, "", MONTH)
+    return rounded, recent_evidence(flow, "", MONTH)
 
 
 def test_a_rebuild_and_what_others_changed_are_read_afresh(committing: None, flow: Flow) -> None:
@@ -123,7 +123,7 @@ def test_a_rebuild_and_what_others_changed_are_read_afresh(committing: None, flo
     learning.rebuild([CASE, CASE])
     assert cost(flow) == 2
     learning.learn(None, replace(CASE, job=2))
-    changes.forget()
+    tally_log.forget()
     assert cost(flow) == 2
     learning.add_evidence({TallyKey("horn-silent", "press", "click", "", "", "avocet", MONTH): TallySums(-9)})
     assert cost(flow) == 2
@@ -138,8 +138,8 @@ def test_only_what_was_committed_is_told() -> None:
         raise RuntimeError
     assert learning.stamps(["horn-silent"])["horn-silent"] == first
     learning.learn(CASE, None)
-    assert changes.since("horn-silent", first, first + 1) == [changes.Change({}, contributions(CASE))]
-    assert changes.since("horn-silent", first - 1, first + 2) is None
+    assert tally_log.changes_since("horn-silent", first, first + 1) == [tally_log.Change({}, contributions(CASE))]
+    assert tally_log.changes_since("horn-silent", first - 1, first + 2) is None
 
 
 @pytest.mark.django_db

@@ -8,7 +8,7 @@ from django.core.exceptions import PermissionDenied
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
-from shopkb.evidence.counts import branch_notes, records, tallies
+from shopkb.evidence.procedure_record import branch_notes, records, tallies
 from shopkb.jobs.actions import closing
 from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible

@@ -11,7 +11,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
-from shopkb.evidence.lately import last_proven, lately
+from shopkb.evidence.recent_evidence import last_proven, lately
 from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
@@ -82,7 +82,7 @@ def test_a_branch_whose_success_fell_is_told(client: Client, horn: Procedure, ju
     before, today = f"{now.year - 2}-{now.month:02d}", f"{now.year}-{now.month:02d}"
     learning.add_evidence(tally("absent", "body/horn/relay#burnt contacts", before, 20))
     learning.add_evidence(tally("absent", "body/horn/horn#open circuit", today, 20))
-    found = lately(flow, "", today)
+    found = recent_evidence(flow, "", today)
     assert [(one.step, one.outcome, one.fallen) for one in found.drift.branches] == [("supply", "absent", True)]
     assert [one.cause for one in found.proven] == ["body/horn/horn#open circuit", "body/horn/relay#burnt contacts"]
     client.force_login(junior)
@@ -104,10 +104,13 @@ def test_a_new_revision_is_named_beside_what_has_changed(
 
 def test_a_procedure_that_nobody_follows_any_more_is_said_to_be_unused(horn: Procedure) -> None:
     flow = flow_of(horn.revisions.get(state="published"))
-    assert (lately(flow, "", "2026-11").followed, lately(flow, "", "2026-11").unused) == ("", False)
+    assert (recent_evidence(flow, "", "2026-11").followed, recent_evidence(flow, "", "2026-11").unused) == ("", False)
     learning.add_evidence(tally("absent", GROUND, "2026-01", 3))
-    assert (lately(flow, "", "2026-11").followed, lately(flow, "", "2026-11").unused) == ("2026-01", True)
-    assert not lately(flow, "", "2026-05").unused
+    assert (recent_evidence(flow, "", "2026-11").followed, recent_evidence(flow, "", "2026-11").unused) == (
+        "2026-01",
+        True,
+    )
+    assert not recent_evidence(flow, "", "2026-05").unused
     assert [(one.cause, one.jobs) for one in last_proven()["horn-silent"]] == [(GROUND, 3)]
 
 
@@ -115,5 +118,5 @@ def test_what_came_back_lately_is_counted(horn: Procedure) -> None:
     flow = flow_of(horn.revisions.get(state="published"))
     key = TallyKey("horn-silent", "", "", GROUND, "", "avocet/dunlin", "2026-10")
     learning.add_evidence({key: TallySums(came_back=2)})
-    assert lately(flow, "", "2026-11").came_back == 2
-    assert lately(flow, "", "2027-11").came_back == 0
+    assert recent_evidence(flow, "", "2026-11").came_back == 2
+    assert recent_evidence(flow, "", "2027-11").came_back == 0

@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from shopkb.accounts.models import User
-from shopkb.evidence.insight import forget
+from shopkb.evidence.learned_procedure import forget
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import measure_quality
 from shopkb.procedures.models import Procedure

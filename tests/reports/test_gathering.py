@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
-from shopkb.evidence.insight import forget
+from shopkb.evidence.learned_procedure import forget
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence
 from tests.evidence.test_learning import CASE

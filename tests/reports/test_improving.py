@@ -18,7 +18,7 @@ from shopkb.accounts.models import User
 from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Go, GoKind
-from shopkb.evidence.insight import insight
+from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.lean_cases import lean_cases
 from shopkb.jobs.models import Result
@@ -92,7 +92,7 @@ def test_the_draft_is_appraised_beside_the_published_one(client: Client, draft: 
 @pytest.mark.one_database
 def test_the_same_revision_beside_itself_differs_in_nothing(draft: Revision) -> None:
     flow = flow_of(draft.procedure.revisions.get(state="published"))
-    model = insight(flow, "x", month="2026-03").model
+    model = learned_procedure(flow, "x", month="2026-03").model
     found = beside((flow, model), (flow, model), np.random.default_rng(1))
     assert found.difference is not None
     assert (found.difference.minutes.low, found.difference.minutes.high) == (0.0, 0.0)

@@ -16,7 +16,7 @@ from django.test import RequestFactory
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Symptom
-from shopkb.evidence import insight
+from shopkb.evidence import learned_procedure
 from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.jobs.views.job_filters import Behind
@@ -69,7 +69,7 @@ def closed(horn: Procedure, junior: User) -> list[Job]:
 
 def forget() -> None:
     memory.forget()
-    insight.forget()
+    learned_procedure.forget()
 
 
 def test_every_page_stays_within_its_queries(closed: list[Job], manager: User) -> None:

@@ -16,7 +16,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.evidence import insight
+from shopkb.evidence import learned_procedure
 from shopkb.procedures import storing
 from shopkb.procedures.models import Procedure
 from shopkb.reports import memory
@@ -110,7 +110,7 @@ def trial(
         client.cookies.update(held)
         cache.clear()
         storing._remembered.cache_clear()
-        insight.forget()
+        learned_procedure.forget()
         memory.forget()
     if after is not None:
         before = state.rows()

@@ -17,7 +17,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Caution
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
-from shopkb.evidence.insight import insight
+from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.actions import closing
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.effective_results import has_place
@@ -158,7 +158,7 @@ def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
     place = place_of(pk)
     job, flow, now = place.run.job, place.flow, timezone.now()
     month = timezone.localtime(now).strftime("%Y-%m")
-    learned = insight(flow, place.run.revision.checksum, platform=job.platform.path, month=month)
+    learned = learned_procedure(flow, place.run.revision.checksum, platform=job.platform.path, month=month)
     reasoning = reason_about(job, at=now) if job.is_open else None
     look = ChartOptions(
         notes=learned.notes,

@@ -14,9 +14,9 @@ from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
-from shopkb.evidence.counts import records
-from shopkb.evidence.insight import Insight, Reading, insight, read_once, read_tallies
-from shopkb.evidence.lately import Lately, last_proven, lately
+from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned_procedure, read_once, read_tallies
+from shopkb.evidence.procedure_record import records
+from shopkb.evidence.recent_evidence import Lately, last_proven, lately
 from shopkb.procedures.desk.finding_text import desk_finding
 from shopkb.procedures.drawing import ChartOptions, chart_bytes, dot_text, draw_chart
 from shopkb.procedures.matching import offers
@@ -87,7 +87,7 @@ def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpRes
     flow = flow_of(revision)
     if step not in flow.step_by_key:
         raise Http404
-    learned = _insight(flow, revision)
+    learned = _learned(flow, revision)
     return render(
         request,
         "procedures/step.html",
@@ -149,7 +149,7 @@ def step_links(flow: Flow, revision: Revision) -> dict[str, str]:
     }
 
 
-def _changes(flow: Flow, found: Lately) -> list[tuple[str, str]]:
+def _changes(flow: Flow, found: RecentEvidence) -> list[tuple[str, str]]:
     """Where something is not what it was, and how: fallen branches first."""
     branches = sorted(found.drift.branches, key=lambda one: not one.fallen)
     said = [
@@ -165,8 +165,8 @@ def _changes(flow: Flow, found: Lately) -> list[tuple[str, str]]:
 def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
     read = read_once()
-    learned = _insight(flow, revision, read)
-    found = lately(flow, revision.checksum, timezone.localdate().strftime("%Y-%m"), read)
+    learned = _learned(flow, revision, read)
+    found = recent_evidence(flow, revision.checksum, timezone.localdate().strftime("%Y-%m"), read)
     context = {
         "procedure": procedure,
         "revision": revision,
@@ -190,9 +190,9 @@ def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
     return [(desk_finding(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
 
 
-def _insight(flow: Flow, revision: Revision, read: Reading = read_tallies) -> Insight:
+def _learned(flow: Flow, revision: Revision, read: Reading = read_tallies) -> LearnedProcedure:
     """What closed jobs say on all platforms, as of today."""
-    return insight(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"), read=read)
+    return learned_procedure(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"), read=read)
 
 
 def _drafts(request: HttpRequest) -> list[Revision]:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from django.urls import reverse
 
-from shopkb.evidence.insight import strengths_in_force
+from shopkb.evidence.learned_procedure import strengths_in_force
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures_answers import tallies_of_person, typical_minutes

@@ -1,6 +1,7 @@
 """The next action: the test or repair that leads to a cure in the fewest expected minutes.
 
-:mod:`.lookahead` works out the minutes. The information gain of each test in bits is given beside them, but does not decide: when to stop testing matters more than which measure ranks the tests.
+:mod:`.lookahead` works out the minutes. The information gain of each test is given beside them, in bits, but does not
+decide: when to stop testing matters more than which measure ranks the tests.
 """
 
 from __future__ import annotations

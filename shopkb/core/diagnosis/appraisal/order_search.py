@@ -3,8 +3,8 @@
 What stands in one row (:mod:`shopkb.core.flow.rows`) is done on the same ways in every order, so nothing is left out
 and each cause stays at the test that proves it. Before a step stays what it ``needs`` first, and whatever gives it a
 caution that it leans on. Actions, what unplugs something and what is settled keep their place, and nothing passes them.
-The search (:mod:`.row_search`) is exact in most procedures; where it is not, it says how far from the best of all orders
-it may be. The result is a draft to be looked at, checked and tried: its order has never been used, so its figures
+The search (:mod:`.row_search`) is exact in most procedures; where it is not, it says how far from the best of all
+orders it may be. The result is a draft to be looked at, checked and tried: its order has never been used, so its figures
 assume that readings do not depend on each other.
 """
 
@@ -120,7 +120,8 @@ def search(
     that only another order puts behind it. All orders are judged by it. ``settled`` holds steps that keep their place,
     for safety or because the writer says so. ``leans`` gives for each step the steps whose cautions it leans on
     (:func:`precautions.leaning`); without it, a step may lean on every caution that it does not give itself.
-    How sure the saving is, :func:`compare_revisions.difference` tells. O(width x blocks squared x cost of a block) a round.
+    :func:`compare_revisions.difference` gives the uncertainty of the saving. O(width x blocks squared x cost of a
+    block) a round.
 
     Raises:
         ValueError: the flow cannot be appraised, or has more than 80 steps.

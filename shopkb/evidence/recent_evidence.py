@@ -15,10 +15,10 @@ from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums,
 from shopkb.core.diagnosis.counting.updated_counts import brought_up
 from shopkb.core.diagnosis.scores.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
 from shopkb.core.flow.model import Flow
-from shopkb.evidence.changes import Change
-from shopkb.evidence.insight import COUNTS_KEPT, Reading, read_tallies, remembered
+from shopkb.evidence.learned_procedure import COUNTS_KEPT, Reading, read_tallies, remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
+from shopkb.evidence.tally_log import Change
 from shopkb.evidence.up_to_date import UpToDate
 
 MOST = 5
@@ -35,7 +35,7 @@ class Proven:
 
 
 @dataclass(frozen=True, slots=True)
-class Lately:
+class RecentEvidence:
     """``proven``: latest first. ``came_back``: of the last months' claimed cures, those that came back. ``followed``:
     the month in which it was last followed, empty if never; ``unused``: whether that is longer ago than the last
     months. ``skipped``: steps often skipped in the last months."""
@@ -50,7 +50,7 @@ class Lately:
 
 @dataclass(frozen=True, eq=False)
 class _Halves:
-    """What :class:`Lately` is made of: the counts of the last months and of before, and the runs by cause and month."""
+    """The counts of the last months and of the months before, and the runs by cause and month."""
 
     month: str
     lately: FlowCounts
@@ -58,13 +58,13 @@ class _Halves:
     runs: Tallies
 
 
-def lately(flow: Flow, checksum: str, month: str, read: Reading = read_tallies) -> Lately:
+def recent_evidence(flow: Flow, checksum: str, month: str, read: Reading = read_tallies) -> RecentEvidence:
     """As of ``month`` (``YYYY-MM``). One query: remembered until the tallies change, and a closing in this process
-    costs what it changed. Two more where nothing is remembered; ``read`` is as for :func:`insight`."""
+    costs what it changed. Two more where nothing is remembered; ``read`` is as for :func:`learned_procedure`."""
     stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
     name = ("lately", flow.procedure, checksum, month)
 
-    def worked_out() -> Lately:
+    def worked_out() -> RecentEvidence:
         return _worked_out(
             _halves.of(name, flow.procedure, stamp, lambda: _count(flow, month, read(flow.procedure, stamp)))
         )
@@ -98,7 +98,7 @@ def _runs(tallies: Tallies) -> dict[TallyKey, TallySums]:
     return merge({replace(key, proof="", platform=""): sums} for key, sums in tallies.items() if not key.step)
 
 
-def _worked_out(halves: _Halves) -> Lately:
+def _worked_out(halves: _Halves) -> RecentEvidence:
     since = month_number(halves.month) - LATELY
     jobs: dict[str, int] = defaultdict(int)
     last: dict[str, str] = {}
@@ -112,7 +112,7 @@ def _worked_out(halves: _Halves) -> Lately:
     followed = max((key.month for key, sums in halves.runs.items() if sums.count), default="")
     unused = bool(followed) and month_number(followed) <= since
     changed, skipped = drift_between(halves.lately, halves.before), often_skipped(halves.lately)
-    return Lately(changed, tuple(proven[:MOST]), back, followed, unused, skipped)
+    return RecentEvidence(changed, tuple(proven[:MOST]), back, followed, unused, skipped)
 
 
 def last_proven() -> dict[str, list[Proven]]:

@@ -11,7 +11,7 @@ from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning
-from shopkb.evidence.counts import ProcedureRecord, branch_notes, records, tallies
+from shopkb.evidence.procedure_record import ProcedureRecord, branch_notes, records, tallies
 from tests.builders import HORN_TEXT, flow_from
 
 HORN = "body/horn/horn#open circuit"

@@ -11,10 +11,10 @@ from django.test.utils import CaptureQueriesContext
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Access, Platform
 from shopkb.core.flow.model import Flow, Go, GoKind
-from shopkb.evidence import insight as room
+from shopkb.evidence import learned_procedure as room
 from shopkb.evidence import learning
-from shopkb.evidence.counts import branch_notes, tallies
-from shopkb.evidence.insight import insight
+from shopkb.evidence.learned_procedure import learned_procedure
+from shopkb.evidence.procedure_record import branch_notes, tallies
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import checksum, flow_of
@@ -29,8 +29,8 @@ def flow(horn: Procedure) -> Flow:
     return flow_of(horn.revisions.get())
 
 
-def learned(flow: Flow, **more: str) -> room.Insight:
-    return insight(flow, checksum(flow), **{"platform": "avocet/dunlin", "month": MONTH, **more})
+def learned(flow: Flow, **more: str) -> room.LearnedProcedure:
+    return learned_procedure(flow, checksum(flow), **{"platform": "avocet/dunlin", "month": MONTH, **more})
 
 
 def test_without_jobs_nothing_is_claimed(flow: Flow) -> None:

@@ -32,7 +32,7 @@ _told: dict[str, OrderedDict[int, Change]] = defaultdict(OrderedDict)
 _lock = Lock()
 
 
-def tell(stamps: Mapping[str, int], change: Change) -> None:
+def record(stamps: Mapping[str, int], change: Change) -> None:
     """After the commit that gave these procedures these stamps."""
     if sum(map(len, change)) > LARGEST:
         return
@@ -44,7 +44,7 @@ def tell(stamps: Mapping[str, int], change: Change) -> None:
                 told.popitem(last=False)
 
 
-def since(procedure: str, then: int, now: int) -> list[Change] | None:
+def changes_since(procedure: str, then: int, now: int) -> list[Change] | None:
     """The changes after stamp ``then`` up to ``now``; ``None`` unless every one of them was told."""
     if not 0 <= now - then <= MOST:
         return None

@@ -30,9 +30,9 @@ from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence import up_to_date
-from shopkb.evidence.changes import Change
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
 from shopkb.evidence.models import StrengthFit, Tally
+from shopkb.evidence.tally_log import Change
 from shopkb.evidence.up_to_date import UpToDate
 
 REMEMBERED = 128
@@ -44,7 +44,7 @@ Reading = Callable[[str, int], Tallies]
 
 
 @dataclass(frozen=True, eq=False)
-class Insight:
+class LearnedProcedure:
     """What is learned of one flow on one platform as of a month.
 
     ``appraisal`` is ``None`` for a draft that cannot be passed through (a loop, a missing start).
@@ -92,7 +92,9 @@ def read_once() -> Reading:
     return lru_cache(maxsize=1)(read_tallies)
 
 
-def insight(flow: Flow, checksum: str, *, platform: str = "", month: str, read: Reading = read_tallies) -> Insight:
+def learned_procedure(
+    flow: Flow, checksum: str, *, platform: str = "", month: str, read: Reading = read_tallies
+) -> LearnedProcedure:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``).
     Whoever asks for more of the same tallies brings one :func:`read_once` to all of it."""
     now = _setting(flow.procedure)
@@ -166,14 +168,14 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     return {TallyKey(*row[:parts]): TallySums(*row[parts:]) for row in rows.iterator(chunk_size=2000)}
 
 
-def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting, read: Reading) -> Insight:
+def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting, read: Reading) -> LearnedProcedure:
     name = (flow.procedure, checksum, month)
     found = _counted.of(name, flow.procedure, now.stamp, lambda: _count(flow, month, read(flow.procedure, now.stamp)))
     counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
     model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted)
     passable = flow.start in flow.step_by_key and not loops(flow)
-    return Insight(
+    return LearnedProcedure(
         model,
         branch_evidence(counts, platform, fitted),
         appraise(flow, model) if passable else None,
