@@ -3,9 +3,9 @@
 What stands in one row (:mod:`shopkb.core.flow.rows`) is done on the same ways in every order, so nothing is left out
 and each cause stays at the test that proves it. Before a step stays what it ``needs`` first, and whatever gives it a
 caution that it leans on. Actions, what unplugs something and what is settled keep their place, and nothing passes them.
-The search (:mod:`.row_search`) is exact in most procedures; where it is not, it says how far from the best of all
-orders it may be. The result is a draft to be looked at, checked and tried: its order has never been used, so its figures
-assume that readings do not depend on each other.
+The search (:mod:`.row_search`) is exact in most procedures; where it is not, it gives a bound on the distance to the
+best of all orders. The result is a draft to be checked and tried: its order has never been used, so its figures assume
+that readings do not depend on each other.
 """
 
 from __future__ import annotations
