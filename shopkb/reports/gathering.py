@@ -22,8 +22,8 @@ from shopkb.evidence.tally_log import Change
 from shopkb.evidence.up_to_date import UpToDate
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports.figures_editions import InForceSince
-from shopkb.reports.figures_tests import PERIOD
+from shopkb.reports.figures.new_revisions import InForceSince
+from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering_jobs import within
 

@@ -1,4 +1,4 @@
-"""Closed jobs, read from their rows as :class:`shopkb.reports.job_facts.JobFact` values.
+"""Closed jobs, read from their rows as :class:`shopkb.reports.figures.job_facts.JobFact` values.
 
 The latest :data:`LATEST_JOBS` of the period are read row by row. What a closed job says changes only by reopening and
 closing it again, which gives it another moment of closing, or by a comeback, which is asked for anew: so a job that was
@@ -19,8 +19,8 @@ from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
+from shopkb.reports.figures.job_facts import CURED, AnswerFact, Facts, JobFact, RepairFact
 from shopkb.reports.filters import Filters
-from shopkb.reports.job_facts import CURED, AnswerFact, Facts, JobFact, RepairFact
 from shopkb.reports.memory import Memory
 
 LATEST_JOBS = 2000

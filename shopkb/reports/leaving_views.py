@@ -20,7 +20,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
-from shopkb.reports.figures_tests import StepFigures
+from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.gathering_jobs import job_facts

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
-from shopkb.reports.figures_causes import By
+from shopkb.reports.figures.confirmed_causes import By
 from shopkb.reports.filters import FilterError, Filters
 from shopkb.reports.pages import causes, changes, comebacks, honesty, minutes, people, shelf, tests
 from shopkb.reports.pages.page import Page

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
-from shopkb.reports.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 
 
 class Kind(StrEnum):

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from functools import partial
 
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS
-from shopkb.reports.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 from shopkb.reports.tables import Cell, Column, Kind, Table, Value
 
 MARK = "\ufeff"

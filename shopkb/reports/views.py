@@ -17,7 +17,7 @@ from shopkb.catalog.models import Symptom, System
 from shopkb.catalog.names import platform_names
 from shopkb.procedures.models import Procedure
 from shopkb.reports import registry
-from shopkb.reports.figures_causes import By
+from shopkb.reports.figures.confirmed_causes import By
 from shopkb.reports.filters import FilterError, Filters, month_before
 from shopkb.reports.pages import month as month_page
 from shopkb.reports.pages import people

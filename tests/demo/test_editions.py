@@ -17,7 +17,7 @@ from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
 from shopkb.demo.simulator import Shop
 from shopkb.demo.truth import Edition, Place, cause_weights
-from shopkb.reports.figures_editions import edition_figures, quicker
+from shopkb.reports.figures.new_revisions import edition_figures, quicker
 from tests.conftest import ROOT
 from tests.demo.cases import fact_of_past
 from tests.demo.invented import NOW, flows, others, truth

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from shopkb.reports import drawings
 from shopkb.reports.cells import rounded, shown, words
-from shopkb.reports.shares import Mean, Share
+from shopkb.reports.figures.shares import Mean, Share
 from shopkb.reports.tables import Cell, Column, Kind
 
 

@@ -29,11 +29,11 @@ from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports import figures_shelf, registry
-from shopkb.reports.figures_tests import PERIOD
+from shopkb.reports import registry
+from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence
-from shopkb.reports.shares import Lent, Mean, Share, Spread
 from shopkb.reports.tables import Cell, Table
 from tests.conftest import FIXTURES
 from tests.demo import invented

@@ -12,15 +12,15 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, R
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.flow.model import Flow
-from shopkb.reports.figures_causes import By, found_together, pareto, uncovered
-from shopkb.reports.figures_changes import Matter, suggestions
-from shopkb.reports.figures_comebacks import by_cause, by_person, wrong_parts
-from shopkb.reports.figures_honesty import honesty
-from shopkb.reports.figures_minutes import change, costliest, procedure_figures
-from shopkb.reports.figures_shelf import branch_shares, drifts, log_bayes
-from shopkb.reports.figures_tests import StepFigures, step_figures
-from shopkb.reports.job_facts import JobFact, RepairFact
-from shopkb.reports.shares import Mean, Share
+from shopkb.reports.figures.calibration import honesty
+from shopkb.reports.figures.comebacks import by_cause, by_person, wrong_parts
+from shopkb.reports.figures.confirmed_causes import By, found_together, pareto, uncovered
+from shopkb.reports.figures.job_facts import JobFact, RepairFact
+from shopkb.reports.figures.minutes import change, costliest, procedure_figures
+from shopkb.reports.figures.shares import Mean, Share
+from shopkb.reports.figures.shelf_health import branch_shares, drifts, log_bayes
+from shopkb.reports.figures.step_figures import StepFigures, step_figures
+from shopkb.reports.figures.suggestions import Matter, suggestions
 from tests.builders import HORN_TEXT, flow_from
 
 OPEN = "body/horn/horn#open circuit"

@@ -22,7 +22,7 @@ from shopkb.jobs.models import Job, Verification
 from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Procedure
 from shopkb.reports import gathering_jobs, memory, registry
-from shopkb.reports.figures_answers import deviations
+from shopkb.reports.figures.answers import deviations
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering_jobs import once
 from shopkb.reports.pages.material import Material

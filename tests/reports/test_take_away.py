@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from shopkb.reports.shares import Share, Spread
+from shopkb.reports.figures.shares import Share, Spread
 from shopkb.reports.tables import Cell, Column, Kind, Latest, Table
 from shopkb.reports.take_away import MARK, as_json, csv_text, safe
 from tests.examples import examples

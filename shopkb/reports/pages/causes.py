@@ -9,9 +9,17 @@ from shopkb.catalog.models import System
 from shopkb.catalog.names import platform_name
 from shopkb.core.flow.model import Flow
 from shopkb.reports import drawings
-from shopkb.reports.figures_causes import By, CauseFigures, Together, Uncovered, found_together, pareto, uncovered
+from shopkb.reports.figures.confirmed_causes import (
+    By,
+    CauseFigures,
+    Together,
+    Uncovered,
+    found_together,
+    pareto,
+    uncovered,
+)
+from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.filters import Filters
-from shopkb.reports.job_facts import Facts
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table

@@ -10,21 +10,21 @@ from django.utils.formats import number_format
 
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.cells import rounded
-from shopkb.reports.figures_causes import uncovered
-from shopkb.reports.figures_changes import Matter, Suggestion, suggestions
-from shopkb.reports.figures_comebacks import by_cause
-from shopkb.reports.figures_minutes import ProcedureFigures
-from shopkb.reports.figures_shelf import RECENT_MONTHS
+from shopkb.reports.figures.comebacks import by_cause
+from shopkb.reports.figures.confirmed_causes import uncovered
+from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.minutes import ProcedureFigures
+from shopkb.reports.figures.shares import Share
+from shopkb.reports.figures.shelf_health import RECENT_MONTHS
+from shopkb.reports.figures.suggestions import Matter, Suggestion, suggestions
 from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import InForce
-from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.causes import identities
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
-from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
 

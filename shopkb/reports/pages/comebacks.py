@@ -9,8 +9,7 @@ from datetime import datetime
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.pooling import is_within
-from shopkb.reports.figures_causes import component_of
-from shopkb.reports.figures_comebacks import (
+from shopkb.reports.figures.comebacks import (
     PROVISIONAL,
     ComebackFigures,
     WrongParts,
@@ -20,8 +19,9 @@ from shopkb.reports.figures_comebacks import (
     by_proof,
     wrong_parts,
 )
+from shopkb.reports.figures.confirmed_causes import component_of
+from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.filters import Filters
-from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table

@@ -9,15 +9,15 @@ from django.urls import reverse
 from django.utils import timezone
 
 from shopkb.reports.cells import whole
-from shopkb.reports.figures_editions import EditionFigures, InForceSince, edition_figures, quicker
-from shopkb.reports.figures_minutes import Change
+from shopkb.reports.figures.minutes import Change
+from shopkb.reports.figures.new_revisions import EditionFigures, InForceSince, edition_figures, quicker
+from shopkb.reports.figures.shares import Share
 from shopkb.reports.filters import USUAL_MONTHS, Filters, month_before
 from shopkb.reports.gathering import came_into_force
 from shopkb.reports.gathering_jobs import job_facts
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind
-from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
 

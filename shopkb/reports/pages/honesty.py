@@ -7,12 +7,12 @@ from datetime import datetime
 from shopkb.core.diagnosis.scores.forecast_scores import ReliabilityBin
 from shopkb.evidence.models import QualityRecord
 from shopkb.reports import drawings
-from shopkb.reports.figures_honesty import Honesty, MonthScores, honesty
+from shopkb.reports.figures.calibration import Honesty, MonthScores, honesty
+from shopkb.reports.figures.shares import Share
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import in_force
 from shopkb.reports.pages.minutes import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
-from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent_number
 

@@ -7,12 +7,12 @@ from functools import cached_property
 
 from shopkb.catalog.models import Cause
 from shopkb.core.diagnosis.counting.tallies import Tallies
-from shopkb.reports.figures_answers import run_minutes
-from shopkb.reports.figures_minutes import ProcedureFigures, procedure_figures
+from shopkb.reports.figures.answers import run_minutes
+from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import Evidence, InForce, in_force
 from shopkb.reports.gathering_jobs import job_facts, jobs_of_period, once
-from shopkb.reports.job_facts import Facts
 from shopkb.reports.memory import Memory
 
 _procedures: Memory[tuple[ProcedureFigures, ...]] = Memory(64)

@@ -11,18 +11,18 @@ from django.utils.formats import date_format
 
 from shopkb.reports import drawings
 from shopkb.reports.cells import whole
-from shopkb.reports.figures_editions import InForceSince
-from shopkb.reports.figures_minutes import ProcedureFigures, costliest, shop_by_month
-from shopkb.reports.figures_tests import StepFigures
+from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.minutes import ProcedureFigures, costliest, shop_by_month
+from shopkb.reports.figures.new_revisions import InForceSince
+from shopkb.reports.figures.shares import Mean
+from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.filters import Filters
 from shopkb.reports.gathering import InForce
-from shopkb.reports.job_facts import Facts
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.editions import month_of, new_editions, newly_in_force, side_by_side
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
-from shopkb.reports.shares import Mean
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words
 

@@ -14,17 +14,17 @@ from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.reports.figures_answers import Deviations, deviations
-from shopkb.reports.figures_shelf import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
+from shopkb.reports.figures.answers import Deviations, deviations
+from shopkb.reports.figures.job_facts import Facts, JobFact
+from shopkb.reports.figures.shares import Share
+from shopkb.reports.figures.shelf_health import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
 from shopkb.reports.filters import Filters, month_before
 from shopkb.reports.gathering import Evidence, InForce
 from shopkb.reports.gathering_jobs import once
-from shopkb.reports.job_facts import Facts, JobFact
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.shelf_steps import changed_readings, often_left_out
-from shopkb.reports.shares import Share
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table
 
 EARLIEST = "0001-01"

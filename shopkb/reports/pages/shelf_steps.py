@@ -14,8 +14,8 @@ from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.cells import rounded
-from shopkb.reports.figures_shelf import RECENT_MONTHS
-from shopkb.reports.figures_tests import StepFigures
+from shopkb.reports.figures.shelf_health import RECENT_MONTHS
+from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.filters import month_before
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from shopkb.reports.shares import Mean, Share, spread
+from shopkb.reports.figures.shares import Mean, Share, spread
 from tests.examples import examples
 
 

@@ -12,7 +12,7 @@ from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallySums
 from shopkb.core.diagnosis.rates.pooling import PooledRate, pooled_rates
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
-from shopkb.reports.shares import LEVELS, Lent, Share, Spread
+from shopkb.reports.figures.shares import LEVELS, Lent, Share, Spread
 
 PERIOD = "0000-00"
 """Stands for the month of tallies that were summed over a period: nothing is weighted by age."""

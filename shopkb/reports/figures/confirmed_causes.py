@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from shopkb.core.diagnosis.rates.pooling import is_within
-from shopkb.reports.job_facts import JobFact
-from shopkb.reports.shares import Share
+from shopkb.reports.figures.job_facts import JobFact
+from shopkb.reports.figures.shares import Share
 
 
 class By(StrEnum):

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Proof
-from shopkb.reports.figures_tests import StepFigures
-from shopkb.reports.job_facts import JobFact
-from shopkb.reports.shares import FEWEST, Mean, Share, Spread, spread
+from shopkb.reports.figures.job_facts import JobFact
+from shopkb.reports.figures.shares import FEWEST, Mean, Share, Spread, spread
+from shopkb.reports.figures.step_figures import StepFigures
 
 STUCK = ("unsolved", "sent-elsewhere")
 DECLINED = "declined"

@@ -11,12 +11,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from shopkb.reports.figures_causes import Uncovered
-from shopkb.reports.figures_comebacks import ComebackFigures
-from shopkb.reports.figures_minutes import ProcedureFigures
-from shopkb.reports.figures_shelf import Drift, Uncared
-from shopkb.reports.figures_tests import StepFigures
-from shopkb.reports.shares import FEWEST, Share
+from shopkb.reports.figures.comebacks import ComebackFigures
+from shopkb.reports.figures.confirmed_causes import Uncovered
+from shopkb.reports.figures.minutes import ProcedureFigures
+from shopkb.reports.figures.shares import FEWEST, Share
+from shopkb.reports.figures.shelf_health import Drift, Uncared
+from shopkb.reports.figures.step_figures import StepFigures
 
 MOST = 7
 MOST_OF_A_KIND = 3

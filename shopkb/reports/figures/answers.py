@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from shopkb.core.diagnosis.counting.tallies import SKIP, TallyKey, TallySums
-from shopkb.reports.figures_tests import PERIOD
-from shopkb.reports.job_facts import AnswerFact, JobFact
-from shopkb.reports.shares import Spread, spread
+from shopkb.reports.figures.job_facts import AnswerFact, JobFact
+from shopkb.reports.figures.shares import Spread, spread
+from shopkb.reports.figures.step_figures import PERIOD
 
 
 @dataclass(frozen=True, slots=True)

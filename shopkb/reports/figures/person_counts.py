@@ -9,9 +9,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from shopkb.reports.figures_answers import PersonAnswers
-from shopkb.reports.job_facts import CURED, NOT_CURED, JobFact
-from shopkb.reports.shares import Share
+from shopkb.reports.figures.answers import PersonAnswers
+from shopkb.reports.figures.job_facts import CURED, NOT_CURED, JobFact
+from shopkb.reports.figures.shares import Share
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,8 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey
-from shopkb.reports.job_facts import CURED, NOT_CURED, JobFact, RepairFact
-from shopkb.reports.shares import Share
+from shopkb.reports.figures.job_facts import CURED, NOT_CURED, JobFact, RepairFact
+from shopkb.reports.figures.shares import Share
 
 PROVISIONAL = timedelta(days=60)
 """A cure younger than this may still come back."""

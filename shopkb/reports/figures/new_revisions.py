@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from shopkb.reports.figures_minutes import Change, change
-from shopkb.reports.job_facts import CURED, NOT_CURED, AnswerFact, JobFact
-from shopkb.reports.shares import Mean, Share
+from shopkb.reports.figures.job_facts import CURED, NOT_CURED, AnswerFact, JobFact
+from shopkb.reports.figures.minutes import Change, change
+from shopkb.reports.figures.shares import Mean, Share
 
 
 @dataclass(frozen=True, slots=True)
