@@ -6,7 +6,7 @@ from django.utils import timezone
 
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import measure_quality
-from shopkb.reports.filters import USUAL_MONTHS, month_before
+from shopkb.reports.gathering.filters import USUAL_MONTHS, month_before
 
 
 def measure_once() -> None:

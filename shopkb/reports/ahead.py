@@ -25,8 +25,8 @@ from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports import registry
-from shopkb.reports.filters import Filters, month_before
-from shopkb.reports.gathering import in_force
+from shopkb.reports.gathering.filters import Filters, month_before
+from shopkb.reports.gathering.procedure_tallies import in_force
 from shopkb.reports.pages import month as month_page
 
 NAP = 600.0

@@ -21,9 +21,9 @@ from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
 from shopkb.reports.figures.step_figures import StepFigures
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence, InForce
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.job_rows import job_facts
+from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.leaving_out import CannotLeaveOut, LeftOut, without
 from shopkb.reports.pages import tests
 from shopkb.web.humanize import minutes_words

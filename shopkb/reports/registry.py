@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 
 from shopkb.reports.figures.confirmed_causes import By
-from shopkb.reports.filters import FilterError, Filters
+from shopkb.reports.gathering.filters import FilterError, Filters
 from shopkb.reports.pages import causes, changes, comebacks, honesty, minutes, people, shelf, tests
 from shopkb.reports.pages.page import Page
 

@@ -18,7 +18,7 @@ from shopkb.catalog.names import platform_names
 from shopkb.procedures.models import Procedure
 from shopkb.reports import registry
 from shopkb.reports.figures.confirmed_causes import By
-from shopkb.reports.filters import FilterError, Filters, month_before
+from shopkb.reports.gathering.filters import FilterError, Filters, month_before
 from shopkb.reports.pages import month as month_page
 from shopkb.reports.pages import people
 from shopkb.reports.pages.page import Page

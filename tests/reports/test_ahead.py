@@ -17,7 +17,7 @@ from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import measure_quality
 from shopkb.procedures.models import Procedure
 from shopkb.reports import ahead, registry
-from shopkb.reports.filters import Filters, month_before
+from shopkb.reports.gathering.filters import Filters, month_before
 from tests.builders import cured_job, start, take_in
 
 

@@ -32,8 +32,8 @@ from shopkb.procedures.storing import flow_of
 from shopkb.reports import registry
 from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 from shopkb.reports.figures.step_figures import PERIOD
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.procedure_tallies import Evidence
 from shopkb.reports.tables import Cell, Table
 from tests.conftest import FIXTURES
 from tests.demo import invented

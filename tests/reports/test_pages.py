@@ -21,10 +21,10 @@ from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Procedure
-from shopkb.reports import gathering_jobs, memory, registry
+from shopkb.reports import memory, registry
 from shopkb.reports.figures.answers import deviations
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering_jobs import once
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.pages.material import Material
 from tests.builders import (
     TO_GROUND,

@@ -19,7 +19,7 @@ from shopkb.reports.figures.confirmed_causes import (
     uncovered,
 )
 from shopkb.reports.figures.job_facts import Facts
-from shopkb.reports.filters import Filters
+from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table

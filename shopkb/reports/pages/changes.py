@@ -17,8 +17,8 @@ from shopkb.reports.figures.minutes import ProcedureFigures
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.suggestions import Matter, Suggestion, suggestions
-from shopkb.reports.filters import Filters, month_before
-from shopkb.reports.gathering import InForce
+from shopkb.reports.gathering.filters import Filters, month_before
+from shopkb.reports.gathering.procedure_tallies import InForce
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.causes import identities

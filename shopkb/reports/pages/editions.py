@@ -12,9 +12,9 @@ from shopkb.reports.cells import whole
 from shopkb.reports.figures.minutes import Change
 from shopkb.reports.figures.new_revisions import EditionFigures, InForceSince, edition_figures, quicker
 from shopkb.reports.figures.shares import Share
-from shopkb.reports.filters import USUAL_MONTHS, Filters, month_before
-from shopkb.reports.gathering import came_into_force
-from shopkb.reports.gathering_jobs import job_facts
+from shopkb.reports.gathering.filters import USUAL_MONTHS, Filters, month_before
+from shopkb.reports.gathering.job_rows import job_facts
+from shopkb.reports.gathering.procedure_tallies import came_into_force
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind

@@ -9,8 +9,8 @@ from shopkb.evidence.models import QualityRecord
 from shopkb.reports import drawings
 from shopkb.reports.figures.calibration import Honesty, MonthScores, honesty
 from shopkb.reports.figures.shares import Share
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import in_force
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.procedure_tallies import in_force
 from shopkb.reports.pages.minutes import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table

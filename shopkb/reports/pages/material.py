@@ -10,9 +10,9 @@ from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.reports.figures.answers import run_minutes
 from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures, procedure_figures
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence, InForce, in_force
-from shopkb.reports.gathering_jobs import job_facts, jobs_of_period, once
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.job_rows import job_facts, jobs_of_period, once
+from shopkb.reports.gathering.procedure_tallies import Evidence, InForce, in_force
 from shopkb.reports.memory import Memory
 
 _procedures: Memory[tuple[ProcedureFigures, ...]] = Memory(64)

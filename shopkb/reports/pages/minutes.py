@@ -16,8 +16,8 @@ from shopkb.reports.figures.minutes import ProcedureFigures, costliest, shop_by_
 from shopkb.reports.figures.new_revisions import InForceSince
 from shopkb.reports.figures.shares import Mean
 from shopkb.reports.figures.step_figures import StepFigures
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import InForce
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.procedure_tallies import InForce
 from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.editions import month_of, new_editions, newly_in_force, side_by_side

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from django.utils.formats import date_format
 
-from shopkb.reports.filters import Filters, month_before
+from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.pages import causes, changes, comebacks, minutes
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page

@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.utils.http import urlencode
 
 from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
-from shopkb.reports.filters import Filters
+from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.tables import Table
 
 WIDE = 8

@@ -11,8 +11,8 @@ from shopkb.accounts.models import User
 from shopkb.reports.figures.answers import by_person
 from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.figures.person_counts import PersonFigures, people_figures
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering_jobs import job_facts, once
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.job_rows import job_facts, once
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
 from shopkb.reports.tables import Cell, Column, Kind, Row, Table

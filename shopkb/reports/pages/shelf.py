@@ -18,9 +18,9 @@ from shopkb.reports.figures.answers import Deviations, deviations
 from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
-from shopkb.reports.filters import Filters, month_before
-from shopkb.reports.gathering import Evidence, InForce
-from shopkb.reports.gathering_jobs import once
+from shopkb.reports.gathering.filters import Filters, month_before
+from shopkb.reports.gathering.job_rows import once
+from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at

@@ -16,7 +16,7 @@ from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.cells import rounded
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.step_figures import StepFigures
-from shopkb.reports.filters import month_before
+from shopkb.reports.gathering.filters import month_before
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_tallied

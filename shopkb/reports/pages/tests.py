@@ -13,9 +13,9 @@ from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures.answers import tallies_of_person, typical_minutes
 from shopkb.reports.figures.step_figures import StepFigures, step_figures
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence, InForce
-from shopkb.reports.gathering_jobs import once
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.job_rows import once
+from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied

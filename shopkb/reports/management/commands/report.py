@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from shopkb.reports.filters import TEXT_FIELDS, FilterError, Filters
+from shopkb.reports.gathering.filters import TEXT_FIELDS, FilterError, Filters
 from shopkb.reports.registry import PAGES, page
 from shopkb.reports.take_away import as_json, csv_text
 

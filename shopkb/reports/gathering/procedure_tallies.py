@@ -24,8 +24,8 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures.new_revisions import InForceSince
 from shopkb.reports.figures.step_figures import PERIOD
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering_jobs import within
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.job_rows import within
 
 ALL_STEPS = ""
 STEP_FIELDS = ("step", "outcome", "cause", "proof")

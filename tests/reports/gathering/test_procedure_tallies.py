@@ -12,8 +12,8 @@ from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.learned_procedure import forget
-from shopkb.reports.filters import Filters
-from shopkb.reports.gathering import Evidence
+from shopkb.reports.gathering.filters import Filters
+from shopkb.reports.gathering.procedure_tallies import Evidence
 from tests.evidence.test_learning import CASE
 from tests.evidence.test_up_to_date import horn_cases
 from tests.examples import examples

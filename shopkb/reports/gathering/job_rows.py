@@ -20,7 +20,7 @@ from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures.job_facts import CURED, AnswerFact, Facts, JobFact, RepairFact
-from shopkb.reports.filters import Filters
+from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.memory import Memory
 
 LATEST_JOBS = 2000
