@@ -22,7 +22,7 @@ from shopkb.reports.gathering.filters import FilterError, Filters, month_before
 from shopkb.reports.pages import month as month_page
 from shopkb.reports.pages import people
 from shopkb.reports.pages.page import Page
-from shopkb.reports.take_away import csv_text
+from shopkb.reports.presenting.export import csv_text
 
 USED = {
     "changes": ("system", "symptom", "platform", "procedure"),

@@ -34,7 +34,7 @@ from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import Evidence
-from shopkb.reports.tables import Cell, Table
+from shopkb.reports.presenting.tables import Cell, Table
 from tests.conftest import FIXTURES
 from tests.demo import invented
 
@@ -293,7 +293,7 @@ def _drifts(rows: Rows) -> None:
         tallies = {
             late: _as_tallies(flow.procedure, mine[lately.loc[mine.index]] if late else mine) for late in (True, False)
         }
-        listed = figures_shelf.drifts(flow, tallies[False], tallies[True], least=-1e9)
+        listed = shelf_health.drifts(flow, tallies[False], tallies[True], least=-1e9)
         reach = dict(zip([(s.key, o.key) for s in flow.steps for o in s.outcomes], branch_reach(flow, {}), strict=True))
         for one in listed:
             took = mine[(mine.step == one.step) & (mine.outcome == one.outcome)]

@@ -16,10 +16,10 @@ from shopkb.accounts.models import User
 from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
-from shopkb.reports.drawings import Point, trend
 from shopkb.reports.figures.job_facts import AnswerFact, JobFact, RepairFact
 from shopkb.reports.figures.new_revisions import edition_figures, quicker
 from shopkb.reports.figures.shares import Share
+from shopkb.reports.presenting.plots import Point, trend
 from tests.builders import (
     HORN_TEXT,
     TO_RELAY,

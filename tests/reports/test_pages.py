@@ -330,7 +330,7 @@ def test_a_person_counts_as_the_tallies_do(closed: list[Job], manager: User) -> 
 def test_only_the_latest_jobs_are_read_row_by_row(
     closed: list[Job], manager: User, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(gathering_jobs, "LATEST_JOBS", 4)
+    monkeypatch.setattr(job_rows, "LATEST_JOBS", 4)
     response, _queries = get(signed_in(manager), "/figures/causes/", **PERIOD)
     assert "Rests on the latest 4 of the 6 jobs closed in this period." in words_of(response)
     page = html.unescape(response.content.decode())
@@ -349,7 +349,7 @@ def test_a_median_of_the_latest_jobs_says_so_where_it_stands(
     )
     addresses = ("/figures/tests/", "/figures/minutes/", "/figures/month/2026-03/")
     assert [said.findall(client.get(address, PERIOD).content.decode()) for address in addresses] == [[], [], []]
-    monkeypatch.setattr(gathering_jobs, "LATEST_JOBS", 4)
+    monkeypatch.setattr(job_rows, "LATEST_JOBS", 4)
     found = [said.findall(client.get(address, PERIOD).content.decode()) for address in addresses]
     assert found[:2] == [["Minutes"], ["Minutes to a proven cause", "Stuck", "Declined"]]
     assert "Minutes to a proven cause" in found[2]

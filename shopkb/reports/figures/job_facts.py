@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 
-from shopkb.reports.tables import Latest
+from shopkb.reports.presenting.tables import Latest
 
 CURED, NOT_CURED = "cured", "not-cured"
 """Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""

@@ -8,7 +8,6 @@ from datetime import datetime
 from shopkb.catalog.models import System
 from shopkb.catalog.names import platform_name
 from shopkb.core.flow.model import Flow
-from shopkb.reports import drawings
 from shopkb.reports.figures.confirmed_causes import (
     By,
     CauseFigures,
@@ -22,7 +21,8 @@ from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting import plots
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 MOST_BARS = 15
 HEADINGS = {By.CAUSE: "Cause", By.SYSTEM: "System", By.PLATFORM: "Vehicle"}
@@ -41,7 +41,7 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     known = identities(one.flow for one in held.everything.values())
     found = pareto(facts.jobs, by, filters.system)
     names = _names(found, by)
-    bars = [drawings.Bar(names[row.name], row.jobs, row.up_to_here) for row in found[:MOST_BARS]]
+    bars = [plots.Bar(names[row.name], row.jobs, row.up_to_here) for row in found[:MOST_BARS]]
     return Page(
         "causes",
         "Causes",
@@ -67,7 +67,7 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
                 latest=facts.latest,
             ),
         ),
-        {"causes": drawings.pareto(bars, "Proven causes, most frequent first")},
+        {"causes": plots.pareto(bars, "Proven causes, most frequent first")},
     )
 
 

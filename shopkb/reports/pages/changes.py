@@ -9,7 +9,6 @@ from django.urls import reverse
 from django.utils.formats import number_format
 
 from shopkb.jobs.views.job_filters import DONE
-from shopkb.reports.cells import rounded
 from shopkb.reports.figures.comebacks import by_cause
 from shopkb.reports.figures.confirmed_causes import uncovered
 from shopkb.reports.figures.job_facts import Facts
@@ -19,13 +18,13 @@ from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.suggestions import Matter, Suggestion, suggestions
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.procedure_tallies import InForce
-from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.causes import identities
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.cells import rounded
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
 
 COLUMNS = (

@@ -24,7 +24,7 @@ from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")
 YOUNG = Column("young", "Too young to judge", Kind.COUNT, "cures under 60 days", latest=True)

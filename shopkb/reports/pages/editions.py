@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from django.urls import reverse
 from django.utils import timezone
 
-from shopkb.reports.cells import whole
 from shopkb.reports.figures.minutes import Change
 from shopkb.reports.figures.new_revisions import EditionFigures, InForceSince, edition_figures, quicker
 from shopkb.reports.figures.shares import Share
@@ -18,7 +17,7 @@ from shopkb.reports.gathering.procedure_tallies import came_into_force
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
 
 SHOWN_MONTHS = 2 * USUAL_MONTHS

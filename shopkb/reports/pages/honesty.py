@@ -6,14 +6,13 @@ from datetime import datetime
 
 from shopkb.core.diagnosis.scores.forecast_scores import ReliabilityBin
 from shopkb.evidence.models import QualityRecord
-from shopkb.reports import drawings
 from shopkb.reports.figures.calibration import Honesty, MonthScores, honesty
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import in_force
 from shopkb.reports.pages.minutes import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent_number
 
 MONTHLY = (
@@ -54,22 +53,22 @@ def build(filters: Filters, now: datetime) -> Page:
             Table("reliability", "What was said, and what was true", BINS, tuple(map(_bin, found.bins)), BINS_ABOUT),
             Table("brier", "Month by month", MONTHLY, months, MONTHLY_ABOUT),
         ),
-        _drawings(found),
+        _plots(found),
         paragraph=found.paragraph,
     )
 
 
-def _drawings(found: Honesty) -> dict[str, str]:
+def _plots(found: Honesty) -> dict[str, str]:
     points = [
         (each.mean, each.share, *each.interval, each.n)
         for each in found.bins
         if each.mean is not None and each.share is not None and each.interval is not None
     ]
-    ours = [drawings.Point(short_month(row.month), row.brier, n=row.jobs) for row in found.months]
-    base = [drawings.Point(short_month(row.month), row.base, n=row.jobs) for row in found.months]
+    ours = [plots.Point(short_month(row.month), row.brier, n=row.jobs) for row in found.months]
+    base = [plots.Point(short_month(row.month), row.base, n=row.jobs) for row in found.months]
     return {
-        "reliability": drawings.reliability(points, "What was said against what was true"),
-        "brier": drawings.trend(ours, "Brier score by month, the tool and the usual shares", "Brier score", base),
+        "reliability": plots.reliability(points, "What was said against what was true"),
+        "brier": plots.trend(ours, "Brier score by month, the tool and the usual shares", "Brier score", base),
     }
 
 

@@ -9,8 +9,6 @@ from datetime import date, datetime
 from django.urls import reverse
 from django.utils.formats import date_format
 
-from shopkb.reports import drawings
-from shopkb.reports.cells import whole
 from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures, costliest, shop_by_month
 from shopkb.reports.figures.new_revisions import InForceSince
@@ -18,12 +16,11 @@ from shopkb.reports.figures.shares import Mean
 from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import InForce
-from shopkb.reports.money import money_of_minutes
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.editions import month_of, new_editions, newly_in_force, side_by_side
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words
 
 PROCEDURES = (
@@ -97,7 +94,7 @@ def of(held: Material, new: Sequence[InForceSince] = ()) -> Page:
             Table("costly-steps", "Dearest for what they tell", COSTLY, dear),
         ),
         {
-            "minutes-by-month": drawings.trend(
+            "minutes-by-month": plots.trend(
                 _points(months), "Minutes to a proven cause by month", "min", marks=_places(filters.months, marks)
             )
         },
@@ -175,12 +172,12 @@ def _month(month: str, mean: Mean | None, filters: Filters, mark: str) -> Row:
     }
 
 
-def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[drawings.Point]:
+def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[plots.Point]:
     points = []
     for month, mean in months:
         ends = mean.interval() if mean and not mean.too_few else None
         known = mean.value if mean and not mean.too_few else None
-        points.append(drawings.Point(short_month(month), known, *(ends or (None, None)), n=mean.n if mean else 0))
+        points.append(plots.Point(short_month(month), known, *(ends or (None, None)), n=mean.n if mean else 0))
     return points
 
 

@@ -11,7 +11,7 @@ from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.pages import causes, changes, comebacks, minutes
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page
-from shopkb.reports.tables import Table
+from shopkb.reports.presenting.tables import Table
 
 
 def build(filters: Filters, now: datetime) -> Page:
@@ -27,7 +27,7 @@ def build(filters: Filters, now: datetime) -> Page:
         _without(comebacks.causes_back(year, now, most=3), "young"),
     )
     title = date_format(month.filters.begins, "F Y")
-    return Page("month", title, brief.intro, tables, over_year.drawings, brief.facts)
+    return Page("month", title, brief.intro, tables, over_year.plots, brief.facts)
 
 
 def _most_used(table: Table, most: int) -> Table:

@@ -11,7 +11,7 @@ from django.utils.http import urlencode
 
 from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
 from shopkb.reports.gathering.filters import Filters
-from shopkb.reports.tables import Table
+from shopkb.reports.presenting.tables import Table
 
 WIDE = 8
 """Columns from which a table does not fit on an upright sheet."""
@@ -19,14 +19,14 @@ WIDE = 8
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """``drawings`` are inline SVG by the name of the table that says the same; ``facts`` are (words,
+    """``plots`` are inline SVG by the name of the table that says the same; ``facts`` are (words,
     figure, link)."""
 
     name: str
     title: str
     intro: str
     tables: tuple[Table, ...]
-    drawings: Mapping[str, str] = field(default_factory=dict)
+    plots: Mapping[str, str] = field(default_factory=dict)
     facts: tuple[tuple[str, str, str], ...] = ()
     paragraph: str = ""
 

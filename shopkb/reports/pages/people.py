@@ -15,7 +15,7 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, once
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (
     Column("person", "Person"),

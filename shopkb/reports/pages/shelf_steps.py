@@ -13,14 +13,14 @@ from django.utils.formats import date_format
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
-from shopkb.reports.cells import rounded
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.gathering.filters import month_before
 from shopkb.reports.pages import tests
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_tallied
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.cells import rounded
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent
 
 MOST = 10

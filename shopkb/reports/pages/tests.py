@@ -19,7 +19,7 @@ from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied
-from shopkb.reports.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (
     Column("step", "Step"),

@@ -6,9 +6,9 @@ from django import template
 from django.utils.formats import number_format
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.reports.cells import month_words, shown
 from shopkb.reports.pages.page import Page
-from shopkb.reports.tables import Column, Row, Table
+from shopkb.reports.presenting.cells import month_words, shown
+from shopkb.reports.presenting.tables import Column, Row, Table
 
 register = template.Library()
 
@@ -47,7 +47,7 @@ def cell(row: Row, column: Column) -> SafeString:
 @register.simple_tag
 def drawing(page: Page, name: str) -> SafeString:
     """The chart beside a table; nothing if it has none."""
-    return mark_safe(page.drawings.get(name, ""))  # noqa: S308  (drawn by ourselves, words escaped)
+    return mark_safe(page.plots.get(name, ""))  # noqa: S308  (drawn by ourselves, words escaped)
 
 
 @register.simple_tag

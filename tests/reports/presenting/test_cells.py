@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.reports import drawings
-from shopkb.reports.cells import rounded, shown, words
 from shopkb.reports.figures.shares import Mean, Share
-from shopkb.reports.tables import Cell, Column, Kind
+from shopkb.reports.presenting import plots
+from shopkb.reports.presenting.cells import rounded, shown, words
+from shopkb.reports.presenting.tables import Cell, Column, Kind
 
 
 @pytest.mark.parametrize(
@@ -58,7 +58,7 @@ def test_no_number_of_a_reliability_chart_stands_on_a_point_or_on_another() -> N
         (0.01, 0.003, 0.003, 0.004, 49111), (0.16, 0.10, 0.09, 0.12, 755), (0.39, 0.46, 0.41, 0.50, 201),
         (0.60, 0.73, 0.69, 0.77, 226), (0.83, 0.94, 0.93, 0.95, 775), (0.95, 0.98, 0.97, 0.98, 1896),
     ]  # fmt: skip
-    drawn = ElementTree.fromstring(drawings.reliability(points, "Said and true"))
+    drawn = ElementTree.fromstring(plots.reliability(points, "Said and true"))
     letters = [(one.text or "", one) for one in drawn.iter("text") if "transform" not in one.attrib]
     boxes = [(text, _box(text, one)) for text, one in letters]
     discs = [(f"disc {n}", _around(one)) for n, one in enumerate(drawn.iter("circle"))]

@@ -15,7 +15,7 @@ from functools import partial
 
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS
 from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
-from shopkb.reports.tables import Cell, Column, Kind, Table, Value
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Table, Value
 
 MARK = "\ufeff"
 FORMULA = ("=", "+", "-", "@", "\t", "\0", "\r")

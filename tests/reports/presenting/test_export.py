@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from shopkb.reports.figures.shares import Share, Spread
-from shopkb.reports.tables import Cell, Column, Kind, Latest, Table
-from shopkb.reports.take_away import MARK, as_json, csv_text, safe
+from shopkb.reports.presenting.export import MARK, as_json, csv_text, safe
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Latest, Table
 from tests.examples import examples
 
 COLUMNS = (

@@ -10,8 +10,8 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
-from shopkb.reports.money import money_words
-from shopkb.reports.tables import Cell, Column, Kind
+from shopkb.reports.presenting.money import money_words
+from shopkb.reports.presenting.tables import Cell, Column, Kind
 from shopkb.web.bars import interval_bar
 from shopkb.web.humanize import minutes_words, percent, percent_number
 

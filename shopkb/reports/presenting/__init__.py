@@ -1,0 +1,1 @@
+"""Figures as tables, as inline SVG plots, and as CSV and JSON files."""
