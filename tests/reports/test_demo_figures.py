@@ -30,6 +30,7 @@ from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports import registry
+from shopkb.reports.figures import shelf_health
 from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.gathering.filters import Filters

@@ -23,6 +23,7 @@ from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Procedure
 from shopkb.reports import memory, registry
 from shopkb.reports.figures.answers import deviations
+from shopkb.reports.gathering import job_rows
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.pages.material import Material

@@ -6,10 +6,22 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 
-from shopkb.reports.presenting.tables import Latest
-
 CURED, NOT_CURED = "cured", "not-cured"
 """Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """Closed jobs that were read one by one: the latest ``jobs`` of the ``in_period``, closed ``since`` (ISO 8601;
+    empty of no jobs)."""
+
+    jobs: int
+    in_period: int
+    since: str = ""
+
+    @property
+    def is_all(self) -> bool:
+        return self.jobs >= self.in_period
 
 
 @dataclass(frozen=True, slots=True)

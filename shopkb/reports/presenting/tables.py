@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
+from shopkb.reports.figures.job_facts import Latest
 from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 
 
@@ -58,20 +59,6 @@ class Cell:
 
 
 Row = Mapping[str, Cell]
-
-
-@dataclass(frozen=True, slots=True)
-class Latest:
-    """Closed jobs that were read one by one: the latest ``jobs`` of the ``in_period``, closed ``since`` (ISO 8601;
-    empty of no jobs)."""
-
-    jobs: int
-    in_period: int
-    since: str = ""
-
-    @property
-    def is_all(self) -> bool:
-        return self.jobs >= self.in_period
 
 
 @dataclass(frozen=True, slots=True)

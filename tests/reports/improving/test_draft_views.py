@@ -25,8 +25,8 @@ from shopkb.jobs.models import Result
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports.beside import beside
-from shopkb.reports.improving import replays
+from shopkb.reports.improving.cost_comparison import beside
+from shopkb.reports.improving.draft_views import replays
 from tests.builders import take_in
 from tests.conftest import FLOWS, NOW, stocked
 from tests.journeys.scenes import FAN, TO_CONTACTS, TO_GROUND, cured_fan_job, fan_job
@@ -257,7 +257,7 @@ def test_the_search_goes_on_while_the_page_is_read(
     client: Client, row: Revision, senior: User, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With room for one order in the first round, the page asks for the next by itself and can be asked by hand."""
-    monkeypatch.setattr("shopkb.reports.improving.ROUNDS", ((1, 1), (16, 100)))
+    monkeypatch.setattr("shopkb.reports.improving.draft_views.ROUNDS", ((1, 1), (16, 100)))
     client.force_login(senior)
     address = reverse("reports:order", args=["lamp-dark", 1])
     page = client.get(address).content.decode()

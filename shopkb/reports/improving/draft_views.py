@@ -32,7 +32,7 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
 from shopkb.procedures.views.browse import leads_to
-from shopkb.reports.beside import Beside, beside
+from shopkb.reports.improving.cost_comparison import Beside, beside
 from shopkb.web.htmx import render_page_or_part, wants_part
 
 SEED = 20260302

@@ -13,7 +13,7 @@ from shopkb.core.flow.paths import loops, reachable
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports.leaving_out import CannotLeaveOut, without
+from shopkb.reports.improving.step_removal import CannotLeaveOut, without
 from tests.builders import HORN_TEXT, cured_job, flow_from, get, signed_in, words_of
 
 HORN = flow_from(HORN_TEXT)
