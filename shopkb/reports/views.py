@@ -16,11 +16,10 @@ from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.models import Symptom, System
 from shopkb.catalog.names import platform_names
 from shopkb.procedures.models import Procedure
-from shopkb.reports import registry
 from shopkb.reports.figures.confirmed_causes import By
 from shopkb.reports.gathering.filters import FilterError, Filters, month_before
-from shopkb.reports.pages import month as month_page
-from shopkb.reports.pages import people
+from shopkb.reports.pages import month_page as month_page
+from shopkb.reports.pages import people_page, registry
 from shopkb.reports.pages.page import Page
 from shopkb.reports.presenting.export import csv_text
 
@@ -66,7 +65,7 @@ def person(request: HttpRequest, who: str) -> HttpResponse:
     get_object_or_404(User, username=who)
 
     def build(filters: Filters, now: datetime, *, by: str = "", sort: str = "") -> Page:
-        return people.own(filters.but(person=who), now).sorted(sort)
+        return people_page.own(filters.but(person=who), now).sorted(sort)
 
     return _answer(request, "own", build)
 

@@ -40,7 +40,7 @@ def measured() -> Figures:
     from django.utils import timezone
 
     from shopkb.jobs.models import Run
-    from shopkb.reports.registry import PAGES
+    from shopkb.reports.pages.registry import PAGES
 
     run = next(run for run in Run.objects.filter(job__closed_at__isnull=True).order_by("pk") if _step_of(run))
     procedure = run.revision.procedure.key

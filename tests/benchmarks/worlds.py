@@ -52,7 +52,7 @@ def prepared() -> Any:
     from django.test import Client
 
     from shopkb.accounts.models import User
-    from shopkb.reports.ahead import look_for_loops_rarely
+    from shopkb.reports.cache_warming import look_for_loops_rarely
 
     look_for_loops_rarely()  # as whoever serves does
     settings.ALLOWED_HOSTS = ["testserver"]
@@ -67,7 +67,7 @@ def measured(client: Any, pages: Mapping[str, tuple[str, Callable[[], None]]]) -
     closes a job that it shows."""
     from shopkb.evidence.models import Tally
     from shopkb.jobs.models import Job
-    from shopkb.reports.ahead import work_out
+    from shopkb.reports.cache_warming import work_out
 
     _asked(client, "/figures/honesty/")  # what is imported late is not the page's
     found: Figures = {name: {} for name in pages}

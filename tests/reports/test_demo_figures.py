@@ -29,12 +29,12 @@ from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports import registry
 from shopkb.reports.figures import shelf_health
 from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import Evidence
+from shopkb.reports.pages import registry
 from shopkb.reports.presenting.tables import Cell, Table
 from tests.conftest import FIXTURES
 from tests.demo import invented

@@ -21,12 +21,13 @@ from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.jobs.views.job_filters import Behind
 from shopkb.procedures.models import Procedure
-from shopkb.reports import memory, registry
+from shopkb.reports import memory
 from shopkb.reports.figures.answers import deviations
 from shopkb.reports.gathering import job_rows
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import once
-from shopkb.reports.pages.material import Material
+from shopkb.reports.pages import registry
+from shopkb.reports.pages.report_data import Material
 from tests.builders import (
     TO_GROUND,
     TO_HORN,

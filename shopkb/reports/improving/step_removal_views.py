@@ -121,7 +121,7 @@ def _figures(revision: Revision, flow: Flow, step: str) -> StepFigures | None:
     """Of the last twelve months."""
     filters = Filters.of({"procedure": revision.procedure.key}, timezone.localdate())
     chosen = {revision.procedure.key: InForce(revision.procedure, revision, flow)}
-    found = tests.gathered(chosen, Evidence.now(filters, chosen), job_facts(filters))
+    found = tests_page.gathered(chosen, Evidence.now(filters, chosen), job_facts(filters))
     return next((one for one in found if one.step == step), None)
 
 

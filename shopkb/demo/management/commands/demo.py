@@ -82,7 +82,7 @@ class Command(BaseCommand):
 
         from shopkb.demo.first_scores import measure_once
         from shopkb.procedures.drawing import draw_first_chart
-        from shopkb.reports.ahead import work_out_ahead
+        from shopkb.reports.cache_warming import work_out_ahead
         from shopkb.wsgi import application
 
         port = free_port(wanted)

@@ -8,8 +8,8 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from shopkb.reports.gathering.filters import TEXT_FIELDS, FilterError, Filters
+from shopkb.reports.pages.registry import PAGES, page
 from shopkb.reports.presenting.export import as_json, csv_text
-from shopkb.reports.registry import PAGES, page
 
 
 class Command(BaseCommand):

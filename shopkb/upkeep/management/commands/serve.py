@@ -33,7 +33,7 @@ class Command(BaseCommand):
         from waitress import serve
 
         from shopkb.procedures.drawing import draw_first_chart
-        from shopkb.reports.ahead import work_out_ahead
+        from shopkb.reports.cache_warming import work_out_ahead
         from shopkb.wsgi import application
 
         if settings.DEBUG:

@@ -15,7 +15,6 @@ from shopkb.reports.gathering.filters import USUAL_MONTHS, Filters, month_before
 from shopkb.reports.gathering.job_rows import job_facts
 from shopkb.reports.gathering.procedure_tallies import came_into_force
 from shopkb.reports.memory import Memory
-from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent

@@ -19,8 +19,8 @@ from shopkb.reports.figures.confirmed_causes import (
 )
 from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.gathering.filters import Filters
-from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
+from shopkb.reports.pages.report_data import Material
 from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 

@@ -17,8 +17,8 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
-from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied
+from shopkb.reports.pages.report_data import Material
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (

@@ -10,7 +10,7 @@ from shopkb.reports.figures.calibration import Honesty, MonthScores, honesty
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import in_force
-from shopkb.reports.pages.minutes import short_month
+from shopkb.reports.pages.minutes_page import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent_number

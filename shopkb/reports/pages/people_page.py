@@ -13,7 +13,7 @@ from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.figures.person_counts import PersonFigures, people_figures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, once
-from shopkb.reports.pages import tests
+from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
@@ -55,7 +55,7 @@ def own(filters: Filters, now: datetime) -> Page:
     names = dict(User.objects.values_list("username", "called"))
     mine = tuple(r for r in people_figures(facts.jobs, once(by_person, facts.jobs)) if r.who == filters.person)
     rows = tuple(_row(row, filters, names, facts) for row in mine)
-    steps = tests.build(filters, now).tables[0]
+    steps = tests_page.build(filters, now).tables[0]
     back = [job for job in facts.jobs if job.back_at and job.claimed and job.claimed.who == filters.person]
     return Page(
         "own",

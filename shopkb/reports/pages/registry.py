@@ -7,20 +7,29 @@ from datetime import datetime
 
 from shopkb.reports.figures.confirmed_causes import By
 from shopkb.reports.gathering.filters import FilterError, Filters
-from shopkb.reports.pages import causes, changes, comebacks, honesty, minutes, people, shelf, tests
+from shopkb.reports.pages import (
+    calibration_page,
+    causes_page,
+    changes_page,
+    comebacks_page,
+    minutes_page,
+    people_page,
+    shelf_page,
+    tests_page,
+)
 from shopkb.reports.pages.page import Page
 
 Build = Callable[[Filters, datetime], Page]
 
 PAGES: Mapping[str, Build] = {
-    "changes": changes.build,
-    "tests": tests.build,
-    "minutes": minutes.build,
-    "comebacks": comebacks.build,
-    "causes": causes.build,
-    "shelf": shelf.build,
-    "honesty": honesty.build,
-    "people": people.build,
+    "changes": changes_page.build,
+    "tests": tests_page.build,
+    "minutes": minutes_page.build,
+    "comebacks": comebacks_page.build,
+    "causes": causes_page.build,
+    "shelf": shelf_page.build,
+    "honesty": calibration_page.build,
+    "people": people_page.build,
 }
 
 TABS: Mapping[str, str] = {
@@ -45,5 +54,5 @@ def page(name: str, filters: Filters, now: datetime, *, by: str = "", sort: str 
     if name == "causes" and by:
         if by not in set(By):
             raise FilterError(f"Causes are counted by {', '.join(By)}; got {by[:20]!r}.")
-        return causes.build(filters, now, By(by)).sorted(sort)
+        return causes_page.build(filters, now, By(by)).sorted(sort)
     return PAGES[name](filters, now).sorted(sort)

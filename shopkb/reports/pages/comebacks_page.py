@@ -22,8 +22,8 @@ from shopkb.reports.figures.comebacks import (
 from shopkb.reports.figures.confirmed_causes import component_of
 from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.gathering.filters import Filters
-from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
+from shopkb.reports.pages.report_data import Material
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")

@@ -16,9 +16,8 @@ from shopkb.reports.figures.shares import Mean
 from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import InForce
-from shopkb.reports.pages import tests
-from shopkb.reports.pages.editions import month_of, new_editions, newly_in_force, side_by_side
-from shopkb.reports.pages.material import Material
+from shopkb.reports.pages import tests_page
+from shopkb.reports.pages.new_revisions_table import month_of, new_editions, newly_in_force, side_by_side
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words
@@ -65,7 +64,7 @@ def of(held: Material, new: Sequence[InForceSince] = ()) -> Page:
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
     found = held.procedures
     months = shop_by_month(tallies, filters.months)
-    steps = costliest(tests.gathered(chosen, evidence, facts))
+    steps = costliest(tests_page.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
     rows = tuple(_row(row, filters, facts, chosen) for row in found)
     marks = {month_of(one): f"revision {one.number}" for one in new} if filters.procedure else {}
@@ -142,7 +141,7 @@ def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[
 
 
 def _step(step: StepFigures, held: Material) -> Row:
-    common = tests.row(step, held)
+    common = tests_page.row(step, held)
     spent = step.minutes_in_all
     return {
         **{name: common[name] for name in ("step", "procedure", "done", "bits")},

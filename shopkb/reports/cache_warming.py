@@ -24,10 +24,10 @@ from shopkb.evidence.recent_evidence import recent_evidence
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports import registry
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.procedure_tallies import in_force
-from shopkb.reports.pages import month as month_page
+from shopkb.reports.pages import month_page as month_page
+from shopkb.reports.pages import registry
 
 NAP = 600.0
 """Seconds after which it is asked again whether a month has begun."""

@@ -22,9 +22,9 @@ from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
-from shopkb.reports.pages.material import Material
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
-from shopkb.reports.pages.shelf_steps import changed_readings, often_left_out
+from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.shelf_steps_tables import changed_readings, often_left_out
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 EARLIEST = "0001-01"

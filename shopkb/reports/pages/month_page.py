@@ -8,9 +8,9 @@ from datetime import datetime
 from django.utils.formats import date_format
 
 from shopkb.reports.gathering.filters import Filters, month_before
-from shopkb.reports.pages import causes, changes, comebacks, minutes
-from shopkb.reports.pages.material import Material
+from shopkb.reports.pages import causes_page, changes_page, comebacks_page, minutes_page
 from shopkb.reports.pages.page import Page
+from shopkb.reports.pages.report_data import Material
 from shopkb.reports.presenting.tables import Table
 
 
@@ -18,13 +18,13 @@ def build(filters: Filters, now: datetime) -> Page:
     """The month ``filters.until``: its figures, the year that leads up to it, and what to change next."""
     year = Material(filters.but(since=month_before(filters.until, 11)))
     month = year.later(filters.until)
-    brief, over_year = changes.of(month, now), minutes.of(year)
+    brief, over_year = changes_page.of(month, now), minutes_page.of(year)
     tables = (
         over_year.tables[1],
         _first(brief.tables[0], 3),
         _most_used(over_year.tables[0], 4),
-        causes.frequent(month, most=4),
-        _without(comebacks.causes_back(year, now, most=3), "young"),
+        causes_page.frequent(month, most=4),
+        _without(comebacks_page.causes_back(year, now, most=3), "young"),
     )
     title = date_format(month.filters.begins, "F Y")
     return Page("month", title, brief.intro, tables, over_year.plots, brief.facts)

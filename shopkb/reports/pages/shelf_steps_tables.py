@@ -16,9 +16,9 @@ from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.gathering.filters import month_before
-from shopkb.reports.pages import tests
-from shopkb.reports.pages.material import Material
+from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.page import jobs_tallied
+from shopkb.reports.pages.report_data import Material
 from shopkb.reports.presenting.cells import rounded
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent
@@ -43,7 +43,7 @@ READINGS = (
 
 def often_left_out(held: Material) -> Table:
     """No query beside those of the figures of the steps."""
-    steps = [step for step in tests.gathered(held.chosen, held.evidence, held.facts) if step.skipped]
+    steps = [step for step in tests_page.gathered(held.chosen, held.evidence, held.facts) if step.skipped]
     often = sorted(
         (step for step in steps if (step.left_out.near or 0.0) > OFTEN), key=lambda step: -(step.left_out.near or 0.0)
     )

@@ -18,11 +18,11 @@ from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.suggestions import Matter, Suggestion, suggestions
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.procedure_tallies import InForce
-from shopkb.reports.pages import tests
-from shopkb.reports.pages.causes import identities
-from shopkb.reports.pages.material import Material
+from shopkb.reports.pages import tests_page
+from shopkb.reports.pages.causes_page import identities
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
-from shopkb.reports.pages.shelf import gathered_drifts, gathered_uncared
+from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.shelf_page import gathered_drifts, gathered_uncared
 from shopkb.reports.presenting.cells import rounded
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
@@ -61,7 +61,7 @@ def of(held: Material, now: datetime) -> Page:
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
     procedures = held.procedures
     found = suggestions(
-        tests.gathered(chosen, evidence, facts),
+        tests_page.gathered(chosen, evidence, facts),
         procedures,
         by_cause(tallies, facts.jobs, now),
         uncovered(facts.jobs, identities(one.flow for one in held.everything.values())),

@@ -16,8 +16,9 @@ from shopkb.evidence.learned_procedure import forget
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import measure_quality
 from shopkb.procedures.models import Procedure
-from shopkb.reports import ahead, registry
+from shopkb.reports import cache_warming
 from shopkb.reports.gathering.filters import Filters, month_before
+from shopkb.reports.pages import registry
 from tests.builders import cured_job, start, take_in
 
 
@@ -27,7 +28,7 @@ def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User)
     start(take_in(junior), horn, junior)
     forget()
     with CaptureQueriesContext(connection) as queries:
-        done = list(ahead.work_out())
+        done = list(cache_warming.work_out())
     assert done[:-1] == ["step of horn-silent", *registry.PAGES, "month", "horn-control", "horn-silent"]
     assert done[-1] == month_before(f"{timezone.localdate():%Y-%m}")
     whole = [sql for sql in (one["sql"] for one in queries) if "seconds_squared" in sql and "SUM(" not in sql]
@@ -37,9 +38,9 @@ def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User)
 def test_who_serves_looks_for_loops_rarely(monkeypatch: pytest.MonkeyPatch) -> None:
     """Restored afterwards: the other tests run as they would without."""
     held = gc.get_threshold()
-    monkeypatch.setattr(ahead.Thread, "start", lambda _self: None)
+    monkeypatch.setattr(cache_warming.Thread, "start", lambda _self: None)
     try:
-        ahead.work_out_ahead()
+        cache_warming.work_out_ahead()
         assert gc.isenabled() and gc.get_threshold()[0] > 10 * held[0] and gc.get_freeze_count() > 0
     finally:
         gc.set_threshold(*held)
@@ -49,15 +50,15 @@ def test_who_serves_looks_for_loops_rarely(monkeypatch: pytest.MonkeyPatch) -> N
 def test_each_month_begins_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
     days = [date(2026, 11, 30), date(2026, 11, 30), date(2026, 12, 1), date(2026, 12, 1), date(2027, 1, 1)]
     naps: list[float] = []
-    monkeypatch.setattr(ahead.timezone, "localdate", lambda: days[len(naps)])
-    months = ahead.months(naps.append)
+    monkeypatch.setattr(cache_warming.timezone, "localdate", lambda: days[len(naps)])
+    months = cache_warming.months(naps.append)
     assert [next(months) for _ in range(3)] == ["2026-11", "2026-12", "2027-01"]
-    assert naps == [ahead.NAP] * 4
+    assert naps == [cache_warming.NAP] * 4
 
 
 def test_pages_find_what_was_worked_out_ahead(horn: Procedure, junior: User) -> None:
     cured_job(horn, junior)
-    assert {"horn-silent", *registry.PAGES} <= set(ahead.work_out())
+    assert {"horn-silent", *registry.PAGES} <= set(cache_warming.work_out())
     now = timezone.now()
     with CaptureQueriesContext(connection) as queries:
         registry.page("tests", Filters.of({}, timezone.localdate(now)), now)
@@ -72,7 +73,7 @@ def test_a_fault_ahead_is_told_and_ends_nothing(
         raise RuntimeError("no such table")
 
     with caplog.at_level(logging.ERROR):
-        ahead.in_peace(fault)
+        cache_warming.in_peace(fault)
     assert "Figures could not be worked out ahead." in caplog.text
 
 
