@@ -15,7 +15,7 @@ from scipy import stats
 from shopkb.reports.figures.job_facts import Latest
 from shopkb.reports.figures.shares import Share, Spread
 from shopkb.reports.presenting.export import MARK, as_json, csv_text, safe
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Latest, Table
+from shopkb.reports.presenting.tables import Cell, Column, Kind, Table
 from tests.examples import examples
 
 COLUMNS = (

@@ -23,7 +23,6 @@ from shopkb.core.flow.model import Proof
 from tests.core.diagnosis.belief.test_posterior import tennis
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
 from tests.core.diagnosis.published import example
-from tests.core.diagnosis.test_posterior import tennis
 from tests.examples import examples
 
 CHOICE = example("next-test-choice")

@@ -28,7 +28,6 @@ from shopkb.demo.proving import fare
 from shopkb.demo.truth import read_truth
 from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import horn
-from tests.core.diagnosis.test_appraisal import built
 from tests.examples import examples
 
 FLOWS = Path(__file__).parents[4] / "flows"

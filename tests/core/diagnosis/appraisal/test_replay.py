@@ -23,7 +23,6 @@ from shopkb.core.flow.model import Flow, Go, GoKind
 from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.published import example
-from tests.core.diagnosis.test_appraisal import built
 from tests.examples import examples
 
 
