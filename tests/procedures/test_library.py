@@ -11,7 +11,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
-from shopkb.evidence.recent_evidence import last_proven, lately
+from shopkb.evidence.recent_evidence import last_proven, recent_evidence
 from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure

@@ -25,7 +25,7 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.improving.step_removal import CannotLeaveOut, LeftOut, without
-from shopkb.reports.pages import tests
+from shopkb.reports.pages import tests_page
 from shopkb.web.humanize import minutes_words
 
 

@@ -12,6 +12,7 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import in_force
 from shopkb.reports.pages.minutes_page import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
+from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent_number
 

@@ -24,6 +24,7 @@ from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallie
 from shopkb.reports.pages.report_data import Material
 from shopkb.reports.pages.shelf_page import gathered_drifts, gathered_uncared
 from shopkb.reports.presenting.cells import rounded
+from shopkb.reports.presenting.money import money_of_minutes
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
 

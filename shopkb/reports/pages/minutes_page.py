@@ -19,6 +19,10 @@ from shopkb.reports.gathering.procedure_tallies import InForce
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.new_revisions_table import month_of, new_editions, newly_in_force, side_by_side
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
+from shopkb.reports.pages.report_data import Material
+from shopkb.reports.presenting import plots
+from shopkb.reports.presenting.cells import whole
+from shopkb.reports.presenting.money import money_of_minutes
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words
 

@@ -16,6 +16,8 @@ from shopkb.reports.gathering.job_rows import job_facts
 from shopkb.reports.gathering.procedure_tallies import came_into_force
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import jobs_behind
+from shopkb.reports.pages.report_data import Material
+from shopkb.reports.presenting.cells import whole
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_words, percent
 

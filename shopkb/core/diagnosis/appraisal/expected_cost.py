@@ -1,9 +1,9 @@
-"""What a procedure costs and how often it is right: the mass of every cause sent through the flow, exact.
+"""The expected cost of a procedure in minutes, and how often it ends at the right cause. Exact: equal to enumerating
+all paths.
 
-Forward: mass, mass x minutes and mass x minutes squared by cause at every step, merging where ways meet. Backward: what
-still lies ahead from every step under each cause, which gives the derivative of the result by every likelihood. Equal
-to enumerating all paths. Outcomes are taken as independent given the cause, and a step's minutes as the same on
-every way to it.
+The forward pass (:mod:`~shopkb.core.diagnosis.belief.forward_pass`) gives the minutes and the ends. The backward pass
+gives what still lies ahead of every step under each cause, and from it the derivative of the result by every
+likelihood. Outcomes are taken as independent given the cause, and a step's minutes as the same on every path to it.
 """
 
 from __future__ import annotations
@@ -15,12 +15,10 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Test
+from shopkb.core.diagnosis.belief.forward_pass import ForwardPass, Node
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Flow, Go, GoKind
-from shopkb.core.flow.paths import loops, order
-
-Node = tuple[str, frozenset[str]]
-"""A step, with the set-up states reached before it (those that cost minutes)."""
+from shopkb.core.flow.paths import loops
 
 TRUST: Final = 2.0
 """Jobs that the base of a likelihood counts for when its uncertainty is told and the model does not say."""
@@ -101,39 +99,26 @@ def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> App
         ValueError: the flow has no start, has a loop, or has steps that the model lacks.
     """
     _check(flow, model)
-    passage = _Passage(flow, model)
-    passage.forward()
-    minutes, square = float(passage.first.sum()), float(passage.second.sum())
-    matters = passage.matters() if what_matters else ()
-    errors = passage.errors(matters) if what_matters else (None, None)
+    forward = ForwardPass(flow, model)
+    minutes, square = float(forward.first.sum()), float(forward.second.sum())
+    matters: tuple[Matter, ...] = ()
+    errors: tuple[float | None, float | None] = None, None
+    if what_matters:
+        backward = _BackwardPass(forward)
+        matters = backward.matters()
+        errors = backward.errors(matters)
     return Appraisal(
         minutes=minutes,
         deviation=max(square - minutes**2, 0.0) ** 0.5,
-        right=passage.right,
-        wrong=passage.wrong,
-        dead_end=passage.dead_end,
-        handed_over=passage.handed_over,
-        branches={key: _passing(mass) for key, mass in passage.traffic.items()},
+        right=forward.right,
+        wrong=forward.wrong,
+        dead_end=forward.dead_end,
+        handed_over=forward.handed_over,
+        branches={key: _passing(mass) for key, mass in forward.traffic.items()},
         matters=matters,
         minutes_error=errors[0],
         right_error=errors[1],
     )
-
-
-def set_up_shares(flow: Flow, model: CauseModel) -> dict[str, float]:
-    """For each step, the share of the jobs coming to it by the written order that have to reach its set-up state first.
-
-    A step that nothing leads to is taken to need it. Empty for a flow that cannot be appraised.
-    """
-    if flow.start not in flow.step_by_key or loops(flow):
-        return {}
-    passage = _Passage(flow, model)
-    passage.forward()
-    coming, first = dict.fromkeys(flow.step_by_key, 0.0), dict.fromkeys(flow.step_by_key, 0.0)
-    for node, moments in passage.arriving.items():
-        coming[node[0]] += float(moments[0].sum())
-        first[node[0]] += float(moments[0].sum()) * (flow.step_by_key[node[0]].access not in node[1])
-    return {key: first[key] / coming[key] if coming[key] > 0 else 1.0 for key in coming}
 
 
 def _check(flow: Flow, model: CauseModel) -> None:
@@ -157,82 +142,19 @@ def _passing(mass: Array) -> Passing:
     return Passing(total, mass / total if total > 0 else np.zeros_like(mass))
 
 
-class _Passage:
-    """Both passes over one flow. Moments are 3 x causes: mass, mass x minutes, mass x minutes squared."""
+class _BackwardPass:
+    """What lies ahead of every node of the forward pass, and what that says about the uncertainty of the result.
 
-    def __init__(self, flow: Flow, model: CauseModel) -> None:
-        self.flow, self.model = flow, model
-        self.arriving: dict[Node, Array] = {}
-        self.first = np.zeros(len(model.causes))
-        self.second = np.zeros(len(model.causes))
-        self.right = self.wrong = self.dead_end = self.handed_over = 0.0
-        self.traffic = {
-            (step.key, outcome.key): np.zeros(len(model.causes)) for step in flow.steps for outcome in step.outcomes
-        }
-        self.spread: dict[tuple[str, int], list[Array]] = {}
+    ``ahead`` holds for each node, by cause, the minutes still ahead and the chance of a right end.
+    """
 
-    def test(self, step: str) -> Test:
-        return self.model.tests[self.model.test_of[self.flow.procedure, step]]
-
-    def node_after(self, node: Node) -> frozenset[str]:
-        access = self.test(node[0]).access
-        return node[1] | {access} if self.model.access_minutes.get(access, 0.0) > 0 else node[1]
-
-    def minutes(self, node: Node) -> tuple[float, float]:
-        if not self.flow.step_by_key[node[0]].outcomes:  # of a draft: nothing is learned of it, and it is an end
-            return 0.0, 0.0
-        test = self.test(node[0])
-        setup = 0.0 if test.access in node[1] else self.model.access_minutes.get(test.access, 0.0)
-        return test.minutes + setup, test.variance
-
-    def forward(self) -> None:
-        moments = np.zeros((3, len(self.model.causes)))
-        moments[0] = self.model.prior
-        self.arriving[self.flow.start, frozenset()] = moments
-        self.nodes: list[Node] = []
-        for key in order(self.flow):
-            for node in [node for node in self.arriving if node[0] == key]:
-                self.nodes.append(node)
-                self._leave(node)
-
-    def _leave(self, node: Node) -> None:
-        mean, variance = self.minutes(node)
-        mass, first, second = self.arriving[node]
-        if not self.flow.step_by_key[node[0]].outcomes:
-            self._end(Go(GoKind.NOWHERE), self.arriving[node])
-            return
-        moved = np.stack([mass, first + mean * mass, second + 2 * mean * first + (mean**2 + variance) * mass])
-        after = self.node_after(node)
-        for outcome in self.flow.step_by_key[node[0]].outcomes:
-            row = self.model.row_of[self.flow.procedure, node[0], outcome.key]
-            part = moved * self.model.table[row]
-            self.traffic[node[0], outcome.key] += part[0]
-            if outcome.go.kind is GoKind.STEP and outcome.go.key in self.flow.step_by_key:
-                there = (outcome.go.key, after)
-                self.arriving[there] = self.arriving[there] + part if there in self.arriving else part
-            else:
-                self._end(outcome.go, part)
-
-    def _end(self, go: Go, part: Array) -> None:
-        self.first += part[1]
-        self.second += part[2]
-        total = float(part[0].sum())
-        if go.kind is GoKind.CAUSE and go.key in self.flow.cause_by_key:
-            hit = float(part[0][self.model.column_of[self.flow.cause_by_key[go.key].identity]])
-            self.right += hit
-            self.wrong += total - hit
-        elif go.kind is GoKind.HAND_OVER:
-            self.handed_over += total
-        else:
-            self.dead_end += total
-
-    def backward(self) -> None:
-        """For each node and cause: minutes still ahead, and the chance of a right end."""
+    def __init__(self, forward: ForwardPass) -> None:
+        self.forward, self.flow, self.model = forward, forward.flow, forward.model
         self.ahead: dict[Node, tuple[Array, Array]] = {}
-        for node in reversed(self.nodes):
-            mean, _ = self.minutes(node)
+        for node in reversed(forward.nodes):
+            mean, _ = forward.minutes(node)
             step = self.flow.step_by_key[node[0]]
-            ahead = [self._beyond(outcome.go, self.node_after(node)) for outcome in step.outcomes]
+            ahead = [self._beyond(outcome.go, forward.states_after(node)) for outcome in step.outcomes]
             minutes = np.full(len(self.model.causes), mean if ahead else 0.0)
             right = np.zeros(len(self.model.causes))
             for outcome, (later, good) in zip(step.outcomes, ahead, strict=True):
@@ -251,10 +173,9 @@ class _Passage:
         return nothing, nothing
 
     def matters(self) -> tuple[Matter, ...]:
-        self.backward()
         found = []
         for step in self.flow.steps:
-            nodes = [node for node in self.nodes if node[0] == step.key]
+            nodes = [node for node in self.forward.nodes if node[0] == step.key]
             if nodes and len(step.outcomes) > 1:
                 found += self._step_matters(step.key, nodes)
         return tuple(sorted(found, key=lambda one: (-one.minutes_spread, one.step, one.cause)))
@@ -262,12 +183,12 @@ class _Passage:
     def _step_matters(self, key: str, nodes: list[Node]) -> list[Matter]:
         """Derivatives by theta(o, c) are mass x what lies ahead of o; moving probability to o takes it from the others
         in proportion, so the mean over outcomes is taken off and 1 - theta divides."""
-        step, test = self.flow.step_by_key[key], self.test(key)
+        step, test = self.flow.step_by_key[key], self.forward.test(key)
         chances = self.model.table[test.start : test.stop]
         slopes = np.zeros((2, *chances.shape))
         for node in nodes:
-            ahead = [self._beyond(outcome.go, self.node_after(node)) for outcome in step.outcomes]
-            mass = self.arriving[node][0]
+            ahead = [self._beyond(outcome.go, self.forward.states_after(node)) for outcome in step.outcomes]
+            mass = self.forward.arriving[node][0]
             slopes[0] += mass * np.stack([later for later, _ in ahead])
             slopes[1] += mass * np.stack([good for _, good in ahead])
         centred = slopes - (chances * slopes).sum(axis=1, keepdims=True)
@@ -293,14 +214,17 @@ class _Passage:
         return weights
 
     def errors(self, matters: tuple[Matter, ...]) -> tuple[float, float]:
-        """What is not known of likelihoods, shares of causes and minutes, together. Needs the backward pass."""
+        """Standard deviation of the expected minutes and of the chance of a right end, from what is not known of
+        likelihoods, shares of causes and minutes together."""
         prior = self.model.prior
         jobs = prior.sum() * TRUST if self.model.prior_weights is None else self.model.prior_weights.sum()
         ahead = self.ahead.get((self.flow.start, frozenset()), (np.zeros(len(prior)),) * 2)
         shares = [float(prior @ value**2 - (prior @ value) ** 2) / (float(jobs) + 1) for value in ahead]
         timed = 0.0
-        for test in {self.test(step) for step, _ in self.nodes if self.flow.step_by_key[step].outcomes}:
-            runs = sum(float(self.arriving[node][0].sum()) for node in self.nodes if node[0] == test.step)
+        for test in {self.forward.test(step) for step, _ in self.forward.nodes if self.flow.step_by_key[step].outcomes}:
+            runs = sum(
+                float(self.forward.arriving[node][0].sum()) for node in self.forward.nodes if node[0] == test.step
+            )
             timed += runs**2 * test.variance / test.timed
         minutes = sum(one.minutes_spread**2 for one in matters) + max(shares[0], 0.0) + timed
         right = sum(one.right_spread**2 for one in matters) + max(shares[1], 0.0)

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.appraisal.expected_cost import set_up_shares
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
 from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
