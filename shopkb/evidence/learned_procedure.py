@@ -19,7 +19,9 @@ from django.db.models import Subquery
 
 from shopkb.catalog.models import Access
 from shopkb.charts.branch_notes import BranchNote
+from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
+from shopkb.core.diagnosis.appraisal.order_search import widened
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence

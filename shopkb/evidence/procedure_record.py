@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from django.db.models import Sum
 
 from shopkb.charts.branch_notes import BranchNote
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import jeffreys
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import causes_reachable

@@ -16,7 +16,7 @@ from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
 from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned_procedure, read_once, read_tallies
 from shopkb.evidence.procedure_record import records
-from shopkb.evidence.recent_evidence import Lately, last_proven, lately
+from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
 from shopkb.procedures.drawing import ChartOptions, chart_bytes, dot_text, draw_chart
 from shopkb.procedures.matching import offers
@@ -113,7 +113,7 @@ def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpRe
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
     try:
-        dot = dot_text(flow, ChartOptions(notes=_insight(flow, revision).notes))
+        dot = dot_text(flow, ChartOptions(notes=_learned(flow, revision).notes))
         if form == "dot":
             return _file(dot.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
