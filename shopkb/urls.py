@@ -14,7 +14,7 @@ admin.site.site_title = "shopkb"
 
 favicon = login_not_required(RedirectView.as_view(url=staticfiles_storage.url("web/favicon.svg")))
 
-handler500 = "shopkb.upkeep.unavailable.failed"
+handler500 = "shopkb.upkeep.unavailable.error_page"
 urlpatterns = [
     path("favicon.ico", favicon),
     path("", home.home, name="home"),

@@ -272,7 +272,7 @@ def mend(
     at: datetime = NOW,
 ) -> Repair:
     """A repair, and what its verification said unless there was none."""
-    done = closing.Done(cause_for(*cause), proof, "Fitted a new one.", uuid.uuid4(), result=result)
+    done = closing.RepairDetails(cause_for(*cause), proof, "Fitted a new one.", uuid.uuid4(), result=result)
     repair = closing.record_repair(job, done, by=by, at=at)
     if cured is not None:
         closing.verify_repair(repair, cured, how="Ten times, as they said.", by=by, at=at, client_id=uuid.uuid4())

@@ -15,7 +15,7 @@ from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, chances, fare, platforms_of, verdicts
-from shopkb.demo.truth import Place, Truth, cause_weights, read_truth
+from shopkb.demo.truth import Circumstances, Truth, cause_weights, read_truth
 from tests.shelf import CATALOG, FIXTURES, SHELF, share_proven
 
 HEAD = (
@@ -57,7 +57,7 @@ def at_once(truth: Truth, flow: Flow) -> dict[str, tuple[float, float]]:
     nature, sums = Nature(flow, truth.of(flow)), {cause.key: [0.0, 0.0] for cause in flow.causes}
     known: dict[tuple[str, tuple[str, ...]], float] = {}
     for platform, vehicles in platforms_of(truth, flow).items():
-        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        weights = cause_weights(nature.spec, flow, Circumstances(platform, HALFWAY))
         for cause in flow.causes:
             if weights[cause.identity] > 0:
                 kind = (cause.identity, nature.kind(platform))

@@ -43,14 +43,14 @@ class SwitchForm(forms.Form):
         self.person: User | None = None
 
     def clean(self) -> dict[str, Any]:
-        given = super().clean() or {}
-        if "username" in given and "pin" in given:
-            found = authenticate(self.request, username=given["username"], pin=given["pin"])
+        data = super().clean() or {}
+        if "username" in data and "pin" in data:
+            found = authenticate(self.request, username=data["username"], pin=data["pin"])
             self.person = found if isinstance(found, User) else None
             if self.person is None:
-                name = dict(self.fields["username"].choices)[given["username"]]  # type: ignore[attr-defined]
+                name = dict(self.fields["username"].choices)[data["username"]]  # type: ignore[attr-defined]
                 self.add_error("pin", f"That is not the PIN of {name}. Enter it again, or sign in with a password.")
-        return given
+        return data
 
 
 class PinForm(forms.Form):
@@ -78,9 +78,9 @@ class PinForm(forms.Form):
         return pin
 
     def clean(self) -> dict[str, Any]:
-        given = super().clean() or {}
+        data = super().clean() or {}
         if not may_have_pin(self.person):
             raise ValidationError("Who manages people signs in with a password alone; their account opens everything.")
-        if "pin" in given and given["pin"] != given.get("again"):
+        if "pin" in data and data["pin"] != data.get("again"):
             self.add_error("again", "This is another PIN than the one above. Type both again.")
-        return given
+        return data

@@ -43,7 +43,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
 }
 
 
-class Person(Protocol):
+class RightsHolder(Protocol):
     """What a right is decided by. Everyone but an anonymous visitor has a role."""
 
     is_active: bool
@@ -54,14 +54,14 @@ class Person(Protocol):
     def is_authenticated(self) -> bool: ...
 
 
-def may(user: Person, right: Right) -> bool:
+def may(user: RightsHolder, right: Right) -> bool:
     """Whether an active, signed-in person has this right."""
     if not user.is_authenticated or not user.is_active:
         return False
     return user.is_superuser or right in RIGHTS.get(Role(user.role), frozenset())
 
 
-def require(user: Person, right: Right) -> None:
+def require(user: RightsHolder, right: Right) -> None:
     """Stop here unless the person has the right.
 
     Raises:

@@ -73,8 +73,8 @@ def kept_form(request: HttpRequest) -> str:
     fields = [(name, text) for name, texts in request.POST.lists() for text in texts if name != "csrfmiddlewaretoken"]
     if sum(len(name) + len(text) for name, text in fields) > LARGEST_KEPT:
         return ""
-    told = {"who": request.user.pk, "path": request.get_full_path(), "fields": fields}
-    return signing.dumps(told, salt="kept", compress=True)
+    form_data = {"who": request.user.pk, "path": request.get_full_path(), "fields": fields}
+    return signing.dumps(form_data, salt="kept", compress=True)
 
 
 def read_kept(text: str) -> dict[str, Any] | None:

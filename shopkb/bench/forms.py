@@ -11,7 +11,7 @@ from django.http import QueryDict
 
 from shopkb.core.readings.computations import Computation, Input, read_inputs
 from shopkb.core.readings.units import QUANTITIES, UNITS, ReadingError, one_of, parse_quantity
-from shopkb.web.humanize import reading_words
+from shopkb.web.humanize import reading_text
 
 LONGEST = 60
 """Characters one input may have."""
@@ -20,14 +20,14 @@ LONGEST = 60
 class InputField(forms.CharField):
     """A quantity or plain number. Gives back text with its unit, as a procedure file would have it."""
 
-    def __init__(self, computation: Computation, given: Input) -> None:
-        self.computation, self.given = computation, given
+    def __init__(self, computation: Computation, field: Input) -> None:
+        self.computation, self.field = computation, field
         super().__init__(
-            label=_label(given),
-            required=given.needed,
+            label=_label(field),
+            required=field.needed,
             max_length=LONGEST,
-            help_text=_help(given),
-            error_messages={"required": f"Enter {given.words}{_such_as(given)}."},
+            help_text=_help(field),
+            error_messages={"required": f"Enter {field.words}{_such_as(field)}."},
             widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
         )
 
@@ -36,9 +36,9 @@ class InputField(forms.CharField):
         if not text:
             return ""
         try:
-            return _read(self.computation, self.given, text)
+            return _read(self.computation, self.field, text)
         except ReadingError as error:
-            raise ValidationError(_told(error, self.computation, self.given)) from error
+            raise ValidationError(_message(error, self.computation, self.field)) from error
 
 
 class ComputationForm(forms.Form):
@@ -48,56 +48,56 @@ class ComputationForm(forms.Form):
 
     def __init__(self, computation: Computation, data: QueryDict | None) -> None:
         super().__init__(data)
-        for given in computation.inputs:
-            self.fields[given.name] = _choice(given) if given.choices else InputField(computation, given)
+        for field in computation.inputs:
+            self.fields[field.name] = _choice(field) if field.choices else InputField(computation, field)
 
     def inputs(self) -> dict[str, str]:
         """What was given, by input name; what was left empty is left out."""
         return {name: text for name, text in self.cleaned_data.items() if text}
 
 
-def _choice(given: Input) -> forms.ChoiceField:
+def _choice(field: Input) -> forms.ChoiceField:
     return forms.ChoiceField(
-        label=_label(given),
+        label=_label(field),
         required=False,
-        choices=[(word, word) for word in given.choices],
-        initial=given.default,
+        choices=[(word, word) for word in field.choices],
+        initial=field.default,
     )
 
 
-def _read(computation: Computation, given: Input, text: str) -> str:
+def _read(computation: Computation, field: Input, text: str) -> str:
     """The text with its unit, after the computation itself has read this one input."""
-    if given.quantity:
-        text = str(parse_quantity(text, given.quantity, given.unit))
-    read_inputs(replace(computation, inputs=(given,)), {given.name: text}, {})
+    if field.quantity:
+        text = str(parse_quantity(text, field.quantity, field.unit))
+    read_inputs(replace(computation, inputs=(field,)), {field.name: text}, {})
     return text
 
 
-def _told(error: ReadingError, computation: Computation, given: Input) -> str:
+def _message(error: ReadingError, computation: Computation, field: Input) -> str:
     """The reader's own words, without the name of the field they stand beside."""
-    message = error.message.removeprefix(f"{given.name} of {computation.name}: ")
-    unit = f" {UNITS[given.unit].sign}" if given.unit else ""
+    message = error.message.removeprefix(f"{field.name} of {computation.name}: ")
+    unit = f" {UNITS[field.unit].sign}" if field.unit else ""
     hint = error.hint.removesuffix(", or the name of a value of this procedure")
     hint = hint.replace("a number and its unit, such as 12.7 V", f"a number, such as 12.7{unit}")
     return f"{_sentence(message)}. {hint}." if hint else f"{_sentence(message)}."
 
 
-def _label(given: Input) -> str:
-    return _sentence(given.words.removeprefix("the "))
+def _label(field: Input) -> str:
+    return _sentence(field.words.removeprefix("the "))
 
 
 def _sentence(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _such_as(given: Input) -> str:
-    return f", in {UNITS[given.unit].sign}" if given.unit else ", a plain number"
+def _such_as(field: Input) -> str:
+    return f", in {UNITS[field.unit].sign}" if field.unit else ", a plain number"
 
 
-def _help(given: Input) -> str:
-    others = [UNITS[symbol].sign for symbol in QUANTITIES.get(given.quantity, ()) if symbol != given.unit]
+def _help(field: Input) -> str:
+    others = [UNITS[symbol].sign for symbol in QUANTITIES.get(field.quantity, ()) if symbol != field.unit]
     parts = [f"Also in {one_of(others)}"] if others else []
-    if given.default:
-        size = parse_quantity(given.default, given.quantity) if given.quantity else given.default
-        parts.append(f"{reading_words(size)} if left empty")
+    if field.default:
+        size = parse_quantity(field.default, field.quantity) if field.quantity else field.default
+        parts.append(f"{reading_text(size)} if left empty")
     return "; ".join(parts)

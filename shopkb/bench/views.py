@@ -37,7 +37,7 @@ class Offered:
 
 
 @dataclass(frozen=True)
-class Answer:
+class ComputedAnswer:
     """What should be measured, how that comes about, and the line that says the same in a procedure file."""
 
     expected: str
@@ -55,7 +55,7 @@ def bench(request: HttpRequest, name: str = "") -> HttpResponse:
     status = 200
     if name:
         computation = COMPUTATIONS[name]
-        asked = any(given.name in request.GET for given in computation.inputs)
+        asked = any(field.name in request.GET for field in computation.inputs)
         form = ComputationForm(computation, request.GET if asked else None)
         context |= {"computation": computation, "offered": offered(computation), "form": form}
         context["rows"] = _rows(form, computation)
@@ -72,10 +72,10 @@ def offered(computation: Computation) -> Offered:
 
 def _rows(form: ComputationForm, computation: Computation) -> list[tuple[object, str]]:
     """Each field with the sign of its unit."""
-    return [(form[given.name], UNITS[given.unit].sign if given.unit else "") for given in computation.inputs]
+    return [(form[field.name], UNITS[field.unit].sign if field.unit else "") for field in computation.inputs]
 
 
-def _answer(form: ComputationForm, computation: Computation) -> Answer | None:
+def _answer(form: ComputationForm, computation: Computation) -> ComputedAnswer | None:
     if not form.is_valid():
         return None
     inputs = form.inputs()
@@ -84,11 +84,11 @@ def _answer(form: ComputationForm, computation: Computation) -> Answer | None:
     except ReadingError as error:
         form.add_error(None, f"{error.message}. {error.hint}." if error.hint else f"{error.message}.")
         return None
-    told = "".join(f", {name}: {text}" for name, text in inputs.items())
-    return Answer(expected_words(expected), expected.how, f"{{compute: {computation.name}{told}}}")
+    arguments = "".join(f", {name}: {text}" for name, text in inputs.items())
+    return ComputedAnswer(expected_text(expected), expected.how, f"{{compute: {computation.name}{arguments}}}")
 
 
-def expected_words(expected: Expected) -> str:
+def expected_text(expected: Expected) -> str:
     """``1.18 to 1.44 Ω``, or about the one value where nothing is known of its spread."""
     value = words(float(expected.value.magnitude), expected.value.unit)
     if expected.low is None or expected.high is None:

@@ -11,7 +11,7 @@ class UnknownComponent(Exception):
     """No system has this path."""
 
 
-class ModeNotSaid(Exception):
+class ModeMissing(Exception):
     """A cause needs its failure mode."""
 
 
@@ -20,25 +20,25 @@ def cause_for(component_path: str, mode: str) -> Cause:
 
     Raises:
         UnknownComponent: no system has this path.
-        ModeNotSaid: ``mode`` is blank or too long.
+        ModeMissing: ``mode`` is blank or too long.
     """
-    said = mode.strip()
+    mode_text = mode.strip()
     longest = Cause._meta.get_field("mode").max_length or 0
-    if not said:
-        raise ModeNotSaid("A cause needs its failure mode. Write how the part fails, such as open circuit.")
-    if len(said) > longest:
-        raise ModeNotSaid(f"The failure mode {said!r} is longer than {longest} characters. Say it in fewer words.")
+    if not mode_text:
+        raise ModeMissing("A cause needs its failure mode. Write how the part fails, such as open circuit.")
+    if len(mode_text) > longest:
+        raise ModeMissing(f"The failure mode {mode_text!r} is longer than {longest} characters. Say it in fewer words.")
     component = System.objects.filter(path=component_path).first()
     if component is None:
         raise UnknownComponent(f"No system has the path {component_path!r}. Add it to the systems tree first.")
-    found = _existing(component, said)
+    found = _existing(component, mode_text)
     if found is not None:
         return found
     try:
         with transaction.atomic():
-            return Cause.objects.create(component=component, mode=said)
+            return Cause.objects.create(component=component, mode=mode_text)
     except IntegrityError:
-        made_meanwhile = _existing(component, said)
+        made_meanwhile = _existing(component, mode_text)
         if made_meanwhile is None:
             raise
         return made_meanwhile

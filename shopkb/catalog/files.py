@@ -41,7 +41,7 @@ class FileFault:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class CatalogSheet:
     """How one file of records is read: its model, the fields an entry may have, and the one that names a system."""
 
     file: str
@@ -53,22 +53,24 @@ class Sheet:
 
 
 SHEETS = (
-    Sheet("symptoms.yaml", Symptom, ("key", "name", "system", "words", "codes"), ("key", "name"), "system"),
-    Sheet(
+    CatalogSheet("symptoms.yaml", Symptom, ("key", "name", "system", "words", "codes"), ("key", "name"), "system"),
+    CatalogSheet(
         "cautions.yaml",
         Caution,
         ("key", "signal", "title", "text", "hazards", "ask"),
         ("key", "signal", "title", "text", "hazards"),
     ),
-    Sheet("access.yaml", Access, ("key", "name", "minutes", "hazards", "refit"), ("key", "name", "minutes")),
-    Sheet("causes.yaml", Cause, ("component", "mode"), ("component", "mode"), "component", ("component", "mode")),
-    Sheet("meters.yaml", Meter, ("key", "name", "accuracies"), ("key", "name", "accuracies")),
+    CatalogSheet("access.yaml", Access, ("key", "name", "minutes", "hazards", "refit"), ("key", "name", "minutes")),
+    CatalogSheet(
+        "causes.yaml", Cause, ("component", "mode"), ("component", "mode"), "component", ("component", "mode")
+    ),
+    CatalogSheet("meters.yaml", Meter, ("key", "name", "accuracies"), ("key", "name", "accuracies")),
 )
 TREES: Mapping[str, type[System] | type[Platform]] = {"systems.yaml": System, "platforms.yaml": Platform}
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class CatalogRow:
     """One record read: a model instance not yet stored, and the path of the system it names."""
 
     where: str
@@ -81,7 +83,7 @@ class CatalogFiles:
     """What a folder holds, by file name, and everything wrong with it."""
 
     trees: dict[str, tuple[NodeValue, ...]] = field(default_factory=dict)
-    entries: dict[str, tuple[Entry, ...]] = field(default_factory=dict)
+    entries: dict[str, tuple[CatalogRow, ...]] = field(default_factory=dict)
     faults: list[FileFault] = field(default_factory=list)
 
 
@@ -184,8 +186,8 @@ class _TreeReader:
             return ()
         seen: set[str] = set()
         nodes: list[NodeValue] = []
-        for number, given in enumerate(listed, start=1):
-            node = self._node(given, number, above)
+        for number, item in enumerate(listed, start=1):
+            node = self._node(item, number, above)
             if node is None:
                 continue
             if node.key in seen:
@@ -194,21 +196,21 @@ class _TreeReader:
             nodes.append(node)
         return tuple(nodes)
 
-    def _node(self, given: object, number: int, above: str) -> NodeValue | None:
+    def _node(self, item: object, number: int, above: str) -> NodeValue | None:
         unnamed = f"entry {number}" + (f" below {above}" if above else "")
-        mapping = _mapping(given, self.fields, ("key", "name"), self.file, unnamed, self.faults)
+        mapping = _mapping(item, self.fields, ("key", "name"), self.file, unnamed, self.faults)
         if mapping is None:
             return None
         place = _place(above, str(mapping["key"]))
-        shown = {name: value for name, value in mapping.items() if name != "children"}
-        row = self.tree(**shown)
+        own_fields = {name: value for name, value in mapping.items() if name != "children"}
+        row = self.tree(**own_fields)
         judged = set(self.fields) - {"children"}
         for name, message in _field_faults(row, judged):
             self._fault(f"{place}, {name}", message)
         hazards = mapping.get("hazards", [])
         children = self.nodes(mapping["children"], place) if "children" in mapping else ()
-        kept = tuple(str(hazard) for hazard in hazards) if isinstance(hazards, list) else ()
-        return NodeValue(str(row.key), str(row.name), kept, children)
+        own_hazards = tuple(str(hazard) for hazard in hazards) if isinstance(hazards, list) else ()
+        return NodeValue(str(row.key), str(row.name), own_hazards, children)
 
     def _fault(self, place: str, message: str) -> None:
         self.faults.append(FileFault(self.file, place, message))
@@ -218,10 +220,10 @@ def _place(above: str, key: str) -> str:
     return f"{above}/{key}" if above else key
 
 
-def _entries(sheet: Sheet, listed: list[Any], faults: list[FileFault]) -> Iterator[Entry]:
+def _entries(sheet: CatalogSheet, listed: list[Any], faults: list[FileFault]) -> Iterator[CatalogRow]:
     seen: set[tuple[str, ...]] = set()
-    for number, given in enumerate(listed, start=1):
-        mapping = _mapping(given, sheet.fields, sheet.needed, sheet.file, f"entry {number}", faults)
+    for number, item in enumerate(listed, start=1):
+        mapping = _mapping(item, sheet.fields, sheet.needed, sheet.file, f"entry {number}", faults)
         if mapping is None:
             continue
         identity = tuple(str(mapping[name]).strip().lower() for name in sheet.identity)
@@ -234,11 +236,11 @@ def _entries(sheet: Sheet, listed: list[Any], faults: list[FileFault]) -> Iterat
         problems = list(_field_faults(row, judged))
         faults.extend(FileFault(sheet.file, f"{where}, {name}", message) for name, message in problems)
         if not problems:
-            yield Entry(where, row, str(mapping.get(sheet.system_field, "")))
+            yield CatalogRow(where, row, str(mapping.get(sheet.system_field, "")))
 
 
 def _mapping(
-    given: object,
+    item: object,
     known: tuple[str, ...],
     needed: tuple[str, ...],
     file: str,
@@ -246,18 +248,18 @@ def _mapping(
     faults: list[FileFault],
 ) -> dict[str, Any] | None:
     """The entry as a mapping that has every field needed; None, with faults, if it is not one."""
-    if not isinstance(given, dict):
+    if not isinstance(item, dict):
         faults.append(FileFault(file, where, f"This should be fields with values: {', '.join(known)}."))
         return None
-    unknown = [str(name) for name in given if name not in known]
+    unknown = [str(name) for name in item if name not in known]
     for name in unknown:
         faults.append(FileFault(file, f"{where}, {name}", f"No such field. Known are: {', '.join(known)}."))
-    missing = [name for name in needed if given.get(name) is None]
+    missing = [name for name in needed if item.get(name) is None]
     for name in missing:
         faults.append(FileFault(file, f"{where}, {name}", "This field is missing."))
     if missing:
         return None
-    return {name: value for name, value in given.items() if name in known and value is not None}
+    return {name: value for name, value in item.items() if name in known and value is not None}
 
 
 def _field_faults(row: models.Model, judged: set[str]) -> Iterator[tuple[str, str]]:

@@ -16,7 +16,7 @@ from django.db import models, transaction
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog import trees
-from shopkb.catalog.files import SHEETS, TREES, CatalogFiles, Entry, FileFault, Sheet, paths_in, read_folder
+from shopkb.catalog.files import SHEETS, TREES, CatalogFiles, CatalogRow, CatalogSheet, FileFault, paths_in, read_folder
 from shopkb.catalog.models import Cause, System
 from shopkb.catalog.trees import LoadCount
 
@@ -72,7 +72,7 @@ def _store(found: CatalogFiles) -> dict[str, LoadCount]:
     return counts
 
 
-def _store_sheet(sheet: Sheet, entries: Sequence[Entry], systems: Mapping[str, int]) -> LoadCount:
+def _store_sheet(sheet: CatalogSheet, entries: Sequence[CatalogRow], systems: Mapping[str, int]) -> LoadCount:
     names = [f"{name}_id" if name == sheet.system_field else name for name in sheet.fields]
     stored = {_identity(row): row for row in sheet.model._default_manager.all()}
     new: list[models.Model] = []
@@ -90,7 +90,7 @@ def _store_sheet(sheet: Sheet, entries: Sequence[Entry], systems: Mapping[str, i
     return LoadCount(len(new), len(changed), len(entries) - len(new) - len(changed))
 
 
-def _save_changed(sheet: Sheet, rows: Collection[models.Model]) -> None:
+def _save_changed(sheet: CatalogSheet, rows: Collection[models.Model]) -> None:
     if rows:
         sheet.model._default_manager.bulk_update(rows, [name for name in sheet.fields if name != "key"])
 
@@ -101,11 +101,11 @@ def _identity(row: models.Model) -> tuple[Any, ...]:
     return (getattr(row, "key", None),)
 
 
-def _take_over(row: models.Model, given: models.Model, names: Sequence[str]) -> bool:
+def _take_over(row: models.Model, wanted: models.Model, names: Sequence[str]) -> bool:
     """Make a stored row agree with the one given; whether anything differed. Case of a failure mode does not count."""
     if isinstance(row, Cause):
         return False
-    differing = [name for name in names if getattr(row, name) != getattr(given, name)]
+    differing = [name for name in names if getattr(row, name) != getattr(wanted, name)]
     for name in differing:
-        setattr(row, name, getattr(given, name))
+        setattr(row, name, getattr(wanted, name))
     return bool(differing)

@@ -12,11 +12,11 @@ KEY, SECONDS = "platform-names", 300
 
 def platform_names() -> dict[str, str]:
     """``avocet/dunlin/mk2/d22`` to ``Avocet Dunlin minibus, Mk 2, from 2014, 2.2 diesel``. One query."""
-    held: dict[str, str] | None = cache.get(KEY)
-    if held is None:
-        held = _joined(dict(Platform.objects.order_by().values_list("path", "name")))
-        cache.set(KEY, held, SECONDS)
-    return held
+    cached: dict[str, str] | None = cache.get(KEY)
+    if cached is None:
+        cached = _joined(dict(Platform.objects.order_by().values_list("path", "name")))
+        cache.set(KEY, cached, SECONDS)
+    return cached
 
 
 def platform_name(path: str) -> str:

@@ -22,7 +22,7 @@ from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.demo.simulator import Simulated
-from shopkb.demo.truth import Place, Truth, cause_weights, comes_in
+from shopkb.demo.truth import Circumstances, Truth, cause_weights, comes_in
 from shopkb.jobs.models import Job
 
 LEVEL: Final = ON_SCREEN
@@ -33,7 +33,7 @@ Branch = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ComparedFigure:
     """One figure: ``kind`` is ``cause`` or ``branch``; shares of 1; ``jobs`` are those the learned figure rests on."""
 
     kind: str
@@ -71,12 +71,12 @@ class Coverage:
 
 def compare(
     truth: Truth, flows: Mapping[str, Flow], tallies: Tallies, simulated: Iterable[Simulated]
-) -> tuple[Line, ...]:
+) -> tuple[ComparedFigure, ...]:
     """A line for each cause and each branch that a verified job has met. ``simulated`` stands for the long run."""
     beyond = {key: frozenset(cause.identity for cause in flow.causes) for key, flow in flows.items()}
     long_run = branch_truth(flows, simulated, beyond)
     as_of = max((key.month for key in tallies), default="2000-01")
-    lines: list[Line] = []
+    lines: list[ComparedFigure] = []
     for key, flow in flows.items():
         counts = count(flow, tallies, as_of=as_of, half_life=None, proof_weights={}, beyond=beyond)
         if truth.of(flow).share > 0:
@@ -85,12 +85,12 @@ def compare(
     return tuple(lines)
 
 
-def coverage(lines: Sequence[Line]) -> tuple[Coverage, ...]:
+def coverage(lines: Sequence[ComparedFigure]) -> tuple[Coverage, ...]:
     """By kind: causes, then branches."""
     return tuple(_coverage(kind, [line for line in lines if line.kind == kind]) for kind in ("cause", "branch"))
 
 
-def _coverage(kind: str, lines: Sequence[Line]) -> Coverage:
+def _coverage(kind: str, lines: Sequence[ComparedFigure]) -> Coverage:
     from scipy.special import bdtr
 
     # The smallest count that the binomial law exceeds with less than this chance; all of scipy.stats takes a second.
@@ -100,14 +100,14 @@ def _coverage(kind: str, lines: Sequence[Line]) -> Coverage:
 
 def prior_truth(truth: Truth, flow: Flow) -> dict[str, float]:
     """True share of each cause, by identity, over the shop's vehicles and the whole period."""
-    said, total = truth.of(flow), defaultdict[str, float](float)
-    platforms = Counter(one.platform for one in truth.vehicles if comes_in(said, flow, one.platform))
+    spec, total = truth.of(flow), defaultdict[str, float](float)
+    platforms = Counter(one.platform for one in truth.vehicles if comes_in(spec, flow, one.platform))
     slope = truth.shop.growth - 1
     shares = (np.arange(MOMENTS) + 0.5) / MOMENTS
     moments = (np.sqrt(1 + slope * (2 + slope) * shares) - 1) / slope if abs(slope) > 1e-9 else shares
     for platform, vehicles in platforms.items():
         for moment in moments:
-            weights = cause_weights(said, flow, Place(platform, float(moment)))
+            weights = cause_weights(spec, flow, Circumstances(platform, float(moment)))
             whole = sum(weights.values())
             for cause, weight in weights.items():
                 total[cause] += vehicles * weight / whole
@@ -151,7 +151,7 @@ def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, 
                 yield run.procedure, (row.step, row.outcome)
 
 
-def _cause_lines(truth: Truth, flow: Flow, counts: FlowCounts) -> Iterator[Line]:
+def _cause_lines(truth: Truth, flow: Flow, counts: FlowCounts) -> Iterator[ComparedFigure]:
     runs, belief = counts.runs.sum(axis=0), prior_of(counts)
     prior = belief / belief.sum()
     verified = float(runs.sum())
@@ -159,15 +159,19 @@ def _cause_lines(truth: Truth, flow: Flow, counts: FlowCounts) -> Iterator[Line]
     for place, cause in enumerate(counts.causes[:-1]):
         rate = jeffreys(float(runs[place]), verified, LEVEL)
         if isinstance(rate, Rate):
-            yield Line(
+            yield ComparedFigure(
                 "cause", flow.procedure, cause, true.get(cause, 0.0), float(prior[place]), rate.low, rate.high,
                 round(verified),
             )  # fmt: skip
 
 
-def _branch_lines(procedure: str, counts: FlowCounts, long_run: Mapping[tuple[str, Branch], float]) -> Iterator[Line]:
+def _branch_lines(
+    procedure: str, counts: FlowCounts, long_run: Mapping[tuple[str, Branch], float]
+) -> Iterator[ComparedFigure]:
     for branch, found in branch_evidence(counts, level=LEVEL).items():
         true = long_run.get((procedure, branch))
         if isinstance(found.rate, PooledRate) and found.jobs and true is not None:
             rate = found.rate
-            yield Line("branch", procedure, "/".join(branch), true, rate.mean, rate.low, rate.high, found.jobs)
+            yield ComparedFigure(
+                "branch", procedure, "/".join(branch), true, rate.mean, rate.low, rate.high, found.jobs
+            )

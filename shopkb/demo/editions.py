@@ -41,14 +41,14 @@ class Shelf:
         Raises:
             WorldError: a file is faulty.
         """
-        before = {edition_path(root, said): said for said in truth.editions}
+        before = {edition_path(root, spec): spec for spec in truth.editions}
         checked = check_files([*flow_files([root / "flows"]), *before])
         faulty = [finding.text(file.path.name) for file in checked for finding in file.errors or ()]
         faulty += [f"{file.path.name} cannot be read." for file in checked if file.flow is None]
         if faulty:
             raise WorldError(" ".join(faulty))
         files = {_flow(file).procedure: file for file in checked if file.path not in before}
-        editions = {said.key: (said, file) for file in checked if (said := before.get(file.path))}
+        editions = {spec.key: (spec, file) for file in checked if (spec := before.get(file.path))}
         return cls(files, editions, people)
 
     @property
@@ -58,12 +58,12 @@ class Shelf:
     @property
     def earlier(self) -> dict[str, tuple[Flow, float]]:
         """Editions that were superseded within the period, and when, as a share of it."""
-        return {key: (_flow(file), said.until) for key, (said, file) in self.editions.items() if said.until < 1}
+        return {key: (_flow(file), spec.until) for key, (spec, file) in self.editions.items() if spec.until < 1}
 
     @property
     def not_in_force(self) -> dict[str, Flow]:
         """As :func:`not_in_force`, without reading the files again."""
-        return {key: _flow(file) if said.until < 1 else self.flows[key] for key, (said, file) in self.editions.items()}
+        return {key: _flow(file) if spec.until < 1 else self.flows[key] for key, (spec, file) in self.editions.items()}
 
     @transaction.atomic
     def put_in_force(self, at: datetime) -> str:
@@ -75,17 +75,17 @@ class Shelf:
 
     def follow_up(self, key: str, at: datetime) -> str:
         """Put the newer edition in force; empty if it is already."""
-        said, _file = self.editions[key]
+        spec, _file = self.editions[key]
         if Revision.objects.filter(procedure__key=key).count() > 1:
             return ""
-        self._store({key: self.files[key]}, at, said.why)
+        self._store({key: self.files[key]}, at, spec.why)
         return f"A new edition of {key} in force."
 
     def draft(self, at: datetime) -> Iterator[str]:
         """Newer editions that only stand as drafts yet."""
-        for key, (said, _file) in self.editions.items():
-            if said.until >= 1:
-                self._store({key: self.files[key]}, at, said.why, publish=False)
+        for key, (spec, _file) in self.editions.items():
+            if spec.until >= 1:
+                self._store({key: self.files[key]}, at, spec.why, publish=False)
                 yield f"A draft of {key} that waits to be tried."
 
     def _store(self, files: Mapping[str, CheckedFile], at: datetime, why: str, *, publish: bool = True) -> list[str]:
@@ -98,13 +98,13 @@ class Shelf:
         return sorted(row.key for row in stored)
 
 
-def edition_path(root: Path, said: Edition) -> Path:
-    return root / "fixtures" / "editions" / f"{said.key}.yaml"
+def edition_path(root: Path, spec: Edition) -> Path:
+    return root / "fixtures" / "editions" / f"{spec.key}.yaml"
 
 
 def earlier_flows(truth: Truth, others: Mapping[str, Flow]) -> dict[str, tuple[Flow, float]]:
     """Of the editions not in force, those that were superseded within the period, and when, as a share of it."""
-    return {said.key: (others[said.key], said.until) for said in truth.editions if said.until < 1}
+    return {spec.key: (others[spec.key], spec.until) for spec in truth.editions if spec.until < 1}
 
 
 def not_in_force(root: Path, truth: Truth) -> dict[str, Flow]:
@@ -114,8 +114,8 @@ def not_in_force(root: Path, truth: Truth) -> dict[str, Flow]:
         WorldError: a file cannot be read.
     """
     return {
-        said.key: read_file(edition_path(root, said) if said.until < 1 else root / "flows" / f"{said.key}.yaml")
-        for said in truth.editions
+        spec.key: read_file(edition_path(root, spec) if spec.until < 1 else root / "flows" / f"{spec.key}.yaml")
+        for spec in truth.editions
     }
 
 

@@ -24,7 +24,7 @@ from shopkb.jobs.actions.intake import normal_registration
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.log.append_only import opened
-from shopkb.jobs.log.chains_from_rows import past_job, past_run
+from shopkb.jobs.log.chains_from_rows import job_chain, run_chain
 from shopkb.jobs.models import DangerPassed, Event, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
 
 CHUNK = 400
@@ -32,18 +32,18 @@ CHUNK = 400
 
 
 @dataclass(frozen=True, slots=True)
-class StoredHistory:
+class ImportCount:
     """How many past jobs were stored, with how many results, and how many were there before."""
 
     jobs: int = 0
     results: int = 0
-    again: int = 0
+    duplicates: int = 0
 
-    def __add__(self, other: StoredHistory) -> StoredHistory:
-        return StoredHistory(self.jobs + other.jobs, self.results + other.results, self.again + other.again)
+    def __add__(self, other: ImportCount) -> ImportCount:
+        return ImportCount(self.jobs + other.jobs, self.results + other.results, self.duplicates + other.duplicates)
 
 
-def store_history(jobs: Iterable[PastJob], *, by: User, chunk: int = CHUNK) -> Iterator[StoredHistory]:
+def import_past_jobs(jobs: Iterable[PastJob], *, by: User, chunk: int = CHUNK) -> Iterator[ImportCount]:
     """Store past jobs and let them teach; yields the sum so far after each chunk. The same job twice is one job.
 
     They must come in the order in which they were opened, so that numbers follow time, and a comeback after the job
@@ -56,7 +56,7 @@ def store_history(jobs: Iterable[PastJob], *, by: User, chunk: int = CHUNK) -> I
     require(by, Right.UPKEEP)
     names = Names.read()
     coming = iter(jobs)
-    done, latest = StoredHistory(), None
+    done, latest = ImportCount(), None
     while batch := list(islice(coming, chunk)):
         for past in batch:
             if latest is not None and past.opened_at < latest:
@@ -67,30 +67,30 @@ def store_history(jobs: Iterable[PastJob], *, by: User, chunk: int = CHUNK) -> I
 
 
 @transaction.atomic
-def _store(batch: Sequence[PastJob], names: Names) -> StoredHistory:
+def _store(batch: Sequence[PastJob], names: Names) -> ImportCount:
     ids = {past.client_id for past in batch}
     there = set(Job.objects.filter(client_id__in=ids).values_list("client_id", flat=True))
     fresh = {past.client_id: past for past in batch if past.client_id not in there}
     rows = [rows_of(past, names) for past in fresh.values()]
     earlier = _earlier_jobs(fresh.values())
-    said_before = _evidence_of(earlier)
+    evidence_before = _evidence_of(earlier)
     _store_vehicles(rows)
     _store_jobs(rows, {job.client_id: job for job in earlier})
     _store_runs(rows)
     _store_repairs(rows)
     Event.objects.bulk_create(event for row in rows for event in _events_of(row))
-    add_evidence(merged([take_back(said_before), _evidence_of([*earlier, *(row.job for row in rows)])]))
+    add_evidence(merged([take_back(evidence_before), _evidence_of([*earlier, *(row.job for row in rows)])]))
     results = sum(len(run.results) for row in rows for run in row.runs)
-    return StoredHistory(len(rows), results, len(batch) - len(rows))
+    return ImportCount(len(rows), results, len(batch) - len(rows))
 
 
 def _events_of(row: JobRows) -> Iterator[Event]:
     """The chains of a stored past job and of its runs."""
-    runs = [past_run(run.run, run.values, run.results, run.dangers, run.put_back) for run in row.runs]
+    runs = [run_chain(run.run, run.values, run.results, run.dangers, run.put_back) for run in row.runs]
     for events in runs:
         yield from events
     repairs = [(part.repair, part.also) for part in row.repairs]
-    yield from past_job(row.job, repairs, [part.verification for part in row.repairs], runs)
+    yield from job_chain(row.job, repairs, [part.verification for part in row.repairs], runs)
 
 
 def _evidence_of(jobs: Sequence[Job]) -> dict[TallyKey, TallySums]:
@@ -151,9 +151,9 @@ def _store_runs(rows: Sequence[JobRows]) -> None:
     Run.objects.bulk_create(run.run for run in runs)
     handed_over = []
     for row in rows:
-        for run, said in zip(row.runs, row.past.runs, strict=True):
-            if said.came_from is not None:
-                run.run.came_from = row.runs[said.came_from].run
+        for run, source in zip(row.runs, row.past.runs, strict=True):
+            if source.came_from is not None:
+                run.run.came_from = row.runs[source.came_from].run
                 handed_over.append(run.run)
     Run.objects.bulk_update(handed_over, ["came_from"])
     for run in runs:

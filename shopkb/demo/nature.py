@@ -33,7 +33,7 @@ class Nature:
     """One procedure and its truth. Weights and right outcomes are worked out once for each step and cause."""
 
     flow: Flow
-    said: ProcedureTruth
+    spec: ProcedureTruth
     _known: dict[tuple[str, str], tuple[dict[str, float], bool]] = field(default_factory=dict)
     _right: dict[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
 
@@ -45,17 +45,17 @@ class Nature:
         return self._known[key]
 
     def _work_out(self, step: Step, cause: str) -> tuple[dict[str, float], bool]:
-        for other in self.said.elsewhere:
+        for other in self.spec.elsewhere:
             if other.cause == cause and step.key in other.way:
                 return {other.way[step.key]: 1.0}, True
         right = self.right_outcomes(step.key, cause)
         if not right:
-            weights = dict(self.said.otherwise.get(step.key, {}))
+            weights = dict(self.spec.otherwise.get(step.key, {}))
             return weights or {outcome.key: 1.0 for outcome in step.outcomes}, False
-        causes = self.said.split.get(step.key, {})
+        causes = self.spec.split.get(step.key, {})
         key = next((one.key for one in self.flow.causes if one.identity == cause), "")
-        given = causes.get(key, causes.get(ANY, {}))
-        weights = {outcome: given[outcome] for outcome in right if given.get(outcome, 0) > 0}
+        cause_weights_here = causes.get(key, causes.get(ANY, {}))
+        weights = {outcome: cause_weights_here[outcome] for outcome in right if cause_weights_here.get(outcome, 0) > 0}
         return weights or dict.fromkeys(right, 1.0), True
 
     def right_outcomes(self, step: str, cause: str) -> tuple[str, ...]:
@@ -71,14 +71,14 @@ class Nature:
 
     def kind(self, platform: str) -> tuple[str, ...]:
         """What vehicles of this platform show whatever the cause: those alike in it answer every step alike."""
-        return tuple(fact(self.said, step, platform) for step in self.said.facts)
+        return tuple(fact(self.spec, step, platform) for step in self.spec.facts)
 
     def outcome(self, rng: np.random.Generator, step: Step, cause: str, error: float, platform: str = "") -> str:
         """What is answered: with probability ``error`` one that a careful technician would not find, each as likely.
 
         Such an answer need not be fatal: a later step may still lead back to the cause.
         """
-        fixed = fact(self.said, step.key, platform)
+        fixed = fact(self.spec, step.key, platform)
         if fixed:
             return fixed
         true, leads = self.true_outcomes(step.key, cause)

@@ -20,7 +20,7 @@ from shopkb.demo.visit import Clock, Visit
 from shopkb.jobs.actions.following import record, record_value, start_run
 from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import Passing, danger_due, pass_danger
+from shopkb.jobs.dangers import DangerConfirmation, danger_due, pass_danger
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Procedure
 
@@ -46,38 +46,38 @@ class OpenWork:
     rng: np.random.Generator
     now: datetime
 
-    def make(self, said: OpenJob) -> Job:
+    def make(self, spec: OpenJob) -> Job:
         """Take in the vehicle and follow the procedure as far as the truth says."""
-        by, opened = self.people[said.technician], self.now - timedelta(minutes=said.minutes_ago)
-        job = open_job(self._intake(said), by=by, at=opened)
-        if said.procedure:
-            self._follow(job, said, by, opened + timedelta(minutes=2))
+        by, opened = self.people[spec.technician], self.now - timedelta(minutes=spec.minutes_ago)
+        job = open_job(self._intake(spec), by=by, at=opened)
+        if spec.procedure:
+            self._follow(job, spec, by, opened + timedelta(minutes=2))
         return job
 
-    def _intake(self, said: OpenJob) -> Intake:
-        vehicle = next(one for one in self.truth.vehicles if one.registration == said.registration)
+    def _intake(self, spec: OpenJob) -> Intake:
+        vehicle = next(one for one in self.truth.vehicles if one.registration == spec.registration)
         return Intake(
             registration=vehicle.registration,
             platform=Platform.objects.get(path=vehicle.platform),
-            complaint=said.complaint,
+            complaint=spec.complaint,
             client_id=self._id(),
             vin=vehicle.vin,
             year=vehicle.year,
-            symptom=Symptom.objects.get(key=said.symptom),
-            codes=said.codes,
+            symptom=Symptom.objects.get(key=spec.symptom),
+            codes=spec.codes,
             odometer=vehicle.km,
-            complaint_verified=Job.Verified.YES if said.procedure else Job.Verified.NOT_YET,
+            complaint_verified=Job.Verified.YES if spec.procedure else Job.Verified.NOT_YET,
         )
 
-    def _follow(self, job: Job, said: OpenJob, by: User, started: datetime) -> None:
-        procedure = Procedure.objects.get(key=said.procedure)
+    def _follow(self, job: Job, spec: OpenJob, by: User, started: datetime) -> None:
+        procedure = Procedure.objects.get(key=spec.procedure)
         run = start_run(job, procedure, by=by, at=started, client_id=self._id())
-        nature = self.natures[said.procedure]
-        cause = nature.flow.cause_by_key[said.towards].identity
-        who = technician(self.truth, said.technician)
-        visit = Visit(self.rng, self.truth, {said.procedure: nature}, cause, who, SteadyClock(started), access={})
-        visit.begin(said.procedure)
-        while visit.way().current and len(visit.leg.results) < said.steps:
+        nature = self.natures[spec.procedure]
+        cause = nature.flow.cause_by_key[spec.towards].identity
+        who = technician(self.truth, spec.technician)
+        visit = Visit(self.rng, self.truth, {spec.procedure: nature}, cause, who, SteadyClock(started), access={})
+        visit.begin(spec.procedure)
+        while visit.way().current and len(visit.leg.results) < spec.steps:
             visit.answer(nature.flow.step_by_key[visit.way().current], careful=True)
         self._record(run, visit, by, started)
 
@@ -107,7 +107,9 @@ class OpenWork:
     def _confirm_dangers(self, run: Run, flow: Flow, step: str, by: User, at: datetime) -> None:
         """As the screen asks it before each step that brings a danger."""
         while danger := danger_due(run, flow, flow.step_by_key[step], by=by, at=at):
-            pass_danger(run, Passing(step, danger.key, int(self.rng.integers(3, 12)), self._id()), by=by, at=at)
+            pass_danger(
+                run, DangerConfirmation(step, danger.key, int(self.rng.integers(3, 12)), self._id()), by=by, at=at
+            )
 
     def _id(self) -> UUID:
         return UUID(bytes=self.rng.bytes(16), version=4)

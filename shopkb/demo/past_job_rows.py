@@ -142,32 +142,32 @@ def _disposition_fits(past: PastJob) -> None:
         raise NotPossible("It was closed as nothing repaired, and a repair is recorded.")
 
 
-def _run(past: PastJob, place: int, said: PastRun, names: Names) -> RunRows:
-    revision, flow = _known(names.procedures, said.procedure, "published procedure")
-    if said.came_from is not None and not 0 <= said.came_from < place:
-        raise NotPossible(f"The procedure {said.procedure} came from a run that is not before it.")
+def _run(past: PastJob, place: int, source: PastRun, names: Names) -> RunRows:
+    revision, flow = _known(names.procedures, source.procedure, "published procedure")
+    if source.came_from is not None and not 0 <= source.came_from < place:
+        raise NotPossible(f"The procedure {source.procedure} came from a run that is not before it.")
     run = Run(
         revision_id=revision.pk,
-        holder_id=_known(names.people, said.holder, "person").pk,
-        started_at=said.started_at,
+        holder_id=_known(names.people, source.holder, "person").pk,
+        started_at=source.started_at,
         client_id=_id(past, f"run {place}"),
     )
-    values, known = _values(past, place, said, flow, names)
+    values, known = _values(past, place, source, flow, names)
     rows = RunRows(run, [], values, [])
-    way = walk(flow, ())
-    for number, result in enumerate(said.results):
-        _add_result(rows, result, flow, way, known, names)
+    walked = walk(flow, ())
+    for number, result in enumerate(source.results):
+        _add_result(rows, result, flow, walked, known, names)
         rows.results[-1].client_id = _id(past, f"run {place} result {number}")
-        way = walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in rows.results])
-    _end(run, said, way, rows.results, past)
-    rows.dangers = [_danger(past, place, number, said, names) for number in range(len(said.dangers))]
+        walked = walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in rows.results])
+    _end(run, source, walked, rows.results, past)
+    rows.dangers = [_danger(past, place, number, source, names) for number in range(len(source.dangers))]
     closer = _known(names.people, past.closed_by, "person").pk
     rows.put_back = [PutBack(part=part, who_id=closer, at=past.closed_at) for part in _taken_off(rows, flow, names)]
     return rows
 
 
-def _danger(past: PastJob, place: int, number: int, said: PastRun, names: Names) -> DangerPassed:
-    danger = said.dangers[number]
+def _danger(past: PastJob, place: int, number: int, source: PastRun, names: Names) -> DangerPassed:
+    danger = source.dangers[number]
     return DangerPassed(
         step=danger.step,
         caution=danger.caution,
@@ -191,14 +191,14 @@ def _taken_off(rows: RunRows, flow: Flow, names: Names) -> list[str]:
 
 
 def _values(
-    past: PastJob, place: int, said: PastRun, flow: Flow, names: Names
+    past: PastJob, place: int, source: PastRun, flow: Flow, names: Names
 ) -> tuple[list[RunValue], Mapping[str, Quantity]]:
     rows: list[RunValue] = []
     asked: dict[str, Quantity] = {}
-    for number, value in enumerate(said.values):
+    for number, value in enumerate(source.values):
         asks = flow.value_by_key.get(value.key)
         if not isinstance(asks, AskedValue):
-            raise NotPossible(f"The procedure {said.procedure} does not ask for a value called {value.key!r}.")
+            raise NotPossible(f"The procedure {source.procedure} does not ask for a value called {value.key!r}.")
         asked[value.key] = quantity = read_value(asks, value.typed)
         rows.append(
             RunValue(
@@ -215,77 +215,79 @@ def _values(
 
 
 def _add_result(
-    rows: RunRows, said: PastResult, flow: Flow, way: Walk, known: Mapping[str, Quantity], names: Names
+    rows: RunRows, source: PastResult, flow: Flow, walked: Walk, known: Mapping[str, Quantity], names: Names
 ) -> None:
-    step = flow.step_by_key.get(said.step)
-    on_way = [key for key, _route in way.path]
-    if step is None or (said.step != way.current and said.step not in on_way):
-        raise NotPossible(f"The result of {said.step!r} is not on the way taken; {way.current!r} was the step to do.")
+    step = flow.step_by_key.get(source.step)
+    on_way = [key for key, _route in walked.path]
+    if step is None or (source.step != walked.current and source.step not in on_way):
+        raise NotPossible(
+            f"The result of {source.step!r} is not on the way taken; {walked.current!r} was the step to do."
+        )
     before = rows.results[-1].at if rows.results else rows.run.started_at
-    if said.at < before:
-        raise NotPossible(f"The result of {said.step!r} is older than the one before it.")
-    who = _known(names.people, said.who, "person")
-    result = Result(step=said.step, who_id=who.pk, at=said.at, note=said.note.strip())
+    if source.at < before:
+        raise NotPossible(f"The result of {source.step!r} is older than the one before it.")
+    who = _known(names.people, source.who, "person")
+    result = Result(step=source.step, who_id=who.pk, at=source.at, note=source.note.strip())
     answer = Answer(
-        step=said.step,
+        step=source.step,
         client_id=rows.run.client_id,
-        outcome=said.outcome,
-        skipped=said.skipped,
-        onward=said.onward,
-        typed=said.typed,
-        meter=_known(names.meters, said.meter, "meter") if said.meter else None,
-        override_why=said.override_why,
+        outcome=source.outcome,
+        skipped=source.skipped,
+        onward=source.onward,
+        typed=source.typed,
+        meter=_known(names.meters, source.meter, "meter") if source.meter else None,
+        override_why=source.override_why,
     )
     fill(result, step, answer, known)
-    result.seconds = seconds_since(rows.run, rows.results, who, said.at)
-    rows.replaces.append(way.standing[on_way.index(said.step)] if said.step in on_way else None)
+    result.seconds = seconds_since(rows.run, rows.results, who, source.at)
+    rows.replaces.append(walked.standing[on_way.index(source.step)] if source.step in on_way else None)
     rows.results.append(result)
 
 
-def _end(run: Run, said: PastRun, way: Walk, results: list[Result], past: PastJob) -> None:
+def _end(run: Run, source: PastRun, walked: Walk, results: list[Result], past: PastJob) -> None:
     last = results[-1].at if results else run.started_at
     if last > past.closed_at or run.started_at < past.opened_at:
-        raise NotPossible(f"The procedure {said.procedure} was not followed while the job was open.")
-    if said.stopped_why:
-        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, said.stopped_why[:200], last
-    elif way.current:
+        raise NotPossible(f"The procedure {source.procedure} was not followed while the job was open.")
+    if source.stopped_why:
+        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, source.stopped_why[:200], last
+    elif walked.current:
         run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, "The job was closed.", past.closed_at
     else:
         run.state, run.ended_at = Run.State.ENDED, last
 
 
-def _repair(past: PastJob, place: int, said: PastRepair, names: Names) -> RepairRows:
-    if not said.correction.strip():
+def _repair(past: PastJob, place: int, source: PastRepair, names: Names) -> RepairRows:
+    if not source.correction.strip():
         raise NotPossible("A repair does not say what was done to put it right.")
-    cured = Verification.Cured(said.cured)
-    if cured != Verification.Cured.NOT_CHECKED and not said.how.strip():
+    cured = Verification.Cured(source.cured)
+    if cured != Verification.Cured.NOT_CHECKED and not source.how.strip():
         raise NotPossible("A repair does not say how it was checked.")
-    if not past.opened_at <= said.at <= said.verified_at <= past.closed_at:
+    if not past.opened_at <= source.at <= source.verified_at <= past.closed_at:
         raise NotPossible("A repair and its check do not lie between opening and closing.")
-    if said.found_at is not None:
-        run, result = said.found_at
+    if source.found_at is not None:
+        run, result = source.found_at
         if not (0 <= run < len(past.runs) and 0 <= result < len(past.runs[run].results)):
             raise NotPossible("A repair names a result that is not recorded.")
-    who = _known(names.people, said.who, "person").pk
+    who = _known(names.people, source.who, "person").pk
     repair = Repair(
-        cause_id=names.cause(said.cause),
-        proof=said.proof.value,
-        correction=said.correction.strip(),
-        parts=said.parts.strip(),
-        minutes=said.minutes,
-        also_found=said.also_found.strip(),
+        cause_id=names.cause(source.cause),
+        proof=source.proof.value,
+        correction=source.correction.strip(),
+        parts=source.parts.strip(),
+        minutes=source.minutes,
+        also_found=source.also_found.strip(),
         who_id=who,
-        at=said.at,
+        at=source.at,
         client_id=_id(past, f"repair {place}"),
     )
     verification = Verification(
         cured=cured.value,
-        how=said.how.strip(),
+        how=source.how.strip(),
         who_id=who,
-        at=said.verified_at,
+        at=source.verified_at,
         client_id=_id(past, f"verification {place}"),
     )
-    return RepairRows(repair, verification, tuple(names.cause(identity) for identity in said.also), said.found_at)
+    return RepairRows(repair, verification, tuple(names.cause(identity) for identity in source.also), source.found_at)
 
 
 def _id(past: PastJob, part: str) -> UUID:

@@ -23,7 +23,7 @@ from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.flow.model import Flow, GoKind, Step
 from shopkb.core.flow.paths import order
 from shopkb.demo.nature import Nature
-from shopkb.demo.truth import MOST_ATTEMPTS, Place, Truth, cause_weights, comes_in, fact
+from shopkb.demo.truth import MOST_ATTEMPTS, Circumstances, Truth, cause_weights, comes_in, fact
 
 HALFWAY = 0.5
 
@@ -55,20 +55,20 @@ class Fare:
 
 def platforms_of(truth: Truth, flow: Flow) -> Counter[str]:
     """Vehicles that come in with the complaint, by platform."""
-    said = truth.of(flow)
-    return Counter(one.platform for one in truth.vehicles if comes_in(said, flow, one.platform))
+    spec = truth.of(flow)
+    return Counter(one.platform for one in truth.vehicles if comes_in(spec, flow, one.platform))
 
 
 def answers(
     truth: Truth, nature: Nature, step: Step, cause: str, platform: str, errors: float = 1.0
 ) -> dict[str, float]:
     """P(outcome) of a step when this cause is present; ``errors`` is a factor on the stated rates."""
-    fixed = fact(nature.said, step.key, platform)
+    fixed = fact(nature.spec, step.key, platform)
     if fixed:
         return {fixed: 1.0}
     true, leads = nature.true_outcomes(step.key, cause)
     wrong = [outcome.key for outcome in step.outcomes if outcome.key not in true]
-    rate = min(0.5, nature.said.errors.get(step.key, truth.errors[step.test]) * errors) if leads and wrong else 0.0
+    rate = min(0.5, nature.spec.errors.get(step.key, truth.errors[step.test]) * errors) if leads and wrong else 0.0
     whole = sum(true.values())
     return {key: (1 - rate) * weight / whole for key, weight in true.items()} | {
         key: rate / len(wrong) for key in wrong
@@ -78,23 +78,23 @@ def answers(
 def chances(truth: Truth, nature: Nature, cause: str, platform: str, errors: float = 1.0) -> Chances:
     """Chances of one cause, by its identity. O(steps x outcomes x attempts)."""
     flow, false_cure = nature.flow, truth.shop.false_cure
-    given = {step.key: answers(truth, nature, step, cause, platform, errors) for step in flow.steps}
+    by_step = {step.key: answers(truth, nature, step, cause, platform, errors) for step in flow.steps}
 
     @cache
     def named(step: str) -> float:
         """P(an end that names any cause), from a step that the cause cannot be reached from."""
-        return sum(share * ends_named(step, outcome) for outcome, share in given[step].items())
+        return sum(share * ends_named(step, outcome) for outcome, share in by_step[step].items())
 
     @cache
     def right(step: str, attempts: int) -> float:
         """P(the job ends at the cause), every answer before this step being right."""
         good = set(nature.right_outcomes(step, cause))
-        shares = {key: share for key, share in given[step].items() if key in good}
+        shares = {key: share for key, share in by_step[step].items() if key in good}
         ahead = {key: arrives(step, key, attempts) for key in shares}
         total = sum(shares[key] * ahead[key] for key in shares)
         if attempts > 1 and shares:
             again = sum(shares[key] * arrives(step, key, attempts - 1) for key in shares) / sum(shares.values())
-            for key, share in given[step].items():
+            for key, share in by_step[step].items():
                 if key not in good:
                     total += share * (1 - false_cure * ends_named(step, key)) * again
         return total
@@ -145,7 +145,7 @@ def verdicts(truth: Truth, flow: Flow) -> dict[str, dict[str, float]]:
     nature, found = Nature(flow, truth.of(flow)), defaultdict[str, dict[str, float]](dict)
     vehicles = platforms_of(truth, flow)
     for platform, count in vehicles.items():
-        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        weights = cause_weights(nature.spec, flow, Circumstances(platform, HALFWAY))
         each = count / vehicles.total() / sum(weights.values())
         for cause, weight in weights.items():
             for named, share in _named(truth, nature, cause, platform).items():
@@ -178,7 +178,7 @@ def fare(
     nature, parts = Nature(flow, truth.of(flow)), []
     natures = {key: Nature(other, truth.of(other)) for key, other in (others or {}).items()} | {flow.procedure: nature}
     for platform, vehicles in platforms_of(truth, flow).items():
-        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        weights = cause_weights(nature.spec, flow, Circumstances(platform, HALFWAY))
         whole = sum(weights.values())
         appraisal = _appraised(truth, nature, weights, platform, access_minutes)
         known = {cause.identity for cause in flow.causes}

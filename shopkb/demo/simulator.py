@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature, choose
 from shopkb.demo.past_jobs import PastJob
-from shopkb.demo.truth import Place, ProcedureTruth, Technician, Truth, VehicleTruth, cause_weights, comes_in
-from shopkb.demo.visit import CLOSES, OPENS, Clock, Ending, Visit
+from shopkb.demo.truth import Circumstances, ProcedureTruth, Technician, Truth, VehicleTruth, cause_weights, comes_in
+from shopkb.demo.visit import CLOSES, OPENS, Clock, Visit, VisitEnd
 
 KM_A_DAY = 45
 DAY = 24 * 60
@@ -48,7 +48,7 @@ class _Arrival:
 
 
 @dataclass(eq=False)
-class Shop:
+class ShopSimulator:
     """The simulated shop between two moments.
 
     ``flows`` are the procedures as in force at the end. ``earlier`` gives the edition before, by key, with the share of
@@ -103,13 +103,13 @@ class Shop:
         return frozenset(key for key, (_flow, until) in self.earlier.items() if gone < until)
 
     def _arrival(self, at: datetime) -> _Arrival:
-        key = choose(self.rng, {key: nature.said.share for key, nature in self.natures.items()})
+        key = choose(self.rng, {key: nature.spec.share for key, nature in self.natures.items()})
         nature = self.natures[key]
-        fitting = [vehicle for vehicle in self.truth.vehicles if comes_in(nature.said, nature.flow, vehicle.platform)]
+        fitting = [vehicle for vehicle in self.truth.vehicles if comes_in(nature.spec, nature.flow, vehicle.platform)]
         vehicle = fitting[int(self.rng.integers(len(fitting)))]
         if self._happens(self.truth.shop.complaint_absent):
             return _Arrival(at, key, vehicle, "")
-        weights = cause_weights(nature.said, nature.flow, Place(vehicle.platform, self.gone(at)))
+        weights = cause_weights(nature.spec, nature.flow, Circumstances(vehicle.platform, self.gone(at)))
         return _Arrival(at, key, vehicle, choose(self.rng, weights))
 
     def _visit(
@@ -141,13 +141,13 @@ class Shop:
         earlier = {key: self.earlier[key][0] for key in old}
         yield Simulated(past, arrival.cause, ending.wrong, comes_back, earlier)
 
-    def _nothing_found(self, visit: Visit) -> Ending:
-        absent = visit.leg.nature.said.absent
+    def _nothing_found(self, visit: Visit) -> VisitEnd:
+        absent = visit.leg.nature.spec.absent
         if absent is not None and absent.step == visit.flow.start:
             visit.give(visit.flow.step_by_key[absent.step], absent.outcome)
-        return Ending("not-present", note="Complaint could not be brought about. Driver told what to watch.")
+        return VisitEnd("not-present", note="Complaint could not be brought about. Driver told what to watch.")
 
-    def _comes_back(self, ending: Ending) -> bool:
+    def _comes_back(self, ending: VisitEnd) -> bool:
         shop = self.truth.shop
         rate = shop.comeback_after_false_cure if ending.wrong else shop.comeback_after_cure
         return ending.disposition == "cured" and self._happens(rate)
@@ -158,14 +158,14 @@ class Shop:
         at = day.replace(hour=OPENS.hour + 1, minute=int(self.rng.integers(60)), second=0, microsecond=0)
         return _Arrival(at, arrival.procedure, arrival.vehicle, arrival.cause, past)
 
-    def _past(self, arrival: _Arrival, visit: Visit, ending: Ending, closed: datetime) -> PastJob:
-        said, vehicle, who = self.natures[arrival.procedure].said, arrival.vehicle, visit.who
+    def _past(self, arrival: _Arrival, visit: Visit, ending: VisitEnd, closed: datetime) -> PastJob:
+        spec, vehicle, who = self.natures[arrival.procedure].spec, arrival.vehicle, visit.who
         days_before = (self.until - arrival.at).days
         return PastJob(
             client_id=UUID(bytes=self.rng.bytes(16), version=4),
             registration=vehicle.registration,
             platform=vehicle.platform,
-            complaint=self._complaint(arrival, said),
+            complaint=self._complaint(arrival, spec),
             opened_at=arrival.at,
             opened_by=who.name,
             closed_at=closed,
@@ -173,9 +173,9 @@ class Shop:
             disposition=ending.disposition,
             vin=vehicle.vin,
             year=vehicle.year,
-            circumstances=self._one(said.circumstances),
-            symptom=choose(self.rng, said.symptoms) if said.symptoms else "",
-            codes=(choose(self.rng, said.codes),) if said.codes and self._happens(0.4) else (),
+            circumstances=self._one(spec.circumstances),
+            symptom=choose(self.rng, spec.symptoms) if spec.symptoms else "",
+            codes=(choose(self.rng, spec.codes),) if spec.codes and self._happens(0.4) else (),
             odometer=max(1000, vehicle.km - KM_A_DAY * days_before),
             complaint_verified=("yes" if self._happens(0.9) else "not-yet") if arrival.cause else "no",
             closing_note=ending.note,
@@ -184,10 +184,10 @@ class Shop:
             repairs=tuple(visit.repairs),
         )
 
-    def _complaint(self, arrival: _Arrival, said: ProcedureTruth) -> str:
+    def _complaint(self, arrival: _Arrival, spec: ProcedureTruth) -> str:
         if arrival.comeback_of is not None:
             return f"Back again. {arrival.comeback_of.complaint.removeprefix('Back again. ')}"
-        return self._one(said.complaints)
+        return self._one(spec.complaints)
 
     def _one(self, texts: tuple[str, ...]) -> str:
         return texts[int(self.rng.integers(len(texts)))] if texts else ""

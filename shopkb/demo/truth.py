@@ -27,7 +27,7 @@ class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
 
-class Shop(_Part):
+class ShopTruth(_Part):
     months: int
     growth: float
     learning: tuple[float, float]
@@ -52,7 +52,7 @@ class Technician(_Part):
     share: float
 
 
-class Together(_Part):
+class JointCause(_Part):
     cause: str
     also: str
     share: float
@@ -89,7 +89,7 @@ class ProcedureTruth(_Part):
     drift: Weights = Field(default_factory=dict)
     split: Mapping[str, Mapping[str, Weights]] = Field(default_factory=dict)
     otherwise: Mapping[str, Weights] = Field(default_factory=dict)
-    together: tuple[Together, ...] = ()
+    together: tuple[JointCause, ...] = ()
     elsewhere: tuple[Elsewhere, ...] = ()
 
 
@@ -127,7 +127,7 @@ class VehicleTruth(_Part):
 class Truth(_Part):
     """Everything the simulator goes by. Rates are shares of 1, weights are relative."""
 
-    shop: Shop
+    shop: ShopTruth
     errors: Weights
     skips: Weights
     skip_reasons: Weights
@@ -140,28 +140,28 @@ class Truth(_Part):
 
     def of(self, flow: Flow) -> ProcedureTruth:
         """What is true of this procedure; what its writer believes, where the file says nothing."""
-        said = next((said for said in self.procedures if said.key == flow.procedure), None)
-        if said is not None and said.causes:
-            return said
+        spec = next((spec for spec in self.procedures if spec.key == flow.procedure), None)
+        if spec is not None and spec.causes:
+            return spec
         usual = {cause.key: USUAL[cause.usual] for cause in flow.causes}
-        if said is not None:
-            return said.model_copy(update={"causes": usual})
+        if spec is not None:
+            return spec.model_copy(update={"causes": usual})
         # A procedure without symptoms is a method that others hand over to.
         share = 1.0 if flow.symptoms else 0.0
         return ProcedureTruth(key=flow.procedure, share=share, symptoms=dict.fromkeys(flow.symptoms, 1.0), causes=usual)
 
 
-def comes_in(said: ProcedureTruth, flow: Flow, platform: str) -> bool:
+def comes_in(spec: ProcedureTruth, flow: Flow, platform: str) -> bool:
     """Whether vehicles of this platform come in with the complaint of this procedure."""
 
     def within(node: str) -> bool:
         return platform == node or platform.startswith(f"{node}/")
 
-    return not any(map(within, said.not_on)) and ("any" in flow.platforms or any(map(within, flow.platforms)))
+    return not any(map(within, spec.not_on)) and ("any" in flow.platforms or any(map(within, flow.platforms)))
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Circumstances:
     """Where on a path of the platform tree a weight is asked for, and how far the period is gone (0 to 1)."""
 
     platform: str
@@ -182,67 +182,67 @@ def read_truth(path: Path) -> Truth:
         raise TruthError(f"{path.name}, {where}: {first['msg']}.") from error
 
 
-def cause_weights(said: ProcedureTruth, flow: Flow, place: Place) -> dict[str, float]:
+def cause_weights(spec: ProcedureTruth, flow: Flow, circumstances: Circumstances) -> dict[str, float]:
     """Weight of each true cause by identity, those that the procedure does not know last."""
     weights = {}
-    for key, weight in said.causes.items():
-        for node, factors in said.platforms.items():
-            if place.platform == node or place.platform.startswith(f"{node}/"):
+    for key, weight in spec.causes.items():
+        for node, factors in spec.platforms.items():
+            if circumstances.platform == node or circumstances.platform.startswith(f"{node}/"):
                 weight *= factors.get(key, 1.0)
-        weight *= 1 + (said.drift.get(key, 1.0) - 1) * place.gone
+        weight *= 1 + (spec.drift.get(key, 1.0) - 1) * circumstances.gone
         weights[flow.cause_by_key[key].identity] = weight
-    return weights | {other.cause: other.weight for other in said.elsewhere}
+    return weights | {other.cause: other.weight for other in spec.elsewhere}
 
 
 def misfits(truth: Truth, flows: Mapping[str, Flow], others: Mapping[str, Flow] | None = None) -> Iterator[str]:
     """Everything the truth names that the procedures do not have, as sentences. ``others`` are further editions."""
-    for said in truth.procedures:
-        flow, other = flows.get(said.key), (others or {}).get(said.key)
+    for spec in truth.procedures:
+        flow, other = flows.get(spec.key), (others or {}).get(spec.key)
         if flow is None:
-            yield f"There is no procedure {said.key!r}."
+            yield f"There is no procedure {spec.key!r}."
             continue
-        yield from _cause_misfits(said, flow)
+        yield from _cause_misfits(spec, flow)
         editions = [edition for edition in (flow, other) if edition is not None]
         branches = {(step.key, one.key) for edition in editions for step in edition.steps for one in step.outcomes}
-        for step, outcome in _branches_named(said):
+        for step, outcome in _branches_named(spec):
             if (step, outcome) not in branches:
-                yield f"{said.key} has no outcome {outcome!r} of a step {step!r}."
-        for step in sorted(set(said.errors) - {key for key, _outcome in branches}):
-            yield f"{said.key} has no step {step!r}."
-        for key in sorted(set(said.values) - {value.key for edition in editions for value in edition.values}):
-            yield f"{said.key} asks for no value {key!r}."
+                yield f"{spec.key} has no outcome {outcome!r} of a step {step!r}."
+        for step in sorted(set(spec.errors) - {key for key, _outcome in branches}):
+            yield f"{spec.key} has no step {step!r}."
+        for key in sorted(set(spec.values) - {value.key for edition in editions for value in edition.values}):
+            yield f"{spec.key} asks for no value {key!r}."
         if other is not None and set(other.cause_by_key) != set(flow.cause_by_key):
-            yield f"The other edition of {said.key} has other causes."
+            yield f"The other edition of {spec.key} has other causes."
 
 
-def _cause_misfits(said: ProcedureTruth, flow: Flow) -> Iterator[str]:
-    named = {*said.causes, *said.drift, *(key for factors in said.platforms.values() for key in factors)}
-    named |= {key for causes in said.split.values() for key in causes if key != ANY}
-    named |= {key for pair in said.together for key in (pair.cause, pair.also)}
+def _cause_misfits(spec: ProcedureTruth, flow: Flow) -> Iterator[str]:
+    named = {*spec.causes, *spec.drift, *(key for factors in spec.platforms.values() for key in factors)}
+    named |= {key for causes in spec.split.values() for key in causes if key != ANY}
+    named |= {key for pair in spec.together for key in (pair.cause, pair.also)}
     for key in sorted(named - set(flow.cause_by_key)):
-        yield f"{said.key} has no cause {key!r}."
+        yield f"{spec.key} has no cause {key!r}."
     for key in flow.cause_by_key:
-        if said.causes and key not in said.causes:
-            yield f"The truth does not say how often {key!r} of {said.key} is met."
+        if spec.causes and key not in spec.causes:
+            yield f"The truth does not say how often {key!r} of {spec.key} is met."
 
 
-def _branches_named(said: ProcedureTruth) -> Iterator[tuple[str, str]]:
-    if said.absent is not None:
-        yield said.absent.step, said.absent.outcome
-    for step, causes in said.split.items():
+def _branches_named(spec: ProcedureTruth) -> Iterator[tuple[str, str]]:
+    if spec.absent is not None:
+        yield spec.absent.step, spec.absent.outcome
+    for step, causes in spec.split.items():
         for weights in causes.values():
             yield from ((step, outcome) for outcome in weights)
-    for step, weights in said.otherwise.items():
+    for step, weights in spec.otherwise.items():
         yield from ((step, outcome) for outcome in weights)
-    for other in said.elsewhere:
+    for other in spec.elsewhere:
         yield from other.way.items()
-    for step, outcomes in said.facts.items():
+    for step, outcomes in spec.facts.items():
         yield from ((step, outcome) for outcome in outcomes.values())
 
 
-def fact(said: ProcedureTruth, step: str, platform: str) -> str:
+def fact(spec: ProcedureTruth, step: str, platform: str) -> str:
     """The outcome that this step has on a platform whatever the cause; empty if that hangs on the cause."""
-    nodes = said.facts.get(step, {})
+    nodes = spec.facts.get(step, {})
     parts = platform.split("/")
     for depth in range(len(parts), 0, -1):
         if (node := "/".join(parts[:depth])) in nodes:

@@ -44,7 +44,7 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
-class Ending:
+class VisitEnd:
     """How a visit ended: a disposition, whether a wrong cause was claimed, and a note."""
 
     disposition: str
@@ -144,7 +144,7 @@ class Visit:
         self.begin(go.key)
         return True
 
-    def diagnose(self) -> Ending:
+    def diagnose(self) -> VisitEnd:
         """From the first step to how the job is closed, with wrong repairs and second thoughts between."""
         for _ in range(MOST_ATTEMPTS):
             end = self._end(self.go_on())
@@ -194,7 +194,7 @@ class Visit:
                 self.leg.safe.add(caution)
 
     def _error(self, step: Step) -> float:
-        usual = self.leg.nature.said.errors.get(step.key, self.truth.errors[step.test])
+        usual = self.leg.nature.spec.errors.get(step.key, self.truth.errors[step.test])
         return min(0.5, usual * self.who.error * self.error)
 
     def _leave_out(self, step: Step, right: str) -> None:
@@ -223,9 +223,9 @@ class Visit:
             self.leg.known = with_computed(self.flow, self.leg.asked)
 
     def _typed_value(self, value: AskedValue) -> str:
-        said = self.leg.nature.said.values.get(value.key, ())
-        if said:
-            return said[int(self.rng.integers(len(said)))]
+        spec = self.leg.nature.spec.values.get(value.key, ())
+        if spec:
+            return spec[int(self.rng.integers(len(spec)))]
         bound = value.low or value.high
         return str(bound) if bound is not None else f"1 {value.unit}"
 
@@ -235,22 +235,22 @@ class Visit:
         typical = (step.minutes or 5.0) + setting_up
         return typical * self.who.pace * float(np.exp(self.rng.normal(0, self.truth.shop.minutes_spread)))
 
-    def _end(self, way: Walk) -> Ending | None:
+    def _end(self, way: Walk) -> VisitEnd | None:
         """What an end leads to; ``None``: the complaint stays, and the job goes on."""
         cause = self.flow.cause_by_key.get(way.end.go.key) if way.end and way.end.go.kind is GoKind.CAUSE else None
         if cause is None or way.end is None:
             return None
         shop, right = self.truth.shop, cause.identity == self.cause
         if self._happens(shop.declined):
-            return Ending("declined", note="Told what it would cost; the owner wants to think it over.")
+            return VisitEnd("declined", note="Told what it would cost; the owner wants to think it over.")
         proof = way.end.proof or Proof.ELIMINATION
         found_at = (len(self.legs) - 1, way.standing[-1])
         if self._happens(shop.unverified):
             self._repair(cause.identity, proof, "not-checked", found_at)
-            return Ending("not-checked", not right, "Bus was needed; nobody repeated the conditions.")
+            return VisitEnd("not-checked", not right, "Bus was needed; nobody repeated the conditions.")
         if right or self._happens(shop.false_cure):
             self._repair(cause.identity, proof, "cured", found_at)
-            return Ending("cured", not right)
+            return VisitEnd("cured", not right)
         self._repair(cause.identity, proof, "not-cured", found_at)
         return None
 
@@ -263,16 +263,16 @@ class Visit:
                 return True
         return False
 
-    def _found_aside(self) -> Ending:
+    def _found_aside(self) -> VisitEnd:
         """Somebody finds the cause without the procedure; what was answered wrongly stands."""
         self.clock.work(float(self.rng.uniform(20, 90)))
         self._repair(self.cause, Proof.SUBSTITUTED, "cured", None)
-        return Ending("cured", note="Found outside the procedure.")
+        return VisitEnd("cured", note="Found outside the procedure.")
 
-    def _given_up(self) -> Ending:
+    def _given_up(self) -> VisitEnd:
         if self._happens(0.5):
-            return Ending("sent-elsewhere", note="Sent to a dealer's workshop.")
-        return Ending("unsolved", note="No test left that would tell; comes back when it shows again.")
+            return VisitEnd("sent-elsewhere", note="Sent to a dealer's workshop.")
+        return VisitEnd("unsolved", note="No test left that would tell; comes back when it shows again.")
 
     def _repair(self, cause: str, proof: Proof, cured: str, found_at: tuple[int, int] | None) -> None:
         known = next((one for one in self.flow.causes if one.identity == cause), None)
@@ -283,7 +283,7 @@ class Visit:
         minutes = max(1, round(taken * float(np.exp(self.rng.normal(0, 0.25)))))
         also = self._also(known.key) if known and cause == self.cause else ()
         at = self.clock.work(minutes)
-        checks = self.leg.nature.said.checks
+        checks = self.leg.nature.spec.checks
         self.repairs.append(
             PastRepair(
                 cause=cause,
@@ -305,7 +305,7 @@ class Visit:
     def _also(self, key: str) -> tuple[str, ...]:
         return tuple(
             self.flow.cause_by_key[pair.also].identity
-            for pair in self.leg.nature.said.together
+            for pair in self.leg.nature.spec.together
             if pair.cause == key and self._happens(pair.share)
         )
 

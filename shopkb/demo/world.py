@@ -16,12 +16,12 @@ from shopkb.catalog.loading import load_folder
 from shopkb.catalog.models import Access, Caution
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import Shelf, WorldError, with_role
-from shopkb.demo.job_import import StoredHistory, store_history
+from shopkb.demo.job_import import ImportCount, import_past_jobs
 from shopkb.demo.models import DemoMark
 from shopkb.demo.nature import Nature
 from shopkb.demo.open_work import OpenWork
 from shopkb.demo.people import make_people, read_people
-from shopkb.demo.simulator import Shop
+from shopkb.demo.simulator import ShopSimulator
 from shopkb.demo.truth import Truth, misfits, read_truth
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
@@ -69,7 +69,7 @@ def build(plan: Plan) -> Iterator[str]:
     if problems:
         raise WorldError("fixtures/truth.yaml does not fit the procedures. " + " ".join(problems))
     rng = np.random.default_rng(plan.seed)
-    shop = Shop(truth, flows, rng, since, plan.now, access_minutes(), dangers(), earlier)
+    shop = ShopSimulator(truth, flows, rng, since, plan.now, access_minutes(), dangers(), earlier)
     for line, stored in _history(plan, shop, shelf):
         yield line
         mark.jobs = stored.jobs
@@ -78,15 +78,15 @@ def build(plan: Plan) -> Iterator[str]:
     mark.save(update_fields=["jobs"])
 
 
-def _history(plan: Plan, shop: Shop, shelf: Shelf) -> Iterator[tuple[str, StoredHistory]]:
+def _history(plan: Plan, shop: ShopSimulator, shelf: Shelf) -> Iterator[tuple[str, ImportCount]]:
     """Closed jobs, and the newer editions put in force between them; a line and the sum so far for each stage."""
-    by, done = with_role(shelf.people, Role.KEEPER)[0], StoredHistory()
+    by, done = with_role(shelf.people, Role.KEEPER)[0], ImportCount()
     for old, made in groupby(shop.jobs(plan.jobs), key=lambda job: shop.superseded(job.past.opened_at)):
         for key, until in [(key, until) for key, (_flow, until) in shelf.earlier.items() if key not in old]:
             if line := shelf.follow_up(key, shop.since + until * (shop.until - shop.since)):
                 yield line, done
         before = done
-        for stored in store_history((job.past for job in made), by=by):
+        for stored in import_past_jobs((job.past for job in made), by=by):
             done = before + stored
             yield f"{done.jobs} closed jobs of about {plan.jobs}, {done.results} results.", done
 
@@ -119,6 +119,6 @@ def _open_jobs(
     truth: Truth, natures: Mapping[str, Nature], people: Mapping[str, User], rng: np.random.Generator, now: datetime
 ) -> str:
     work = OpenWork(truth, natures, people, rng, now)
-    for said in truth.open_jobs:
-        work.make(said)
+    for spec in truth.open_jobs:
+        work.make(spec)
     return f"{len(truth.open_jobs)} open jobs."

@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.flow.model import GoKind
-from shopkb.jobs.effective_results import has_place, standing_results
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.jobs.run_results import effective_results, has_place
 from shopkb.procedures.storing import flow_of
 
 CHUNK = 500
@@ -22,7 +22,7 @@ def whole(jobs: QuerySet[Job]) -> QuerySet[Job]:
         Prefetch(
             "runs",
             Run.objects.select_related("revision__procedure").prefetch_related(
-                Prefetch("results", Result.objects.counting())
+                Prefetch("results", Result.objects.not_retracted())
             ),
         ),
         Prefetch(
@@ -37,8 +37,8 @@ def whole(jobs: QuerySet[Job]) -> QuerySet[Job]:
 
 def case_of(job: Job) -> ClosedCase | None:
     """What this job says to learning; ``None`` while it is open."""
-    held = whole(Job.objects.filter(pk=job.pk)).get()
-    return _case(held)
+    loaded = whole(Job.objects.filter(pk=job.pk)).get()
+    return _case(loaded)
 
 
 def closed_cases(jobs: QuerySet[Job] | None = None) -> Iterator[ClosedCase]:
@@ -87,7 +87,7 @@ def _cured(job: Job) -> Repair | None:
 def _results(job: Job) -> Iterator[CaseResult]:
     rows: list[tuple[Run, Result]] = []
     for run in job.runs.all():
-        rows += [(run, row) for row in standing_results(flow_of(run.revision), list(run.results.all()))]
+        rows += [(run, row) for row in effective_results(flow_of(run.revision), list(run.results.all()))]
     for run, row in sorted(rows, key=lambda pair: pair[1].pk):
         yield CaseResult(
             procedure=run.revision.procedure.key,

@@ -30,7 +30,7 @@ READ_SECONDS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Passing:
+class DangerConfirmation:
     """What was confirmed, and how long it was on the screen."""
 
     step: str
@@ -58,31 +58,31 @@ def danger_due(run: Run, flow: Flow, step: Step, *, by: User, at: datetime) -> C
 
 
 @transaction.atomic
-def pass_danger(run: Run, passing: Passing, *, by: User, at: datetime) -> DangerPassed:
+def pass_danger(run: Run, confirmation: DangerConfirmation, *, by: User, at: datetime) -> DangerPassed:
     """Keep that the state of things was confirmed. The same client id twice is one.
 
     Raises:
         NotPossible: the catalog has no such DANGER.
     """
     require(by, Right.WORK)
-    before = DangerPassed.objects.filter(client_id=passing.client_id).first()
+    before = DangerPassed.objects.filter(client_id=confirmation.client_id).first()
     if before is not None:
         return before
-    caution = Caution.objects.filter(key=passing.caution, signal=Caution.Signal.DANGER).first()
+    caution = Caution.objects.filter(key=confirmation.caution, signal=Caution.Signal.DANGER).first()
     if caution is None:
         raise NotPossible("The catalog has no such danger any more. Open the step again.")
-    held = Run.objects.select_for_update(of=("self",)).get(pk=run.pk)
+    locked = Run.objects.select_for_update(of=("self",)).get(pk=run.pk)
     passed = DangerPassed.objects.create(
-        run=held,
-        step=passing.step,
+        run=locked,
+        step=confirmation.step,
         caution=caution.key,
         statement=caution.ask or caution.title,
-        shown_seconds=max(0, passing.shown_seconds),
+        shown_seconds=max(0, confirmation.shown_seconds),
         who=by,
         at=at,
-        client_id=passing.client_id,
+        client_id=confirmation.client_id,
     )
-    log_row(held.pk, Kind.DANGER, passed, by=by, at=at)
+    log_row(locked.pk, Kind.DANGER, passed, by=by, at=at)
     return passed
 
 

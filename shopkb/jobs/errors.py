@@ -7,7 +7,7 @@ class NotPossible(Exception):
     """What was asked is not possible as things stand."""
 
 
-class NotNow(NotPossible):
+class StepNotCurrent(NotPossible):
     """The step is not the one to do now; ``current`` is the key of the one that is, empty at an end."""
 
     def __init__(self, message: str, current: str) -> None:
@@ -15,7 +15,7 @@ class NotNow(NotPossible):
         self.current = current
 
 
-class OtherBody(NotPossible):
+class IdempotencyConflict(NotPossible):
     """The same client id was used before for something else."""
 
 

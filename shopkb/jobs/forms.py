@@ -17,7 +17,7 @@ from shopkb.core.flow.model import Proof
 from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
 from shopkb.jobs.actions.intake import Intake, normal_registration
 from shopkb.jobs.models import Job, Result, Verification
-from shopkb.jobs.vehicle_state import Off
+from shopkb.jobs.vehicle_state import PartOff
 from shopkb.web.numbers import row_number
 
 
@@ -43,13 +43,13 @@ class CausesField(forms.ModelMultipleChoiceField):
         return f"{row.component.name}: {row.mode}"
 
 
-class Once(forms.Form):
+class IdempotentForm(forms.Form):
     """A form that may be sent twice: it carries the id its browser made, so the second sending changes nothing."""
 
     client_id = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4)
 
 
-class IntakeForm(Once):
+class IntakeForm(IdempotentForm):
     """What is taken down when a vehicle comes in."""
 
     registration = forms.CharField(max_length=20, widget=forms.TextInput(attrs={"autocomplete": "off"}))
@@ -124,7 +124,7 @@ class IntakeForm(Once):
         )
 
 
-class RepairForm(Once):
+class RepairForm(IdempotentForm):
     """A cause, how it was proven, what was done, what else was found."""
 
     cause = CauseField(
@@ -159,7 +159,7 @@ class RepairForm(Once):
     )
 
 
-class VerificationForm(Once):
+class VerificationForm(IdempotentForm):
     """Whether the complaint is gone."""
 
     cured = forms.ChoiceField(
@@ -189,7 +189,7 @@ class CloseForm(forms.Form):
         label="Back in place, seen with your own eyes", required=False, widget=forms.CheckboxSelectMultiple
     )
 
-    def __init__(self, *args: Any, off: Sequence[Off] = (), **kwargs: Any) -> None:
+    def __init__(self, *args: Any, off: Sequence[PartOff] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.off = off
         if not off:
@@ -197,7 +197,7 @@ class CloseForm(forms.Form):
             return
         self.fields["back"].choices = [(f"{each.run.pk}:{each.part}", each.part) for each in off]
 
-    def clean_back(self) -> list[Off]:
+    def clean_back(self) -> list[PartOff]:
         """Every part that was unplugged or taken off has to be confirmed by name before the vehicle goes."""
         ticked = set(self.cleaned_data["back"])
         missing = [each.part for each in self.off if f"{each.run.pk}:{each.part}" not in ticked]
@@ -217,7 +217,7 @@ class LeaveForm(forms.Form):
         label="What is not ticked stays off, and the vehicle is marked so that nobody drives it", required=False
     )
 
-    def __init__(self, *args: Any, off: Sequence[Off] = (), **kwargs: Any) -> None:
+    def __init__(self, *args: Any, off: Sequence[PartOff] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.off = off
         if not off:
@@ -235,7 +235,7 @@ class LeaveForm(forms.Form):
         return data
 
 
-class SkipForm(Once):
+class SkipForm(IdempotentForm):
     """Leaving a step out, for one of the honest reasons, and the way to go on without its result."""
 
     skipped = forms.ChoiceField(label="Why it cannot be done", choices=Result.Skip.choices, widget=forms.RadioSelect)
@@ -247,7 +247,7 @@ class SkipForm(Once):
         self.fields["onward"].choices = outcomes
 
 
-class HandOverForm(Once):
+class HandOverForm(IdempotentForm):
     """What the next person needs to know."""
 
     receiver = forms.ModelChoiceField(label="To whom", queryset=User.objects.none(), empty_label="Choose who goes on")
@@ -268,7 +268,7 @@ class HandOverForm(Once):
         self.fields["receiver"].queryset = people
 
 
-class PhotoForm(Once):
+class PhotoForm(IdempotentForm):
     """A picture from the camera or the device."""
 
     picture = forms.FileField(

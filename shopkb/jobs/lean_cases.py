@@ -13,8 +13,8 @@ from django.utils import timezone
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.flow.model import Flow
-from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
@@ -74,7 +74,7 @@ def _results(procedure: Procedure) -> dict[int, list[CaseResult]]:
     closed = Run.objects.filter(revision__procedure=procedure, job__state=Job.State.CLOSED)
     runs = {pk: (job, revision) for pk, job, revision in closed.values_list("pk", "job_id", "revision_id")}
     recorded: dict[int, list[LeanResult]] = defaultdict(list)
-    rows = Result.objects.counting().filter(run__revision__procedure=procedure, run__job__state=Job.State.CLOSED)
+    rows = Result.objects.not_retracted().filter(run__revision__procedure=procedure, run__job__state=Job.State.CLOSED)
     for run, *row in rows.values_list("run_id", "pk", "step", "outcome", "onward", "skipped", "off_path"):
         recorded[run].append(LeanResult(*row))
     found: dict[int, list[tuple[int, CaseResult]]] = defaultdict(list)
@@ -85,4 +85,6 @@ def _results(procedure: Procedure) -> dict[int, list[CaseResult]]:
 
 
 def _standing(procedure: str, flow: Flow, rows: list[LeanResult]) -> list[tuple[int, CaseResult]]:
-    return [(row.pk, CaseResult(procedure, row.step, row.outcome, row.skipped)) for row in standing_results(flow, rows)]
+    return [
+        (row.pk, CaseResult(procedure, row.step, row.outcome, row.skipped)) for row in effective_results(flow, rows)
+    ]

@@ -63,9 +63,9 @@ def fit_strengths(*, at: datetime, store: bool = True) -> StrengthFit:
     verified = sum(
         sums.count for tallies in found.values() for key, sums in tallies.items() if not key.step and key.cause
     )
-    told: dict[str, Any] = {"at": at, "as_of": month, "procedures": len(flows), "verified_jobs": verified}
+    details: dict[str, Any] = {"at": at, "as_of": month, "procedures": len(flows), "verified_jobs": verified}
     if store:
-        return keep_strengths(strengths, **told)
+        return keep_strengths(strengths, **details)
     return StrengthFit(
         fitted_at=at, as_of=month, strengths=list(strengths), procedures=len(flows), verified_jobs=verified
     )
@@ -94,17 +94,17 @@ def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str
     for case in cases:
         if case.month >= since:
             by_month[case.month].append(case)
-    said: dict[str, list[Forecast]] = defaultdict(list)
+    by_forecast_month: dict[str, list[Forecast]] = defaultdict(list)
     for forecast in forecasts(flow, cases, since=since):
-        said[forecast.month].append(forecast)
+        by_forecast_month[forecast.month].append(forecast)
     changed = reading_changes(flow, cases, timezone.localtime(at).strftime("%Y-%m"))
     records = [
         QualityRecord(
             procedure=flow.procedure,
             month=month,
             measured_at=at,
-            verified_jobs=len(said[month]),
-            figures=figures(said[month], by_month[month]),
+            verified_jobs=len(by_forecast_month[month]),
+            figures=figures(by_forecast_month[month], by_month[month]),
         )
         for month in sorted(by_month)
     ]
@@ -145,12 +145,12 @@ def reading_changes(flow: Flow, cases: Sequence[ClosedCase], month: str) -> list
     return sorted((each for each in found if each.log_bayes > TOLD), key=lambda each: -each.log_bayes)
 
 
-def figures(said: Sequence[Forecast], cases: Sequence[ClosedCase]) -> dict[str, Any]:
+def figures(by_forecast_month: Sequence[Forecast], cases: Sequence[ClosedCase]) -> dict[str, Any]:
     """All figures of section f of the mathematics as plain data; ``None`` where nothing can be said."""
-    scored = scores(said)
-    how_well = isolation(said)
+    scored = scores(by_forecast_month)
+    how_well = isolation(by_forecast_month)
     became = outcomes(cases)
-    p, happened = all_pairs(said)
+    p, happened = all_pairs(by_forecast_month)
     return {
         "jobs": len(cases),
         "scores": asdict(scored) if isinstance(scored, Scores) else None,

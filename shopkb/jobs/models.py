@@ -183,12 +183,12 @@ class RunValue(models.Model):
 
 
 class ResultQuerySet(models.QuerySet["Result"]):
-    def counting(self) -> Self:
+    def not_retracted(self) -> Self:
         """Results that were not taken back at once, in the order they were recorded."""
         return self.filter(retraction__isnull=True).order_by("pk")
 
-    def standing(self) -> Self:
-        """Those of them that count, in any order: what :func:`shopkb.jobs.effective_results.standing_results` selects
+    def effective(self) -> Self:
+        """Those of them that count, in any order: what :func:`shopkb.jobs.run_results.effective_results` selects
         from the rows of a whole run. One subquery for each way to lose effect."""
         here = Result.objects.filter(retraction__isnull=True, run=models.OuterRef("run"))
         same = here.filter(step=models.OuterRef("step"))
@@ -202,7 +202,7 @@ class ResultQuerySet(models.QuerySet["Result"]):
             .exclude(Q(off_path=False) & Q(_answered_again()) & Q(_another_way_before()))
         )
 
-    def kept_aside(self) -> Self:
+    def late(self) -> Self:
         """Answers that came too late to count, as they were given; ``judgement`` says what came before them."""
         return self.filter(retraction__client_id=models.F("client_id")).order_by("pk")
 
@@ -279,7 +279,7 @@ class Result(models.Model):
         return f"{self.step}: {self.outcome or self.skipped}"
 
     @property
-    def is_kept_aside(self) -> bool:
+    def is_late(self) -> bool:
         """Whether it came too late to count: it was taken back by its own sending."""
         return hasattr(self, "retraction") and self.retraction.client_id == self.client_id
 

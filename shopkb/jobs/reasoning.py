@@ -21,11 +21,11 @@ from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
 from shopkb.evidence.learned_procedure import learned_procedure, prices
 from shopkb.jobs.actions.closing import ruled_out
-from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.models import Job, Result, Run
+from shopkb.jobs.run_results import effective_results, walk_of
 from shopkb.procedures.storing import flow_of
 
-SHOWN = 5
+MOST_SHOWN = 5
 LEAST = 0.01
 FACTS_SECONDS = 60
 """How long the catalog is remembered for advice; the checks of a publication always read it afresh."""
@@ -35,12 +35,12 @@ FACTS_SECONDS = 60
 class Reasoning:
     """What the tool says of its own accord about an open job.
 
-    ``shown`` holds the likeliest causes, ``tried`` those that were repaired without a cure (what is left of them is the
-    chance that the repair itself failed), ``rest`` the probability of all others together.
+    ``likeliest`` holds the likeliest causes, ``tried`` those that were repaired without a cure (their probability is
+    the chance that the repair itself failed), ``rest`` the probability of all others together.
     """
 
     possible: tuple[Possible, ...]
-    shown: tuple[Possible, ...]
+    likeliest: tuple[Possible, ...]
     tried: tuple[Possible, ...]
     rest: float
     advice: Advice
@@ -67,21 +67,21 @@ def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: 
     allowed: set[tuple[str, str]] = set()
     catalog = _facts()
     for _run, flow, rows in runs:
-        standing = standing_results(flow, rows)
-        results += [CaseResult(flow.procedure, row.step, row.outcome, row.skipped) for row in standing]
-        done = frozenset(row.step for row in standing)
-        ahead = steps_ahead(flow, rows)
-        allowed |= {(flow.procedure, key) for key in steps_made_safe(flow, catalog, done) & ahead}
-        allowed -= {(flow.procedure, row.step) for row in standing if row.skipped}
+        effective = effective_results(flow, rows)
+        results += [CaseResult(flow.procedure, row.step, row.outcome, row.skipped) for row in effective]
+        done = frozenset(row.step for row in effective)
+        reachable = steps_ahead(flow, rows)
+        allowed |= {(flow.procedure, key) for key in steps_made_safe(flow, catalog, done) & reachable}
+        allowed -= {(flow.procedure, row.step) for row in effective if row.skipped}
     not_cured = [repair.cause.identity for repair in ruled_out(job)]
     possible = explained(model, results, not_cured)
     tried = tuple(row for row in possible if row.repaired)
-    shown = tuple([row for row in possible if row.probability >= LEAST and not row.repaired][:SHOWN])
+    likeliest = tuple([row for row in possible if row.probability >= LEAST and not row.repaired][:MOST_SHOWN])
     return Reasoning(
         possible=possible,
-        shown=shown,
+        likeliest=likeliest,
         tried=tried,
-        rest=max(0.0, 1.0 - sum(row.probability for row in (*shown, *tried))),
+        rest=max(0.0, 1.0 - sum(row.probability for row in (*likeliest, *tried))),
         advice=advise(model, results, not_cured, prices=prices(), allowed=allowed),
         jobs=sum(each.verified_jobs for each in learned),
     )
@@ -91,7 +91,7 @@ def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
     """The same, reading the job's runs first."""
     runs = (
         job.runs.select_related("revision__procedure")
-        .prefetch_related(Prefetch("results", Result.objects.counting()))
+        .prefetch_related(Prefetch("results", Result.objects.not_retracted()))
         .order_by("pk")
     )
     return reason(
@@ -117,8 +117,8 @@ def steps_ahead(flow: Flow, rows: Sequence[Result]) -> frozenset[str]:
 
 
 def _facts() -> Catalog:
-    held = cache.get("catalog-facts")
-    if held is None:
-        held = facts()
-        cache.set("catalog-facts", held, FACTS_SECONDS)
-    return held  # type: ignore[no-any-return]
+    cached = cache.get("catalog-facts")
+    if cached is None:
+        cached = facts()
+        cache.set("catalog-facts", cached, FACTS_SECONDS)
+    return cached  # type: ignore[no-any-return]

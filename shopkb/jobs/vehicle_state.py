@@ -20,7 +20,7 @@ from shopkb.procedures.storing import flow_of
 
 
 @dataclass(frozen=True, slots=True)
-class Off:
+class PartOff:
     """A part that is unplugged, or a set-up state that has to be undone, in a run."""
 
     run: Run
@@ -33,7 +33,7 @@ def off_in(
     rows: Sequence[Result],
     put_back: Iterable[PutBack],
     states: Mapping[str, str] | None = None,
-) -> list[Off]:
+) -> list[PartOff]:
     """What this run took off and nobody confirmed to be back since.
 
     ``states``: names of the set-up states that leave something to refit; one query when they are not given.
@@ -51,10 +51,10 @@ def off_in(
     for back in put_back:
         if back.part in last_off and back.after >= last_off[back.part]:
             del last_off[back.part]
-    return [Off(run, part) for part in last_off]
+    return [PartOff(run, part) for part in last_off]
 
 
-def off_on(job: Job) -> list[Off]:
+def off_on(job: Job) -> list[PartOff]:
     """The same over all runs of a job."""
     runs = job.runs.select_related("revision__procedure").prefetch_related("results", "put_back").order_by("pk")
     states = _states()
@@ -80,13 +80,13 @@ def confirm_back(run: Run, parts: Iterable[str], *, by: User, at: datetime) -> i
     named = set(parts)
     if not named:
         raise NotPossible("Tick each part that is back in its place.")
-    held = Run.objects.select_for_update(of=("self",)).select_related("job", "revision__procedure").get(pk=run.pk)
-    if not held.job.is_open:
-        raise NotPossible(f"{held.job} is closed; its vehicle has gone.")
-    rows = list(held.results.all())
-    off = off_in(held, flow_of(held.revision), rows, held.put_back.all())
+    locked = Run.objects.select_for_update(of=("self",)).select_related("job", "revision__procedure").get(pk=run.pk)
+    if not locked.job.is_open:
+        raise NotPossible(f"{locked.job} is closed; its vehicle has gone.")
+    rows = list(locked.results.all())
+    off = off_in(locked, flow_of(locked.revision), rows, locked.put_back.all())
     after = max((row.pk for row in rows), default=0)
-    back = [PutBack(run=held, part=each.part, after=after, who=by, at=at) for each in off if each.part in named]
+    back = [PutBack(run=locked, part=each.part, after=after, who=by, at=at) for each in off if each.part in named]
     PutBack.objects.bulk_create(back)
-    log_rows(held.pk, Kind.PUT_BACK, back, by=by, at=at)
+    log_rows(locked.pk, Kind.PUT_BACK, back, by=by, at=at)
     return len(back)

@@ -27,7 +27,7 @@ from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_in
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.portable_rows import lines_of, models_of, quietly
+from shopkb.upkeep.portable_rows import lines_of, models_of, no_report
 from shopkb.upkeep.snapshot import snapshot_of
 
 FORMAT = 1
@@ -59,9 +59,9 @@ class Archive:
         return sum(rows for rows, _digest in self.tables.values())
 
 
-def make(folder: Path, at: datetime, *, alias: str = "default", tell: Callable[[str], None] = quietly) -> Archive:
-    """Write a backup into the folder while the shop works on; it is read again before it gets its name. ``tell`` hears
-    of each table.
+def make(folder: Path, at: datetime, *, alias: str = "default", report: Callable[[str], None] = no_report) -> Archive:
+    """Write a backup into the folder while the shop works on; it is read again before it gets its name. ``report`` is
+    called with a line for each table.
 
     Raises:
         ArchiveError: what was written does not read back; nothing is left in the folder.
@@ -73,7 +73,7 @@ def make(folder: Path, at: datetime, *, alias: str = "default", tell: Callable[[
     try:
         with part.open("w+b") as file:
             os.chmod(part, 0o600)  # noqa: PTH101 - it holds the customers' vehicles
-            _write(file, at, alias, tell)
+            _write(file, at, alias, report)
             file.flush()
             os.fsync(file.fileno())
         read(part)
@@ -91,22 +91,22 @@ def read(path: Path) -> Archive:
     """
     try:
         with zipfile.ZipFile(path) as file:
-            told = json.loads(file.read("manifest.json"))
-            if told["format"] > FORMAT:
-                raise ArchiveError(f"{path.name} has format {told['format']}; this version reads up to {FORMAT}.")
-            for name, (_size, digest) in _parts(told).items():
+            manifest = json.loads(file.read("manifest.json"))
+            if manifest["format"] > FORMAT:
+                raise ArchiveError(f"{path.name} has format {manifest['format']}; this version reads up to {FORMAT}.")
+            for name, (_size, digest) in _parts(manifest).items():
                 if _digest(file, name) != digest:
                     raise ArchiveError(f"{path.name} is damaged: {name} is not what was written. Take another backup.")
     except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
         raise ArchiveError(f"{path.name} is no whole backup: {error}") from error
     return Archive(
         path=path,
-        made_at=datetime.fromisoformat(told["made_at"]),
-        version=told["version"],
-        migrations=tuple((app, name) for app, name in told["migrations"]),
-        tables={name: tuple(pair) for name, pair in told["tables"].items()},
-        photos={name: tuple(pair) for name, pair in told["photos"].items()},
-        log_ends=told.get("log_ends", ""),
+        made_at=datetime.fromisoformat(manifest["made_at"]),
+        version=manifest["version"],
+        migrations=tuple((app, name) for app, name in manifest["migrations"]),
+        tables={name: tuple(pair) for name, pair in manifest["tables"].items()},
+        photos={name: tuple(pair) for name, pair in manifest["photos"].items()},
+        log_ends=manifest.get("log_ends", ""),
     )
 
 
@@ -130,7 +130,7 @@ def rotate(folder: Path, keep: int) -> list[Path]:
     return gone
 
 
-def _write(target: Any, at: datetime, alias: str, tell: Callable[[str], None]) -> None:
+def _write(target: Any, at: datetime, alias: str, report: Callable[[str], None]) -> None:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as file, snapshot_of(alias) as frozen:
         tables = {}
         for model in models_of(apps):
@@ -142,11 +142,11 @@ def _write(target: Any, at: datetime, alias: str, tell: Callable[[str], None]) -
                     digest.update(line.encode())
                     rows += 1
             tables[name] = (rows, digest.hexdigest())
-            tell(f"read {name}: {rows:,} rows")
+            report(f"read {name}: {rows:,} rows")
         for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).whole():
             file.writestr(f"procedures/{revision.procedure.key}.yaml", write_flow(flow_in(revision)))
         applied = MigrationRecorder(connections[frozen]).applied_migrations()
-        told = {
+        manifest = {
             "format": FORMAT,
             "made_at": at.astimezone(UTC).isoformat(),
             "version": version("shopkb"),
@@ -156,7 +156,7 @@ def _write(target: Any, at: datetime, alias: str, tell: Callable[[str], None]) -
             "photos": _add_photos(file),
             "log_ends": chain_ends(frozen).digest,
         }
-        file.writestr("manifest.json", json.dumps(told, indent=1))
+        file.writestr("manifest.json", json.dumps(manifest, indent=1))
 
 
 def _add_photos(file: zipfile.ZipFile) -> dict[str, tuple[int, str]]:
@@ -172,9 +172,9 @@ def _add_photos(file: zipfile.ZipFile) -> dict[str, tuple[int, str]]:
     return found
 
 
-def _parts(told: dict[str, Any]) -> dict[str, tuple[int, str]]:
-    tables = {f"tables/{name}.jsonl": pair for name, pair in told["tables"].items()}
-    return tables | {f"photos/{name}": pair for name, pair in told["photos"].items()}
+def _parts(manifest: dict[str, Any]) -> dict[str, tuple[int, str]]:
+    tables = {f"tables/{name}.jsonl": pair for name, pair in manifest["tables"].items()}
+    return tables | {f"photos/{name}": pair for name, pair in manifest["photos"].items()}
 
 
 def _digest(file: zipfile.ZipFile, name: str) -> str:

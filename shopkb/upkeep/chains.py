@@ -10,7 +10,7 @@ from operator import attrgetter
 
 from django.db import models
 
-from shopkb.jobs.log.hash_chain import Entry, Kind, digest_of, sealed
+from shopkb.jobs.log.hash_chain import EventData, Kind, digest_of, event_hash
 from shopkb.jobs.models import (
     DangerPassed,
     Event,
@@ -45,7 +45,7 @@ OF_JOB: dict[str, tuple[type[models.Model], str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Broken:
+class BrokenChain:
     """The first event or row of a chain that is not as it was."""
 
     place: str
@@ -53,7 +53,7 @@ class Broken:
 
 
 @dataclass(frozen=True, slots=True)
-class Ends:
+class ChainEnds:
     """How many chains there are, and the SHA-256 over the last hash of each: equal after a move or a restore."""
 
     chains: int
@@ -61,7 +61,7 @@ class Ends:
     digest: str
 
 
-def broken_chains(alias: str = "default") -> Iterator[Broken]:
+def broken_chains(alias: str = "default") -> Iterator[BrokenChain]:
     """For each chain that is not whole, the first thing that is wrong. Memory does not grow with the shop."""
     for runs in _batches(
         Run.objects.using(alias).order_by("pk").values_list("pk", flat=True).iterator(chunk_size=BATCH)
@@ -76,7 +76,7 @@ def broken_chains(alias: str = "default") -> Iterator[Broken]:
         yield from _cut_off(jobs, alias)
 
 
-def chain_ends(alias: str = "default") -> Ends:
+def chain_ends(alias: str = "default") -> ChainEnds:
     """The last hash of every chain, in the order of runs and jobs, as one figure."""
     digest, chains, count = hashlib.sha256(), 0, 0
     for name in ("run", "job"):
@@ -86,26 +86,28 @@ def chain_ends(alias: str = "default") -> Ends:
                 last, count = event, count + 1
             digest.update(f"{name} {last[0]} {last[1]} {last[2]}\n".encode())
             chains += 1
-    return Ends(chains, count, digest.hexdigest())
+    return ChainEnds(chains, count, digest.hexdigest())
 
 
-def _walk(events: models.QuerySet[Event], name: str, rows: dict[tuple[str, int], tuple[int, str]]) -> Iterator[Broken]:
+def _walk(
+    events: models.QuerySet[Event], name: str, rows: dict[tuple[str, int], tuple[int, str]]
+) -> Iterator[BrokenChain]:
     """``rows``: for each kind and number of a row, its chain and the digest of what it says now."""
     wrong: set[int] = set()
-    for chain, held in groupby(events, key=attrgetter(f"{name}_id")):
+    for chain, chain_events in groupby(events, key=attrgetter(f"{name}_id")):
         found, before = None, ""
-        for place, event in enumerate(held, start=1):
+        for place, event in enumerate(chain_events, start=1):
             kind = Kind.OFFERED if event.kind == Kind.TAKEN_OVER else event.kind
             row = rows.pop((kind, event.record or 0), None)
             found = found or _wrong_with(event, place, before, row, has_row=(kind in OF_RUN or kind in OF_JOB))
             before = event.hash
         if found:
             wrong.add(chain)
-            yield Broken(f"{name} {chain}", found)
+            yield BrokenChain(f"{name} {chain}", found)
     for (kind, number), (chain, _digest) in sorted(rows.items(), key=lambda item: (item[1][0], item[0])):
         if chain not in wrong:
             wrong.add(chain)
-            yield Broken(
+            yield BrokenChain(
                 f"{name} {chain}", f"Its {_named(kind, number)} is in no event: it was put in behind the doors."
             )
 
@@ -113,8 +115,8 @@ def _walk(events: models.QuerySet[Event], name: str, rows: dict[tuple[str, int],
 def _wrong_with(event: Event, place: int, before: str, row: tuple[int, str] | None, *, has_row: bool) -> str | None:
     if event.number != place:
         return f"Its event {place} is missing."
-    told = Entry(event.kind, event.who_id, event.at, event.record, event.digest, event.words, event.device_at)
-    if sealed((event.run_id, event.job_id), event.number, before, told) != event.hash:
+    data = EventData(event.kind, event.who_id, event.at, event.record, event.digest, event.words, event.device_at)
+    if event_hash((event.run_id, event.job_id), event.number, before, data) != event.hash:
         return f"Its event {place} ({event.get_kind_display()}) or the one before it was changed."
     if not has_row:
         return None
@@ -144,22 +146,24 @@ def _digests(
     return found
 
 
-def _cut_off(jobs: list[int], alias: str) -> Iterator[Broken]:
+def _cut_off(jobs: list[int], alias: str) -> Iterator[BrokenChain]:
     """Runs whose chain is shorter than, or another one than, it was when its job was closed."""
     closings = Event.objects.using(alias).filter(job__in=jobs, kind=Kind.CLOSED).order_by("job", "number")
     ends = [
-        (int(run), int(number), seal)
+        (int(run), int(number), last_hash)
         for words in closings.values_list("words", flat=True)
-        for run, number, seal in (line.split() for line in words.splitlines()[1:])
+        for run, number, last_hash in (line.split() for line in words.splitlines()[1:])
     ]
     there = set(
         Event.objects.using(alias)
         .filter(run__in={run for run, _number, _seal in ends})
         .values_list("run", "number", "hash")
     )
-    for run, number, seal in ends:
-        if (run, number, seal) not in there:
-            yield Broken(f"run {run}", f"Its event {number}, the last when its job was closed, is gone or another.")
+    for run, number, last_hash in ends:
+        if (run, number, last_hash) not in there:
+            yield BrokenChain(
+                f"run {run}", f"Its event {number}, the last when its job was closed, is gone or another."
+            )
 
 
 def _batches(numbers: Iterable[int]) -> Iterator[list[int]]:

@@ -39,7 +39,7 @@ SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class BrokenInvariant:
     """One broken law: which, what it is broken at, in words, and whether ``verify --repair`` mends it."""
 
     law: str
@@ -48,111 +48,124 @@ class Finding:
     mendable: bool = False
 
 
-def broken() -> list[Finding]:
+def broken_invariants() -> list[BrokenInvariant]:
     """Everything that does not hold, law by law, the first row of each kind first."""
     return [finding for check in CHECKS.values() for finding in check()]
 
 
-def database() -> Iterator[Finding]:
+def database() -> Iterator[BrokenInvariant]:
     """The file itself (SQLite's own check) and links that lead nowhere."""
     if connection.vendor != "sqlite":
         return
     with connection.cursor() as cursor:
         for (words,) in cursor.execute("PRAGMA integrity_check(5)").fetchall():
             if words != "ok":
-                yield Finding("database", connection.settings_dict["NAME"], f"{words}. Restore the last good backup.")
+                yield BrokenInvariant(
+                    "database", connection.settings_dict["NAME"], f"{words}. Restore the last good backup."
+                )
         for table, row, other, _number in cursor.execute("PRAGMA foreign_key_check").fetchall()[:SHOWN]:
-            yield Finding("database", f"{table} {row}", f"It points to a row of {other} that is not there.")
+            yield BrokenInvariant("database", f"{table} {row}", f"It points to a row of {other} that is not there.")
 
 
-def revisions() -> Iterator[Finding]:
+def revisions() -> Iterator[BrokenInvariant]:
     for revision in Revision.objects.filter(state__in=NEVER_CHANGES).order_by("pk").whole().iterator(chunk_size=50):
         name = f"{revision.procedure.key}, revision {revision.number}"
         flow = flow_in(revision)
         if revision.published_at is None:
             if revision.state != Revision.State.WITHDRAWN:
-                yield Finding("revisions", name, "It is in force or was, and nobody published it.")
+                yield BrokenInvariant("revisions", name, "It is in force or was, and nobody published it.")
             continue
         if checksum(flow) != revision.checksum:
-            yield Finding("revisions", name, "It was changed after it was published: its checksum is another.")
+            yield BrokenInvariant("revisions", name, "It was changed after it was published: its checksum is another.")
         for found in check_flow(flow):
             if found.id == "loop":
-                yield Finding("revisions", name, found.message)
+                yield BrokenInvariant("revisions", name, found.message)
 
 
-def results() -> Iterator[Finding]:
+def results() -> Iterator[BrokenInvariant]:
     wrong = Result.objects.filter(replaces__isnull=False).exclude(
         replaces__run=F("run"), replaces__step=F("step"), replaces__lt=F("pk")
     )
     for row in wrong.order_by("pk")[:SHOWN]:
-        yield Finding("results", f"result {row.pk}", "It replaces an answer of another run or step, or a later one.")
+        yield BrokenInvariant(
+            "results", f"result {row.pk}", "It replaces an answer of another run or step, or a later one."
+        )
 
 
-def events() -> Iterator[Finding]:
+def events() -> Iterator[BrokenInvariant]:
     for number, found in enumerate(broken_chains()):
         if number == SHOWN:
             return
-        yield Finding("events", found.place, found.message)
+        yield BrokenInvariant("events", found.place, found.message)
 
 
-def runs() -> Iterator[Finding]:
+def runs() -> Iterator[BrokenInvariant]:
     for row in Run.objects.under_way().filter(job__state=Job.State.CLOSED).order_by("pk")[:SHOWN]:
-        yield Finding("runs", f"run {row.pk}", f"It is under way, but {row.job} is closed.", mendable=True)
+        yield BrokenInvariant("runs", f"run {row.pk}", f"It is under way, but {row.job} is closed.", mendable=True)
 
 
-def jobs() -> Iterator[Finding]:
+def jobs() -> Iterator[BrokenInvariant]:
     verified = Repair.objects.filter(verifications__cured=Verification.Cured.YES).values("job")
     for job in Job.objects.filter(disposition=Job.Disposition.CURED).exclude(pk__in=verified).order_by("pk")[:SHOWN]:
-        yield Finding("jobs", f"job {job.pk}", "It was closed as cured, and no repair was verified to have cured it.")
+        yield BrokenInvariant(
+            "jobs", f"job {job.pk}", "It was closed as cured, and no repair was verified to have cured it."
+        )
     wrong = Job.objects.filter(comeback_of__isnull=False).filter(
         ~Q(comeback_of__vehicle=F("vehicle")) | Q(comeback_of__opened_at__gt=F("opened_at"))
     )
     for job in wrong.order_by("pk")[:SHOWN]:
-        yield Finding("jobs", f"job {job.pk}", "It is a comeback of a later job, or of one on another vehicle.")
+        yield BrokenInvariant("jobs", f"job {job.pk}", "It is a comeback of a later job, or of one on another vehicle.")
 
 
-def tallies() -> Iterator[Finding]:
-    held, counted = kept(), total_of(closed_cases())
-    wrong = sorted(key for key in held.keys() | counted.keys() if held.get(key) != counted.get(key))
+def tallies() -> Iterator[BrokenInvariant]:
+    stored, counted = kept(), total_of(closed_cases())
+    wrong = sorted(key for key in stored.keys() | counted.keys() if stored.get(key) != counted.get(key))
     for key in wrong[:SHOWN]:
-        yield Finding(
-            "tallies", str(key), f"Kept as {held.get(key)}, counted from the jobs as {counted.get(key)}.", mendable=True
+        yield BrokenInvariant(
+            "tallies",
+            str(key),
+            f"Kept as {stored.get(key)}, counted from the jobs as {counted.get(key)}.",
+            mendable=True,
         )
 
 
-def trees() -> Iterator[Finding]:
+def trees() -> Iterator[BrokenInvariant]:
     for tree in (System, Platform):
         for found in verifying.verify(tree).findings[:SHOWN]:
-            yield Finding("trees", found.path, found.message, mendable=True)
+            yield BrokenInvariant("trees", found.path, found.message, mendable=True)
 
 
-def records() -> Iterator[Finding]:
+def records() -> Iterator[BrokenInvariant]:
     for name, table in sorted(append_only.expected(connection) - append_only.installed(connection)):
-        yield Finding("append-only", table, f"Its trigger {name} is gone: records could be changed.", mendable=True)
+        yield BrokenInvariant(
+            "append-only", table, f"Its trigger {name} is gone: records could be changed.", mendable=True
+        )
     if append_only.left_open(connection):
-        yield Finding("append-only", append_only.SWITCH, "It is not empty, so records can be changed. Empty it.")
+        yield BrokenInvariant(
+            "append-only", append_only.SWITCH, "It is not empty, so records can be changed. Empty it."
+        )
 
 
-def photos() -> Iterator[Finding]:
+def photos() -> Iterator[BrokenInvariant]:
     missing = (row for row in Photo.objects.order_by("pk").iterator() if not default_storage.exists(row.name))
     for number, row in enumerate(missing):
         if number == SHOWN:
             return
-        yield Finding("photos", f"photo {row.pk} of job {row.job_id}", f"Its file {row.name} is not there.")
+        yield BrokenInvariant("photos", f"photo {row.pk} of job {row.job_id}", f"Its file {row.name} is not there.")
 
 
-def pictures() -> Iterator[Finding]:
+def pictures() -> Iterator[BrokenInvariant]:
     """Pictures of instructions, and drawings that steps name."""
     rows = Picture.objects.order_by("name")
     for row in [row for row in rows if not default_storage.exists(row.name)][:SHOWN]:
-        yield Finding("pictures", row.name, "Its file is not there. Put it back from a backup.")
+        yield BrokenInvariant("pictures", row.name, "Its file is not there. Put it back from a backup.")
     known = {row.name for row in rows}
     showing = Q(instruction__contains=STEP_PICTURES) | ~Q(picture="")
     steps = Step.objects.filter(showing).select_related("revision__procedure").order_by("revision", "position")
     missing = ((step, name) for step in steps for name in _shown(step) if name not in known and not _drawing(name))
     for step, name in islice(missing, SHOWN):
         place = f"{step.revision.procedure.key}, revision {step.revision.number}, {step.key}"
-        yield Finding("pictures", place, f"It shows {name}, which is not there.")
+        yield BrokenInvariant("pictures", place, f"It shows {name}, which is not there.")
 
 
 def _shown(step: Step) -> list[str]:
@@ -185,7 +198,7 @@ def mend_trees() -> None:
         verifying.repair(tree)
 
 
-CHECKS: dict[str, Callable[[], Iterator[Finding]]] = {
+CHECKS: dict[str, Callable[[], Iterator[BrokenInvariant]]] = {
     "database": database,
     "revisions": revisions,
     "results": results,

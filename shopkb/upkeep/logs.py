@@ -25,7 +25,7 @@ class JsonLines(logging.Formatter):
     """``time`` (UTC), ``level``, ``name``, ``message``; ``request``, ``status``, ``ms``, ``fault`` where they apply."""
 
     def format(self, record: logging.LogRecord) -> str:
-        told: dict[str, Any] = {
+        fields: dict[str, Any] = {
             "time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
             "level": record.levelname.lower(),
             "name": record.name,
@@ -33,22 +33,22 @@ class JsonLines(logging.Formatter):
         }
         request = getattr(record, "request", None)
         if isinstance(request, HttpRequest):
-            told["request"] = {"method": request.method, "path": request.path, "who": _who(request)}
+            fields["request"] = {"method": request.method, "path": request.path, "who": _who(request)}
         status = getattr(record, "status_code", None)
         if status is not None:
-            told["status"] = status
+            fields["status"] = status
         spent = getattr(record, "ms", None)
         if spent is not None:
-            told["ms"] = spent
+            fields["ms"] = spent
         if record.exc_info:
-            told["fault"] = self.formatException(record.exc_info)
-        return _masked(json.dumps(told, ensure_ascii=False, default=str))
+            fields["fault"] = self.formatException(record.exc_info)
+        return _masked(json.dumps(fields, ensure_ascii=False, default=str))
 
 
-def told(get_response: Callable[[HttpRequest], HttpResponse]) -> Callable[[HttpRequest], HttpResponse]:
+def log_requests(get_response: Callable[[HttpRequest], HttpResponse]) -> Callable[[HttpRequest], HttpResponse]:
     """Middleware: a line at level ``info`` for each request, for whoever sets ``SHOPKB_LOG_LEVEL=INFO``."""
 
-    def answer(request: HttpRequest) -> HttpResponse:
+    def respond(request: HttpRequest) -> HttpResponse:
         begun = time.perf_counter()
         response = get_response(request)
         if requests.isEnabledFor(logging.INFO):
@@ -57,7 +57,7 @@ def told(get_response: Callable[[HttpRequest], HttpResponse]) -> Callable[[HttpR
             requests.info("%s %s %s", request.method, request.path, response.status_code, extra=more)
         return response
 
-    return answer
+    return respond
 
 
 def _who(request: HttpRequest) -> int | None:

@@ -27,7 +27,7 @@ LEFT_OUT = ("sessions", "axes")
 """Apps whose rows only say who is signed in: they stay behind, and people sign in again."""
 
 
-def quietly(_words: str) -> None:
+def no_report(_text_line: str) -> None:
     """To whom nobody listens."""
 
 
@@ -58,7 +58,7 @@ def load(model: type[models.Model], lines: Iterable[str], alias: str) -> int:
     coming = iter(lines)
     names = json.loads(next(coming))
     if connections[alias].vendor == "postgresql":
-        return _stream(model, names, (json.loads(line) for line in coming), alias)
+        return _copy_rows(model, names, (json.loads(line) for line in coming), alias)
     fields = {field.attname: field for field in model._meta.concrete_fields}
     rows = (
         model(**{name: fields[name].to_python(value) for name, value in zip(names, json.loads(line), strict=True)})
@@ -71,34 +71,34 @@ def load(model: type[models.Model], lines: Iterable[str], alias: str) -> int:
     return count
 
 
-def _stream(model: type[models.Model], names: list[str], rows: Iterable[list[Any]], alias: str) -> int:
+def _copy_rows(model: type[models.Model], names: list[str], rows: Iterable[list[Any]], alias: str) -> int:
     """The same by PostgreSQL's COPY, which reads each text as what its column holds."""
     fields = {field.attname: field for field in model._meta.concrete_fields}
     quoted = connections[alias].ops.quote_name
     columns = ", ".join(quoted(fields[name].column) for name in names)
-    as_json = [place for place, name in enumerate(names) if isinstance(fields[name], models.JSONField)]
+    as_json = [index for index, name in enumerate(names) if isinstance(fields[name], models.JSONField)]
     count = 0
     with (
         connections[alias].cursor() as cursor,
         cursor.copy(f"COPY {quoted(model._meta.db_table)} ({columns}) FROM STDIN") as copying,
     ):
         for row in rows:
-            for place in as_json:
-                row[place] = None if row[place] is None else _text(row[place])
+            for index in as_json:
+                row[index] = None if row[index] is None else _text(row[index])
             copying.write_row(row)
             count += 1
     return count
 
 
-def digests(registry: Apps, alias: str, tell: Callable[[str], None] = quietly) -> dict[str, str]:
-    """SHA-256 of each table's text; ``tell`` hears of each table."""
+def digests(registry: Apps, alias: str, report: Callable[[str], None] = no_report) -> dict[str, str]:
+    """SHA-256 of each table's text; ``report`` hears of each table."""
     found = {}
     for model in models_of(registry):
         digest = hashlib.sha256()
         for line in lines_of(model, alias):
             digest.update(line.encode())
         found[model._meta.db_table] = digest.hexdigest()
-        tell(f"checked {model._meta.db_table}")
+        report(f"checked {model._meta.db_table}")
     return found
 
 

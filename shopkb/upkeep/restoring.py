@@ -16,15 +16,15 @@ from django.db.migrations.executor import MigrationExecutor
 
 from shopkb.upkeep.archive import Archive, ArchiveError
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.portable_rows import digests, go_on_counting, load, models_of, quietly
+from shopkb.upkeep.portable_rows import digests, go_on_counting, load, models_of, no_report
 
 
-class NotEmpty(Exception):
+class TargetNotEmpty(Exception):
     """There is something in the place already; nothing was changed."""
 
 
-def restore(archive: Archive, *, alias: str = "default", tell: Callable[[str], None] = quietly) -> None:
-    """Load a backup into an empty database, then bring its tables to this version; ``tell`` hears of each table.
+def restore(archive: Archive, *, alias: str = "default", report: Callable[[str], None] = no_report) -> None:
+    """Load a backup into an empty database, then bring its tables to this version; ``report`` hears of each table.
 
     Raises:
         NotEmpty: the database has tables, or the folder of photos has files.
@@ -50,9 +50,9 @@ def restore(archive: Archive, *, alias: str = "default", tell: Callable[[str], N
                 continue
             with file.open(f"tables/{name}.jsonl") as part:
                 rows = load(model, io.TextIOWrapper(part, encoding="utf-8", newline="\n"), alias)
-            tell(f"stored {name}: {rows:,} rows")
+            report(f"stored {name}: {rows:,} rows")
         go_on_counting(registry, alias)
-        _must_equal(archive, digests(registry, alias, tell))
+        _must_equal(archive, digests(registry, alias, report))
     call_command("migrate", database=alias, verbosity=0, interactive=False)
     _look_through(alias)
     if archive.log_ends and chain_ends(alias).digest != archive.log_ends:
@@ -90,15 +90,15 @@ def must_be_empty(alias: str) -> None:
     tables = connection.introspection.table_names()
     if tables:
         name = connection.settings_dict["NAME"]
-        raise NotEmpty(f"The database {name} holds {len(tables)} tables. Name an empty one; nothing was changed.")
+        raise TargetNotEmpty(f"The database {name} holds {len(tables)} tables. Name an empty one; nothing was changed.")
 
 
 def differing(one: dict[str, Any], other: dict[str, Any]) -> list[str]:
     return sorted(name for name in one.keys() | other.keys() if one.get(name) != other.get(name))
 
 
-def current_digests(alias: str, tell: Callable[[str], None] = quietly) -> dict[str, str]:
-    return digests(apps, alias, tell)
+def current_digests(alias: str, report: Callable[[str], None] = no_report) -> dict[str, str]:
+    return digests(apps, alias, report)
 
 
 def _newest(archive: Archive, executor: MigrationExecutor) -> list[tuple[str, str]]:

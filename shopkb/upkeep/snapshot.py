@@ -54,7 +54,7 @@ def added(alias: str, settings: dict[str, Any]) -> Iterator[str]:
 def copy_sqlite(source: Path, target: Path) -> None:
     """Copy a SQLite file in use. The copy is whole, whatever is written meanwhile."""
     with (
-        closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True, timeout=20)) as held,
+        closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True, timeout=20)) as open_source,
         closing(sqlite3.connect(target)) as copied,
     ):
-        held.backup(copied)
+        open_source.backup(copied)

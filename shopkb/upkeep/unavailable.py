@@ -22,7 +22,7 @@ BUSY = "Somebody else's work kept the records busy for too long. Nothing of what
 AWAY = "The records cannot be reached just now. Nothing of what you sent is stored: send it again in a moment."
 
 
-def failed(request: HttpRequest) -> HttpResponse:
+def error_page(request: HttpRequest) -> HttpResponse:
     """The page for whatever went wrong; a database that cannot answer or a full disk is 503, all else a fault of ours.
 
     Called while the exception is being handled, wherever it rose: in a page, in the session, in signing in.
@@ -32,20 +32,20 @@ def failed(request: HttpRequest) -> HttpResponse:
         return _not_now(FULL, error)
     if not isinstance(error, (OperationalError, InterfaceError)):
         return server_error(request)
-    return _not_now(words_for(str(error)), error)
+    return _not_now(message_for(str(error)), error)
 
 
-def _not_now(words: str, error: BaseException) -> HttpResponse:
+def _not_now(message: str, error: BaseException) -> HttpResponse:
     log.error("Nothing could be stored: %s", error)
-    body = render_to_string("upkeep/trouble.html", {"why": words})
+    body = render_to_string("upkeep/trouble.html", {"why": message})
     return HttpResponse(body, status=503, headers={"Retry-After": "5"})
 
 
-def words_for(error: str) -> str:
+def message_for(error: str) -> str:
     """What to tell the person for what the database said."""
-    said = error.lower()
-    if "full" in said or "no space" in said or "disk i/o" in said:
+    lowered = error.lower()
+    if "full" in lowered or "no space" in lowered or "disk i/o" in lowered:
         return FULL
-    if "locked" in said or "lock timeout" in said or "deadlock" in said:
+    if "locked" in lowered or "lock timeout" in lowered or "deadlock" in lowered:
         return BUSY
     return AWAY

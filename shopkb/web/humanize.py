@@ -26,7 +26,7 @@ def signal_class(word: str) -> str:
         raise ValueError(f"'{word}' is no signal word: DANGER, WARNING, CAUTION or NOTICE would be right") from None
 
 
-def minutes_words(minutes: float | None) -> str:
+def minutes_text(minutes: float | None) -> str:
     """``4 min``, ``1 h 05``; nothing for None or what is not a number."""
     if minutes is None or not math.isfinite(minutes):
         return ""
@@ -53,7 +53,7 @@ def percent(share: float | None) -> str:
     return f"{number} %" if number else ""
 
 
-def jobs_words(count: float) -> str:
+def jobs_text(count: float) -> str:
     """``1 job``, ``34 jobs``; weighted counts are rounded, less than one is said to be."""
     if 0 < count < 0.5:
         return "under 1 job"
@@ -61,7 +61,7 @@ def jobs_words(count: float) -> str:
     return "1 job" if whole == 1 else f"{whole} jobs"
 
 
-def chance_words(share: float) -> str:
+def chance_text(share: float) -> str:
     """A probability in a word, for the figure beside it. The cuts are ours."""
     for least, word in ((0.8, "very likely"), (0.5, "likely"), (0.15, "possible"), (0.05, "unlikely")):
         if share >= least:
@@ -69,7 +69,7 @@ def chance_words(share: float) -> str:
     return "very unlikely"
 
 
-def reading_words(reading: object, *, signed: bool = False) -> str:
+def reading_text(reading: object, *, signed: bool = False) -> str:
     """A quantity or number as a meter shows it, with a true minus; ``signed`` adds the plus: ``+0.24 V``.
 
     Takes a :class:`~shopkb.core.readings.units.Quantity`, a reading that holds one (or None for an over-limit
@@ -92,7 +92,7 @@ def _number_text(value: object) -> str:
     return format(value, "f") if isinstance(value, Decimal) else str(value)
 
 
-def when_words(moment: dt.datetime | dt.date, now: dt.datetime) -> str:
+def when_text(moment: dt.datetime | dt.date, now: dt.datetime) -> str:
     """How long ago, and the date: ``12 min ago, 10:12``, ``yesterday, 24 Nov 2026``. Both in the zone to be shown."""
     if not isinstance(moment, dt.datetime):
         return f"{_days_words((now.date() - moment).days)}, {_date_words(moment)}"
@@ -100,7 +100,7 @@ def when_words(moment: dt.datetime | dt.date, now: dt.datetime) -> str:
     days = (now.date() - moment.date()).days
     if days:
         return f"{_days_words(days)}, {_date_words(moment)}"
-    span = minutes_words(abs(seconds) / 60) if abs(seconds) < 3600 else _hours_words(abs(seconds) / 3600)
+    span = minutes_text(abs(seconds) / 60) if abs(seconds) < 3600 else _hours_words(abs(seconds) / 3600)
     if abs(seconds) < 30:
         return f"just now, {moment:%H:%M}"
     return f"{span} ago, {moment:%H:%M}" if seconds > 0 else f"in {span}, {moment:%H:%M}"

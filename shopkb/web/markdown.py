@@ -155,6 +155,6 @@ def _shown(text: str, media: str) -> SafeString:
         return mark_safe(linebreaks(text, autoescape=True))  # noqa: S308  (escaped)
 
 
-def shown(text: str) -> SafeString:
+def shown_markdown(text: str) -> SafeString:
     """The same for showing: a stored text that would be refused today is shown as typed, not an error. Cached."""
     return _shown(text, settings.MEDIA_URL)

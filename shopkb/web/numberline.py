@@ -115,15 +115,15 @@ def number_line(
     beyond = [one for one in drawn if one.segment.interval.over_limit]
     parts: list[str] = []
     if ranges:
-        shown = None if over_limit else reading
-        scale = _scale_of([one.segment for one in ranges], shown, _BEFORE_BOX if beyond else 100.0)
+        reading_shown = None if over_limit else reading
+        scale = _scale_of([one.segment for one in ranges], reading_shown, _BEFORE_BOX if beyond else 100.0)
         parts += _line(ranges, scale, unit_sign)
-        parts += [] if shown is None else _pointer(shown, spread, scale)
+        parts += [] if reading_shown is None else _pointer(reading_shown, spread, scale)
     start = _BEFORE_BOX + 4 if ranges else 0.0
     parts += [_box(one, "over limit", start, 100.0) for one in beyond]
     entries = tuple(one.entry for one in drawn)
-    said = escape(_said(entries, unit_sign, reading, over_limit))
-    svg = f'<svg role="img" aria-label="{said}" focusable="false">{"".join(parts)}</svg>'
+    label = escape(_spoken(entries, unit_sign, reading, over_limit))
+    svg = f'<svg role="img" aria-label="{label}" focusable="false">{"".join(parts)}</svg>'
     listed, stepped = (any(mark in part for part in parts) for mark in (f'{_WORDS_TOO_LONG}"', f'{_LOWER}"'))
     return NumberLine(mark_safe(svg), entries, listed, stepped)  # noqa: S308  (every text escaped above)
 
@@ -254,11 +254,13 @@ def _pointer(reading: float, spread: float, scale: _Scale) -> list[str]:
     return parts
 
 
-def _said(entries: Sequence[LegendEntry], unit_sign: str, reading: float | None, over_limit: bool) -> str:
+def _spoken(entries: Sequence[LegendEntry], unit_sign: str, reading: float | None, over_limit: bool) -> str:
     """The same in words, for a screen reader."""
     ranges = "; ".join(f"{entry.key}: {entry.label}, {entry.text}" for entry in entries)
     if reading is None and not over_limit:
         return f"Ranges. {ranges}."
-    shown = "over limit" if over_limit else f"{short_number(reading or 0.0)} {unit_sign}".replace("-", "−").strip()
+    reading_shown = (
+        "over limit" if over_limit else f"{short_number(reading or 0.0)} {unit_sign}".replace("-", "−").strip()
+    )
     held = [f"{entry.key}, {entry.label}" for entry in entries if entry.held]
-    return f"Ranges. {ranges}. The reading, {shown}, is in {' and '.join(held) if held else 'none of them'}."
+    return f"Ranges. {ranges}. The reading, {reading_shown}, is in {' and '.join(held) if held else 'none of them'}."

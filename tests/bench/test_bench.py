@@ -15,7 +15,7 @@ from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.bench.views import GROUPS, expected_words, offered
+from shopkb.bench.views import GROUPS, expected_text, offered
 from shopkb.core.readings.computations import Expected
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import Quantity
@@ -139,5 +139,5 @@ def test_an_address_with_markup_is_shown_as_text(page: Client) -> None:
 
 def test_words_of_an_answer() -> None:
     volt = [Quantity(Decimal(number), "V") for number in (1, 2, 3)]
-    assert expected_words(Expected(volt[0], volt[1], volt[2], "")) == "1 to 3 V"
-    assert expected_words(Expected(None, volt[1], None, "")) == "about 2 V"
+    assert expected_text(Expected(volt[0], volt[1], volt[2], "")) == "1 to 3 V"
+    assert expected_text(Expected(None, volt[1], None, "")) == "about 2 V"

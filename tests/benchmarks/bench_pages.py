@@ -65,11 +65,11 @@ def _list_of(today: date, **asked: str) -> str:
 
 
 def _step_of(run: Any) -> str:
-    from shopkb.jobs.effective_results import walk_of
     from shopkb.jobs.models import Result
+    from shopkb.jobs.run_results import walk_of
     from shopkb.procedures.storing import flow_of
 
-    rows = sorted(Result.objects.counting().filter(run=run), key=lambda row: row.pk)
+    rows = sorted(Result.objects.not_retracted().filter(run=run), key=lambda row: row.pk)
     return str(walk_of(flow_of(run.revision), rows).current or "")
 
 

@@ -43,13 +43,13 @@ def test_its_identity_is_that_of_the_flow(horn: System) -> None:
         (
             "horn",
             "  ",
-            cause_registry.ModeNotSaid,
+            cause_registry.ModeMissing,
             "A cause needs its failure mode. Write how the part fails, such as open circuit.",
         ),
         (
             "horn",
             "m" * 121,
-            cause_registry.ModeNotSaid,
+            cause_registry.ModeMissing,
             f"The failure mode '{'m' * 121}' is longer than 120 characters. Say it in fewer words.",
         ),
     ],

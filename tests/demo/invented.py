@@ -11,7 +11,7 @@ from ruamel.yaml import YAML
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import not_in_force
-from shopkb.demo.simulator import Shop, Simulated
+from shopkb.demo.simulator import ShopSimulator, Simulated
 from shopkb.demo.truth import Truth, read_truth
 from shopkb.procedures.exchange import check_files, store
 from tests.conftest import FIXTURES, FLOWS, ROOT
@@ -55,8 +55,9 @@ def dangers() -> frozenset[str]:
     return frozenset(caution["key"] for caution in cautions if caution["signal"] == "DANGER")
 
 
-def shop(seed: int = 1, said: Truth | None = None) -> Shop:
-    return Shop(said or truth(), flows(), np.random.default_rng(seed), SINCE, NOW, {"bumper-off": 25.0}, dangers())
+def shop(seed: int = 1, said: Truth | None = None) -> ShopSimulator:
+    rng = np.random.default_rng(seed)
+    return ShopSimulator(said or truth(), flows(), rng, SINCE, NOW, {"bumper-off": 25.0}, dangers())
 
 
 @cache

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import binom
 
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
-from shopkb.demo.comparing import LEVEL, Line, branch_truth, compare, coverage, prior_truth
+from shopkb.demo.comparing import LEVEL, ComparedFigure, branch_truth, compare, coverage, prior_truth
 from shopkb.demo.past_jobs import PastJob, PastResult, PastRun
 from shopkb.demo.simulator import Simulated
 from shopkb.demo.truth import ProcedureTruth
@@ -34,8 +34,8 @@ def job(cause: str, *way: tuple[str, str], disposition: str = "cured", comes_bac
     return Simulated(past, identity(cause), comes_back=comes_back)
 
 
-def line(kind: str, true: float, low: float, high: float) -> Line:
-    return Line(kind, "horn", "horn#open", true, (low + high) / 2, low, high, 9)
+def line(kind: str, true: float, low: float, high: float) -> ComparedFigure:
+    return ComparedFigure(kind, "horn", "horn#open", true, (low + high) / 2, low, high, 9)
 
 
 def test_branches_count_verified_jobs_whose_cause_can_be_reached() -> None:

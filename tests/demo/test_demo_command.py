@@ -28,7 +28,7 @@ from pytest_django import Settings
 from shopkb.demo.editions import earlier_flows, edition_path, read_file
 from shopkb.demo.management.commands.demo import _state
 from shopkb.demo.models import DemoMark
-from shopkb.demo.simulator import Shop
+from shopkb.demo.simulator import ShopSimulator
 from shopkb.demo.world import MONTH
 from tests.conftest import ROOT
 from tests.demo.invented import dangers, flows, others, truth
@@ -194,7 +194,8 @@ def test_the_same_seed_makes_the_same_jobs_in_any_process(made: tuple[Path, str]
     minutes = {key: access.minutes for key, access in CATALOG.access.items()}
     waiting = {said.key: read_file(edition_path(ROOT, said)) for said in truth().editions if said.until >= 1}
     earlier = earlier_flows(truth(), others())
-    shop = Shop(truth(), flows() | waiting, np.random.default_rng(11), since, until, minutes, dangers(), earlier)
+    rng = np.random.default_rng(11)
+    shop = ShopSimulator(truth(), flows() | waiting, rng, since, until, minutes, dangers(), earlier)
     drawn = [(job.past.client_id.hex, job.past.complaint, job.past.disposition) for job in shop.jobs(int(JOBS))]
     assert drawn and jobs_in(made[0])[: len(drawn)] == drawn
 

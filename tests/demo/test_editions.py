@@ -15,8 +15,8 @@ from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import WorldError, earlier_flows, edition_path, read_file
 from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
-from shopkb.demo.simulator import Shop
-from shopkb.demo.truth import Edition, Place, cause_weights
+from shopkb.demo.simulator import ShopSimulator
+from shopkb.demo.truth import Circumstances, Edition, cause_weights
 from shopkb.reports.figures.new_revisions import edition_figures, quicker
 from tests.conftest import ROOT
 from tests.demo.cases import fact_of_past
@@ -53,7 +53,7 @@ def test_an_edition_ends_at_every_cause(said: Edition) -> None:
     flow = edition(said.key)
     nature, found = Nature(flow, truth().of(flow)), {}
     for platform in platforms_of(truth(), flow):
-        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        weights = cause_weights(nature.spec, flow, Circumstances(platform, HALFWAY))
         causes = [cause.identity for cause in flow.causes if weights[cause.identity] > 0]
         found |= {(one, platform): chances(truth(), nature, one, platform, errors=0).first for one in causes}
     assert found == pytest.approx(dict.fromkeys(found, 1.0))
@@ -88,7 +88,7 @@ def test_a_manager_sees_it_in_the_figures_of_its_jobs() -> None:
     clearly so, since the intervals of 80 % leave zero and each other behind. None of 40 seeds missed either."""
     key = "starter-does-not-turn"
     alone = [one.model_copy(update={"share": float(one.key == key)}) for one in truth().procedures]
-    shop = Shop(
+    shop = ShopSimulator(
         truth().model_copy(update={"procedures": tuple(alone)}), flows(), np.random.default_rng(11),
         NOW - timedelta(days=1096), NOW, {key: access.minutes for key, access in CATALOG.access.items()},
         earlier=earlier_flows(truth(), others()),

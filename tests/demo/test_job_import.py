@@ -21,15 +21,15 @@ from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Meter, Platform, Symptom
 from shopkb.core.diagnosis.counting.tallies import TallyKey
 from shopkb.core.flow.model import Proof
-from shopkb.demo.job_import import StoredHistory, store_history
+from shopkb.demo.job_import import ImportCount, import_past_jobs
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.evidence.learning import kept, rebuild, total_of
-from shopkb.jobs.actions.closing import Done, close_job, record_repair, verify_repair
+from shopkb.jobs.actions.closing import RepairDetails, close_job, record_repair, verify_repair
 from shopkb.jobs.actions.following import record, record_value, start_run, stop_run
 from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.closed_jobs import closed_cases
-from shopkb.jobs.dangers import Passing, pass_danger
+from shopkb.jobs.dangers import DangerConfirmation, pass_danger
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
 from shopkb.jobs.vehicle_state import confirm_back, off_on
@@ -41,8 +41,8 @@ from tests.demo import invented
 GROUND = "body/horn/ground#high resistance"
 
 
-def store(jobs: Sequence[PastJob], keeper: User, chunk: int = 400) -> StoredHistory:
-    return list(store_history(jobs, by=keeper, chunk=chunk))[-1]
+def store(jobs: Sequence[PastJob], keeper: User, chunk: int = 400) -> ImportCount:
+    return list(import_past_jobs(jobs, by=keeper, chunk=chunk))[-1]
 
 
 def minutes(number: float) -> Any:
@@ -100,7 +100,7 @@ def through_the_doors(past: PastJob, people: dict[str, User], stored: dict[uuid.
     rows = [follow(job, run, by, runs) for run in past.runs]
     for said in past.repairs:
         found = rows[said.found_at[0]][said.found_at[1]] if said.found_at else None
-        done = Done(
+        done = RepairDetails(
             cause_for(*said.cause.split("#")), said.proof, said.correction, uuid.uuid4(), found, said.parts,
             said.minutes, said.also_found, [cause_for(*identity.split("#")) for identity in said.also],
         )  # fmt: skip
@@ -124,7 +124,7 @@ def follow(job: Job, said: PastRun, by: User, runs: list[Run]) -> list[Result]:
     for result in said.results:
         for danger in said.dangers:
             if danger.step == result.step and danger.at <= result.at:
-                passing = Passing(
+                passing = DangerConfirmation(
                     danger.step, danger.caution, danger.shown_seconds, uuid.uuid5(run.client_id, str(danger))
                 )
                 pass_danger(run, passing, by=by, at=danger.at)
@@ -318,26 +318,26 @@ def test_a_comeback_comes_after_closing(horn: Procedure, junior: User, keeper: U
 
 def test_the_same_job_twice_is_one(horn: Procedure, junior: User, keeper: User) -> None:
     jobs = [horn_job(), horn_job(day=1, registration="sb  9001 ")]
-    assert store(jobs, keeper) == StoredHistory(jobs=2, results=6, again=0)
+    assert store(jobs, keeper) == ImportCount(jobs=2, results=6, duplicates=0)
     before = everything()
-    assert store(jobs, keeper) == StoredHistory(jobs=0, results=0, again=2)
+    assert store(jobs, keeper) == ImportCount(jobs=0, results=0, duplicates=2)
     assert everything() == before
     assert Vehicle.objects.count() == 1
 
 
 def test_the_same_job_twice_in_one_chunk_is_one(horn: Procedure, junior: User, keeper: User) -> None:
     job = horn_job()
-    assert store([job, job], keeper) == StoredHistory(jobs=1, results=3, again=1)
+    assert store([job, job], keeper) == ImportCount(jobs=1, results=3, duplicates=1)
     assert kept() == total_of(closed_cases())
 
 
 def test_nothing_to_store(horn: Procedure, keeper: User) -> None:
-    assert list(store_history([], by=keeper)) == []
+    assert list(import_past_jobs([], by=keeper)) == []
 
 
 def test_progress_comes_chunk_by_chunk(horn: Procedure, junior: User, keeper: User) -> None:
     jobs = [horn_job(day=day) for day in range(5)]
-    assert [done.jobs for done in store_history(jobs, by=keeper, chunk=2)] == [2, 4, 5]
+    assert [done.jobs for done in import_past_jobs(jobs, by=keeper, chunk=2)] == [2, 4, 5]
 
 
 def test_jobs_are_taken_as_they_are_needed(horn: Procedure, junior: User, keeper: User) -> None:
@@ -348,7 +348,7 @@ def test_jobs_are_taken_as_they_are_needed(horn: Procedure, junior: User, keeper
             taken.append(day)
             yield horn_job(day=day)
 
-    stored = store_history(coming(), by=keeper, chunk=2)
+    stored = import_past_jobs(coming(), by=keeper, chunk=2)
     next(stored)
     assert taken == [0, 1]
 
@@ -364,7 +364,7 @@ def test_the_oldest_comes_first(horn: Procedure, junior: User, keeper: User) -> 
 
 def test_only_the_keeper_may(horn: Procedure, junior: User, manager: User) -> None:
     with pytest.raises(PermissionDenied) as caught:
-        list(store_history([horn_job()], by=manager))
+        list(import_past_jobs([horn_job()], by=manager))
     assert str(caught.value) == "Your role does not let you run backups and checks. These roles may: keeper."
     assert not Job.objects.exists()
 

@@ -15,7 +15,7 @@ from scipy.stats import binom
 from shopkb.core.flow.model import Flow, TestKind
 from shopkb.demo.nature import Nature
 from shopkb.demo.proving import HALFWAY, chances, fare, found_at_once, platforms_of, verdicts
-from shopkb.demo.truth import ANY, Place, Technician, Truth, cause_weights
+from shopkb.demo.truth import ANY, Circumstances, Technician, Truth, cause_weights
 from shopkb.demo.visit import Clock, Visit
 from tests.demo.invented import NOW, flows, others, truth
 from tests.shelf_table import at_once, dear, weighted
@@ -35,7 +35,7 @@ def met(flow: Flow) -> list[tuple[str, str]]:
     nature = nature_of(flow.procedure)
     found: dict[tuple[str, tuple[str, ...]], str] = {}
     for platform in platforms_of(truth(), flow):
-        weights = cause_weights(nature.said, flow, Place(platform, HALFWAY))
+        weights = cause_weights(nature.spec, flow, Circumstances(platform, HALFWAY))
         for cause in flow.causes:
             if weights[cause.identity] > 0:
                 found.setdefault((cause.identity, nature.kind(platform)), platform)
@@ -98,11 +98,11 @@ def test_the_truth_says_what_a_careful_technician_finds(key: str) -> None:
     others are errors, at the stated rate, also those that a later step puts right."""
     nature, silent = nature_of(key), []
     for step in nature.flow.steps:
-        said = nature.said.split.get(step.key, {})
+        said = nature.spec.split.get(step.key, {})
         for cause in nature.flow.causes:
             right = nature.right_outcomes(step.key, cause.identity)
             weights = said.get(cause.key, said.get(ANY, {}))
-            if len(right) > 1 and step.key not in nature.said.facts and not any(weights.get(one) for one in right):
+            if len(right) > 1 and step.key not in nature.spec.facts and not any(weights.get(one) for one in right):
                 silent.append((step.key, cause.key))
     assert silent == []
 
@@ -156,7 +156,7 @@ def test_the_appraisal_sees_the_same_right_ends(key: str) -> None:
     vehicles = platforms_of(truth(), flow)
     right = 0.0
     for platform, count in vehicles.items():
-        weights = cause_weights(nature_of(key).said, flow, Place(platform, HALFWAY))
+        weights = cause_weights(nature_of(key).spec, flow, Circumstances(platform, HALFWAY))
         causes = [cause.identity for cause in flow.causes if weights[cause.identity] > 0]
         ends = [(weights[one], chances(truth(), nature_of(key), one, platform).first) for one in causes]
         right += count / vehicles.total() * sum(weight * first for weight, first in ends) / sum(weights.values())

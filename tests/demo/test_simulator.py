@@ -77,7 +77,7 @@ def test_readings_lie_in_their_band() -> None:
                 for take in range(3):
                     asked = {}
                     for value in values_missing(flow, step, {}):
-                        typed = nature.said.values.get(value.key) or (str(value.low),)
+                        typed = nature.spec.values.get(value.key) or (str(value.low),)
                         asked[value.key] = read_value(value, typed[take % len(typed)])
                     known = with_computed(flow, asked)
                     text, size = typed_reading(rng, step, outcome, known)

@@ -13,7 +13,7 @@ from shopkb.accounts.roles import RIGHTS, Right, Role
 from shopkb.core.flow.model import TestKind
 from shopkb.core.identifiers import VinState, check_vin, parse_trouble_code
 from shopkb.demo.management.commands.demo import Command
-from shopkb.demo.truth import Place, ProcedureTruth, TruthError, cause_weights, fact, misfits, read_truth
+from shopkb.demo.truth import Circumstances, ProcedureTruth, TruthError, cause_weights, fact, misfits, read_truth
 from tests.conftest import FIXTURES
 from tests.demo.invented import flows, others, truth
 
@@ -101,8 +101,8 @@ def test_causes_by_platform_and_time() -> None:
     )
     flow = flows()["overheats-fan-silent"]
     hose, radiator = (flow.cause_by_key[key].identity for key in ("hose-leak", "radiator-leak"))
-    assert cause_weights(said, flow, Place("godwit/turnstone", 0.0)) == {hose: 10.0, radiator: 4.0}
-    assert cause_weights(said, flow, Place("avocet/dunlin/mk1", 0.5)) == {hose: 60.0, radiator: 6.0}
+    assert cause_weights(said, flow, Circumstances("godwit/turnstone", 0.0)) == {hose: 10.0, radiator: 4.0}
+    assert cause_weights(said, flow, Circumstances("avocet/dunlin/mk1", 0.5)) == {hose: 60.0, radiator: 6.0}
 
 
 def test_facts_of_a_platform() -> None:

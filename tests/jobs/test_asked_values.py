@@ -10,7 +10,7 @@ import pytest
 from shopkb.accounts.models import User
 from shopkb.jobs import answering
 from shopkb.jobs.actions import following
-from shopkb.jobs.errors import NotPossible, OtherBody, Unreadable
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, Unreadable
 from shopkb.jobs.models import Job, Run, RunValue
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
@@ -78,6 +78,6 @@ def test_the_same_value_twice_is_stored_once(run: Run, junior: User) -> None:
     two = following.record_value(run, "battery", " 12.5 ", by=junior, at=NOW, client_id=sent)
     assert one == two
     assert RunValue.objects.filter(client_id=sent).count() == 1
-    with pytest.raises(OtherBody) as refused:
+    with pytest.raises(IdempotencyConflict) as refused:
         following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=sent)
     assert str(refused.value) == "This was sent before with another value. Reload the page and enter it again."

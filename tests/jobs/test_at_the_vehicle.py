@@ -15,9 +15,9 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Access, Caution
 from shopkb.jobs import dangers, vehicle_state
 from shopkb.jobs.actions import following, handing_over, photos
-from shopkb.jobs.effective_results import walk_of
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
+from shopkb.jobs.run_results import walk_of
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
 from shopkb.web import images
@@ -47,8 +47,8 @@ def danger(horn: Procedure) -> Caution:
     return Caution.objects.get(key="isolate-before-power")
 
 
-def passing(step: str = "direct", seconds: int = 4) -> dangers.Passing:
-    return dangers.Passing(step, "isolate-before-power", seconds, uuid.uuid4())
+def passing(step: str = "direct", seconds: int = 4) -> dangers.DangerConfirmation:
+    return dangers.DangerConfirmation(step, "isolate-before-power", seconds, uuid.uuid4())
 
 
 def due(run: Run, by: User, at: object = NOW) -> Caution | None:
@@ -154,7 +154,7 @@ def test_the_last_answer_can_be_undone_and_stays_on_record(run: Run, junior: Use
     sent = uuid.uuid4()
     one = following.retract(last, by=junior, at=LATER, client_id=sent)
     assert following.retract(last, by=junior, at=LATER, client_id=sent) == one
-    assert walk_of(flow_of(run.revision), list(run.results.counting())).current == "supply"
+    assert walk_of(flow_of(run.revision), list(run.results.not_retracted())).current == "supply"
     assert Result.objects.filter(pk=last.pk).exists()
 
 
@@ -237,7 +237,7 @@ def test_the_job_is_not_closed_on_the_page_before_all_is_back(run: Run, job: Job
 
 
 def offer(run: Run, receiver: User, by: User, **more: object) -> HandOver:
-    words = handing_over.Words(**{"reason": "End of shift", "client_id": uuid.uuid4(), **more})  # type: ignore[arg-type]
+    words = handing_over.HandOverNote(**{"reason": "End of shift", "client_id": uuid.uuid4(), **more})  # type: ignore[arg-type]
     return handing_over.hand_over(run, receiver, words, by=by, at=NOW)
 
 
@@ -287,7 +287,7 @@ def test_somebody_else_cannot_accept(run: Run, junior: User, second: User, senio
 def test_the_same_hand_over_twice_is_one(run: Run, junior: User, second: User, senior: User) -> None:
     sent = uuid.uuid4()
     assert offer(run, second, junior, client_id=sent) == offer(run, second, junior, client_id=sent)
-    with pytest.raises(OtherBody):
+    with pytest.raises(IdempotencyConflict):
         offer(run, senior, junior, client_id=sent)
 
 
@@ -320,7 +320,7 @@ def album(tmp_path: object, settings: object) -> None:
 
 
 def test_a_picture_is_turned_upright_and_holds_nothing_but_pixels(job: Job, junior: User, album: None) -> None:
-    kept = photos.keep_photo(job, photos.Taken(picture(sideways=True), uuid.uuid4()), by=junior, at=NOW)
+    kept = photos.keep_photo(job, photos.NewPhoto(picture(sideways=True), uuid.uuid4()), by=junior, at=NOW)
     assert (kept.width, kept.height) == (40, 60)
     with default_storage.open(kept.name) as file, Image.open(file) as stored:
         assert dict(stored.getexif()) == {}
@@ -328,14 +328,14 @@ def test_a_picture_is_turned_upright_and_holds_nothing_but_pixels(job: Job, juni
 
 
 def test_a_large_picture_is_made_smaller(job: Job, junior: User, album: None) -> None:
-    kept = photos.keep_photo(job, photos.Taken(picture((4000, 3000)), uuid.uuid4()), by=junior, at=NOW)
+    kept = photos.keep_photo(job, photos.NewPhoto(picture((4000, 3000)), uuid.uuid4()), by=junior, at=NOW)
     assert (kept.width, kept.height) == (1600, 1200)
 
 
 def test_the_same_picture_twice_is_one(job: Job, junior: User, album: None) -> None:
     sent = uuid.uuid4()
-    one = photos.keep_photo(job, photos.Taken(picture(), sent), by=junior, at=NOW)
-    assert photos.keep_photo(job, photos.Taken(picture(), sent), by=junior, at=NOW) == one
+    one = photos.keep_photo(job, photos.NewPhoto(picture(), sent), by=junior, at=NOW)
+    assert photos.keep_photo(job, photos.NewPhoto(picture(), sent), by=junior, at=NOW) == one
     assert Photo.objects.count() == 1
 
 
@@ -353,7 +353,7 @@ def test_the_same_picture_twice_is_one(job: Job, junior: User, album: None) -> N
 )
 def test_what_is_no_picture_is_refused(job: Job, junior: User, album: None, body: bytes, told: str) -> None:
     with pytest.raises(photos.BadPhoto) as refused:
-        photos.keep_photo(job, photos.Taken(io.BytesIO(body), uuid.uuid4()), by=junior, at=NOW)
+        photos.keep_photo(job, photos.NewPhoto(io.BytesIO(body), uuid.uuid4()), by=junior, at=NOW)
     assert str(refused.value) == told
     assert not Photo.objects.exists()
 
@@ -363,7 +363,7 @@ def test_a_picture_bomb_is_refused(job: Job, junior: User, album: None) -> None:
     Image.new("1", (10_000, 10_000)).save(body, "PNG")
     body.seek(0)
     with pytest.raises(photos.BadPhoto):
-        photos.keep_photo(job, photos.Taken(body, uuid.uuid4()), by=junior, at=NOW)
+        photos.keep_photo(job, photos.NewPhoto(body, uuid.uuid4()), by=junior, at=NOW)
 
 
 def test_a_picture_is_sent_and_shown(job: Job, junior: User, album: None, client: Client) -> None:

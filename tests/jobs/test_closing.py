@@ -12,9 +12,9 @@ from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.flow.model import Proof
 from shopkb.evidence import learning
 from shopkb.jobs.actions import closing
-from shopkb.jobs.actions.closing import Done
+from shopkb.jobs.actions.closing import RepairDetails
 from shopkb.jobs.closed_jobs import closed_cases
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Repair, Run, Verification
 from shopkb.procedures.models import Procedure
 from tests import builders
@@ -26,8 +26,9 @@ HORN_OPEN = "body/horn/horn#open circuit"
 GROUND = "body/horn/ground#high resistance"
 
 
-def done(**changes: object) -> Done:
-    told = Done(cause_for("body/horn/horn", "open circuit"), Proof.MEASURED, "Fitted a new horn.", uuid.uuid4())
+def done(**changes: object) -> RepairDetails:
+    cause = cause_for("body/horn/horn", "open circuit")
+    told = RepairDetails(cause, Proof.MEASURED, "Fitted a new horn.", uuid.uuid4())
     return replace(told, **changes)  # type: ignore[arg-type]
 
 
@@ -70,7 +71,7 @@ def test_a_repair_sent_before_with_another_content_is_refused(
 ) -> None:
     told = done()
     closing.record_repair(job, told, by=junior, at=NOW)
-    with pytest.raises(OtherBody) as refused:
+    with pytest.raises(IdempotencyConflict) as refused:
         closing.record_repair(job, replace(told, **change), by=junior, at=NOW)  # type: ignore[arg-type]
     assert str(refused.value) == (
         "This repair was sent before with another content. Reload the page and enter it again."
@@ -129,7 +130,7 @@ def test_the_same_verification_twice_is_one(job: Job, junior: User) -> None:
     assert verify(Verification.Cured.YES) == verify(Verification.Cured.YES)
     assert repair.verifications.count() == 1
     for other in (lambda: verify(Verification.Cured.NO), lambda: verify(Verification.Cured.YES, "Once.")):
-        with pytest.raises(OtherBody) as refused:
+        with pytest.raises(IdempotencyConflict) as refused:
             other()
         assert str(refused.value) == "This was sent before with another answer. Reload the page."
 

@@ -15,9 +15,9 @@ from django.core.exceptions import PermissionDenied
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
 from shopkb.jobs.actions import closing, following, handing_over
-from shopkb.jobs.effective_results import standing_results, walk_of
-from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
 from shopkb.jobs.models import Job, Result, Run
+from shopkb.jobs.run_results import effective_results, walk_of
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
@@ -67,7 +67,7 @@ def test_a_start_sent_before_for_another_procedure_is_refused(job: Job, horn: Pr
     sent = uuid.uuid4()
     following.start_run(job, horn, by=junior, at=NOW, client_id=sent)
     other = Procedure.objects.get(key="horn-control")
-    with pytest.raises(OtherBody) as refused:
+    with pytest.raises(IdempotencyConflict) as refused:
         following.start_run(job, other, by=junior, at=NOW, client_id=sent)
     assert str(refused.value) == "Another procedure was started with this. Reload the page and choose again."
     assert job.runs.count() == 1
@@ -81,12 +81,12 @@ def test_only_the_step_to_do_now_is_taken(run: Run, junior: User) -> None:
         for other in flow.steps:
             if other.key in passed or other.key == step:
                 continue
-            with pytest.raises(NotNow) as refused:
+            with pytest.raises(StepNotCurrent) as refused:
                 following.record(run, say(run, other.key, other.outcomes[0].key, "1"), by=junior, at=NOW)
             title, doing = flow.step_by_key[other.key].title, flow.step_by_key[step].title
             assert str(refused.value) == f"{title!r} is not on the way taken. The step to do now is: {doing}."
             assert refused.value.current == step
-        with pytest.raises(NotNow) as refused:
+        with pytest.raises(StepNotCurrent) as refused:
             following.record(run, say(run, "no-such-step", "x"), by=junior, at=NOW)
         assert str(refused.value) == "This procedure has no step called 'no-such-step'."
         assert run.results.count() == number
@@ -97,7 +97,7 @@ def test_only_the_step_to_do_now_is_taken(run: Run, junior: User) -> None:
 
 def test_after_the_end_the_refusal_says_so(run: Run, junior: User) -> None:
     follow(run, TO_OUT, junior)
-    with pytest.raises(NotNow) as refused:
+    with pytest.raises(StepNotCurrent) as refused:
         following.record(run, say(run, "direct", "silent"), by=junior, at=NOW)
     assert str(refused.value) == (
         "'Feed the horn from the battery' is not on the way taken. This procedure has come to its end."
@@ -119,7 +119,7 @@ def test_another_answer_to_an_earlier_step_supersedes_what_came_after(run: Run, 
     assert again.replaces == first[1]
     assert way(run) == (("press", "click"), ("supply", "weak"))
     assert run.results.count() == 4
-    counting = standing_results(flow_of(run.revision), list(run.results.order_by("pk")))
+    counting = effective_results(flow_of(run.revision), list(run.results.order_by("pk")))
     assert [row.pk for row in counting] == [first[0].pk, again.pk]
 
 
@@ -315,12 +315,12 @@ def test_a_step_out_of_order_is_kept_and_moves_nothing(run: Run, junior: User) -
     stored = following.record(run, say(run, "direct", "silent", off_path=True), by=junior, at=NOW).result
     assert stored.off_path
     assert now(run) == "press"
-    counting = standing_results(flow_of(run.revision), list(run.results.order_by("pk")))
+    counting = effective_results(flow_of(run.revision), list(run.results.order_by("pk")))
     assert [row.step for row in counting] == ["direct"]
 
 
 def test_a_step_out_of_order_waits_for_what_it_needs(run: Run, junior: User) -> None:
-    with pytest.raises(NotNow) as refused:
+    with pytest.raises(StepNotCurrent) as refused:
         following.record(run, say(run, "ground", "bad", "0.9", off_path=True), by=junior, at=NOW)
     assert str(refused.value) == "Before this step, do: Voltage at the connector."
 

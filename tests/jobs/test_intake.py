@@ -11,7 +11,7 @@ import pytest
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.jobs.actions import closing, intake
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.forms import IntakeForm
 from shopkb.jobs.models import Job, Vehicle
 from shopkb.procedures.models import Procedure
@@ -94,7 +94,7 @@ def test_an_intake_sent_before_for_something_else_is_refused(
 ) -> None:
     body: dict[str, object] = {"registration": "SB 1", "client_id": uuid.uuid4()}
     builders.take_in(junior, **body)  # type: ignore[arg-type]
-    with pytest.raises(OtherBody) as refused:
+    with pytest.raises(IdempotencyConflict) as refused:
         builders.take_in(junior, **body | change)  # type: ignore[arg-type]
     assert str(refused.value) == "Another job was opened with this. Reload the page and take the vehicle in again."
     assert Vehicle.objects.count() == 1

@@ -84,7 +84,7 @@ class Shop:
         following.record(self.run(job), answer, by=self.person, at=NOW)
 
     def undo(self, job: Job, _choice: int) -> None:
-        last = self.run(job).results.counting().last()
+        last = self.run(job).results.not_retracted().last()
         if last is None:
             raise NotPossible("No answer.")
         following.retract(last, by=self.person, at=NOW, client_id=uuid.uuid4())

@@ -8,9 +8,9 @@ import pytest
 
 from shopkb.accounts.models import User
 from shopkb.jobs.actions import closing, following
-from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Run
+from shopkb.jobs.run_results import effective_results, walk_of
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -95,7 +95,7 @@ def test_a_result_out_of_order_whose_outcome_is_gone_no_longer_counts(
     newer(horn, senior, second, "silent: {label: Horn stays silent, go", "mute: {label: Horn stays silent, go")
     following.move_to_newest(run, by=junior)
     run.refresh_from_db()
-    assert standing_results(flow_of(run.revision), list(run.results.order_by("pk"))) == []
+    assert effective_results(flow_of(run.revision), list(run.results.order_by("pk"))) == []
 
 
 def test_there_must_be_a_newer_one_to_move_to(run: Run, junior: User, second: User) -> None:
@@ -150,4 +150,4 @@ def test_a_step_met_again_on_another_way_does_not_undo_the_turn_to_it(
     given = follow(run, [("press", "silent", ""), ("supply", "weak", "7"), ("press", "click", "")], junior)
     given += follow(run, [("supply", "full", "12.5")], junior, at=LATER)
     assert way(run) == (("press", "click"), ("supply", "full"))
-    assert set(run.results.standing()) == {given[2], given[3]}
+    assert set(run.results.effective()) == {given[2], given[3]}

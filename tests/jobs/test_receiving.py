@@ -17,11 +17,11 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Caution
 from shopkb.jobs.actions import closing, following, handing_over
 from shopkb.jobs.actions.receiving import JUDGED_LATER, Receipt, receive
-from shopkb.jobs.errors import NotPossible, OtherBody, Unreadable
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, Unreadable
 from shopkb.jobs.models import DangerPassed, Job, Result, Run, RunValue
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.invariants import broken
+from shopkb.upkeep.invariants import broken_invariants
 from tests import builders
 from tests.builders import TO_HORN, follow, in_force, say, signed_in, words_of
 from tests.conftest import NOW
@@ -106,7 +106,7 @@ def test_what_is_left_out_and_what_is_off_the_way_arrives_as_that(run: Run, juni
     early = receive(run, item("ground", "good", "0.05", off_path="yes"), by=junior, at=NOW)
     assert early == Receipt(counts=False, why="Before this step, do: Voltage at the connector.")
     assert receive(run, item("direct", "silent", off_path="yes"), by=junior, at=NOW) == Receipt()
-    assert list(run.results.counting().values_list("step", "skipped", "off_path"))[-1] == ("direct", "", True)
+    assert list(run.results.not_retracted().values_list("step", "skipped", "off_path"))[-1] == ("direct", "", True)
 
 
 def test_the_device_time_is_noted_and_never_relied_on(run: Run, junior: User) -> None:
@@ -129,13 +129,13 @@ def test_an_answer_off_the_way_taken_meanwhile_is_kept_and_does_not_move_the_run
     assert one == two
     assert not one.counts
     assert one.why.startswith("'Voltage drop of the ground' is not on the way taken.")
-    row = Result.objects.kept_aside().get()
+    row = Result.objects.late().get()
     assert (row.step, row.outcome, row.typed, str(row.reading.normalize()), row.unit, row.note) == (
         "ground", "bad", "900", "0.9", "V", "rusty",
     )  # fmt: skip
     run.refresh_from_db()
     assert run.state == Run.State.ENDED
-    assert [row.step for row in run.results.counting()] == ["press", "supply", "press"]
+    assert [row.step for row in run.results.not_retracted()] == ["press", "supply", "press"]
 
 
 def test_a_step_answered_meanwhile_keeps_its_answer(run: Run, junior: User) -> None:
@@ -143,7 +143,7 @@ def test_a_step_answered_meanwhile_keeps_its_answer(run: Run, junior: User) -> N
     follow(run, TO_HORN[:2], junior)
     told = receive(run, item("press", "silent"), by=junior, at=NOW)
     assert told == Receipt(counts=False, why="This step was answered otherwise meanwhile.")
-    assert [row.outcome for row in run.results.counting()] == ["click", "full"]
+    assert [row.outcome for row in run.results.not_retracted()] == ["click", "full"]
 
 
 def test_an_answer_whose_sender_had_seen_the_one_before_replaces_it(run: Run, junior: User) -> None:
@@ -156,7 +156,7 @@ def test_two_answers_of_one_stretch_to_one_step(run: Run, junior: User) -> None:
     one = item("press", "silent")
     two = item("press", "click", replaces=one["client_id"])
     assert [receive(run, each, by=junior, at=NOW) for each in (one, two, one, two)] == [Receipt()] * 4
-    assert [row.outcome for row in run.results.counting()] == ["silent", "click"]
+    assert [row.outcome for row in run.results.not_retracted()] == ["silent", "click"]
 
 
 def test_what_arrives_after_a_hand_over_is_kept_under_its_givers_name(run: Run, junior: User, senior: User) -> None:
@@ -166,8 +166,8 @@ def test_what_arrives_after_a_hand_over_is_kept_under_its_givers_name(run: Run, 
     assert receive(run, late, by=junior, at=NOW) == Receipt(counts=False, why="Senior holds the run by now.")
     follow(run, (("supply", "weak", "7.0"),), senior)
     assert receive(run, late, by=junior, at=NOW) == Receipt(counts=False, why="Senior holds the run by now.")
-    assert Result.objects.kept_aside().get().who == junior
-    assert [row.who for row in run.results.counting()] == [junior, senior]
+    assert Result.objects.late().get().who == junior
+    assert [row.who for row in run.results.not_retracted()] == [junior, senior]
 
 
 def test_what_arrives_after_the_procedure_was_left_or_withdrawn_is_kept(
@@ -180,7 +180,7 @@ def test_what_arrives_after_the_procedure_was_left_or_withdrawn_is_kept(
     publishing.withdraw(in_force(horn), by=second, at=NOW, why="Burns a hand.", for_safety=True)
     told = receive(Run.objects.get(pk=other.pk), item("press", "click"), by=junior, at=NOW)
     assert told == Receipt(counts=False, why="The procedure was withdrawn for safety. Burns a hand.")
-    assert Result.objects.kept_aside().count() == 2
+    assert Result.objects.late().count() == 2
 
 
 def test_late_answers_are_shown(run: Run, junior: User) -> None:
@@ -241,12 +241,12 @@ def test_a_reading_nobody_can_read_is_refused(run: Run, junior: User) -> None:
 def test_the_same_id_with_another_content_is_refused(run: Run, junior: User, senior: User) -> None:
     one = item("press", "click")
     receive(run, one, by=junior, at=NOW)
-    with pytest.raises(OtherBody):
+    with pytest.raises(IdempotencyConflict):
         receive(run, one | {"outcome": "silent"}, by=junior, at=NOW)
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     late = item("supply", "full", "12.4")
     receive(run, late, by=junior, at=NOW)
-    with pytest.raises(OtherBody):
+    with pytest.raises(IdempotencyConflict):
         receive(run, late | {"typed": "12.5"}, by=junior, at=NOW)
 
 
@@ -256,7 +256,7 @@ def test_a_value_of_somebody_who_lost_the_run_is_kept_and_not_used(run: Run, jun
     told = Receipt(counts=False, why="Senior holds the run by now.")
     for late in (battery(" 11 "), battery("eleven")):
         assert [receive(run, late, by=junior, at=NOW) for _ in range(3)] == [told] * 3
-        with pytest.raises(OtherBody):
+        with pytest.raises(IdempotencyConflict):
             receive(run, late | {"typed": "10"}, by=junior, at=NOW)
     assert list(run.late_values.values_list("typed", "who__username")) == [("11", "junior"), ("eleven", "junior")]
     assert [row.typed for row in run.values.all()] == ["12.6"]
@@ -264,7 +264,7 @@ def test_a_value_of_somebody_who_lost_the_run_is_kept_and_not_used(run: Run, jun
         receive(run, battery("1") | {"key": "feed_drop"}, by=junior, at=NOW)
     with pytest.raises(DatabaseError, match="never changed or deleted"), transaction.atomic():
         run.late_values.update(typed="10")
-    assert broken() == []
+    assert broken_invariants() == []
 
 
 def test_a_value_that_was_given_on_another_device_meanwhile_stays(run: Run, junior: User) -> None:
@@ -340,7 +340,7 @@ def test_the_same_item_at_once_is_one_row_and_one_reply(run: Run, junior: User, 
     assert at_once(item("supply", "full", "7.0"))["counts"]
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     assert not at_once(item("ground", "bad", "0.9"))["counts"]
-    assert [row.step for row in run.results.counting()] == ["press", "supply"]
+    assert [row.step for row in run.results.not_retracted()] == ["press", "supply"]
     assert run.results.count() == 3
 
 

@@ -10,7 +10,7 @@ import pytest
 from shopkb.accounts.models import User
 from shopkb.jobs.actions import following
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.errors import OtherBody
+from shopkb.jobs.errors import IdempotencyConflict
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.procedures.models import Procedure
 from tests import builders
@@ -26,7 +26,7 @@ def test_the_same_answer_twice_is_one_row_and_an_equal_reply(run: Run, junior: U
     one = following.record(run, sent, by=junior, at=NOW)
     follow(run, TO_HORN[2:], junior)  # going on in between changes nothing
     two = following.record(run, sent, by=junior, at=NOW + timedelta(hours=2))
-    assert (one.again, two.again) == (False, True)
+    assert (one.duplicate, two.duplicate) == (False, True)
     assert one.result == two.result
     for name in ("step", "outcome", "typed", "reading", "proposed", "judgement", "note", "at", "seconds"):
         assert getattr(one.result, name) == getattr(two.result, name)
@@ -43,7 +43,7 @@ def test_the_same_skip_twice_is_one_row(run: Run, junior: User) -> None:
 def test_a_reply_is_equal_even_where_a_step_takes_no_reading(run: Run, junior: User) -> None:
     sent = say(run, "press", "click", "12")
     one, two = (following.record(run, sent, by=junior, at=NOW) for _ in range(2))
-    assert (one.result, two.again) == (two.result, True)
+    assert (one.result, two.duplicate) == (two.result, True)
 
 
 OTHER = "This answer was sent before with another content. Reload the page and answer again."
@@ -67,7 +67,7 @@ def test_the_same_id_with_another_body_is_refused(run: Run, junior: User, change
     body: dict[str, object] = {"step": "supply", "outcome": "full", "typed": "12.4"}
     sent = uuid.uuid4()
     following.record(run, Answer(client_id=sent, **body), by=junior, at=NOW)  # type: ignore[arg-type]
-    with pytest.raises(OtherBody) as refused:
+    with pytest.raises(IdempotencyConflict) as refused:
         following.record(run, Answer(client_id=sent, **body | change), by=junior, at=NOW)  # type: ignore[arg-type]
     assert str(refused.value) == OTHER
     assert run.results.count() == 2
@@ -77,8 +77,8 @@ def test_the_same_id_with_another_reason_is_refused(run: Run, junior: User) -> N
     follow(run, TO_HORN[:1], junior)
     body: dict[str, object] = {"step": "supply", "client_id": uuid.uuid4(), "outcome": "full", "typed": "7"}
     following.record(run, Answer(override_why="Tip slipped", **body), by=junior, at=NOW)  # type: ignore[arg-type]
-    assert following.record(run, Answer(override_why="Tip slipped", **body), by=junior, at=NOW).again  # type: ignore[arg-type]
-    with pytest.raises(OtherBody) as refused:
+    assert following.record(run, Answer(override_why="Tip slipped", **body), by=junior, at=NOW).duplicate  # type: ignore[arg-type]
+    with pytest.raises(IdempotencyConflict) as refused:
         following.record(run, Answer(override_why="Bored", **body), by=junior, at=NOW)  # type: ignore[arg-type]
     assert str(refused.value) == OTHER
 
@@ -90,14 +90,14 @@ def test_a_resent_answer_is_equal_though_a_value_changed_since(run: Run, junior:
     one = following.record(run, sent, by=junior, at=NOW)
     following.record_value(run, "battery", "15", by=junior, at=NOW, client_id=uuid.uuid4())
     two = following.record(run, sent, by=junior, at=NOW)
-    assert (two.result, two.again) == (one.result, True)
+    assert (two.result, two.duplicate) == (one.result, True)
 
 
 def test_the_same_id_on_another_run_is_refused(run: Run, horn: Procedure, junior: User) -> None:
     other = builders.start(builders.take_in(junior), horn, junior)
     sent = say(run, "press", "click")
     following.record(run, sent, by=junior, at=NOW)
-    with pytest.raises(OtherBody) as refused:
+    with pytest.raises(IdempotencyConflict) as refused:
         following.record(other, sent, by=junior, at=NOW)
     assert str(refused.value) == OTHER
 

@@ -19,12 +19,12 @@ from shopkb.accounts.models import User
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.actions import following, handing_over
 from shopkb.jobs.actions.receiving import Receipt, receive
-from shopkb.jobs.effective_results import standing_results, walk_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Result, Run
+from shopkb.jobs.run_results import effective_results, walk_of
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
-from shopkb.upkeep.invariants import broken
+from shopkb.upkeep.invariants import broken_invariants
 from tests import builders
 from tests.builders import in_force
 from tests.conftest import NOW
@@ -155,15 +155,13 @@ class TwoDevices(RuleBasedStateMachine):
         run = Run.objects.get(pk=self.run.pk)
         current = walk_of(self.flow, self._rows()).current
         assert (run.state == Run.State.ENDED) == (current == "")
-        steps = [row.step for row in standing_results(self.flow, self._rows())]
+        steps = [row.step for row in effective_results(self.flow, self._rows())]
         assert len(steps) == len(set(steps))
         assert current not in steps
 
     @invariant()
     def what_is_kept_aside_does_not_count(self) -> None:
-        aside = {
-            str(one) for one in Result.objects.kept_aside().filter(run=self.run).values_list("client_id", flat=True)
-        }
+        aside = {str(one) for one in Result.objects.late().filter(run=self.run).values_list("client_id", flat=True)}
         aside |= {str(one) for one in self.run.late_values.values_list("client_id", flat=True)}
         assert aside == {one for one, receipt in self.receipts.items() if not receipt.counts}
         assert self.run.values.get().pk == self.first
@@ -174,7 +172,7 @@ class TwoDevices(RuleBasedStateMachine):
             self._send(device)
         self.no_answer_is_lost_and_none_is_there_twice()
         assert [device.outbox for device in self.devices] == [[], []]
-        assert broken() == []
+        assert broken_invariants() == []
 
     def _send(self, device: Device) -> None:
         while device.outbox:
@@ -192,11 +190,11 @@ class TwoDevices(RuleBasedStateMachine):
         mine = [item["client_id"] for item in device.outbox if item["step"] == step]
         if mine or not device.online:
             return mine[-1] if mine else ""
-        standing = [row for row in standing_results(self.flow, self._rows()) if row.step == step]
+        standing = [row for row in effective_results(self.flow, self._rows()) if row.step == step]
         return str(standing[-1].client_id) if standing else ""
 
     def _rows(self) -> list[Result]:
-        return list(self.run.results.counting())
+        return list(self.run.results.not_retracted())
 
 
 @pytest.mark.django_db

@@ -142,7 +142,7 @@ def text_of(procedure: Procedure) -> str:
 
 
 def _offered(run: Run, giver: User, receiver: User) -> int:
-    words = handing_over.Words(
+    words = handing_over.HandOverNote(
         reason="The late shift takes over.",
         client_id=uuid.uuid4(),
         step="pressure",

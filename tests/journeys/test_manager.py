@@ -11,7 +11,7 @@ from playwright.sync_api import Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Proof
-from shopkb.demo.job_import import store_history
+from shopkb.demo.job_import import import_past_jobs
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure, Revision
@@ -130,7 +130,7 @@ def test_a_step_that_found_nothing_is_out_of_the_draft_in_three_actions(
     put_in_force(WITH_HARNESS, senior, second)
     since = timezone.now() - timedelta(days=30)
     past = [looked_along_the_harness(number, since + timedelta(hours=number)) for number in range(40)]
-    assert [done.jobs for done in store_history(past, by=keeper)] == [40]
+    assert [done.jobs for done in import_past_jobs(past, by=keeper)] == [40]
     page = visits.open(OFFICE, keeper)
     page.get_by_role("link", name="What to change next").click()
     row = page.get_by_role(

@@ -20,7 +20,7 @@ from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Picture, Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
-from shopkb.web.markdown import shown
+from shopkb.web.markdown import shown_markdown
 from tests.conftest import NOW
 
 
@@ -59,7 +59,7 @@ def test_a_picture_put_in_at_the_desk_is_shown_and_survives_the_file(
     text = flow.step_by_key["press"].instruction
     assert text.startswith("Press three times.")
     assert f"![Plug (left), seen from behind](/procedures/pictures/{picture.name})" in text
-    assert f'src="/procedures/pictures/{picture.name}"' in shown(text)
+    assert f'src="/procedures/pictures/{picture.name}"' in shown_markdown(text)
     assert read_flow(write_flow(flow)).flow == flow
     answer = client.get(f"/procedures/pictures/{picture.name}")
     assert answer["Content-Type"] == "image/jpeg"
@@ -90,4 +90,4 @@ def test_words_are_there_even_when_none_were_given() -> None:
 
 
 def test_pictures_from_elsewhere_stay_words() -> None:
-    assert "<img" not in shown("![x](https://example.org/a.jpg) ![y](/procedures/pictures/../a.jpg)")
+    assert "<img" not in shown_markdown("![x](https://example.org/a.jpg) ![y](/procedures/pictures/../a.jpg)")

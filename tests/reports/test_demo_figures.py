@@ -19,14 +19,14 @@ from shopkb.core.diagnosis.counting.flow_counts import branch_reach, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import GoKind
-from shopkb.demo.job_import import store_history
+from shopkb.demo.job_import import import_past_jobs
 from shopkb.demo.people import make_people, read_people
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.closed_jobs import closed_cases
-from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.measuring import records_of
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.views.job_filters import Behind
+from shopkb.jobs.run_results import effective_results
+from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures import shelf_health
@@ -84,7 +84,7 @@ class Rows:
         rows = [
             (run.job_id, run.revision.procedure.key, row.who.username, row)
             for run in whole
-            for row in standing_results(flow_of(run.revision), list(run.results.filter(retraction__isnull=True)))
+            for row in effective_results(flow_of(run.revision), list(run.results.filter(retraction__isnull=True)))
         ]
         fields = ("id", "step", "outcome", "skipped", "seconds", "off_path", "override_why")
         frame = pd.DataFrame([(*place, *(getattr(row, name) for name in fields)) for *place, row in rows])
@@ -104,7 +104,7 @@ class Rows:
 def rows(catalog: None, senior: User, second: User, keeper: User) -> Rows:
     invented.put_in_force(senior, second)
     make_people(read_people(FIXTURES / "people.yaml"))
-    stored = list(store_history((one.past for one in invented.simulated(JOBS)), by=keeper))
+    stored = list(import_past_jobs((one.past for one in invented.simulated(JOBS)), by=keeper))
     assert stored[-1].jobs >= JOBS * 0.9
     if connection.vendor == "postgresql":  # in a shop the server does so by itself, within a minute
         with connection.cursor() as cursor:
@@ -364,7 +364,7 @@ def _brier(said: np.ndarray, truth: int) -> float:
 
 def _standing(rows: Rows) -> None:
     """The database tells which answers stand as a walk through each run does."""
-    told = set(Result.objects.standing().filter(run__job__in=list(rows.jobs.index)).values_list("pk", flat=True))
+    told = set(Result.objects.effective().filter(run__job__in=list(rows.jobs.index)).values_list("pk", flat=True))
     assert told == set(rows.answers.id)
 
 
@@ -411,6 +411,6 @@ def _counts(cell: Cell) -> tuple[int, ...]:
 
 def _fits(cell: Cell) -> int:
     wanted = _counts(cell)
-    jobs = Behind.of(RequestFactory().get(cell.link)).narrowed(Job.objects.closed()).count()
+    jobs = JobFilters.of(RequestFactory().get(cell.link)).apply(Job.objects.closed()).count()
     assert jobs in wanted, (cell, jobs)
     return 1

@@ -55,7 +55,7 @@ def test_own_runs_are_offered_to_go_on(horn: Procedure, junior: User, senior: Us
 
 def test_a_run_handed_over_is_offered_to_its_receiver(horn: Procedure, junior: User, senior: User) -> None:
     run: Run = builders.start(builders.take_in(junior, registration="SB 77"), horn, junior)
-    words = handing_over.Words("End of shift.", uuid.uuid4())
+    words = handing_over.HandOverNote("End of shift.", uuid.uuid4())
     offered = handing_over.hand_over(run, senior, words, by=junior, at=NOW)
     link = reverse("jobs:accept", args=[offered.pk])
     assert link in signed_in(senior).get(HOME).content.decode()
@@ -98,7 +98,7 @@ def test_the_front_page_costs_the_same_with_one_of_each_and_with_many(
     def add() -> None:
         builders.start(builders.take_in(keeper), horn, keeper)
         run = builders.start(builders.take_in(senior), horn, senior)
-        words = handing_over.Words("Lunch.", uuid.uuid4())
+        words = handing_over.HandOverNote("Lunch.", uuid.uuid4())
         handing_over.hand_over(run, keeper, words, by=senior, at=NOW)
         text = builders.HORN_TEXT.replace("procedure: horn-silent", f"procedure: h-{uuid.uuid4().hex[:8]}")
         publishing.start_draft(builders.flow_from(text), by=keeper, at=NOW)

@@ -19,7 +19,7 @@ from shopkb.catalog.models import Symptom
 from shopkb.evidence import learned_procedure
 from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
-from shopkb.jobs.views.job_filters import Behind
+from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.models import Procedure
 from shopkb.reports import memory
 from shopkb.reports.figures.answers import deviations
@@ -379,8 +379,8 @@ def test_a_job_that_came_back_twice_is_one_job(horn: Procedure, manager: User, j
 @pytest.mark.parametrize("asked", ["&revision=1", "&revision=1&timed=1", "&step=press&outcome=done:", "&at=ground"])
 def test_no_list_goes_through_a_procedure_again_for_each_job(horn: Procedure, asked: str) -> None:
     """As SQLite tells its plan: the runs of a procedure, of which there are as many as jobs, are looked at once."""
-    behind = Behind.of(RequestFactory().get(f"/jobs/?procedure=horn-silent{asked}"))
-    plan = behind.narrowed(Job.objects.closed()).explain().splitlines()
+    filters = JobFilters.of(RequestFactory().get(f"/jobs/?procedure=horn-silent{asked}"))
+    plan = filters.apply(Job.objects.closed()).explain().splitlines()
     again = {line.split()[0] for line in plan if "CORRELATED" in line}
     runs = [line for line in plan if "jobs_run_revision" in line]
     assert runs

@@ -60,7 +60,7 @@ def _add_passing_on(
 ) -> None:
     """Runs on offer, answers that were just given, pictures whose file is gone."""
     for whose, giver, receiver in ((OWN, mate, actor), (OTHER, mate, second), (ARCHIVED, mate, actor)):
-        words = handing_over.Words("End of the shift.", uuid.uuid4())
+        words = handing_over.HandOverNote("End of the shift.", uuid.uuid4())
         offered = handing_over.hand_over(_run(horn, giver), receiver, words, by=giver, at=NOW)
         if whose == ARCHIVED:
             handing_over.accept(offered, by=receiver, at=NOW)

@@ -12,7 +12,7 @@ from shopkb.accounts.models import User
 from shopkb.jobs.log import append_only
 from shopkb.jobs.models import Event, Job, Repair, Result, RunValue, Verification
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.invariants import broken
+from shopkb.upkeep.invariants import broken_invariants
 from tests import builders
 
 RECORDS = (Result, Repair, Verification, RunValue, Event)
@@ -60,14 +60,14 @@ def test_a_switch_left_open_and_a_lost_trigger_are_named(closed: Job) -> None:
     with connection.cursor() as cursor:
         cursor.execute(f"DROP TRIGGER {name}" + (f" ON {table}" if connection.vendor == "postgresql" else ""))
         cursor.execute(f"INSERT INTO {append_only.SWITCH} (open) VALUES (1)")
-    assert [(row.law, row.place, row.message) for row in broken()] == [
+    assert [(row.law, row.place, row.message) for row in broken_invariants()] == [
         ("append-only", table, f"Its trigger {name} is gone: records could be changed."),
         ("append-only", append_only.SWITCH, "It is not empty, so records can be changed. Empty it."),
     ]
     with connection.cursor() as cursor:
         cursor.execute(f"DELETE FROM {append_only.SWITCH}")
     call_command("verify", repair=True, stdout=StringIO())
-    assert broken() == []
+    assert broken_invariants() == []
 
 
 def test_migrating_puts_a_lost_trigger_back(closed: Job) -> None:

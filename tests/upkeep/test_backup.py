@@ -121,7 +121,7 @@ def test_it_comes_back_equal_and_goes_on_counting(shop: None, tmp_path: Path) ->
 
 def test_a_place_with_something_in_it_is_left_alone(shop: None, tmp_path: Path) -> None:
     made = archive.make(tmp_path, LATE)
-    with pytest.raises(restoring.NotEmpty) as refused:
+    with pytest.raises(restoring.TargetNotEmpty) as refused:
         restoring.restore(made)
     assert str(refused.value).endswith("Name an empty one; nothing was changed.")
     assert Job.objects.count() == 3

@@ -16,8 +16,8 @@ from shopkb.jobs.actions import closing, following, handing_over, receiving
 from shopkb.jobs.log.append_only import opened
 from shopkb.jobs.models import Event, Job, Repair, Result, Run, RunValue, Verification
 from shopkb.procedures.models import Procedure
-from shopkb.upkeep.chains import Broken, broken_chains, chain_ends
-from shopkb.upkeep.invariants import broken
+from shopkb.upkeep.chains import BrokenChain, broken_chains, chain_ends
+from shopkb.upkeep.invariants import broken_invariants
 from tests import builders
 from tests.conftest import NOW
 
@@ -42,9 +42,9 @@ def test_every_door_writes_its_event(horn: Procedure, junior: User, senior: User
     builders.follow(run, [("press", "click", "")], junior)
     wrong = builders.follow(run, [("supply", "full", "12.4")], junior)[0]
     following.retract(wrong, by=junior, at=NOW, client_id=uuid.uuid4())
-    passing = dangers.Passing("supply", _danger(), 4, uuid.uuid4())
+    passing = dangers.DangerConfirmation("supply", _danger(), 4, uuid.uuid4())
     dangers.pass_danger(run, passing, by=junior, at=NOW)
-    words = handing_over.Words("End of the shift.", uuid.uuid4())
+    words = handing_over.HandOverNote("End of the shift.", uuid.uuid4())
     handing_over.accept(handing_over.hand_over(run, senior, words, by=junior, at=NOW), by=senior, at=NOW)
     handing_over.take_over(run, by=junior, at=NOW, client_id=uuid.uuid4())
     vehicle_state.confirm_back(run, ["In the cabin"], by=junior, at=NOW)
@@ -94,7 +94,7 @@ def test_the_hash_is_the_one_written_down(horn: Procedure, junior: User) -> None
     assert event.hash == hashlib.sha256(json.dumps(whole, separators=(",", ":")).encode()).hexdigest()
 
 
-def only(found: list[Broken]) -> Broken:
+def only(found: list[BrokenChain]) -> BrokenChain:
     assert len(found) == 1, found
     return found[0]
 
@@ -107,7 +107,7 @@ def test_a_changed_result_is_named(run: Run, field: str) -> None:
         Result.objects.filter(pk=result.pk).update(**{field: "other"})
     told = only(list(broken_chains()))
     assert (told.place, told.message) == (f"run {run.pk}", f"The result {result.pk} of its event {place} was changed.")
-    assert [(row.law, row.place) for row in broken() if row.law == "events"] == [("events", f"run {run.pk}")]
+    assert [(row.law, row.place) for row in broken_invariants() if row.law == "events"] == [("events", f"run {run.pk}")]
 
 
 def test_a_changed_moment_value_repair_or_check_is_named(closed: Job, run: Run) -> None:

@@ -16,7 +16,7 @@ from shopkb.jobs.models import Job, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Picture, Procedure, Step
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.invariants import CHECKS, broken
+from shopkb.upkeep.invariants import CHECKS, broken_invariants
 from shopkb.web.markdown import STEP_PICTURES
 from tests import builders
 from tests.conftest import NOW
@@ -29,7 +29,7 @@ def closed(horn: Procedure, junior: User) -> Job:
 
 def test_all_hold_after_the_doors(closed: Job, junior: User) -> None:
     builders.take_in(junior, comeback_of=closed)
-    assert broken() == []
+    assert broken_invariants() == []
     told = StringIO()
     call_command("verify", stdout=told)
     assert told.getvalue() == f"All hold: {', '.join(CHECKS)}.\n"
@@ -37,14 +37,14 @@ def test_all_hold_after_the_doors(closed: Job, junior: User) -> None:
 
 def test_a_changed_revision_is_named(horn: Procedure) -> None:
     Step.objects.filter(revision__procedure=horn, key="press").update(title="Press it")
-    assert [(row.law, row.place, row.message) for row in broken()] == [
+    assert [(row.law, row.place, row.message) for row in broken_invariants()] == [
         ("revisions", "horn-silent, revision 1", "It was changed after it was published: its checksum is another.")
     ]
 
 
 def test_a_lost_tally_is_named_and_made_anew(closed: Job) -> None:
     Tally.objects.filter(pk=Tally.objects.earliest("pk").pk).delete()
-    found = broken()
+    found = broken_invariants()
     assert [row.law for row in found] == ["tallies"]
     assert found[0].message.startswith("Kept as None, counted from the jobs as TallySums(")
     with pytest.raises(CommandError) as refused:
@@ -61,7 +61,7 @@ def test_a_lost_tally_is_named_and_made_anew(closed: Job) -> None:
 def test_a_run_of_a_closed_job_is_named_and_stopped(closed: Job) -> None:
     Run.objects.filter(job=closed).update(state=Run.State.UNDER_WAY)
     run = closed.runs.get()
-    assert [(row.place, row.message) for row in broken()] == [
+    assert [(row.place, row.message) for row in broken_invariants()] == [
         (f"run {run.pk}", f"It is under way, but {closed} is closed.")
     ]
     call_command("verify", repair=True, stdout=StringIO())
@@ -72,7 +72,7 @@ def test_a_run_of_a_closed_job_is_named_and_stopped(closed: Job) -> None:
 def test_a_claim_without_a_verified_cure_is_named(horn: Procedure, closed: Job, junior: User) -> None:
     job = builders.take_in(junior)
     Job.objects.filter(pk=job.pk).update(state="closed", disposition="cured", closed_at=closed.closed_at)
-    assert [(row.place, row.message) for row in broken() if row.law == "jobs"] == [
+    assert [(row.place, row.message) for row in broken_invariants() if row.law == "jobs"] == [
         (f"job {job.pk}", "It was closed as cured, and no repair was verified to have cured it.")
     ]
 
@@ -80,16 +80,16 @@ def test_a_claim_without_a_verified_cure_is_named(horn: Procedure, closed: Job, 
 def test_a_comeback_on_another_vehicle_is_named(closed: Job, junior: User) -> None:
     job = builders.take_in(junior)
     Job.objects.filter(pk=job.pk).update(comeback_of=closed)
-    assert [row.message for row in broken() if row.law == "jobs"] == [
+    assert [row.message for row in broken_invariants() if row.law == "jobs"] == [
         "It is a comeback of a later job, or of one on another vehicle."
     ]
 
 
 def test_a_damaged_tree_is_named_and_mended(horn: Procedure) -> None:
     System.objects.filter(path="body/horn/relay").update(level=7)
-    assert {row.law for row in broken()} == {"trees"}
+    assert {row.law for row in broken_invariants()} == {"trees"}
     call_command("verify", repair=True, stdout=StringIO())
-    assert broken() == []
+    assert broken_invariants() == []
 
 
 def test_missing_pictures_are_named_with_the_step_that_shows_them(horn: Procedure, senior: User) -> None:

@@ -50,7 +50,7 @@ def shop(horn: Procedure, junior: User, senior: User) -> Iterator[None]:
     builders.follow(run, builders.TO_GROUND, junior)
     wrong = builders.follow(run, [("ground", "good", "0.1")], junior, at=NOW.replace(hour=10))[0]
     following.retract(wrong, by=junior, at=NOW.replace(hour=11), client_id=uuid.uuid4())
-    words = handing_over.Words("End of the shift.", uuid.uuid4())
+    words = handing_over.HandOverNote("End of the shift.", uuid.uuid4())
     handing_over.accept(handing_over.hand_over(run, senior, words, by=junior, at=NOW), by=senior, at=NOW)
     vehicle_state.confirm_back(run, ["Bumper off"], by=senior, at=NOW.replace(hour=12))
     reopened = builders.cured_job(horn, junior, builders.TO_RELAY)

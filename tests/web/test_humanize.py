@@ -34,7 +34,7 @@ NOW = dt.datetime(2026, 11, 25, 10, 24, tzinfo=dt.UTC)
     ],
 )
 def test_minutes(minutes: float | None, said: str) -> None:
-    assert humanize.minutes_words(minutes) == said
+    assert humanize.minutes_text(minutes) == said
 
 
 @pytest.mark.parametrize(
@@ -63,7 +63,7 @@ def test_percent_never_claims_all_or_nothing_falsely(share: float) -> None:
 
 @pytest.mark.parametrize(("count", "said"), [(0.3, "under 1 job"), (1, "1 job"), (34, "34 jobs"), (2.6, "3 jobs")])
 def test_jobs(count: float, said: str) -> None:
-    assert humanize.jobs_words(count) == said
+    assert humanize.jobs_text(count) == said
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_jobs(count: float, said: str) -> None:
     [(0.9, "very likely"), (0.71, "likely"), (0.19, "possible"), (0.08, "unlikely"), (0.01, "very unlikely")],
 )
 def test_chance_words(share: float, word: str) -> None:
-    assert humanize.chance_words(share) == word
+    assert humanize.chance_text(share) == word
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_chance_words(share: float, word: str) -> None:
     ],
 )
 def test_readings(reading: object, signed: bool, said: str) -> None:
-    assert humanize.reading_words(reading, signed=signed) == said
+    assert humanize.reading_text(reading, signed=signed) == said
 
 
 @pytest.mark.parametrize(
@@ -111,12 +111,12 @@ def test_readings(reading: object, signed: bool, said: str) -> None:
     ],
 )
 def test_moments(before: dt.timedelta, said: str) -> None:
-    assert humanize.when_words(NOW - before, NOW) == said
+    assert humanize.when_text(NOW - before, NOW) == said
 
 
 def test_days_without_an_hour() -> None:
-    assert humanize.when_words(dt.date(2026, 11, 25), NOW) == "today, 25 Nov 2026"
-    assert humanize.when_words(dt.date(2026, 11, 26), NOW) == "tomorrow, 26 Nov 2026"
+    assert humanize.when_text(dt.date(2026, 11, 25), NOW) == "today, 25 Nov 2026"
+    assert humanize.when_text(dt.date(2026, 11, 26), NOW) == "tomorrow, 26 Nov 2026"
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from django.test import override_settings
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.web.markdown import LONGEST, clean, shown, to_html
+from shopkb.web.markdown import LONGEST, clean, shown_markdown, to_html
 from tests.examples import examples
 
 ALLOWED: dict[str, frozenset[str]] = {
@@ -155,9 +155,9 @@ def _media() -> Iterator[None]:
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_no_attack_comes_through(attack: str) -> None:
-    assert_harmless(shown(attack))
-    assert_harmless(shown(f"Some words {attack} and more"))
-    assert_harmless(shown(f"- list\n- {attack}"))
+    assert_harmless(shown_markdown(attack))
+    assert_harmless(shown_markdown(f"Some words {attack} and more"))
+    assert_harmless(shown_markdown(f"- list\n- {attack}"))
     assert_harmless(clean(attack))
 
 
@@ -230,7 +230,7 @@ def test_refusals_say_what_would_be_right(text: str, message: str) -> None:
 
 
 def test_a_refused_text_is_still_shown_as_typed() -> None:
-    assert shown("<b>" + "x" * 2001) == f"<p>&lt;b&gt;{'x' * 2001}</p>"
+    assert shown_markdown("<b>" + "x" * 2001) == f"<p>&lt;b&gt;{'x' * 2001}</p>"
 
 
 @pytest.mark.parametrize(
@@ -239,7 +239,7 @@ def test_a_refused_text_is_still_shown_as_typed() -> None:
 )
 def test_the_longest_repetitions_come_to_an_end_and_are_harmless(piece: str) -> None:
     """Deep nesting and long runs; what the converter cannot take is shown as typed."""
-    assert_harmless(shown((piece * LONGEST)[:LONGEST]))
+    assert_harmless(shown_markdown((piece * LONGEST)[:LONGEST]))
 
 
 fragments = st.sampled_from(
@@ -250,7 +250,7 @@ fragments = st.sampled_from(
 @given(st.lists(st.one_of(fragments, st.text(max_size=8)), max_size=12).map("".join))
 @settings(max_examples=examples(400))
 def test_any_text_is_harmless_and_cleaning_twice_changes_nothing(text: str) -> None:
-    html = shown(text.replace("\ud800", ""))
+    html = shown_markdown(text.replace("\ud800", ""))
     assert_harmless(html)
     assert clean(html) == clean(clean(html))
 

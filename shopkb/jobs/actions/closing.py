@@ -17,16 +17,16 @@ from shopkb.catalog.models import Cause
 from shopkb.core.flow.model import GoKind, Proof
 from shopkb.evidence.learning import learn
 from shopkb.jobs.closed_jobs import case_of, latest_verification
-from shopkb.jobs.effective_results import standing_results
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_closed, log_on_job, log_reopened, log_words
+from shopkb.jobs.log.write import log_closed, log_on_job, log_reopened, log_text
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
+from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.storing import flow_of
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class RepairDetails:
     """What was repaired, as told by the technician."""
 
     cause: Cause
@@ -41,40 +41,42 @@ class Done:
 
 
 @transaction.atomic
-def record_repair(job: Job, done: Done, *, by: User, at: datetime) -> Repair:
+def record_repair(job: Job, details: RepairDetails, *, by: User, at: datetime) -> Repair:
     """Store a repair. The same client id twice is one repair.
 
     Raises:
         NotPossible: the job is closed, the correction is not said, or the result is of another job.
-        OtherBody: the client id was used for another repair.
+        IdempotencyConflict: the client id was used for another repair.
     """
     require(by, Right.WORK)
-    held = _locked(job)
-    before = Repair.objects.filter(client_id=done.client_id).first()
+    locked = _locked(job)
+    before = Repair.objects.filter(client_id=details.client_id).first()
     if before is not None:
-        if _told(before) != (held.pk, *_told_by(done)):
-            raise OtherBody("This repair was sent before with another content. Reload the page and enter it again.")
+        if _stored_content(before) != (locked.pk, *_sent_content(details)):
+            raise IdempotencyConflict(
+                "This repair was sent before with another content. Reload the page and enter it again."
+            )
         return before
-    _must_be_open(held)
-    if not done.correction.strip():
+    _must_be_open(locked)
+    if not details.correction.strip():
         raise NotPossible("Say what was done to put it right.")
-    if done.result is not None and done.result.run.job_id != held.pk:
+    if details.result is not None and details.result.run.job_id != locked.pk:
         raise NotPossible("This result is of another job. Open the repair from the job it belongs to.")
     repair = Repair.objects.create(
-        job=held,
-        result=done.result,
-        cause=done.cause,
-        proof=done.proof.value,
-        correction=done.correction.strip(),
-        parts=done.parts.strip(),
-        minutes=done.minutes,
-        also_found=done.also_found.strip(),
+        job=locked,
+        result=details.result,
+        cause=details.cause,
+        proof=details.proof.value,
+        correction=details.correction.strip(),
+        parts=details.parts.strip(),
+        minutes=details.minutes,
+        also_found=details.also_found.strip(),
         who=by,
         at=at,
-        client_id=done.client_id,
+        client_id=details.client_id,
     )
-    repair.also.set(done.also)
-    log_on_job(held.pk, Kind.REPAIR, repair, by=by, at=at, also={cause.pk for cause in done.also})
+    repair.also.set(details.also)
+    log_on_job(locked.pk, Kind.REPAIR, repair, by=by, at=at, also={cause.pk for cause in details.also})
     return repair
 
 
@@ -88,21 +90,23 @@ def verify_repair(
 
     Raises:
         NotPossible: the job is closed, or it is not said how a cure or its lack was found out.
-        OtherBody: the client id was used for another verification.
+        IdempotencyConflict: the client id was used for another verification.
     """
     require(by, Right.WORK)
-    held = _locked(repair.job)
+    locked = _locked(repair.job)
     before = Verification.objects.filter(client_id=client_id).first()
     if before is not None:
         if (before.repair_id, before.cured, before.how) != (repair.pk, cured, how.strip()):
-            raise OtherBody("This was sent before with another answer. Reload the page.")
+            raise IdempotencyConflict("This was sent before with another answer. Reload the page.")
         return before
-    _must_be_open(held)
+    _must_be_open(locked)
     if cured != Verification.Cured.NOT_CHECKED and not how.strip():
         raise NotPossible("Say how it was checked: the conditions of the complaint, repeated.")
-    told = Verification.objects.create(repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id)
-    log_on_job(held.pk, Kind.VERIFIED, told, by=by, at=at)
-    return told
+    verification = Verification.objects.create(
+        repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id
+    )
+    log_on_job(locked.pk, Kind.VERIFIED, verification, by=by, at=at)
+    return verification
 
 
 @transaction.atomic
@@ -113,22 +117,22 @@ def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime,
         NotPossible: the disposition does not fit what was recorded; the sentence says what is missing.
     """
     require(by, Right.WORK)
-    held = _locked(job)
-    if not held.is_open:
-        if held.disposition == disposition:
-            return held
-        raise NotPossible(f"{held} is closed already: {held.get_disposition_display()}.")
-    _fits(held, disposition)
-    held.state, held.disposition = Job.State.CLOSED, disposition
-    held.closed_by, held.closed_at, held.closing_note = by, at, note.strip()
-    held.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
-    for run in held.runs.filter(state=Run.State.UNDER_WAY):
+    locked = _locked(job)
+    if not locked.is_open:
+        if locked.disposition == disposition:
+            return locked
+        raise NotPossible(f"{locked} is closed already: {locked.get_disposition_display()}.")
+    _fits(locked, disposition)
+    locked.state, locked.disposition = Job.State.CLOSED, disposition
+    locked.closed_by, locked.closed_at, locked.closing_note = by, at, note.strip()
+    locked.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
+    for run in locked.runs.filter(state=Run.State.UNDER_WAY):
         run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, "The job was closed.", at
         run.save(update_fields=["state", "stopped_why", "ended_at"])
-        log_words(run.pk, Kind.LEFT, run.stopped_why, by=by, at=at)
-    log_closed(held.pk, disposition, by=by, at=at)
-    learn(None, case_of(held))
-    return held
+        log_text(run.pk, Kind.LEFT, run.stopped_why, by=by, at=at)
+    log_closed(locked.pk, disposition, by=by, at=at)
+    learn(None, case_of(locked))
+    return locked
 
 
 @transaction.atomic
@@ -139,19 +143,19 @@ def reopen_job(job: Job, *, by: User, at: datetime | None = None) -> Job:
         NotPossible: it is open, or a comeback stands on it.
     """
     require(by, Right.REOPEN)
-    held = _locked(job)
-    if held.is_open:
-        raise NotPossible(f"{held} is open already.")
-    comeback = held.comebacks.first()
+    locked = _locked(job)
+    if locked.is_open:
+        raise NotPossible(f"{locked} is open already.")
+    comeback = locked.comebacks.first()
     if comeback is not None:
-        raise NotPossible(f"{comeback} is a comeback of {held}; go on there.")
-    before = case_of(held)
-    held.state, held.disposition, held.closing_note = Job.State.OPEN, "", ""
-    held.closed_by, held.closed_at = None, None
-    held.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
-    log_reopened(held.pk, by=by, at=at or timezone.now())
+        raise NotPossible(f"{comeback} is a comeback of {locked}; go on there.")
+    before = case_of(locked)
+    locked.state, locked.disposition, locked.closing_note = Job.State.OPEN, "", ""
+    locked.closed_by, locked.closed_at = None, None
+    locked.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
+    log_reopened(locked.pk, by=by, at=at or timezone.now())
     learn(before, None)
-    return held
+    return locked
 
 
 def causes_named(job: Job) -> list[tuple[Result, str, str]]:
@@ -162,11 +166,11 @@ def causes_named(job: Job) -> list[tuple[Result, str, str]]:
     named = []
     for run in (
         job.runs.select_related("revision__procedure")
-        .prefetch_related(Prefetch("results", Result.objects.counting()))
+        .prefetch_related(Prefetch("results", Result.objects.not_retracted()))
         .order_by("-pk")
     ):
         flow = flow_of(run.revision)
-        for result in reversed(standing_results(flow, sorted(run.results.all(), key=lambda row: row.pk))):
+        for result in reversed(effective_results(flow, sorted(run.results.all(), key=lambda row: row.pk))):
             if not result.outcome:
                 continue
             outcome = flow.step_by_key[result.step].outcome(result.outcome)
@@ -195,14 +199,14 @@ def _must_be_open(job: Job) -> None:
         raise NotPossible(f"{job} is closed. Reopen it first.")
 
 
-def _told(repair: Repair) -> tuple[object, ...]:
+def _stored_content(repair: Repair) -> tuple[object, ...]:
     part = (repair.job_id, repair.cause_id, repair.proof, repair.correction)
     return (*part, repair.parts, repair.minutes, repair.also_found)
 
 
-def _told_by(done: Done) -> tuple[object, ...]:
-    part = (done.cause.pk, done.proof.value, done.correction.strip())
-    return (*part, done.parts.strip(), done.minutes, done.also_found.strip())
+def _sent_content(details: RepairDetails) -> tuple[object, ...]:
+    part = (details.cause.pk, details.proof.value, details.correction.strip())
+    return (*part, details.parts.strip(), details.minutes, details.also_found.strip())
 
 
 def _fits(job: Job, disposition: Job.Disposition) -> None:

@@ -21,21 +21,21 @@ from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.units import ReadingError, parse_reading
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_of
 from shopkb.jobs.dangers import danger_due
-from shopkb.jobs.effective_results import standing_results, walk_of
-from shopkb.jobs.errors import NotNow, NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent
 from shopkb.jobs.log.hash_chain import Kind, storable
-from shopkb.jobs.log.write import log_row, log_words
+from shopkb.jobs.log.write import log_row, log_text
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
+from shopkb.jobs.run_results import effective_results, walk_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
 
 @dataclass(frozen=True, slots=True)
-class Recorded:
-    """A stored result; ``again`` when the same answer was posted before."""
+class StoredResult:
+    """A stored result; ``duplicate`` when the same answer was posted before."""
 
     result: Result
-    again: bool = False
+    duplicate: bool = False
 
 
 @transaction.atomic
@@ -46,59 +46,59 @@ def start_run(
 
     Raises:
         NotPossible: the job is closed, or no revision is in force.
-        OtherBody: the client id was used to start something else.
+        IdempotencyConflict: the client id was used to start something else.
     """
     require(by, Right.WORK)
-    held = Job.objects.select_for_update().get(pk=job.pk)
+    locked = Job.objects.select_for_update().get(pk=job.pk)
     before = Run.objects.filter(client_id=client_id).select_related("revision").first()
     if before is not None:
-        if (before.job_id, before.revision.procedure_id) != (held.pk, procedure.pk):
-            raise OtherBody("Another procedure was started with this. Reload the page and choose again.")
+        if (before.job_id, before.revision.procedure_id) != (locked.pk, procedure.pk):
+            raise IdempotencyConflict("Another procedure was started with this. Reload the page and choose again.")
         return before
-    if not held.is_open:
-        raise NotPossible(f"{held} is closed. Reopen it, or open a new job as its comeback.")
+    if not locked.is_open:
+        raise NotPossible(f"{locked} is closed. Reopen it, or open a new job as its comeback.")
     revision = Revision.objects.filter(procedure=procedure, state=Revision.State.PUBLISHED).first()
     if revision is None:
         raise NotPossible(f"No revision of {procedure.title!r} is published, so it cannot be followed.")
     run = Run.objects.create(
-        job=held, revision=revision, holder=by, started_at=at, client_id=client_id, came_from=came_from
+        job=locked, revision=revision, holder=by, started_at=at, client_id=client_id, came_from=came_from
     )
     log_row(run.pk, Kind.STARTED, run, by=by, at=at, words=f"revision {revision.number}")
     return run
 
 
 @transaction.atomic
-def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datetime | None = None) -> Recorded:
+def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datetime | None = None) -> StoredResult:
     """Store one answer. ``device_at``: when the device says it was given, if it was kept there.
 
     Raises:
-        NotNow: the step may not be answered now.
+        StepNotCurrent: the step may not be answered now.
         Unreadable: the reading cannot be read as what the step measures.
         NotPossible: an override without a reason, an unknown outcome, somebody else's run, a stopped revision.
-        OtherBody: the client id was used for another answer.
+        IdempotencyConflict: the client id was used for another answer.
     """
     require(by, Right.WORK)
-    held = lock_run(run)
+    locked = lock_run(run)
     before = Result.objects.filter(client_id=answer.client_id).select_related("run").first()
     if before is not None:
-        return _same(before, held, answer)
-    _may_go_on(held, by)
-    flow = flow_of(held.revision)
-    rows = list(held.results.counting())
-    way = walk_of(flow, rows)
-    step = _allowed_step(flow, way, rows, answer)
-    danger = danger_due(held, flow, step, by=by, at=at)
+        return _same(before, locked, answer)
+    _may_go_on(locked, by)
+    flow = flow_of(locked.revision)
+    rows = list(locked.results.not_retracted())
+    walk = walk_of(flow, rows)
+    step = _allowed_step(flow, walk, rows, answer)
+    danger = danger_due(locked, flow, step, by=by, at=at)
     if danger is not None and not answer.skipped:
         raise NotPossible(f"First confirm the danger of this step: {danger.title}.")
-    result = Result(run=held, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
+    result = Result(run=locked, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
     result.off_path = answer.off_path
-    result.replaces = next((row for row in reversed(standing_results(flow, rows)) if row.step == step.key), None)
-    fill(result, step, answer, values_of(held, flow))
-    result.seconds = seconds_since(held, rows, by, at)
+    result.replaces = next((row for row in reversed(effective_results(flow, rows)) if row.step == step.key), None)
+    fill(result, step, answer, values_of(locked, flow))
+    result.seconds = seconds_since(locked, rows, by, at)
     result.save()
-    log_row(held.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
-    _settle(held, flow, [*rows, result], at)
-    return Recorded(result)
+    log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
+    _settle(locked, flow, [*rows, result], at)
+    return StoredResult(result)
 
 
 @transaction.atomic
@@ -109,19 +109,19 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
         Unreadable: it cannot be read, has the wrong quantity, or lies outside what can be true.
     """
     require(by, Right.WORK)
-    held = lock_run(run)
+    locked = lock_run(run)
     before = RunValue.objects.filter(client_id=client_id).first()
     if before is not None:
-        if (before.run_id, before.key, before.typed) != (held.pk, key, typed.strip()):
-            raise OtherBody("This was sent before with another value. Reload the page and enter it again.")
+        if (before.run_id, before.key, before.typed) != (locked.pk, key, typed.strip()):
+            raise IdempotencyConflict("This was sent before with another value. Reload the page and enter it again.")
         return before
-    _may_go_on(held, by)
-    value = flow_of(held.revision).value_by_key.get(key)
+    _may_go_on(locked, by)
+    value = flow_of(locked.revision).value_by_key.get(key)
     if not isinstance(value, AskedValue):
         raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
     quantity = read_value(value, typed)
     stored = RunValue.objects.create(
-        run=held,
+        run=locked,
         key=key,
         typed=typed.strip(),
         magnitude=storable(quantity.magnitude),
@@ -130,7 +130,7 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
         at=at,
         client_id=client_id,
     )
-    log_row(held.pk, Kind.VALUE, stored, by=by, at=at)
+    log_row(locked.pk, Kind.VALUE, stored, by=by, at=at)
     return stored
 
 
@@ -142,27 +142,27 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
         NotPossible: it is not the last answer, is somebody else's, or the job is closed.
     """
     require(by, Right.WORK)
-    held = lock_run(result.run)
+    locked = lock_run(result.run)
     before = Retraction.objects.filter(client_id=client_id).first()
     if before is not None:
         return before
-    _may_go_on(held, by)
-    last = held.results.counting().last()
+    _may_go_on(locked, by)
+    last = locked.results.not_retracted().last()
     if last is None or last.pk != result.pk or last.who_id != by.pk:
         raise NotPossible("Only your own last answer can be undone. Go back to the step and answer it again.")
     retraction = Retraction.objects.create(result=last, who=by, at=at, client_id=client_id)
-    log_row(held.pk, Kind.RETRACTED, retraction, by=by, at=at)
+    log_row(locked.pk, Kind.RETRACTED, retraction, by=by, at=at)
     # What the answer taken back had replaced counts again, and may be the end.
-    _settle(held, flow_of(held.revision), list(held.results.counting()), at)
+    _settle(locked, flow_of(locked.revision), list(locked.results.not_retracted()), at)
     return retraction
 
 
-def _settle(held: Run, flow: Flow, rows: Sequence[Result], at: datetime) -> None:
+def _settle(locked: Run, flow: Flow, rows: Sequence[Result], at: datetime) -> None:
     """Under way or at its end, as the answers that count say."""
     ended = not walk_of(flow, rows).current
-    held.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
-    held.ended_at = at if ended else None
-    held.save(update_fields=["state", "ended_at"])
+    locked.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
+    locked.ended_at = at if ended else None
+    locked.save(update_fields=["state", "ended_at"])
 
 
 @transaction.atomic
@@ -175,15 +175,15 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
     require(by, Right.WORK)
     if not why.strip():
         raise NotPossible("Say why the procedure is left here; the next person needs to know.")
-    held = lock_run(run)
-    if held.state == Run.State.STOPPED:
+    locked = lock_run(run)
+    if locked.state == Run.State.STOPPED:
         return
-    if held.state == Run.State.ENDED:
+    if locked.state == Run.State.ENDED:
         raise NotPossible("This procedure has come to its end, so there is nothing left to leave.")
-    _must_hold(held, by)
-    held.state, held.stopped_why, held.ended_at = Run.State.STOPPED, why.strip()[:200], at
-    held.save(update_fields=["state", "stopped_why", "ended_at"])
-    log_words(held.pk, Kind.LEFT, held.stopped_why, by=by, at=at)
+    _must_hold(locked, by)
+    locked.state, locked.stopped_why, locked.ended_at = Run.State.STOPPED, why.strip()[:200], at
+    locked.save(update_fields=["state", "stopped_why", "ended_at"])
+    log_text(locked.pk, Kind.LEFT, locked.stopped_why, by=by, at=at)
 
 
 @transaction.atomic
@@ -194,17 +194,17 @@ def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revisio
         NotPossible: the job is closed, the run was left or is somebody else's, or no other revision is in force.
     """
     require(by, Right.WORK)
-    held = lock_run(run)
-    _still_open(held)
-    _must_hold(held, by)
-    newest = Revision.objects.filter(procedure=held.revision.procedure, state=Revision.State.PUBLISHED).first()
-    if newest is None or newest.pk == held.revision_id:
+    locked = lock_run(run)
+    _still_open(locked)
+    _must_hold(locked, by)
+    newest = Revision.objects.filter(procedure=locked.revision.procedure, state=Revision.State.PUBLISHED).first()
+    if newest is None or newest.pk == locked.revision_id:
         raise NotPossible("There is no newer published revision to move to.")
     now = at or timezone.now()
-    held.revision = newest
-    held.save(update_fields=["revision"])
-    log_words(held.pk, Kind.MOVED, f"revision {newest.number}", by=by, at=now)
-    _settle(held, flow_of(newest), list(held.results.counting()), now)
+    locked.revision = newest
+    locked.save(update_fields=["revision"])
+    log_text(locked.pk, Kind.MOVED, f"revision {newest.number}", by=by, at=now)
+    _settle(locked, flow_of(newest), list(locked.results.not_retracted()), now)
     return newest
 
 
@@ -243,34 +243,34 @@ def _still_open(run: Run) -> None:
         raise NotPossible(f"This procedure was left: {run.stopped_why} Start it again from the job.")
 
 
-def _allowed_step(flow: Flow, way: Walk, rows: list[Result], answer: Answer) -> Step:
+def _allowed_step(flow: Flow, walk: Walk, rows: list[Result], answer: Answer) -> Step:
     step = flow.step_by_key.get(answer.step)
     if step is None:
-        raise NotNow(f"This procedure has no step called {answer.step!r}.", way.current)
+        raise StepNotCurrent(f"This procedure has no step called {answer.step!r}.", walk.current)
     if answer.off_path:
         done = {row.step for row in rows if row.outcome}
         missing = [flow.step_by_key[key].title for key in step.needs if key not in done and key in flow.step_by_key]
         if missing:
-            raise NotNow(f"Before this step, do: {'; '.join(missing)}.", way.current)
+            raise StepNotCurrent(f"Before this step, do: {'; '.join(missing)}.", walk.current)
         return step
-    if step.key != way.current and step.key not in {key for key, _route in way.path}:
-        now = flow.step_by_key.get(way.current)
+    if step.key != walk.current and step.key not in {key for key, _route in walk.path}:
+        now = flow.step_by_key.get(walk.current)
         doing = f"The step to do now is: {now.title}." if now else "This procedure has come to its end."
-        raise NotNow(f"{step.title!r} is not on the way taken. {doing}", way.current)
+        raise StepNotCurrent(f"{step.title!r} is not on the way taken. {doing}", walk.current)
     return step
 
 
-def _same(before: Result, run: Run, answer: Answer) -> Recorded:
+def _same(before: Result, run: Run, answer: Answer) -> StoredResult:
     """The reply for an answer sent before. What is not kept of an answer is not compared."""
     sent: tuple[object, ...] = (run.pk, answer.step, answer.skipped, answer.off_path, answer.note.strip())
-    held: tuple[object, ...] = (before.run_id, before.step, before.skipped, before.off_path, before.note)
+    locked: tuple[object, ...] = (before.run_id, before.step, before.skipped, before.off_path, before.note)
     if answer.skipped:
-        sent, held = (*sent, answer.onward), (*held, before.onward)
+        sent, locked = (*sent, answer.onward), (*locked, before.onward)
     else:
-        sent, held = (*sent, answer.outcome), (*held, before.outcome)
-    if sent != held or not (answer.skipped or _same_reading(before, run, answer)):
-        raise OtherBody("This answer was sent before with another content. Reload the page and answer again.")
-    return Recorded(before, again=True)
+        sent, locked = (*sent, answer.outcome), (*locked, before.outcome)
+    if sent != locked or not (answer.skipped or _same_reading(before, run, answer)):
+        raise IdempotencyConflict("This answer was sent before with another content. Reload the page and answer again.")
+    return StoredResult(before, duplicate=True)
 
 
 def _same_reading(before: Result, run: Run, answer: Answer) -> bool:

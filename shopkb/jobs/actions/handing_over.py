@@ -10,14 +10,14 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_row, log_words
+from shopkb.jobs.log.write import log_row, log_text
 from shopkb.jobs.models import HandOver, Run
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class HandOverNote:
     """What the giver says: where it stands, why, what is off or unsafe, what is excluded so far."""
 
     reason: str
@@ -29,7 +29,7 @@ class Words:
 
 
 @transaction.atomic
-def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime) -> HandOver:
+def hand_over(run: Run, receiver: User, note: HandOverNote, *, by: User, at: datetime) -> HandOver:
     """Offer the run to somebody. It changes hands when they accept.
 
     Raises:
@@ -37,38 +37,38 @@ def hand_over(run: Run, receiver: User, words: Words, *, by: User, at: datetime)
             reason, or waiting for an answer already.
     """
     require(by, Right.WORK)
-    before = HandOver.objects.filter(client_id=words.client_id).first()
+    before = HandOver.objects.filter(client_id=note.client_id).first()
     if before is not None:
         if (before.run_id, before.receiver_id) != (run.pk, receiver.pk):
-            raise OtherBody("This was sent before with another name. Reload the page and hand over again.")
+            raise IdempotencyConflict("This was sent before with another name. Reload the page and hand over again.")
         return before
-    held = Run.objects.select_for_update(of=("self",)).select_related("holder", "job").get(pk=run.pk)
-    if not held.job.is_open:
-        raise NotPossible(f"{held.job} is closed; there is nothing left to hand over.")
-    if held.holder_id != by.pk:
-        raise NotPossible(f"{held.holder} holds this run; only the holder can hand it over.")
+    locked = Run.objects.select_for_update(of=("self",)).select_related("holder", "job").get(pk=run.pk)
+    if not locked.job.is_open:
+        raise NotPossible(f"{locked.job} is closed; there is nothing left to hand over.")
+    if locked.holder_id != by.pk:
+        raise NotPossible(f"{locked.holder} holds this run; only the holder can hand it over.")
     if receiver.pk == by.pk:
         raise NotPossible("Choose somebody else: you hold this run already.")
     if not may(receiver, Right.WORK):
         raise NotPossible(f"{receiver} may not follow procedures. Choose somebody who may.")
-    if not words.reason.strip():
+    if not note.reason.strip():
         raise NotPossible("Say why you hand it over; the next person needs to know.")
-    waiting = held.hand_overs.filter(accepted_at__isnull=True).select_related("receiver").first()
+    waiting = locked.hand_overs.filter(accepted_at__isnull=True).select_related("receiver").first()
     if waiting is not None:
         raise NotPossible(f"It waits for {waiting.receiver} to accept already.")
     offered = HandOver.objects.create(
-        run=held,
+        run=locked,
         giver=by,
         receiver=receiver,
-        step=words.step,
-        reason=words.reason.strip()[:200],
-        off_vehicle=words.off_vehicle.strip()[:2000],
-        excluded=words.excluded.strip()[:2000],
-        note=words.note.strip()[:2000],
+        step=note.step,
+        reason=note.reason.strip()[:200],
+        off_vehicle=note.off_vehicle.strip()[:2000],
+        excluded=note.excluded.strip()[:2000],
+        note=note.note.strip()[:2000],
         at=at,
-        client_id=words.client_id,
+        client_id=note.client_id,
     )
-    log_row(held.pk, Kind.OFFERED, offered, by=by, at=at)
+    log_row(locked.pk, Kind.OFFERED, offered, by=by, at=at)
     return offered
 
 
@@ -80,15 +80,15 @@ def accept(offered: HandOver, *, by: User, at: datetime) -> HandOver:
         NotPossible: it was handed to somebody else.
     """
     require(by, Right.WORK)
-    held = HandOver.objects.select_for_update(of=("self",)).select_related("run", "receiver").get(pk=offered.pk)
-    if held.receiver_id != by.pk:
-        raise NotPossible(f"This was handed to {held.receiver}. Take the run over from its own page instead.")
-    if held.accepted_at is None:
-        held.accepted_at = at
-        held.save(update_fields=["accepted_at"])
-        Run.objects.filter(pk=held.run_id).update(holder=by)  # locks the run, whose chain goes on
-        log_words(held.run_id, Kind.ACCEPTED, "", by=by, at=at, record=held.pk)
-    return held
+    locked = HandOver.objects.select_for_update(of=("self",)).select_related("run", "receiver").get(pk=offered.pk)
+    if locked.receiver_id != by.pk:
+        raise NotPossible(f"This was handed to {locked.receiver}. Take the run over from its own page instead.")
+    if locked.accepted_at is None:
+        locked.accepted_at = at
+        locked.save(update_fields=["accepted_at"])
+        Run.objects.filter(pk=locked.run_id).update(holder=by)  # locks the run, whose chain goes on
+        log_text(locked.run_id, Kind.ACCEPTED, "", by=by, at=at, record=locked.pk)
+    return locked
 
 
 @transaction.atomic
@@ -99,21 +99,21 @@ def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
         NotPossible: the job is closed.
     """
     require(by, Right.WORK)
-    held = Run.objects.select_for_update(of=("self",)).select_related("job").get(pk=run.pk)
-    if not held.job.is_open:
-        raise NotPossible(f"{held.job} is closed; there is nothing left to take over.")
-    if held.holder_id == by.pk:
+    locked = Run.objects.select_for_update(of=("self",)).select_related("job").get(pk=run.pk)
+    if not locked.job.is_open:
+        raise NotPossible(f"{locked.job} is closed; there is nothing left to take over.")
+    if locked.holder_id == by.pk:
         return
     taken = HandOver.objects.create(
-        run=held,
-        giver_id=held.holder_id,
+        run=locked,
+        giver_id=locked.holder_id,
         receiver=by,
         reason="Taken over without being handed over.",
         at=at,
         accepted_at=at,
         client_id=client_id,
     )
-    held.hand_overs.filter(accepted_at__isnull=True).update(accepted_at=at)
-    held.holder = by
-    held.save(update_fields=["holder"])
-    log_row(held.pk, Kind.TAKEN_OVER, taken, by=by, at=at)
+    locked.hand_overs.filter(accepted_at__isnull=True).update(accepted_at=at)
+    locked.holder = by
+    locked.save(update_fields=["holder"])
+    log_row(locked.pk, Kind.TAKEN_OVER, taken, by=by, at=at)

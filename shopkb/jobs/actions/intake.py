@@ -14,7 +14,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.evidence.learning import learn
 from shopkb.jobs.closed_jobs import case_of
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Vehicle
 
 
@@ -44,7 +44,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
 
     Raises:
         NotPossible: the earlier job is not closed, belongs to another vehicle, or the complaint is not said.
-        OtherBody: the client id was used for another job.
+        IdempotencyConflict: the client id was used for another job.
     """
     require(by, Right.WORK)
     if not normal_registration(intake.registration):
@@ -55,10 +55,12 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
     before = Job.objects.filter(client_id=intake.client_id).first()
     if before is not None:
         if (before.vehicle_id, before.complaint) != (vehicle.pk, intake.complaint.strip()):
-            raise OtherBody("Another job was opened with this. Reload the page and take the vehicle in again.")
+            raise IdempotencyConflict(
+                "Another job was opened with this. Reload the page and take the vehicle in again."
+            )
         return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
-    said_before = case_of(earlier) if earlier else None
+    case_before = case_of(earlier) if earlier else None
     job = Job.objects.create(
         vehicle=vehicle,
         platform=intake.platform,
@@ -74,7 +76,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
         client_id=intake.client_id,
     )
     if earlier:
-        learn(said_before, case_of(earlier))
+        learn(case_before, case_of(earlier))
     return job
 
 
@@ -82,11 +84,11 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
 def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
     """Say whether the complaint could be brought about."""
     require(by, Right.WORK)
-    held = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
-    if not held.is_open:
-        raise NotPossible(f"{held} is closed; reopen it to change what was taken down.")
-    held.complaint_verified = verified
-    held.save(update_fields=["complaint_verified"])
+    locked = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if not locked.is_open:
+        raise NotPossible(f"{locked} is closed; reopen it to change what was taken down.")
+    locked.complaint_verified = verified
+    locked.save(update_fields=["complaint_verified"])
 
 
 def normal_registration(text: str) -> str:
@@ -109,9 +111,9 @@ def _vehicle(intake: Intake) -> Vehicle:
 
 
 def _earlier(earlier: Job, vehicle: Vehicle) -> Job:
-    held = Job.objects.select_for_update(of=("self",)).get(pk=earlier.pk)
-    if held.is_open:
-        raise NotPossible(f"{held} is still open: go on there instead of opening a comeback.")
-    if held.vehicle_id != vehicle.pk:
-        raise NotPossible(f"{held} was another vehicle ({held.vehicle}); a comeback is the same vehicle again.")
-    return held
+    locked = Job.objects.select_for_update(of=("self",)).get(pk=earlier.pk)
+    if locked.is_open:
+        raise NotPossible(f"{locked} is still open: go on there instead of opening a comeback.")
+    if locked.vehicle_id != vehicle.pk:
+        raise NotPossible(f"{locked} was another vehicle ({locked.vehicle}); a comeback is the same vehicle again.")
+    return locked

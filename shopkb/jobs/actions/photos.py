@@ -14,7 +14,7 @@ from django.db.models import Sum
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Photo, Repair, Result
 from shopkb.web.images import BadPicture, encoded, to_disk
 
@@ -27,7 +27,7 @@ class BadPhoto(NotPossible):
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class NewPhoto:
     """A picture and what it belongs to."""
 
     file: IO[bytes]
@@ -37,27 +37,27 @@ class Taken:
     repair: Repair | None = None
 
 
-def keep_photo(job: Job, taken: Taken, *, by: User, at: datetime) -> Photo:
+def keep_photo(job: Job, new_photo: NewPhoto, *, by: User, at: datetime) -> Photo:
     """Store a picture. The same client id twice, also at once, is one picture.
 
     Raises:
         BadPhoto: too large, too many pixels, no JPEG, PNG or WebP, or damaged.
         NotPossible: the job holds as many pictures as it may.
-        OtherBody: the client id was used for a picture of another job.
+        IdempotencyConflict: the client id was used for a picture of another job.
     """
     require(by, Right.WORK)
-    before = _kept_before(job, taken)
+    before = _kept_before(job, new_photo)
     if before is not None:
         return before
     try:
-        body, width, height = encoded(taken.file)
+        body, width, height = encoded(new_photo.file)
     except BadPicture as error:
         raise BadPhoto(str(error)) from error
     name = f"{secrets.token_hex(16)}.jpg"
     try:
         to_disk(name, body)
         row = Photo(name=name, width=width, height=height, size=len(body), who=by, at=at)
-        stored = _stored(job, taken, row)
+        stored = _stored(job, new_photo, row)
     except Exception:
         default_storage.delete(name)
         raise
@@ -67,23 +67,23 @@ def keep_photo(job: Job, taken: Taken, *, by: User, at: datetime) -> Photo:
 
 
 @transaction.atomic
-def _stored(job: Job, taken: Taken, row: Photo) -> Photo:
+def _stored(job: Job, new_photo: NewPhoto, row: Photo) -> Photo:
     """The row, or the one that the same sending has stored in the meantime."""
-    held = Job.objects.select_for_update().get(pk=job.pk)
-    before = _kept_before(held, taken)
+    locked = Job.objects.select_for_update().get(pk=job.pk)
+    before = _kept_before(locked, new_photo)
     if before is not None:
         return before
-    used = held.photos.aggregate(used=Sum("size"))["used"] or 0
+    used = locked.photos.aggregate(used=Sum("size"))["used"] or 0
     if used + row.size > JOB_QUOTA:
         raise NotPossible("This job holds as many pictures as it may. Leave out what the write-up does not need.")
-    row.job, row.result, row.repair = held, taken.result, taken.repair
-    row.words, row.client_id = taken.words.strip()[:200], taken.client_id
+    row.job, row.result, row.repair = locked, new_photo.result, new_photo.repair
+    row.words, row.client_id = new_photo.words.strip()[:200], new_photo.client_id
     row.save()
     return row
 
 
-def _kept_before(job: Job, taken: Taken) -> Photo | None:
-    before = Photo.objects.filter(client_id=taken.client_id).first()
+def _kept_before(job: Job, new_photo: NewPhoto) -> Photo | None:
+    before = Photo.objects.filter(client_id=new_photo.client_id).first()
     if before is not None and before.job_id != job.pk:
-        raise OtherBody("This picture was sent before for another job. Take it again.")
+        raise IdempotencyConflict("This picture was sent before for another job. Take it again.")
     return before

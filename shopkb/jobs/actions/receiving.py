@@ -21,12 +21,12 @@ from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.units import ReadingError, parse_reading
 from shopkb.jobs.actions.following import lock_run, record, record_value
 from shopkb.jobs.answering import MOST, Answer
-from shopkb.jobs.dangers import Passing, pass_danger
-from shopkb.jobs.effective_results import standing_results
-from shopkb.jobs.errors import NotNow, NotPossible, OtherBody, Unreadable
+from shopkb.jobs.dangers import DangerConfirmation, pass_danger
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
 from shopkb.jobs.log.hash_chain import Kind, storable
 from shopkb.jobs.log.write import log_row
 from shopkb.jobs.models import LateValue, Result, Retraction, Run, RunValue
+from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.storing import flow_of
 
 JUDGED_LATER = "Answered without the network; the reading was judged later."
@@ -50,7 +50,7 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
 
     Raises:
         Unreadable: it cannot be read; the device keeps it and shows why.
-        OtherBody: its id was used for something else.
+        IdempotencyConflict: its id was used for something else.
         NotPossible: nobody may record this on this run; the device keeps it.
     """
     require(by, Right.WORK)
@@ -58,29 +58,31 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
     if item.get("kind") == "value":
         return _value(run, item.get("key", ""), item.get("typed", "").strip()[:60], client_id, by=by, at=at)
     if item.get("kind") == "danger":
-        pass_danger(run, _passing(run, item, client_id), by=by, at=at)
+        pass_danger(run, _confirmation(run, item, client_id), by=by, at=at)
         return Receipt()
     return _answer(run, _read(item, client_id), item, by=by, at=at)
 
 
 @transaction.atomic
 def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: datetime) -> Receipt:
-    held = lock_run(run)
+    locked = lock_run(run)
     before = LateValue.objects.filter(client_id=client_id).first()
     if before is not None:
-        if (before.run_id, before.key, before.typed) != (held.pk, key, typed):
-            raise OtherBody("This was sent before with another value. Reload the page and enter it again.")
+        if (before.run_id, before.key, before.typed) != (locked.pk, key, typed):
+            raise IdempotencyConflict("This was sent before with another value. Reload the page and enter it again.")
         return Receipt(counts=False, why=before.why)
     known = RunValue.objects.filter(client_id=client_id).exists()
-    late = "" if known or not held.job.is_open else _value_too_late(held, key, by)
+    late = "" if known or not locked.job.is_open else _value_too_late(locked, key, by)
     if not late:
-        record_value(held, key, typed, by=by, at=at, client_id=client_id)
+        record_value(locked, key, typed, by=by, at=at, client_id=client_id)
         return Receipt()
-    if not isinstance(flow_of(held.revision).value_by_key.get(key), AskedValue):
+    if not isinstance(flow_of(locked.revision).value_by_key.get(key), AskedValue):
         raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
-    kept = LateValue.objects.create(run=held, key=key, typed=typed, why=late[:300], who=by, at=at, client_id=client_id)
-    log_row(held.pk, Kind.LATE_VALUE, kept, by=by, at=at)
-    return Receipt(counts=False, why=kept.why)
+    late_value = LateValue.objects.create(
+        run=locked, key=key, typed=typed, why=late[:300], who=by, at=at, client_id=client_id
+    )
+    log_row(locked.pk, Kind.LATE_VALUE, late_value, by=by, at=at)
+    return Receipt(counts=False, why=late_value.why)
 
 
 def _value_too_late(run: Run, key: str, by: User) -> str:
@@ -88,12 +90,12 @@ def _value_too_late(run: Run, key: str, by: User) -> str:
     return _run_lost(run, by) or ("This value was given meanwhile." if run.values.filter(key=key).exists() else "")
 
 
-def _passing(run: Run, item: Mapping[str, str], client_id: UUID) -> Passing:
+def _confirmation(run: Run, item: Mapping[str, str], client_id: UUID) -> DangerConfirmation:
     step, seconds = item.get("step", ""), item.get("shown_seconds", "")
     if step not in flow_of(run.revision).step_by_key:
         raise NotPossible(f"This procedure has no step called {step!r}.")
-    shown = min(int(seconds), LONGEST_SHOWN) if seconds.isdecimal() and len(seconds) < 12 else 0
-    return Passing(step, item.get("caution", "")[:60], shown, client_id)
+    shown_seconds = min(int(seconds), LONGEST_SHOWN) if seconds.isdecimal() and len(seconds) < 12 else 0
+    return DangerConfirmation(step, item.get("caution", "")[:60], shown_seconds, client_id)
 
 
 def _read(item: Mapping[str, str], client_id: UUID) -> Answer:
@@ -123,34 +125,36 @@ def _device_time(text: str) -> datetime | None:
 
 @transaction.atomic
 def _answer(run: Run, answer: Answer, item: Mapping[str, str], *, by: User, at: datetime) -> Receipt:
-    held = lock_run(run)
+    locked = lock_run(run)
     before = Result.objects.filter(client_id=answer.client_id).select_related("retraction").first()
     if before is not None:
-        return _told_before(before, held, answer, by=by, at=at)
+        return _told_before(before, locked, answer, by=by, at=at)
     device_at = _device_time(item.get("at", ""))
-    late = _too_late(held, answer, item.get("replaces", ""), by) if held.job.is_open else ""
+    late = _too_late(locked, answer, item.get("replaces", ""), by) if locked.job.is_open else ""
     if late:
-        return _keep_aside(held, answer, late, by=by, at=at, device_at=device_at)
+        return _keep_aside(locked, answer, late, by=by, at=at, device_at=device_at)
     try:
-        record(held, answer, by=by, at=at, device_at=device_at)
-    except NotNow as error:
-        return _keep_aside(held, answer, str(error), by=by, at=at, device_at=device_at)
-    except (Unreadable, OtherBody):
+        record(locked, answer, by=by, at=at, device_at=device_at)
+    except StepNotCurrent as error:
+        return _keep_aside(locked, answer, str(error), by=by, at=at, device_at=device_at)
+    except (Unreadable, IdempotencyConflict):
         raise
     except NotPossible:
         if not answer.typed or answer.override_why:
             raise
-        record(held, replace(answer, override_why=JUDGED_LATER), by=by, at=at, device_at=device_at)
+        record(locked, replace(answer, override_why=JUDGED_LATER), by=by, at=at, device_at=device_at)
     return Receipt()
 
 
 def _told_before(before: Result, run: Run, answer: Answer, *, by: User, at: datetime) -> Receipt:
     """The receipt of the first time."""
-    if before.is_kept_aside:
+    if before.is_late:
         sent = (run.pk, answer.step, answer.outcome or answer.skipped, answer.typed.strip(), answer.note.strip())
-        held = (before.run_id, before.step, before.outcome or before.skipped, before.typed, before.note)
-        if sent != held:
-            raise OtherBody("This answer was sent before with another content. Reload the page and answer again.")
+        locked = (before.run_id, before.step, before.outcome or before.skipped, before.typed, before.note)
+        if sent != locked:
+            raise IdempotencyConflict(
+                "This answer was sent before with another content. Reload the page and answer again."
+            )
         return Receipt(counts=False, why=before.judgement)
     if before.override_why == JUDGED_LATER:
         answer = replace(answer, override_why=JUDGED_LATER)
@@ -174,8 +178,8 @@ def _too_late(run: Run, answer: Answer, replaces: str, by: User) -> str:
     if lost := _run_lost(run, by):
         return lost
     flow = flow_of(run.revision)
-    rows = list(run.results.counting())
-    standing = next((row for row in reversed(standing_results(flow, rows)) if row.step == answer.step), None)
+    rows = list(run.results.not_retracted())
+    standing = next((row for row in reversed(effective_results(flow, rows)) if row.step == answer.step), None)
     if standing is not None and str(standing.client_id) != replaces:
         return "This step was answered otherwise meanwhile."
     return ""

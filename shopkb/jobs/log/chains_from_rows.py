@@ -6,47 +6,47 @@ from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
 
 from shopkb.jobs.event import Event
-from shopkb.jobs.log.hash_chain import Entry, Kind, entry, linked
-from shopkb.jobs.log.write import closing_words
+from shopkb.jobs.log.hash_chain import EventData, Kind, chained, event_data
+from shopkb.jobs.log.write import closing_text
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
 
 
-def past_run(
+def run_chain(
     run: Run,
     values: Iterable[RunValue],
     results: Iterable[Result],
     dangers: Iterable[DangerPassed],
     put_back: Iterable[PutBack],
-    more: Iterable[Entry] = (),
+    more: Iterable[EventData] = (),
 ) -> list[Event]:
     """The chain of a run that is over, from its stored rows, by their times. Nothing is written."""
-    told = [
-        *(entry(Kind.VALUE, row, who=row.who_id, at=row.at) for row in values),
-        *(entry(Kind.DANGER, row, who=row.who_id, at=row.at) for row in dangers),
-        *(entry(Kind.RESULT, row, who=row.who_id, at=row.at) for row in results),
+    data = [
+        *(event_data(Kind.VALUE, row, who=row.who_id, at=row.at) for row in values),
+        *(event_data(Kind.DANGER, row, who=row.who_id, at=row.at) for row in dangers),
+        *(event_data(Kind.RESULT, row, who=row.who_id, at=row.at) for row in results),
         *more,
-        *(entry(Kind.PUT_BACK, row, who=row.who_id, at=row.at) for row in put_back),
+        *(event_data(Kind.PUT_BACK, row, who=row.who_id, at=row.at) for row in put_back),
     ]
     if run.state == Run.State.STOPPED:
-        told.append(Entry(Kind.LEFT, run.holder_id, run.ended_at or run.started_at, words=run.stopped_why))
-    first = entry(Kind.STARTED, run, who=run.holder_id, at=run.started_at)
-    return list(linked([first, *sorted(told, key=attrgetter("at"))], run=run.pk))
+        data.append(EventData(Kind.LEFT, run.holder_id, run.ended_at or run.started_at, words=run.stopped_why))
+    first = event_data(Kind.STARTED, run, who=run.holder_id, at=run.started_at)
+    return list(chained([first, *sorted(data, key=attrgetter("at"))], run=run.pk))
 
 
-def past_job(
+def job_chain(
     job: Job,
     repairs: Iterable[tuple[Repair, Sequence[int]]],
     verifications: Iterable[Verification],
     runs: Iterable[list[Event]],
 ) -> Iterator[Event]:
     """The chain of a job from its stored rows, the chains of its ``runs`` and how it was closed. Nothing is written."""
-    told = [
-        *(entry(Kind.REPAIR, row, who=row.who_id, at=row.at, also=also) for row, also in repairs),
-        *(entry(Kind.VERIFIED, row, who=row.who_id, at=row.at) for row in verifications),
+    data = [
+        *(event_data(Kind.REPAIR, row, who=row.who_id, at=row.at, also=also) for row, also in repairs),
+        *(event_data(Kind.VERIFIED, row, who=row.who_id, at=row.at) for row in verifications),
     ]
-    told.sort(key=attrgetter("at"))
+    data.sort(key=attrgetter("at"))
     if job.closed_by_id is not None and job.closed_at is not None:
         ends = {events[-1].run_id: (events[-1].number, events[-1].hash) for events in runs if events}
-        words = closing_words(job.disposition, ends)
-        told.append(Entry(Kind.CLOSED, job.closed_by_id, job.closed_at, words=words))
-    return linked(told, job=job.pk)
+        words = closing_text(job.disposition, ends)
+        data.append(EventData(Kind.CLOSED, job.closed_by_id, job.closed_at, words=words))
+    return chained(data, job=job.pk)

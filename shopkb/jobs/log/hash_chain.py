@@ -48,7 +48,7 @@ _JSON = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class EventData:
     """An event before it has its place: what was done, by whom (number of the person), when."""
 
     kind: str
@@ -65,42 +65,44 @@ def storable(value: Decimal) -> Decimal:
     return _FIFTEEN.create_decimal(value.quantize(PLACES)) + 0
 
 
-def entry(kind: str, row: object, *, who: int, at: datetime, also: Iterable[int] = (), words: str = "") -> Entry:
+def event_data(
+    kind: str, row: object, *, who: int, at: datetime, also: Iterable[int] = (), words: str = ""
+) -> EventData:
     """The event that tells of this stored row. ``also``: further causes of a repair."""
-    return Entry(kind, who, at, row.pk, digest_of(kind, row, also), words)  # type: ignore[attr-defined]
+    return EventData(kind, who, at, row.pk, digest_of(kind, row, also), words)  # type: ignore[attr-defined]
 
 
 def digest_of(kind: str, row: object, also: Iterable[int] = ()) -> str:
     """SHA-256 of what a row says, in hexadecimal. The row has the attributes of :data:`FIELDS`."""
-    said = [_text(getattr(row, name)) for name in FIELDS[kind]]
-    return _sha256([kind.replace(Kind.TAKEN_OVER, Kind.OFFERED), *said, *sorted(also)])
+    values = [_text(getattr(row, name)) for name in FIELDS[kind]]
+    return _sha256([kind.replace(Kind.TAKEN_OVER, Kind.OFFERED), *values, *sorted(also)])
 
 
-def sealed(chain: tuple[int | None, int | None], number: int, before: str, told: Entry) -> str:
+def event_hash(chain: tuple[int | None, int | None], number: int, before: str, data: EventData) -> str:
     """Hash of the event at this place; ``chain`` is (run, job), one of them None, ``before`` the hash before it."""
-    said = (told.kind, told.record, told.digest, told.words, told.who, _text(told.at), _text(told.device_at))
-    return _sha256([before, *chain, number, *said])
+    values = (data.kind, data.record, data.digest, data.words, data.who, _text(data.at), _text(data.device_at))
+    return _sha256([before, *chain, number, *values])
 
 
-def linked(
-    entries: Sequence[Entry], *, run: int | None = None, job: int | None = None, after: tuple[int, str] = (0, "")
+def chained(
+    events: Sequence[EventData], *, run: int | None = None, job: int | None = None, after: tuple[int, str] = (0, "")
 ) -> Iterator[Event]:
     """Events not yet stored, in this order, after the (number, hash) that the chain ends with now."""
     number, before = after
-    for told in entries:
+    for data in events:
         number += 1
-        before = sealed((run, job), number, before, told)
+        before = event_hash((run, job), number, before, data)
         yield Event(
             run_id=run,
             job_id=job,
             number=number,
-            kind=told.kind,
-            record=told.record,
-            digest=told.digest,
-            words=told.words,
-            who_id=told.who,
-            at=told.at,
-            device_at=told.device_at,
+            kind=data.kind,
+            record=data.record,
+            digest=data.digest,
+            words=data.words,
+            who_id=data.who,
+            at=data.at,
+            device_at=data.device_at,
             hash=before,
         )
 
@@ -113,5 +115,5 @@ def _text(value: object) -> object:
     return str(value) if isinstance(value, UUID) else value
 
 
-def _sha256(said: list[object]) -> str:
-    return hashlib.sha256(_JSON.encode(said).encode()).hexdigest()
+def _sha256(values: list[object]) -> str:
+    return hashlib.sha256(_JSON.encode(values).encode()).hexdigest()

@@ -1,7 +1,7 @@
 from django.db import migrations
 
-from shopkb.jobs.log.hash_chain import Entry, Kind, entry
-from shopkb.jobs.log.chains_from_rows import past_job, past_run
+from shopkb.jobs.log.hash_chain import EventData, Kind, event_data
+from shopkb.jobs.log.chains_from_rows import job_chain, run_chain
 
 CHUNK = 200
 PARTS = (
@@ -16,17 +16,17 @@ def events_of(job):
     for run in sorted(job.runs.all(), key=lambda row: row.pk):
         results = sorted(run.results.all(), key=lambda row: row.pk)
         taken_back = [row.retraction for row in results if hasattr(row, "retraction")]
-        more = [entry(Kind.RETRACTED, row, who=row.who_id, at=row.at) for row in taken_back]
+        more = [event_data(Kind.RETRACTED, row, who=row.who_id, at=row.at) for row in taken_back]
         for row in run.hand_overs.all():
-            more.append(entry(Kind.OFFERED, row, who=row.giver_id, at=row.at))
+            more.append(event_data(Kind.OFFERED, row, who=row.giver_id, at=row.at))
             if row.accepted_at is not None:
-                more.append(Entry(Kind.ACCEPTED, row.receiver_id, row.accepted_at, row.pk))
-        chains.append(past_run(run, run.values.all(), results, run.dangers_passed.all(), run.put_back.all(), more))
+                more.append(EventData(Kind.ACCEPTED, row.receiver_id, row.accepted_at, row.pk))
+        chains.append(run_chain(run, run.values.all(), results, run.dangers_passed.all(), run.put_back.all(), more))
     repairs = [(row, [cause.pk for cause in row.also.all()]) for row in job.repairs.all()]
     verified = [row for repair, _also in repairs for row in repair.verifications.all()]
     for chain in chains:
         yield from chain
-    yield from past_job(job, repairs, verified, chains)
+    yield from job_chain(job, repairs, verified, chains)
 
 
 def write_chains(apps, schema_editor):

@@ -7,12 +7,13 @@ from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shopkb.accounts.models import User
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Caution
 from shopkb.core.flow.model import Cause as FlowCause
@@ -20,21 +21,21 @@ from shopkb.core.flow.model import GoKind, Outcome, Proof
 from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.actions import closing
 from shopkb.jobs.closed_jobs import latest_verification
-from shopkb.jobs.effective_results import has_place
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.run_results import has_place
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
-from shopkb.jobs.views.run_state import Place, cause_words, late_ones, place_of, places_of
+from shopkb.jobs.views.run_state import RunState, cause_text, late_entries, run_state_of, run_states_of
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
 
 
 @require_http_methods(["GET", "POST"])
-def repair(request: HttpRequest, pk: int) -> HttpResponse:
+def repair(request: SignedInRequest, pk: int) -> HttpResponse:
     """Record a repair. ``?result=`` starts from the end that was reached."""
     require(request.user, Right.WORK)
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
@@ -43,7 +44,7 @@ def repair(request: HttpRequest, pk: int) -> HttpResponse:
     form = RepairForm(request.POST or None, initial=_suggested(result))
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
-        done = closing.Done(
+        done = closing.RepairDetails(
             cause=data["cause"],
             proof=Proof(data["proof"]),
             correction=data["correction"],
@@ -65,10 +66,10 @@ def repair(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-def verify(request: HttpRequest, pk: int) -> HttpResponse:
+def verify(request: SignedInRequest, pk: int) -> HttpResponse:
     """Repeat the conditions of the complaint and say whether it is gone."""
     require(request.user, Right.WORK)
-    held = get_object_or_404(
+    repair_row = get_object_or_404(
         Repair.objects.select_related("job__vehicle__platform", "cause__component", "result__run__revision__procedure"),
         pk=pk,
     )
@@ -78,7 +79,7 @@ def verify(request: HttpRequest, pk: int) -> HttpResponse:
         cured = Verification.Cured(data["cured"])
         try:
             closing.verify_repair(
-                held, cured, how=data["how"], by=request.user, at=timezone.now(), client_id=data["client_id"]
+                repair_row, cured, how=data["how"], by=request.user, at=timezone.now(), client_id=data["client_id"]
             )
         except NotPossible as error:
             form.add_error(None, str(error))
@@ -86,17 +87,17 @@ def verify(request: HttpRequest, pk: int) -> HttpResponse:
             if cured == Verification.Cured.NO:
                 messages.warning(
                     request,
-                    f"{held.cause}: repaired, and the complaint stayed, so it is hardly possible any more. "
+                    f"{repair_row.cause}: repaired, and the complaint stayed, so it is hardly possible any more. "
                     "Everything recorded is kept; go on from here.",
                 )
-            return redirect("jobs:job", held.job_id)
-    how = flow_of(held.result.run.revision).verify if held.result else ""
-    context = {"form": form, "repair": held, "job": held.job, "conditions": how, "section": "jobs"}
+            return redirect("jobs:job", repair_row.job_id)
+    how = flow_of(repair_row.result.run.revision).verify if repair_row.result else ""
+    context = {"form": form, "repair": repair_row, "job": repair_row.job, "conditions": how, "section": "jobs"}
     return render(request, "jobs/verify.html", context, status=422 if form.errors else 200)
 
 
 @require_POST
-def close(request: HttpRequest, pk: int) -> HttpResponse:
+def close(request: SignedInRequest, pk: int) -> HttpResponse:
     """Close the job; its evidence counts at once."""
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
     form = CloseForm(request.POST, off=off_on(job))
@@ -121,7 +122,7 @@ def _close(job: Job, data: dict[str, Any], *, by: User) -> None:
 
 
 @require_POST
-def reopen(request: HttpRequest, pk: int) -> HttpResponse:
+def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     """Open a closed job again; what it taught is taken back."""
     try:
         closing.reopen_job(get_object_or_404(Job, pk=pk), by=request.user)
@@ -133,46 +134,51 @@ def reopen(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_safe
-def write_up(request: HttpRequest, pk: int) -> HttpResponse:
+def write_up(request: SignedInRequest, pk: int) -> HttpResponse:
     """Complaint, cause, correction, readings and path on one printable page."""
     job = get_object_or_404(Job.objects.for_list().select_related("closed_by", "comeback_of"), pk=pk)
     repairs = list(
         job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also__component")
     )
-    places = places_of(job)
+    run_states = run_states_of(job)
     context = {
         "job": job,
         "repairs": [(row, latest_verification(row)) for row in repairs],
         "photos": list(job.photos.all()),
-        "runs": [(place, place.answers()) for place in places],
-        "late": late_ones(job),
-        "cautions": _cautions(places),
+        "runs": [(run_state, run_state.answers()) for run_state in run_states],
+        "late": late_entries(job),
+        "cautions": _cautions(run_states),
         "section": "jobs",
     }
     return render(request, "jobs/write_up.html", context)
 
 
 @require_safe
-def run_chart(request: HttpRequest, pk: int) -> HttpResponse:
+def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     """The procedure's chart with this job's path in heavy ink."""
-    place = place_of(pk)
-    job, flow, now = place.run.job, place.flow, timezone.now()
+    run_state = run_state_of(pk)
+    job, flow, now = run_state.run.job, run_state.flow, timezone.now()
     month = timezone.localtime(now).strftime("%Y-%m")
-    learned = learned_procedure(flow, place.run.revision.checksum, platform=job.platform.path, month=month)
+    learned = learned_procedure(flow, run_state.run.revision.checksum, platform=job.platform.path, month=month)
     reasoning = reason_about(job, at=now) if job.is_open else None
     look = ChartOptions(
         notes=learned.notes,
-        path=place.way.path,
-        now=place.way.current,
+        path=run_state.walk.path,
+        now=run_state.walk.current,
         possible=reasoning.probability_by_cause(flow) if reasoning else {},
     )
-    context = {"run": place.run, "job": job, "flow": flow, "drawn": draw_chart(flow, look), "reasoning": reasoning}
+    context = {"run": run_state.run, "job": job, "flow": flow, "drawn": draw_chart(flow, look), "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
 
 
-def _cautions(places: list[Place]) -> list[str]:
+def _cautions(run_states: list[RunState]) -> list[str]:
     """Titles of the cautions of every step that was done. One query."""
-    keys = {key for place in places for row in place.standing for key in place.flow.step_by_key[row.step].cautions}
+    keys = {
+        key
+        for run_state in run_states
+        for row in run_state.effective
+        for key in run_state.flow.step_by_key[row.step].cautions
+    }
     return list(Caution.objects.filter(key__in=keys).order_by("title").values_list("title", flat=True)) if keys else []
 
 
@@ -196,7 +202,7 @@ def _hint(result: Result | None) -> dict[str, str]:
     end = _end(result)
     if result is None or end is None:
         return {}
-    return {"also": end[1].also, "words": cause_words(flow_of(result.run.revision), end[1].key)}
+    return {"also": end[1].also, "words": cause_text(flow_of(result.run.revision), end[1].key)}
 
 
 def _end(result: Result | None) -> tuple[Outcome, FlowCause] | None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.jobs import dangers, vehicle_state
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Run
@@ -15,23 +16,25 @@ from shopkb.jobs.views.run_state import client_id_of
 
 
 @require_POST
-def pass_danger(request: HttpRequest, pk: int, step: str) -> HttpResponse:
+def pass_danger(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     """Keep that the state of things a DANGER asks for was confirmed."""
     run = get_object_or_404(Run, pk=pk)
     shown_at = request.POST.get("shown_at", "")
     now = timezone.now()
     since = now.timestamp() - int(shown_at) if shown_at.isdecimal() and len(shown_at) < 12 else 0
     seconds = min(max(0, round(since)), 86_400)
-    passing = dangers.Passing(step, request.POST.get("caution", "")[:60], seconds, client_id_of(request))
+    confirmation = dangers.DangerConfirmation(
+        step, request.POST.get("caution", "")[:60], seconds, client_id_of(request)
+    )
     try:
-        dangers.pass_danger(run, passing, by=request.user, at=now)
+        dangers.pass_danger(run, confirmation, by=request.user, at=now)
     except NotPossible as error:
         messages.error(request, str(error))
     return redirect("jobs:step", pk, step)
 
 
 @require_POST
-def put_back(request: HttpRequest, pk: int) -> HttpResponse:
+def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
     """Confirm by name what is back in its place."""
     run = get_object_or_404(Run, pk=pk)
     try:

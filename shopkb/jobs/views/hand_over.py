@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from shopkb.accounts.models import User
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import handing_over
@@ -17,15 +18,15 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import HandOverForm
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.jobs.reasoning import reason_about
-from shopkb.jobs.views.run_state import client_id_of, place_of
+from shopkb.jobs.views.run_state import client_id_of, run_state_of
 
 
 @require_http_methods(["GET", "POST"])
-def hand_over(request: HttpRequest, pk: int) -> HttpResponse:
+def hand_over(request: SignedInRequest, pk: int) -> HttpResponse:
     """One screen for the next person: where, why, what is off or unsafe, what is excluded so far."""
     require(request.user, Right.WORK)
-    place = place_of(pk)
-    job, step = place.run.job, place.flow.step_by_key.get(place.way.current)
+    run_state = run_state_of(pk)
+    job, step = run_state.run.job, run_state.flow.step_by_key.get(run_state.walk.current)
     off = [each.part for each in vehicle_state.off_on(job)]
     form = HandOverForm(
         request.POST or None, people=User.objects.filter(is_active=True).exclude(pk=request.user.pk),
@@ -33,27 +34,27 @@ def hand_over(request: HttpRequest, pk: int) -> HttpResponse:
     )  # fmt: skip
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
-        words = handing_over.Words(
+        note = handing_over.HandOverNote(
             reason=data["reason"],
             client_id=data["client_id"],
-            step=place.way.current,
+            step=run_state.walk.current,
             off_vehicle=data["off_vehicle"],
             excluded=data["excluded"],
             note=data["note"],
         )
         try:
-            handing_over.hand_over(place.run, data["receiver"], words, by=request.user, at=timezone.now())
+            handing_over.hand_over(run_state.run, data["receiver"], note, by=request.user, at=timezone.now())
         except NotPossible as error:
             form.add_error(None, str(error))
         else:
             messages.success(request, f"It waits for {data['receiver']} to accept. Until then you hold the run.")
             return redirect("jobs:job", job.pk)
-    context = {"form": form, "run": place.run, "job": job, "step": step}
+    context = {"form": form, "run": run_state.run, "job": job, "step": step}
     return render(request, "jobs/hand_over.html", context, status=422 if form.errors else 200)
 
 
 @require_http_methods(["GET", "POST"])
-def accept(request: HttpRequest, pk: int) -> HttpResponse:
+def accept(request: SignedInRequest, pk: int) -> HttpResponse:
     """Read what was handed over and accept it by name."""
     offered = get_object_or_404(
         HandOver.objects.select_related("run__job__vehicle__platform", "run__revision", "giver", "receiver"), pk=pk
@@ -64,19 +65,19 @@ def accept(request: HttpRequest, pk: int) -> HttpResponse:
         except NotPossible as error:
             messages.error(request, str(error))
         return redirect("jobs:run", offered.run_id)
-    place = place_of(offered.run_id)
+    run_state = run_state_of(offered.run_id)
     context = {
         "offered": offered,
-        "run": place.run,
-        "job": place.run.job,
-        "step": place.flow.step_by_key.get(offered.step),
-        "answers": place.answers()[-3:],
+        "run": run_state.run,
+        "job": run_state.run.job,
+        "step": run_state.flow.step_by_key.get(offered.step),
+        "answers": run_state.answers()[-3:],
     }
     return render(request, "jobs/accept.html", context)
 
 
 @require_POST
-def take_over(request: HttpRequest, pk: int) -> HttpResponse:
+def take_over(request: SignedInRequest, pk: int) -> HttpResponse:
     """Become the holder without being handed the run."""
     run = get_object_or_404(Run, pk=pk)
     try:

@@ -28,13 +28,13 @@ SKIPPED = "skip:"
 DONE = "done:"
 """In place of an outcome: the step was not left out."""
 
-FATES = {
+JOB_OUTCOMES = {
     "proven": "with a proven cause that held",
     "wrong": "with a repair that did not cure or last",
     "back": "that came back",
 }
 
-DEPARTED = {
+DEPARTURES = {
     "off-path": (Q(off_path=True), "with a step out of order"),
     "override": (~Q(override_why=""), "with an answer against the reading"),
     "skipped": (~Q(skipped=""), "with a step left out"),
@@ -42,16 +42,20 @@ DEPARTED = {
 """How an answer may depart from the procedure: rows, and words."""
 
 
-@dataclass(frozen=True, slots=True)
-class Behind:
-    """Keys, log-ins and paths as in the address; empty text asks for nothing.
+PARAMETERS = {"repaired_by": "mended", "closed_by": "closer", "job_outcome": "fate", "departure": "departed"}
+"""Names in the address, where they differ from the fields of :class:`JobFilters`; links to them are kept."""
 
-    ``since`` and ``until`` are months of closing, ``after`` a moment of it (ISO 8601). ``at`` is the step that named a
-    repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one is
-    given), ``mended`` made a repair, ``closer`` closed the job. ``ended`` is a disposition or ``stuck``, ``fate`` a key
-    of :data:`FATES`, ``departed`` one of :data:`DEPARTED`. ``timed`` (any text): with known times. ``judged`` (any
-    text): the proven cause says whether the branch taken at ``step`` was right. ``revision`` is the number of the
-    procedure's revision that was followed.
+
+@dataclass(frozen=True, slots=True)
+class JobFilters:
+    """Filters of the list of jobs: keys, log-ins and paths as in the address; an empty text does not filter.
+
+    ``since`` and ``until`` are months of closing, ``after`` a moment of closing (ISO 8601). ``at`` is the step that
+    named a repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one
+    is given), ``repaired_by`` made a repair, ``closed_by`` closed the job. ``ended`` is a disposition or ``stuck``,
+    ``job_outcome`` a key of :data:`JOB_OUTCOMES`, ``departure`` one of :data:`DEPARTURES`. ``timed`` (any text): with
+    known times. ``judged`` (any text): the proven cause says whether the branch taken at ``step`` was right.
+    ``revision`` is the number of the procedure's revision that was followed.
     """
 
     procedure: str = ""
@@ -67,24 +71,27 @@ class Behind:
     also: str = ""
     proof: str = ""
     who: str = ""
-    mended: str = ""
-    closer: str = ""
+    repaired_by: str = ""
+    closed_by: str = ""
     ended: str = ""
-    fate: str = ""
+    job_outcome: str = ""
     after: str = ""
-    departed: str = ""
+    departure: str = ""
     timed: str = ""
     judged: str = ""
     revision: str = ""
 
     @classmethod
-    def of(cls, request: HttpRequest) -> Behind:
-        return cls(**{field.name: request.GET.get(field.name, "").strip()[:300] for field in fields(cls)})
+    def of(cls, request: HttpRequest) -> JobFilters:
+        """The filters in the address."""
+        names = [field.name for field in fields(cls)]
+        return cls(**{name: request.GET.get(PARAMETERS.get(name, name), "").strip()[:300] for name in names})
 
     @property
-    def asked(self) -> list[tuple[str, str]]:
-        """What is asked for, as (name, value), to be kept in a form."""
-        return [(field.name, value) for field in fields(self) if (value := getattr(self, field.name))]
+    def active(self) -> list[tuple[str, str]]:
+        """The filters that are set, as (name in the address, value), to be kept in a form."""
+        names = [field.name for field in fields(self)]
+        return [(PARAMETERS.get(name, name), value) for name in names if (value := getattr(self, name))]
 
     @property
     def period(self) -> str:
@@ -96,57 +103,57 @@ class Behind:
         return f"closed since {self.since}" if self.since else f"closed until {self.until}" if self.until else ""
 
     @property
-    def fate_words(self) -> str:
-        return FATES.get(self.fate, "")
+    def outcome_text(self) -> str:
+        return JOB_OUTCOMES.get(self.job_outcome, "")
 
     @property
-    def departed_words(self) -> str:
-        return DEPARTED[self.departed][1] if self.departed in DEPARTED else ""
+    def departure_text(self) -> str:
+        return DEPARTURES[self.departure][1] if self.departure in DEPARTURES else ""
 
-    def narrowed(self, jobs: JobQuerySet) -> JobQuerySet:
-        """The jobs asked for."""
+    def apply(self, jobs: JobQuerySet) -> JobQuerySet:
+        """Those of the jobs that pass all filters."""
         jobs = self._when_and_what(jobs)
         if self.judged and (flow := _in_force(self.procedure)) is not None:
             jobs = jobs.filter(self._can_be_judged(flow))
-        elif self.step or self.departed in DEPARTED or self.who:
-            jobs = jobs.filter(self._with(self._given()))
+        elif self.step or self.departure in DEPARTURES or self.who:
+            jobs = jobs.filter(self._with_result(self._results()))
         elif self.procedure and not self.at and not self.timed:  # who is timed has answered
-            jobs = jobs.filter(self._with(self._of_revision(Result.objects.filter(retraction__isnull=True))))
+            jobs = jobs.filter(self._with_result(self._of_revision(Result.objects.filter(retraction__isnull=True))))
         if self.timed and not self.step:
             jobs = self._timed(jobs)
         return self._repaired(jobs)
 
-    def _with(self, given: QuerySet[Result]) -> Q:
+    def _with_result(self, results: QuerySet[Result]) -> Q:
         """Jobs with one of these answers.
 
         Those of a procedure are found once, from its runs; asked of each job, either database may look through all runs
         of the procedure again. Without a procedure the few answers of each job are looked at.
         """
         if self.procedure:
-            return _found_once(given.filter(self._when("run__job__")).order_by().values("run__job"))
-        return Q(Exists(given.filter(run__job=OuterRef("pk"))))
+            return _found_once(results.filter(self._when("run__job__")).order_by().values("run__job"))
+        return Q(Exists(results.filter(run__job=OuterRef("pk"))))
 
-    def _given(self) -> QuerySet[Result]:
+    def _results(self) -> QuerySet[Result]:
         """Answers that stand and are as asked for."""
-        given = self._of_revision(Result.objects.standing())
+        results = self._of_revision(Result.objects.effective())
         if self.step:
-            given = given.filter(step=self.step)
+            results = results.filter(step=self.step)
         if self.who:
             # Joined to nothing the name has no index, so that the few answers of a job are read, not all of a person.
-            given = given.alias(name=Concat("who__username", Value(""))).filter(name=self.who)
-        if self.departed in DEPARTED:
-            given = given.filter(DEPARTED[self.departed][0])
+            results = results.alias(name=Concat("who__username", Value(""))).filter(name=self.who)
+        if self.departure in DEPARTURES:
+            results = results.filter(DEPARTURES[self.departure][0])
         if self.timed:
-            given = given.filter(seconds__isnull=False)
-        return given.filter(self._outcome())
+            results = results.filter(seconds__isnull=False)
+        return results.filter(self._outcome())
 
-    def _of_revision(self, given: QuerySet[Result]) -> QuerySet[Result]:
+    def _of_revision(self, results: QuerySet[Result]) -> QuerySet[Result]:
         """Answers to the steps of the procedure, if one is asked for, and of one of its revisions, if one is."""
         if self.procedure:
-            given = given.filter(run__revision__procedure__key=self.procedure)
+            results = results.filter(run__revision__procedure__key=self.procedure)
         if self.procedure and self.revision:
-            given = given.filter(run__revision__number=row_number(self.revision) or 0)
-        return given
+            results = results.filter(run__revision__number=row_number(self.revision) or 0)
+        return results
 
     def _outcome(self) -> Q:
         if self.outcome == DONE:
@@ -160,9 +167,9 @@ class Behind:
         """With a procedure (this one, if one is given) that was followed from its first answer to its last with every
         time known."""
         answered = self._of_revision(Result.objects.filter(retraction__isnull=True))  # some of a run always stand
-        unknown = Result.objects.standing().filter(seconds__isnull=True)
+        unknown = Result.objects.effective().filter(seconds__isnull=True)
         if self.procedure:
-            return jobs.filter(self._with(answered)).exclude(self._with(self._of_revision(unknown)))
+            return jobs.filter(self._with_result(answered)).exclude(self._with_result(self._of_revision(unknown)))
         mine = unknown.filter(run__job=OuterRef("job"), run__revision__procedure=OuterRef("revision__procedure"))
         known = Run.objects.filter(Exists(answered.filter(run=OuterRef("pk"))), ~Exists(mine), job=OuterRef("pk"))
         return jobs.filter(Exists(known))
@@ -176,13 +183,13 @@ class Behind:
             for (step, outcome), reach in zip(branches, branch_reach(flow, {}), strict=True)
             if step == self.step
         }
-        given = self._given()
-        within = given.filter(outcome__in=[key for key, far in beyond.items() if not far])
-        handed = given.filter(outcome__in=[key for key, far in beyond.items() if far])
+        results = self._results()
+        within = results.filter(outcome__in=[key for key, far in beyond.items() if not far])
+        handed = results.filter(outcome__in=[key for key, far in beyond.items() if far])
         own = {cause.identity for cause in flow.causes}
         listed = [cause.pk for cause in Cause.objects.select_related("component") if cause.identity in own]
         cured = Repair.objects.filter(_verified(Verification.Cured.YES), job=OuterRef("pk"), cause__in=listed)
-        return self._with(within) | (self._with(handed) & Q(Exists(cured)))
+        return self._with_result(within) | (self._with_result(handed) & Q(Exists(cured)))
 
     def _when(self, job: str = "") -> Q:
         """Closed in the months and after the moment asked for; ``job`` is the way from the row to the job."""
@@ -201,18 +208,18 @@ class Behind:
             jobs = jobs.filter(_within("platform__path", self.platform))
         if self.symptom:
             jobs = jobs.filter(symptom__key=self.symptom)
-        if self.closer:
-            jobs = jobs.filter(closed_by__username=self.closer)
+        if self.closed_by:
+            jobs = jobs.filter(closed_by__username=self.closed_by)
         if self.ended:
             jobs = jobs.filter(disposition__in=STUCK if self.ended == "stuck" else (self.ended,))
-        if self.fate == "back":
+        if self.job_outcome == "back":
             jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=False).distinct()
-        if self.fate == "proven":
+        if self.job_outcome == "proven":
             jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=True)
         return jobs
 
     def _repaired(self, jobs: JobQuerySet) -> JobQuerySet:
-        """By one repair that fits all that is said of repairs, and, for a fate, the one whose fate it is."""
+        """With one repair that passes all filters of repairs; for an outcome of the job, the repair that led to it."""
         repairs = Repair.objects.all()
         if self.at:
             repairs = repairs.filter(result__step=self.at, result__run__revision__procedure__key=self.procedure)
@@ -224,16 +231,18 @@ class Behind:
             repairs = repairs.filter(_within("cause__component__path", self.system))
         if self.proof:
             repairs = repairs.filter(proof=self.proof)
-        if self.mended:
-            repairs = repairs.alias(name=Concat("who__username", Value(""))).filter(name=self.mended)  # as in _given
-        if self.fate == "wrong":
-            return jobs.filter(self._mended(repairs.filter(Q(_verified(Verification.Cured.NO)) | _did_not_last())))
-        if self.fate in FATES:
-            return jobs.filter(self._mended(repairs.filter(_verified(Verification.Cured.YES))))
-        asked = (self.at, self.cause, self.also, self.system, self.proof, self.mended)
-        return jobs.filter(self._mended(repairs)) if any(asked) else jobs
+        if self.repaired_by:
+            repairs = repairs.alias(name=Concat("who__username", Value(""))).filter(
+                name=self.repaired_by
+            )  # as in _given
+        if self.job_outcome == "wrong":
+            return jobs.filter(self._with_repair(repairs.filter(Q(_verified(Verification.Cured.NO)) | _did_not_last())))
+        if self.job_outcome in JOB_OUTCOMES:
+            return jobs.filter(self._with_repair(repairs.filter(_verified(Verification.Cured.YES))))
+        active = (self.at, self.cause, self.also, self.system, self.proof, self.repaired_by)
+        return jobs.filter(self._with_repair(repairs)) if any(active) else jobs
 
-    def _mended(self, repairs: QuerySet[Repair]) -> Q:
+    def _with_repair(self, repairs: QuerySet[Repair]) -> Q:
         """Jobs with one of these repairs: found once where a cause or a step leaves few, else asked of each job."""
         if self.at or self.cause or self.also:
             return _found_once(repairs.filter(self._when("job__")).order_by().values("job"))

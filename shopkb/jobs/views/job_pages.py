@@ -6,11 +6,12 @@ import uuid
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import closing, intake
@@ -19,7 +20,7 @@ from shopkb.jobs.forms import CloseForm, IntakeForm
 from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import off_on
-from shopkb.jobs.views.job_filters import Behind
+from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
@@ -29,7 +30,7 @@ PAGE = 30
 
 
 @require_safe
-def job_list(request: HttpRequest) -> HttpResponse:
+def job_list(request: SignedInRequest) -> HttpResponse:
     """Open jobs first to hand; closed ones by filter; search by registration, VIN, number or complaint."""
     words = request.GET.get("words", "").strip()[:100]
     state = request.GET.get("state", "open")
@@ -38,19 +39,19 @@ def job_list(request: HttpRequest) -> HttpResponse:
         jobs = jobs.filter(state=state)
     if words:
         jobs = jobs.holding(words)
-    behind = Behind.of(request)
+    filters = JobFilters.of(request)
     found: JobQuerySet | list[int] = jobs
-    if behind.asked:  # found once: to count them and to find a page of them costs the same
-        found = list(behind.narrowed(jobs).values_list("pk", flat=True))
+    if filters.active:  # found once: to count them and to find a page of them costs the same
+        found = list(filters.apply(jobs).values_list("pk", flat=True))
     page = Paginator(found, PAGE).get_page(request.GET.get("page"))
-    if behind.asked:
+    if filters.active:
         page.object_list = Job.objects.for_list().filter(pk__in=page.object_list)
-    context = {"page": page, "words": words, "state": state, "section": "jobs", "behind": behind}
+    context = {"page": page, "words": words, "state": state, "section": "jobs", "filters": filters}
     return render_page_or_part(request, "jobs/list.html", "jobs/_rows.html", context)
 
 
 @require_http_methods(["GET", "POST"])
-def new_job(request: HttpRequest) -> HttpResponse:
+def new_job(request: SignedInRequest) -> HttpResponse:
     """Take a vehicle in. ``?comeback_of=`` links it to the job that did not last, ``?procedure=`` comes from one."""
     require(request.user, Right.WORK)
     earlier = _earlier(request)
@@ -68,7 +69,7 @@ def new_job(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def job_page(request: HttpRequest, pk: int) -> HttpResponse:
+def job_page(request: SignedInRequest, pk: int) -> HttpResponse:
     """Everything of one job, and what can be done next."""
     job = get_object_or_404(Job.objects.for_list().select_related("closed_by", "comeback_of"), pk=pk)
     return render(request, "jobs/job.html", job_context(job))
@@ -97,7 +98,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "ends": closing.causes_named(job)[:4] if job.is_open else [],
         "repairs": [(repair, closing.latest_verification(repair)) for repair in repairs],
         "client_id": uuid.uuid4(),
-        "close_form": close_form or CloseForm(off=off, initial={"disposition": _likely(job, repairs)}),
+        "close_form": close_form or CloseForm(off=off, initial={"disposition": _likely_disposition(job, repairs)}),
         "photos": list(job.photos.all()),
         "waiting": list(
             HandOver.objects.filter(run__job=job, accepted_at__isnull=True).select_related("giver", "receiver")
@@ -109,19 +110,19 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
 
 
 @require_POST
-def note_complaint(request: HttpRequest, pk: int) -> HttpResponse:
+def note_complaint(request: SignedInRequest, pk: int) -> HttpResponse:
     """Say whether the complaint could be brought about."""
     job = get_object_or_404(Job, pk=pk)
-    said = request.POST.get("complaint_verified", "")
-    if said in Job.Verified.values:
+    verified = request.POST.get("complaint_verified", "")
+    if verified in Job.Verified.values:
         try:
-            intake.note_complaint(job, Job.Verified(said), by=request.user)
+            intake.note_complaint(job, Job.Verified(verified), by=request.user)
         except NotPossible as error:
             messages.error(request, str(error))
     return redirect("jobs:job", pk)
 
 
-def _likely(job: Job, repairs: list[object]) -> str:
+def _likely_disposition(job: Job, repairs: list[object]) -> str:
     if not repairs:
         return Job.Disposition.NOT_PRESENT if job.complaint_verified == Job.Verified.NO else ""
     latest = [closing.latest_verification(repair) for repair in repairs]  # type: ignore[arg-type]
@@ -129,7 +130,7 @@ def _likely(job: Job, repairs: list[object]) -> str:
     return Job.Disposition.CURED if cured else Job.Disposition.NOT_CHECKED
 
 
-def _earlier(request: HttpRequest) -> Job | None:
+def _earlier(request: SignedInRequest) -> Job | None:
     number = row_number(request.GET.get("comeback_of", ""))
     return get_object_or_404(Job.objects.for_list(), pk=number) if number is not None else None
 

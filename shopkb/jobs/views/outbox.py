@@ -18,6 +18,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Outcome, Step
@@ -27,10 +28,10 @@ from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
 from shopkb.jobs import answering
 from shopkb.jobs.actions import photos
 from shopkb.jobs.actions.receiving import receive
-from shopkb.jobs.errors import NotPossible, OtherBody
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
-from shopkb.jobs.views.run_state import Place, leads_to, place_of
+from shopkb.jobs.views.run_state import RunState, leads_to, run_state_of
 from shopkb.jobs.views.typed_reading import chosen_meter
 
 LARGEST_ITEM = 8 * 1024
@@ -38,42 +39,42 @@ SIGN_IN_AGAIN = "Sign in again; what was not sent is kept on this device."
 
 
 @require_safe
-def pack_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
+def pack_step(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     """A step as it is kept on the device: everything it needs to be done and answered without the network."""
-    place = place_of(pk)
-    here = place.flow.step_by_key.get(step)
+    run_state = run_state_of(pk)
+    here = run_state.flow.step_by_key.get(step)
     if here is None:
         return HttpResponse(status=404)
-    values = answering.values_of(place.run, place.flow)
+    values = answering.values_of(run_state.run, run_state.flow)
     meter = chosen_meter(request)
     cautions = list(Caution.objects.filter(key__in=here.cautions))
     context = {
-        "run": place.run,
-        "job": place.run.job,
+        "run": run_state.run,
+        "job": run_state.run.job,
         "step": here,
         "cautions": [row for row in cautions if row.signal != Caution.Signal.DANGER],
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
-        "asked": answering.values_missing(place.flow, here, values),
-        "answers": [_answer(place, here, outcome, values, meter) for outcome in here.outcomes],
+        "asked": answering.values_missing(run_state.flow, here, values),
+        "answers": [_answer(run_state, here, outcome, values, meter) for outcome in here.outcomes],
         "unit": UNITS[here.reading.unit] if here.reading else None,
         "units": [UNITS[name] for name in QUANTITIES[here.reading.quantity]] if here.reading else [],
         "meter": meter,
-        "earlier": next((row for row in place.standing if row.step == here.key), None),
-        "last": place.rows[-1] if place.rows else None,
+        "earlier": next((row for row in run_state.effective if row.step == here.key), None),
+        "last": run_state.rows[-1] if run_state.rows else None,
         "skips": Result.Skip.choices,
     }
     return render(request, "jobs/pack_step.html", context)
 
 
 @require_safe
-def pack_end(request: HttpRequest, pk: int) -> HttpResponse:
+def pack_end(request: SignedInRequest, pk: int) -> HttpResponse:
     """What is shown where the way ends without the network."""
-    place = place_of(pk)
-    return render(request, "jobs/pack_end.html", {"run": place.run, "job": place.run.job})
+    run_state = run_state_of(pk)
+    return render(request, "jobs/pack_end.html", {"run": run_state.run, "job": run_state.run.job})
 
 
 @require_safe
-def outbox(request: HttpRequest) -> HttpResponse:
+def outbox(request: SignedInRequest) -> HttpResponse:
     """What this device has not sent yet: a list, retry, save to a file. Filled in by the device itself."""
     return render(request, "jobs/outbox.html")
 
@@ -96,7 +97,7 @@ def take_item(request: HttpRequest, pk: int) -> JsonResponse:
     try:
         item = _item(request)
         receipt = receive(run, item, by=request.user, at=timezone.now())
-    except OtherBody as error:
+    except IdempotencyConflict as error:
         return JsonResponse({"error": str(error)}, status=409)
     except (NotPossible, PermissionDenied) as error:
         return JsonResponse({"error": str(error)}, status=422)
@@ -115,7 +116,7 @@ def take_photo(request: HttpRequest, pk: int) -> JsonResponse:
     job = get_object_or_404(Job, pk=pk)
     try:
         photos.keep_photo(job, _picture(request, job), by=request.user, at=timezone.now())
-    except OtherBody as error:
+    except IdempotencyConflict as error:
         return JsonResponse({"error": str(error)}, status=409)
     except (NotPossible, PermissionDenied) as error:
         return JsonResponse({"error": str(error)}, status=422)
@@ -130,12 +131,12 @@ def worker(_request: HttpRequest) -> HttpResponse:
     return HttpResponse(body, content_type="text/javascript; charset=utf-8", headers={"Cache-Control": "no-cache"})
 
 
-def pack_urls(place: Place) -> list[str]:
+def pack_urls(run_state: RunState) -> list[str]:
     """Addresses of the steps that can still come, for the device to keep: the one to do now first."""
-    ahead = sorted(steps_ahead(place.flow, place.rows), key=place.flow.number_by_step.__getitem__)
-    ahead.sort(key=lambda step: step != place.way.current)
-    steps = [reverse("jobs:pack-step", args=[place.run.pk, key]) for key in ahead]
-    return [reverse("jobs:outbox"), reverse("jobs:pack-end", args=[place.run.pk]), *steps]
+    ahead = sorted(steps_ahead(run_state.flow, run_state.rows), key=run_state.flow.number_by_step.__getitem__)
+    ahead.sort(key=lambda step: step != run_state.walk.current)
+    steps = [reverse("jobs:pack-step", args=[run_state.run.pk, key]) for key in ahead]
+    return [reverse("jobs:outbox"), reverse("jobs:pack-end", args=[run_state.run.pk]), *steps]
 
 
 def _item(request: HttpRequest) -> dict[str, str]:
@@ -154,7 +155,7 @@ def _item(request: HttpRequest) -> dict[str, str]:
     return item
 
 
-def _picture(request: HttpRequest, job: Job) -> photos.Taken:
+def _picture(request: HttpRequest, job: Job) -> photos.NewPhoto:
     """The picture that was posted; an answer that was refused or is not of this job leaves it with the job alone."""
     file = request.FILES.get("picture")
     if file is None:
@@ -163,15 +164,15 @@ def _picture(request: HttpRequest, job: Job) -> photos.Taken:
         client_id = UUID(request.POST.get("client_id", ""))
     except ValueError:
         raise NotPossible("This picture has no number of its own. Take it again.") from None
-    return photos.Taken(file, client_id, words=request.POST.get("words", ""), result=_answered(request, job))
+    return photos.NewPhoto(file, client_id, words=request.POST.get("words", ""), result=_answered(request, job))
 
 
 def _answered(request: HttpRequest, job: Job) -> Result | None:
     try:
-        given = UUID(request.POST.get("answer", ""))
+        client_id = UUID(request.POST.get("answer", ""))
     except ValueError:
         return None
-    return Result.objects.filter(run__job=job, client_id=given).first()
+    return Result.objects.filter(run__job=job, client_id=client_id).first()
 
 
 def _named_limits(band: Band) -> str:
@@ -185,25 +186,25 @@ def _named_limits(band: Band) -> str:
 
 
 def _answer(
-    place: Place, step: Step, outcome: Outcome, values: dict[str, Quantity], meter: Meter | None
+    run_state: RunState, step: Step, outcome: Outcome, values: dict[str, Quantity], meter: Meter | None
 ) -> dict[str, object]:
-    """An answer as it is kept. ``interval`` decides on the device; ``told`` is what people see of it.
+    """An answer as it is kept. ``interval`` decides on the device; ``displayed`` is what people see of it.
 
-    Where ``told`` would say otherwise than ``interval`` of a reading with many digits, the device shows ``exact``.
+    Where ``displayed`` would say otherwise than ``interval`` of a reading with many digits, the device shows ``exact``.
     """
     band, go = outcome.band, outcome.go
-    interval, told, unit = None, None, step.reading.unit if step.reading is not None else ""
+    interval, displayed, unit = None, None, step.reading.unit if step.reading is not None else ""
     if band is not None and step.reading is not None and band.names <= values.keys() and not band.over_limit:
         interval = band.resolve(values, unit)
-        told = display_interval(band, values, unit, meter_of(meter) if meter is not None else None)
+        displayed = display_interval(band, values, unit, meter_of(meter) if meter is not None else None)
     return {
         "key": outcome.key,
         "label": outcome.label,
-        "goes": leads_to(place.flow, outcome),
+        "goes": leads_to(run_state.flow, outcome),
         "next": go.key if go.kind is GoKind.STEP else "",
         "interval": interval,
-        "told": told,
+        "told": displayed,
         "exact": replace(interval, told=True).words(UNITS[unit].sign) if interval else "",
         "over": bool(band is not None and band.over_limit),
-        "band": told.words(UNITS[unit].sign) if told else _named_limits(band) if band is not None else "",
+        "band": displayed.words(UNITS[unit].sign) if displayed else _named_limits(band) if band is not None else "",
     }

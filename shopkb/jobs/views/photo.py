@@ -5,11 +5,12 @@ from __future__ import annotations
 import mimetypes
 
 from django.core.files.storage import default_storage
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs.actions import photos
 from shopkb.jobs.errors import NotPossible
@@ -19,7 +20,7 @@ from shopkb.web.numbers import row_number
 
 
 @require_http_methods(["GET", "POST"])
-def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
+def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Add a picture to a job, or to a result of it (``?result=``)."""
     require(request.user, Right.WORK)
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
@@ -28,7 +29,7 @@ def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
     form = PhotoForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
-        taken = photos.Taken(data["picture"], data["client_id"], words=data["words"], result=result)
+        taken = photos.NewPhoto(data["picture"], data["client_id"], words=data["words"], result=result)
         try:
             photos.keep_photo(job, taken, by=request.user, at=timezone.now())
         except NotPossible as error:
@@ -40,13 +41,13 @@ def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_safe
-def photo(request: HttpRequest, name: str) -> HttpResponse | FileResponse:
+def photo(request: SignedInRequest, name: str) -> HttpResponse | FileResponse:
     """A picture, for people who may read jobs."""
     require(request.user, Right.READ)
-    held = get_object_or_404(Photo, name=name)
-    if not default_storage.exists(held.name):
+    photo_row = get_object_or_404(Photo, name=name)
+    if not default_storage.exists(photo_row.name):
         raise Http404
-    kind = mimetypes.guess_type(held.name)[0] or "application/octet-stream"
+    kind = mimetypes.guess_type(photo_row.name)[0] or "application/octet-stream"
     return FileResponse(
-        default_storage.open(held.name), content_type=kind, headers={"Cache-Control": "private, max-age=86400"}
+        default_storage.open(photo_row.name), content_type=kind, headers={"Cache-Control": "private, max-age=86400"}
     )

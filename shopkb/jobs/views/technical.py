@@ -5,20 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from django.db.models import Prefetch
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
-from shopkb.jobs.effective_results import walk_of
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
-from shopkb.jobs.views.run_state import Late, Place, answer_words, late_value_words, question
+from shopkb.jobs.run_results import walk_of
+from shopkb.jobs.views.run_state import LateEntry, RunState, answer_text, late_value_entry, question
 from shopkb.procedures.drawing import ChartOptions, DrawnChart, draw_chart
 from shopkb.procedures.storing import flow_of
 
 
 @dataclass(frozen=True)
-class Line:
+class LogLine:
     """One answer of the log, and whether it counts in the end."""
 
     title: str
@@ -28,20 +29,20 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class RunSheet:
     """One run: its way on the chart and all that was recorded, in order."""
 
-    place: Place
+    run_state: RunState
     drawn: DrawnChart
-    lines: list[Line]
+    lines: list[LogLine]
     asked: list[tuple[str, RunValue]]
     """Values asked once: the question, and what was typed."""
-    late: list[Late]
+    late: list[LateEntry]
     """Values that came too late to count."""
 
 
 @require_safe
-def technical(request: HttpRequest, pk: int) -> HttpResponse:
+def technical(request: SignedInRequest, pk: int) -> HttpResponse:
     """The technical page of a job. Two queries for each chart, each flow the first time, and a constant number."""
     require(request.user, Right.READ)
     job = get_object_or_404(Job.objects.for_list().select_related("closed_by"), pk=pk)
@@ -64,25 +65,26 @@ def _runs(job: Job) -> list[Run]:
     )  # fmt: skip
 
 
-def _sheet(run: Run) -> Sheet:
+def _sheet(run: Run) -> RunSheet:
     flow, rows = flow_of(run.revision), list(run.results.all())
-    counting = [row for row in rows if not hasattr(row, "retraction")]
-    place = Place(run, flow, counting, walk_of(flow, counting))
-    standing = {row.pk for row in place.standing}
-    lines = [Line(_title(place, row), answer_words(flow, row), row, _state(row, standing)) for row in rows]
+    not_retracted = [row for row in rows if not hasattr(row, "retraction")]
+    run_state = RunState(run, flow, not_retracted, walk_of(flow, not_retracted))
+    effective = {row.pk for row in run_state.effective}
+    lines = [LogLine(_title(run_state, row), answer_text(flow, row), row, _state(row, effective)) for row in rows]
     asked = [(question(flow, row.key), row) for row in run.values.all()]
-    late = [late_value_words(flow, row) for row in run.late_values.all()]
-    return Sheet(place, draw_chart(flow, ChartOptions(path=place.way.path, now=place.way.current)), lines, asked, late)
+    late = [late_value_entry(flow, row) for row in run.late_values.all()]
+    chart = draw_chart(flow, ChartOptions(path=run_state.walk.path, now=run_state.walk.current))
+    return RunSheet(run_state, chart, lines, asked, late)
 
 
-def _title(place: Place, row: Result) -> str:
-    step = place.flow.step_by_key.get(row.step)
+def _title(run_state: RunState, row: Result) -> str:
+    step = run_state.flow.step_by_key.get(row.step)
     return step.title if step is not None else row.step
 
 
-def _state(row: Result, standing: set[int]) -> str:
-    if row.pk in standing:
+def _state(row: Result, effective: set[int]) -> str:
+    if row.pk in effective:
         return "off the written way" if row.off_path else "counts"
-    if row.is_kept_aside:
+    if row.is_late:
         return "came too late"
     return "taken back" if hasattr(row, "retraction") else "superseded"

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Context, Decimal
 
-from django.http import HttpRequest
-
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import ComputedValue, Flow, Step
@@ -37,7 +36,7 @@ class Button:
     primary: bool
 
 
-def chosen_meter(request: HttpRequest) -> Meter | None:
+def chosen_meter(request: SignedInRequest) -> Meter | None:
     key = request.session.get(METER)
     return Meter.objects.filter(key=key).first() if key else None
 
@@ -66,7 +65,7 @@ def judge_typed(
     return judgement, line, unreadable
 
 
-def verdict_words(step: Step, judgement: Judgement | None) -> str:
+def verdict_text(step: Step, judgement: Judgement | None) -> str:
     """The verdict in a few words: where the reading lies, and whether that is sure."""
     if judgement is None:
         return ""
@@ -80,13 +79,13 @@ def verdict_words(step: Step, judgement: Judgement | None) -> str:
 
 def answer_buttons(flow: Flow, step: Step, proposed: str, line: NumberLine | None) -> list[Button]:
     """``line``: where the ranges are told in words, with the digits that its meter and reading ask for."""
-    told_by_number = {entry.key: entry.text for entry in line.legend} if line else {}
+    range_by_number = {entry.key: entry.text for entry in line.legend} if line else {}
     buttons = []
     for number, outcome in enumerate(step.outcomes, start=1):
         band = ""
         if outcome.band is not None and step.reading is not None and outcome.band.over_limit:
             band = outcome.band.resolve({}, step.reading.unit).words("")
-        band = band or told_by_number.get(str(number), "")
+        band = band or range_by_number.get(str(number), "")
         goes = "; ".join(part for part in (band, leads_to(flow, outcome)) if part)
         buttons.append(Button(outcome.key, number, outcome.label, goes, outcome.key == proposed))
     return sorted(buttons, key=lambda button: not button.primary)
@@ -106,14 +105,14 @@ def as_shown(typed: str, unit: str, step: Step) -> str:
 def expectations(flow: Flow, step: Step, values: Mapping[str, Quantity]) -> list[str]:
     """How each computed limit of this step was worked out, one sentence each."""
     names = {name for outcome in step.outcomes if outcome.band for name in outcome.band.names}
-    told = []
+    sentences = []
     for value in flow.values:
         if value.key in names and isinstance(value, ComputedValue) and value.key in values:
             expected = compute(value.compute, dict(value.inputs), values)
-            told.append(
+            sentences.append(
                 f"Expected {value.key.replace('_', ' ')}: {format_quantity(_rounded(expected.value))}. {expected.how}"
             )
-    return told
+    return sentences
 
 
 def _rounded(quantity: Quantity) -> Quantity:

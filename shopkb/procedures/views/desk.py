@@ -27,7 +27,7 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused, EditConflict
 from shopkb.procedures.storing import flow_of
 from shopkb.web.htmx import wants_part
-from shopkb.web.markdown import shown
+from shopkb.web.markdown import shown_markdown
 from shopkb.web.numbers import row_number
 
 
@@ -209,7 +209,8 @@ def cause_picker(request: HttpRequest, key: str, number: int) -> HttpResponse:
 def preview(request: HttpRequest) -> HttpResponse:
     """An instruction as the person at the vehicle will see it."""
     require(request.user, Right.WRITE)
-    return render(request, "procedures/desk/_preview.html", {"text": shown(request.POST.get("instruction", ""))})
+    text = shown_markdown(request.POST.get("instruction", ""))
+    return render(request, "procedures/desk/_preview.html", {"text": text})
 
 
 @require_POST

@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 
 from django.db.models import OuterRef, Q, Subquery
 
-from shopkb.jobs.effective_results import standing_results
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures.job_facts import CURED, AnswerFact, Facts, JobFact, RepairFact
@@ -139,12 +139,12 @@ ANSWER_FIELDS = (
 def _answers(jobs: Sequence[int]) -> dict[int, list[AnswerFact]]:
     """Those that stand, in the order in which they were recorded. Two queries."""
     runs: dict[int, list[Any]] = defaultdict(list)
-    for row in Result.objects.counting().filter(run__job__in=jobs).values_list(*ANSWER_FIELDS, named=True):
+    for row in Result.objects.not_retracted().filter(run__job__in=jobs).values_list(*ANSWER_FIELDS, named=True):
         runs[row.run_id].append(row)
     turned = {run: rows for run, rows in runs.items() if any(row.replaces_id or row.off_path for row in rows)}
     revisions = Revision.objects.in_bulk({rows[0].run__revision_id for rows in turned.values()})
     for run, rows in turned.items():
-        runs[run] = standing_results(flow_of(revisions[rows[0].run__revision_id]), rows)
+        runs[run] = effective_results(flow_of(revisions[rows[0].run__revision_id]), rows)
     found: dict[int, list[AnswerFact]] = defaultdict(list)
     for row in sorted((row for rows in runs.values() for row in rows), key=lambda row: row.pk):
         found[row.run__job_id].append(

@@ -26,7 +26,7 @@ from shopkb.reports.gathering.job_rows import job_facts
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.improving.step_removal import CannotLeaveOut, LeftOut, without
 from shopkb.reports.pages import tests_page
-from shopkb.web.humanize import minutes_words
+from shopkb.web.humanize import minutes_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ def sentence(figures: StepFigures) -> str:
     jobs = f"in {figures.done} jobs" if not figures.found else f"of {figures.done} jobs"
     if figures.minutes is None:
         return f"It {found} {jobs}."
-    return f"It costs {minutes_words(figures.minutes)} each time and {found} {jobs}."
+    return f"It costs {minutes_text(figures.minutes)} each time and {found} {jobs}."
 
 
 def usual_answer(flow: Flow, step: Step, traffic: Mapping[tuple[str, str], int]) -> str:

@@ -26,7 +26,7 @@ from shopkb.reports.pages.shelf_page import gathered_drifts, gathered_uncared
 from shopkb.reports.presenting.cells import rounded
 from shopkb.reports.presenting.money import money_of_minutes
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.humanize import minutes_words, percent
+from shopkb.web.humanize import minutes_text, percent
 
 COLUMNS = (
     Column("what", "What the jobs say"),
@@ -164,7 +164,7 @@ def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
     of = f"{one.part} of {one.whole}"
     at = f"“{one.title}” in {one.procedure_title}"
     if one.matter is Matter.COSTLY_STEP:
-        cost = f"costs {minutes_words(one.each)} and " if one.each else ""
+        cost = f"costs {minutes_text(one.each)} and " if one.each else ""
         return f"{at} {cost}found nothing in {one.part} jobs. It tells {rounded(one.bits, 2)} bits."
     if one.matter is Matter.MISLEADING_END:
         return f"What {at} named was wrong in {of} repairs."

@@ -24,7 +24,7 @@ from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.cells import whole
 from shopkb.reports.presenting.money import money_of_minutes
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.humanize import minutes_words
+from shopkb.web.humanize import minutes_text
 
 PROCEDURES = (
     Column("procedure", "Procedure"),
@@ -114,9 +114,7 @@ def _intro(found: tuple[ProcedureFigures, ...], filters: Filters) -> str:
     moved = [row for row in found if row.change and row.change.words != "no clear change"]
     if not moved:
         return "No procedure has become clearly quicker or slower in this period."
-    told = (
-        f"{row.title} {row.change.words} by {minutes_words(abs(row.change.minutes))}" for row in moved if row.change
-    )
+    told = (f"{row.title} {row.change.words} by {minutes_text(abs(row.change.minutes))}" for row in moved if row.change)
     return f"In the second half of the period: {'; '.join(told)}."
 
 

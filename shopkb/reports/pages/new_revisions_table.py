@@ -19,7 +19,7 @@ from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.pages.report_data import Material
 from shopkb.reports.presenting.cells import whole
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
-from shopkb.web.humanize import minutes_words, percent
+from shopkb.web.humanize import minutes_text, percent
 
 SHOWN_MONTHS = 2 * USUAL_MONTHS
 """So far back from the end of the period a revision is called new."""
@@ -61,7 +61,7 @@ class Beside:
         """What chance alone does not explain, in one sentence; empty if that is nothing."""
         told = []
         if self.moved and self.moved.words in ("quicker", "slower"):
-            told.append(f"{minutes_words(abs(self.moved.minutes))} {self.moved.words} than revision {self.one.before}")
+            told.append(f"{minutes_text(abs(self.moved.minutes))} {self.moved.words} than revision {self.one.before}")
         for what, now, then in (
             ("repaired in vain", self.since.in_vain, self.before.in_vain),
             ("came back", self.since.back, self.before.back),

@@ -13,7 +13,7 @@ from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
 from shopkb.reports.presenting.money import money_words
 from shopkb.reports.presenting.tables import Cell, Column, Kind
 from shopkb.web.bars import interval_bar
-from shopkb.web.humanize import minutes_words, percent, percent_number
+from shopkb.web.humanize import minutes_text, percent, percent_number
 
 NOTHING = "–"
 FEW = "too few"
@@ -26,7 +26,7 @@ def shown(column: Column, cell: Cell) -> SafeString:
         return _share(value, cell)
     if isinstance(value, Spread):
         rests = _range(value.low, value.high) if not value.too_few else f"{value.n}, {FEW}"
-        return _linked(minutes_words(value.median) if not value.too_few else NOTHING, cell, rests)
+        return _linked(minutes_text(value.median) if not value.too_few else NOTHING, cell, rests)
     if isinstance(value, Mean):
         ends = value.interval()
         rests = f"{value.n}, {FEW}"
@@ -34,7 +34,7 @@ def shown(column: Column, cell: Cell) -> SafeString:
             rests = (
                 f"{whole(ends[0])} to {whole(ends[1])} min, {number_format(value.n, force_grouping=True)} {column.of}"
             )
-        return _linked(minutes_words(value.value) if not value.too_few else NOTHING, cell, rests)
+        return _linked(minutes_text(value.value) if not value.too_few else NOTHING, cell, rests)
     return _linked(words(column, value), cell, "")
 
 
@@ -58,7 +58,7 @@ def _range(low: float, high: float) -> str:
     """``22 to 26 min``, ``41 min to 1 h 05``."""
     if low >= 1 and high < 59.5:
         return f"{whole(low)} to {whole(high)} min"
-    return f"{minutes_words(low)} to {minutes_words(high)}"
+    return f"{minutes_text(low)} to {minutes_text(high)}"
 
 
 def words(column: Column, value: object) -> str:
@@ -78,7 +78,7 @@ def words(column: Column, value: object) -> str:
 
 def _number(kind: Kind, value: float) -> str:
     if kind is Kind.MINUTES:
-        return minutes_words(value)
+        return minutes_text(value)
     if kind is Kind.MONEY:
         return money_words(value)
     if isinstance(value, int):

@@ -10,28 +10,28 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.web import bars, humanize
-from shopkb.web.markdown import shown
+from shopkb.web.markdown import shown_markdown
 
 register = template.Library()
 
 register.filter("signal_class", humanize.signal_class)
-register.filter("minutes", humanize.minutes_words)
+register.filter("minutes", humanize.minutes_text)
 register.filter("percent", humanize.percent)
 register.filter("percent_number", humanize.percent_number)
-register.filter("jobs_words", humanize.jobs_words)
-register.filter("chance_words", humanize.chance_words)
+register.filter("jobs_words", humanize.jobs_text)
+register.filter("chance_words", humanize.chance_text)
 
 
 @register.filter
 def md(text: str | None) -> SafeString:
     """User text as safe HTML."""
-    return shown(text or "")
+    return shown_markdown(text or "")
 
 
 @register.filter
 def reading(value: object, how: str = "") -> str:
     """A quantity as a meter shows it; ``reading:"signed"`` for a difference."""
-    return humanize.reading_words(value, signed=how == "signed")
+    return humanize.reading_text(value, signed=how == "signed")
 
 
 @register.filter
@@ -42,7 +42,7 @@ def when(moment: dt.datetime | dt.date | None) -> str:
     if isinstance(moment, dt.datetime):
         moment = timezone.localtime(moment)
     return format_html(
-        '<time datetime="{}">{}</time>', moment.isoformat(), humanize.when_words(moment, timezone.localtime())
+        '<time datetime="{}">{}</time>', moment.isoformat(), humanize.when_text(moment, timezone.localtime())
     )
 
 

@@ -11,10 +11,10 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from shopkb.demo.comparing import LEVEL, Coverage, Line, compare, coverage
+from shopkb.demo.comparing import LEVEL, ComparedFigure, Coverage, compare, coverage
 from shopkb.demo.editions import WorldError, earlier_flows, not_in_force
 from shopkb.demo.models import DemoMark
-from shopkb.demo.simulator import Shop
+from shopkb.demo.simulator import ShopSimulator
 from shopkb.demo.truth import TruthError, misfits, read_truth
 from shopkb.demo.world import MONTH, access_minutes, dangers, flows_in_force
 from shopkb.evidence.learning import kept
@@ -42,7 +42,7 @@ class Command(BaseCommand):
         if not all(one.enough for one in found):
             raise SystemExit(TOO_FEW)
 
-    def _print(self, lines: Sequence[Line], found: Sequence[Coverage]) -> None:
+    def _print(self, lines: Sequence[ComparedFigure], found: Sequence[Coverage]) -> None:
         self.stdout.write(f"{'true':>6} {'learned':>7}  {LEVEL:.0%} interval  {'jobs':>5}  inside  what")
         for line in lines:
             inside = "yes" if line.inside else "NO"
@@ -56,13 +56,13 @@ class Command(BaseCommand):
                 f"{one.least} or more expected of {LEVEL:.0%} intervals)."
             )
 
-    def _print_json(self, lines: Sequence[Line], found: Sequence[Coverage]) -> None:
+    def _print_json(self, lines: Sequence[ComparedFigure], found: Sequence[Coverage]) -> None:
         rows = [asdict(line) | {"inside": line.inside} for line in lines]
         kinds = [asdict(one) | {"enough": one.enough} for one in found]
         self.stdout.write(json.dumps({"level": LEVEL, "coverage": kinds, "lines": rows}, indent=2))
 
 
-def _lines(simulate: int) -> tuple[Line, ...]:
+def _lines(simulate: int) -> tuple[ComparedFigure, ...]:
     if DemoMark._meta.db_table not in connection.introspection.table_names():
         raise CommandError(_not_the_demo(), returncode=NOT_POSSIBLE)
     mark = DemoMark.objects.first()
@@ -82,7 +82,9 @@ def _lines(simulate: int) -> tuple[Line, ...]:
     since = mark.made_at - truth.shop.months * MONTH
     # Another seed than the demo's: the long run must not hold the very jobs that were learned from.
     rng = np.random.default_rng([mark.seed, 1])
-    shop = Shop(truth, flows, rng, since, mark.made_at, access_minutes(), dangers(), earlier_flows(truth, others))
+    shop = ShopSimulator(
+        truth, flows, rng, since, mark.made_at, access_minutes(), dangers(), earlier_flows(truth, others)
+    )
     return compare(truth, flows, kept(), shop.jobs(simulate))
 
 

@@ -22,8 +22,8 @@ class Command(BaseCommand):
     def handle(self, *args: Any, dry_run: bool, **options: Any) -> None:
         fit = fit_strengths(at=timezone.now(), store=not dry_run)
         if options["json"]:
-            told = {"strengths": fit.strengths, "as_of": fit.as_of, "verified_jobs": fit.verified_jobs}
-            self.stdout.write(json.dumps({**told, "kept": not dry_run}, indent=2))
+            summary = {"strengths": fit.strengths, "as_of": fit.as_of, "verified_jobs": fit.verified_jobs}
+            self.stdout.write(json.dumps({**summary, "kept": not dry_run}, indent=2))
             return
         levels = ", ".join(f"{strength:.1f}" for strength in fit.strengths) or "none: one platform says nothing"
         self.stdout.write(

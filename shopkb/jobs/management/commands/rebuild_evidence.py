@@ -27,22 +27,22 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, dry_run: bool, **options: Any) -> None:
         self.quiet = options["json"]
-        held = kept()
+        stored = kept()
         counted = total_of(self._cases())
-        differing = sorted(key for key in held.keys() | counted.keys() if held.get(key) != counted.get(key))
+        differing = sorted(key for key in stored.keys() | counted.keys() if stored.get(key) != counted.get(key))
         if differing and not dry_run:
             rebuild(self._cases())
-        told = {
+        summary = {
             "tallies": len(counted),
             "differing": len(differing),
             "first": [str(key) for key in differing[:5]],
             "rebuilt": bool(differing) and not dry_run,
         }
         if options["json"]:
-            self.stdout.write(json.dumps(told, indent=2))
+            self.stdout.write(json.dumps(summary, indent=2))
         else:
-            self.stdout.write(f"{told['tallies']} tallies counted, {told['differing']} differed.")
-            for line in told["first"]:
+            self.stdout.write(f"{summary['tallies']} tallies counted, {summary['differing']} differed.")
+            for line in summary["first"]:
                 self.stdout.write(f"  {line}")
             if differing:
                 self.stdout.write("Nothing was changed: dry run." if dry_run else "Rebuilt.")

@@ -35,9 +35,9 @@ class Command(BaseCommand):
         gone = rotate(options["to"], options["keep"])
         size = made.path.stat().st_size
         if options["json"]:
-            told = {"file": str(made.path), "bytes": size, "rows": made.rows, "photos": len(made.photos)}
-            told["log_ends"] = made.log_ends
-            self.stdout.write(json.dumps({**told, "removed": [path.name for path in gone]}, indent=2))
+            report = {"file": str(made.path), "bytes": size, "rows": made.rows, "photos": len(made.photos)}
+            report["log_ends"] = made.log_ends
+            self.stdout.write(json.dumps({**report, "removed": [path.name for path in gone]}, indent=2))
             return
         self.stdout.write(f"{made.path}: {made.rows} rows, {len(made.photos)} photos, {size / 1e6:.1f} MB.")
         if gone:

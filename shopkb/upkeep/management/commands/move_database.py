@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from shopkb.upkeep.archive import ArchiveError, make
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.restoring import NotEmpty, current_digests, differing, restore
+from shopkb.upkeep.restoring import TargetNotEmpty, current_digests, differing, restore
 from shopkb.upkeep.snapshot import added
 
 FAILED, REFUSED = 1, 2
@@ -37,9 +37,9 @@ class Command(BaseCommand):
             target["OPTIONS"] = settings.SQLITE_OPTIONS
         with tempfile.TemporaryDirectory(prefix="shopkb-move-") as folder, added(TARGET, dict(target)):
             try:
-                archive = make(Path(folder), timezone.now(), tell=self._tell)
-                restore(archive, alias=TARGET, tell=self._tell)
-            except NotEmpty as error:
+                archive = make(Path(folder), timezone.now(), report=self._tell)
+                restore(archive, alias=TARGET, report=self._tell)
+            except TargetNotEmpty as error:
                 raise CommandError(str(error), returncode=REFUSED) from error
             except (ArchiveError, OSError) as error:
                 raise CommandError(str(error), returncode=FAILED) from error

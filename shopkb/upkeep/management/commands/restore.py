@@ -9,7 +9,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
 from shopkb.upkeep.archive import ArchiveError, read
-from shopkb.upkeep.restoring import NotEmpty, restore, restore_photos
+from shopkb.upkeep.restoring import TargetNotEmpty, restore, restore_photos
 
 FAILED, REFUSED = 1, 2
 
@@ -32,7 +32,7 @@ class Command(BaseCommand):
             archive = read(options["file"])
             restore(archive)
             pictures = restore_photos(archive)
-        except NotEmpty as error:
+        except TargetNotEmpty as error:
             raise CommandError(str(error), returncode=REFUSED) from error
         except (ArchiveError, OSError) as error:
             raise CommandError(str(error), returncode=FAILED) from error

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from shopkb.upkeep.chains import chain_ends
-from shopkb.upkeep.invariants import CHECKS, MENDS, broken
+from shopkb.upkeep.invariants import CHECKS, MENDS, broken_invariants
 
 BROKEN = 1
 
@@ -26,16 +26,16 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="Print one JSON object.")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        found, mended = broken(), []
+        found, mended = broken_invariants(), []
         if options["repair"]:
             mended = sorted({finding.law for finding in found if finding.mendable} & MENDS.keys())
             for law in mended:
                 MENDS[law]()
-            found = broken() if mended else found
+            found = broken_invariants() if mended else found
         if options["json"]:
-            told = {"laws": list(CHECKS), "broken": [asdict(finding) for finding in found], "mended": mended}
-            told["log"] = asdict(chain_ends())
-            self.stdout.write(json.dumps(told, indent=2))
+            report = {"laws": list(CHECKS), "broken": [asdict(finding) for finding in found], "mended": mended}
+            report["log"] = asdict(chain_ends())
+            self.stdout.write(json.dumps(report, indent=2))
         else:
             for law in mended:
                 self.stdout.write(f"{law}: mended.")

@@ -9,7 +9,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import AnsweredStep, Walk, walk
 
 
-class Recorded(Protocol):
+class ResultLike(Protocol):
     """What tells whether a result stands: a row, or as much of it as was read."""
 
     @property
@@ -24,28 +24,28 @@ class Recorded(Protocol):
     def off_path(self) -> bool: ...
 
 
-R = TypeVar("R", bound=Recorded)
+R = TypeVar("R", bound=ResultLike)
 
 
 def on_path(rows: Sequence[R]) -> list[R]:
     return [row for row in rows if not row.off_path]
 
 
-def walk_of(flow: Flow, rows: Sequence[Recorded]) -> Walk:
+def walk_of(flow: Flow, rows: Sequence[ResultLike]) -> Walk:
     """Where the run stands. ``rows`` in the order they were recorded."""
     return walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in on_path(rows)])
 
 
-def standing_results(flow: Flow, rows: Sequence[R]) -> list[R]:
+def effective_results(flow: Flow, rows: Sequence[R]) -> list[R]:
     """The results that count: those on the way taken, and the latest of each step done out of order."""
     ordered = on_path(rows)
-    standing = [ordered[index] for index in walk_of(flow, rows).standing]
-    done = {row.step for row in standing}
+    effective = [ordered[index] for index in walk_of(flow, rows).standing]
+    done = {row.step for row in effective}
     aside = {row.step: row for row in rows if row.off_path and row.step not in done and has_place(flow, row)}
-    return sorted([*standing, *aside.values()], key=lambda row: row.pk)
+    return sorted([*effective, *aside.values()], key=lambda row: row.pk)
 
 
-def has_place(flow: Flow, row: Recorded) -> bool:
+def has_place(flow: Flow, row: ResultLike) -> bool:
     """Whether the flow still has the step and the outcome: a run may have been moved to a newer revision."""
     step = flow.step_by_key.get(row.step)
     return step is not None and (row.outcome or row.onward) in {outcome.key for outcome in step.outcomes}
