@@ -26,7 +26,7 @@ import numpy as np
 from sklearn.naive_bayes import CategoricalNB, MultinomialNB
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
-from shopkb.core.diagnosis.belief.information import telling_power
+from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.belief.posterior import posterior, posteriors, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.rates.intervals import Array
@@ -228,9 +228,9 @@ def bench_telling() -> Iterator[Row]:
         bayes, rows = naive_bayes(model), rows_of(model, results)
         known = {result.step for result in results}
         left = [t for t, test in enumerate(model.tests) if test.step not in known]
-        ours = telling_power(model, posterior(model, results))[left]
+        ours = information_gain(model, posterior(model, results))[left]
         assert np.abs(ours - telling_by_scikit(bayes, model, rows, left)).max() < 1e-9
-        mine = median(lambda model=model, results=results: telling_power(model, posterior(model, results)))
+        mine = median(lambda model=model, results=results: information_gain(model, posterior(model, results)))
         theirs = median(
             lambda bayes=bayes, model=model, rows=rows, left=left: telling_by_scikit(bayes, model, rows, left)
         )

@@ -27,7 +27,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.advice.job_states import Ground
+from shopkb.core.diagnosis.advice.job_states import OpenJob
 from shopkb.core.diagnosis.advice.next_action import LEAST_SAVED, Advice, advise
 from shopkb.core.diagnosis.advice.repairs import LEAST_COST, Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
@@ -129,11 +129,11 @@ class Shop:
 
     def floor(self) -> float:
         """Expected minutes below which no order falls."""
-        at = Ground.of(truth_in(self.model, self.world), (), (), self.prices, None, None)
+        at = OpenJob.of(truth_in(self.model, self.world), (), (), self.prices, None, None)
         found = 0.0
         for cause, chance in enumerate(self.world.prior[PLATFORM]):
             known = cause < len(self.world.causes) - 1
-            proof = float(at.here.owed[0] @ at.costs.matrix[cause]) if known else self.prices.look_further
+            proof = float(at.current.owed[0] @ at.costs.matrix[cause]) if known else self.prices.look_further
             found += float(chance) * (self._own_repair(cause, frozenset()) + min(proof, self.prices.look_further))
         return found
 

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from shopkb.core.diagnosis.belief.information import telling_power
+from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallySums
@@ -161,7 +161,7 @@ def _jobs(answered: Iterable[tuple[tuple[str, str], TallySums]], *, proven: bool
 
 def _bits(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict[str, float]:
     model = learn(counts, platform, prior_strengths=strengths)
-    power = telling_power(model, model.prior)
+    power = information_gain(model, model.prior)
     return {test.step: float(bits) for test, bits in zip(model.tests, power, strict=True)}
 
 

@@ -13,7 +13,7 @@ import pytest
 from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
-from shopkb.core.diagnosis.belief.information import telling_power
+from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from tests.core.diagnosis.flows import model, two_outcomes
@@ -70,7 +70,7 @@ def test_entropy_and_huffman_length_bound_what_tests_must_tell(name: str) -> Non
     prior = {f"c{place}": weight for place, weight in enumerate((weights / weights.sum()).tolist())}
     expected = BOUNDS["expected"][name.removesuffix("_percent")]
     all_of_it = {f"o{place}": {cause: float(cause == f"c{place}") for cause in prior} for place in range(len(prior))}
-    entropy = float(telling_power(one := model(prior, {"t": all_of_it}), one.prior)[0])
+    entropy = float(information_gain(one := model(prior, {"t": all_of_it}), one.prior)[0])
     assert entropy == pytest.approx(expected["entropy_bits"], abs=BOUNDS["tolerance"])
     assert huffman(list(prior.values())) == pytest.approx(expected["huffman_mean_length"], abs=BOUNDS["tolerance"])
     assert cost_of_advice(prior) >= huffman(list(prior.values())) - 1e-9 >= entropy - 1e-9

@@ -1,8 +1,8 @@
-"""The ways that a job may go on: which tests may come, what they take, what a repair still owes for its proof.
+"""The states that an open job may come to: which tests are possible next, how long they take, and what proof costs.
 
-Where a cause has to be proven before its repair, a repair that is not proven yet owes the minutes of the cheapest row
-of tests that can prove it: else a plan would count on fitting parts that it may not fit. Everything is worked out for
-many ways at once.
+Where a cause has to be proven before its repair, an unproven repair costs in addition the minutes of the cheapest chain
+of tests that can prove it; otherwise a plan would count on fitting parts that it may not fit. A chain is a test with
+all the tests that it needs first. Everything is computed for many states at once.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.rates.intervals import Array
 
 
-class Ways(NamedTuple):
-    """Ways that a job may go on, one a row.
+class JobStates(NamedTuple):
+    """States that a job may be in after some further tests, one a row.
 
-    ``weights`` (n x causes) sum to how likely the way is; ``opened`` (n x states) are the set-up states reached,
-    ``done`` (n x tests) the tests done, ``proven`` (n x repairs) the repairs whose cause a result named, and ``owed``
-    (n x repairs) the minutes that the others still owe for their proof.
+    ``weights`` (n x causes) is the probability of state and cause together; ``opened`` (n x set-ups) are the set-up
+    states reached, ``done`` (n x tests) the tests done, ``proven`` (n x repairs) the repairs whose cause a result
+    named, and ``owed`` (n x repairs) the minutes that a proof of the others still takes.
     """
 
     weights: Array
@@ -35,17 +35,17 @@ class Ways(NamedTuple):
     proven: Flags
     owed: Array
 
-    def at(self, rows: Places | Flags) -> Ways:
-        """Some of them."""
-        return Ways(self.weights[rows], self.opened[rows], self.done[rows], self.proven[rows], self.owed[rows])
+    def at(self, rows: Places | Flags) -> JobStates:
+        """The states of these rows."""
+        return JobStates(self.weights[rows], self.opened[rows], self.done[rows], self.proven[rows], self.owed[rows])
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
-    """An open job: what is believed, what may be done, what has been reached.
+class OpenJob:
+    """An open job: what is believed of its causes, which steps are allowed, which set-up states are reached.
 
-    ``recorded`` are the rows of the table that were found; ``steps_done`` those of any procedure, whether the model
-    knows them or not.
+    ``recorded`` are the rows of the model's table that were answered; ``steps_done`` are the (procedure, step) done,
+    also of procedures that the model does not cover. ``allowed`` as for :func:`next_action.advise`.
     """
 
     model: CauseModel
@@ -62,7 +62,7 @@ class Ground:
         cls, model: CauseModel, results: Sequence[CaseResult], not_cured: Sequence[str], prices: Prices,
         allowed: Collection[tuple[str, str]] | None, opened: frozenset[str] | None,
     ) -> Self:  # fmt: skip
-        """Where a job stands; see :func:`next_action.advise`."""
+        """From what was recorded; arguments as for :func:`next_action.advise`."""
         done = frozenset((result.procedure, result.step) for result in results if result.outcome)
         if opened is None:
             opened = frozenset(
@@ -72,12 +72,12 @@ class Ground:
         return cls(model, prices, weights, costs, tuple(rows_of(model, results)), done, allowed, opened)
 
     @cached_property
-    def here(self) -> Ways:
-        """The one way that was gone."""
+    def current(self) -> JobStates:
+        """The present state, as one row."""
         opened = np.array([state in self.opened for state in self.costs.states], dtype=bool)
         done = np.array([(test.procedure, test.step) in self.steps_done for test in self.model.tests], dtype=bool)
         owed = self.owed(opened[None, :], done[None, :]) * ~self.proven
-        return Ways(self.weights[None, :], opened[None, :], done[None, :], self.proven[None, :], owed)
+        return JobStates(self.weights[None, :], opened[None, :], done[None, :], self.proven[None, :], owed)
 
     def setup(self, access: str) -> float:
         """Minutes to reach a set-up state from here."""
@@ -87,8 +87,8 @@ class Ground:
         return self.allowed is None or key in self.allowed
 
     @cached_property
-    def _waits(self) -> Array:
-        """Tests x tests: 1 where the one needs the other to be done before."""
+    def _needs(self) -> Array:
+        """Tests x tests: 1 where the first needs the second to be done before."""
         waits = np.zeros((len(self.model.tests), len(self.model.tests)))
         for place, test in enumerate(self.model.tests):
             for need in test.needs:
@@ -98,16 +98,17 @@ class Ground:
         return waits
 
     @cached_property
-    def rows(self) -> Array:
-        """Tests x tests: 1 in the row that leads to a test, of all that it needs, however far back, and itself."""
-        rows = np.minimum(self._waits + np.eye(len(self.model.tests)), 1.0)
-        while not np.array_equal(further := np.minimum(rows @ rows, 1.0), rows):
-            rows = further
-        return rows
+    def chains(self) -> Array:
+        """Tests x tests: 1 where the second belongs to the chain of the first, itself included."""
+        chains = np.minimum(self._needs + np.eye(len(self.model.tests)), 1.0)
+        while not np.array_equal(further := np.minimum(chains @ chains, 1.0), chains):
+            chains = further
+        return chains
 
     @cached_property
     def _possible(self) -> Flags:
-        """By test: whether it may come at some time; not what needs a step that is no test and not done."""
+        """By test: whether it can come at any time. A test that needs a step which is neither a test nor done
+        cannot."""
         return np.array([
             self._is_allowed((test.procedure, test.step))
             and all((test.procedure, need) in self.model.test_of or (test.procedure, need) in self.steps_done
@@ -115,21 +116,21 @@ class Ground:
             for test in self.model.tests
         ], dtype=bool)  # fmt: skip
 
-    def may(self, done: Flags) -> Flags:
-        """Ways x tests: which may come next. ``done`` is ways x tests."""
-        ready: Flags = (1.0 - done) @ self._waits.T == 0
+    def possible_next(self, done: Flags) -> Flags:
+        """States x tests: which may come next. ``done`` is states x tests."""
+        ready: Flags = (1.0 - done) @ self._needs.T == 0
         return self._possible & ~done & ready
 
-    def _row_sums(self, tests: Places) -> Array:
-        """Tests x what the rows to ``tests`` hold of them, side by side: minutes, steps in each set-up state, steps
-        that may not come."""
-        rows = self.rows[tests]
-        states = (rows * self.state_of_test[:, place] for place in range(self._state_minutes.size))
-        return np.concatenate([rows * self.model.minutes, *states, rows * ~self._possible]).T.copy()
+    def _chain_sums(self, tests: Places) -> Array:
+        """What each test adds to the chains of ``tests``, as tests x (parts x ``tests``). The parts are: minutes, one
+        for each set-up state (1 where the test is done in it), and 1 where the test is impossible."""
+        chains = self.chains[tests]
+        set_ups = (chains * self.state_of_test[:, place] for place in range(self._state_minutes.size))
+        return np.concatenate([chains * self.model.minutes, *set_ups, chains * ~self._possible]).T.copy()
 
-    def row_takes(self, opened: Flags, done: Flags, tests: Places, sums: Array) -> Array:
-        """Ways x ``tests``: minutes of the row that leads to each, set-ups included; infinite for what is done or may
-        not come. ``sums`` are those of :meth:`_row_sums`."""
+    def chain_minutes(self, opened: Flags, done: Flags, tests: Places, sums: Array) -> Array:
+        """States x ``tests``: minutes of the chain of each, set-ups included; infinite for a test that is done or
+        impossible. ``sums`` are those of :meth:`_chain_sums`."""
         parts = ((1.0 - done) @ sums).reshape(len(done), -1, tests.size)
         minutes = parts[:, 0]
         for place, cost in enumerate(self._state_minutes):
@@ -138,8 +139,9 @@ class Ground:
 
     @cached_property
     def all_tests(self) -> tuple[Places, Array]:
+        """The places of all tests, and the sums of their chains."""
         places = np.arange(len(self.model.tests))
-        return places, self._row_sums(places)
+        return places, self._chain_sums(places)
 
     @cached_property
     def state_of_test(self) -> Flags:
@@ -154,8 +156,8 @@ class Ground:
     def _state_minutes(self) -> Array:
         return np.array([self.model.access_minutes[state] for state in self.costs.states], dtype=float)
 
-    def takes(self, opened: Flags) -> Array:
-        """Ways x tests: minutes of each test, those to its set-up state included."""
+    def test_minutes(self, opened: Flags) -> Array:
+        """States x tests: minutes of each test, those to reach its set-up state included."""
         minutes: Array = self.model.minutes + (~opened * self._state_minutes) @ self.state_of_test.T
         return minutes
 
@@ -163,7 +165,7 @@ class Ground:
     def proves(self) -> Array:
         """Branches x repairs: 1 where a branch names one of a repair's causes with a proof that the shop accepts.
 
-        Nothing proves that looking further is needed, not even a proof of what was repaired without a cure."""
+        The last column, looking further, is 0: no branch proves that none of the listed causes is the one."""
         found = np.zeros((len(self.model.branches), self.costs.minutes.size))
         for row, branch in enumerate(self.model.branches):
             column = self.model.column_of.get(branch.names)
@@ -178,30 +180,31 @@ class Ground:
 
     @cached_property
     def proving(self) -> Flags:
+        """:attr:`proves` as booleans."""
         return np.asarray(self.proves > 0)
 
     @cached_property
     def sizes(self) -> Places:
-        """Outcomes of each test."""
+        """Number of outcomes of each test."""
         return np.array([test.stop - test.start for test in self.model.tests], dtype=np.intp)
 
     @cached_property
-    def _provers(self) -> tuple[Places, list[tuple[int, Places]], Array]:
-        """The tests that prove something; the repairs that they can prove, each with the places of its own among them;
-        and the sums of their rows."""
+    def _proving_tests(self) -> tuple[Places, list[tuple[int, Places]], Array]:
+        """The tests that can prove something; each repair that can be proven, with the places of its tests among them;
+        and the sums of the chains of those tests."""
         able = np.logical_or.reduceat(self.proving, self.model.starts) if self.model.tests else self.proving
         tests = np.flatnonzero(able.any(axis=1))
         repairs = np.flatnonzero(able.any(axis=0)).tolist()
-        return tests, [(place, np.flatnonzero(able[tests, place])) for place in repairs], self._row_sums(tests)
+        return tests, [(place, np.flatnonzero(able[tests, place])) for place in repairs], self._chain_sums(tests)
 
     def owed(self, opened: Flags, done: Flags) -> Array:
-        """Ways x repairs: minutes of the cheapest row that still leads to a proof; 0 where none does or nothing is
-        asked."""
-        if not self.prices.prove_first or not self._provers[1]:
+        """States x repairs: minutes of the cheapest chain that still leads to a proof; 0 where there is none or no
+        proof is asked for."""
+        if not self.prices.prove_first or not self._proving_tests[1]:
             return np.zeros((len(done), self.costs.minutes.size))
-        tests, repairs, sums = self._provers
+        tests, repairs, sums = self._proving_tests
         first, kind = _kinds(opened, done)
-        takes = self.row_takes(opened[first], done[first], tests, sums)
+        takes = self.chain_minutes(opened[first], done[first], tests, sums)
         owed = np.zeros((len(first), self.costs.minutes.size))
         for place, able in repairs:
             owed[:, place] = takes[:, able].min(axis=1)
@@ -210,8 +213,8 @@ class Ground:
 
 
 def _kinds(opened: Flags, done: Flags) -> tuple[Places, Places]:
-    """One way of each kind, and the kind of each way; ways with the same flags are of one kind. Ways are many, kinds
-    few."""
+    """The first state of each kind, and the kind of each state. States with equal flags are of one kind: there are many
+    states and few kinds."""
     both = np.packbits(np.concatenate([opened, done], axis=1), axis=1)
     if both.shape[1] > 8:
         return np.arange(len(done)), np.arange(len(done))

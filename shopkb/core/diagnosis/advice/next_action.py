@@ -12,10 +12,10 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.advice.lookahead import SAVES_NOTHING, TELLS_NOTHING, Position
+from shopkb.core.diagnosis.advice.lookahead import NO_INFORMATION, NO_SAVING, Lookahead
 from shopkb.core.diagnosis.advice.repairs import USUAL_PRICES, Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.belief.information import telling_power
+from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 
 LOOK_FURTHER: Final = "Look further."
@@ -29,11 +29,12 @@ WORTH_PROVING: Final = 0.05
 
 @dataclass(frozen=True, slots=True)
 class TestOption:
-    """A test that could come next.
+    """A test that could come next. All times are minutes.
 
-    ``minutes`` are its own, ``setup`` those to reach its set-up state from here, ``expected`` those from here to the
-    cure if it comes next; it ``saves`` against repairing without further tests. ``bits`` are about which repair is
-    needed: telling power. ``proves`` is the probability that it proves the cause that is there.
+    ``minutes`` is the time of the test itself, ``setup`` the time to reach its set-up state from here, ``expected`` the
+    expected time to the cure if it comes next, and ``saves`` how much less that is than repairing without further
+    tests. ``bits`` is its information gain about which repair is needed; ``proves`` the probability that it proves the
+    cause.
     """
 
     __test__ = False  # not a pytest class
@@ -49,13 +50,9 @@ class TestOption:
     proves: float = 0.0
 
     @property
-    def tells_or_proves(self) -> bool:
-        """Whether it is worth its walk where a cause has to be proven before its repair."""
-        return self.bits >= TELLS_NOTHING or self.proves >= WORTH_PROVING
-
-    @property
-    def bits_per_minute(self) -> float:
-        return self.bits / (self.minutes + self.setup)
+    def informs_or_proves(self) -> bool:
+        """Whether it is worth its minutes where a cause has to be proven before its repair."""
+        return self.bits >= NO_INFORMATION or self.proves >= WORTH_PROVING
 
     @property
     def words(self) -> str:
@@ -67,9 +64,9 @@ class TestOption:
 
 @dataclass(frozen=True, slots=True)
 class RepairOption:
-    """A repair that could come next. ``cures`` is the probability that it does; ``proven`` whether a result named one
-    of its causes with a proof that the shop's rule accepts. ``minutes`` hold the part's price at the hourly rate. One
-    choice ``looks_further``: for a cause that nothing listed puts right."""
+    """A repair that could come next. ``cures`` is the probability that it cures; ``proven`` whether a result named one
+    of its causes with a proof that the shop accepts. ``minutes`` includes the price of the part at the hourly rate. The
+    option that ``looks_further`` stands for a cause that no listed repair puts right."""
 
     causes: tuple[str, ...]
     correction: str
@@ -83,10 +80,10 @@ class RepairOption:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to do next. ``test`` or ``repair`` is the advice, never both; neither when nothing is left at all.
+    """What to do next: ``test`` or ``repair``, never both; neither when nothing is left to do.
 
-    ``tests`` and ``repairs`` hold every choice, cheapest first. ``without_tests`` is what repairing from here costs, in
-    expected minutes. ``nothing_left`` says that no test is worth its minutes.
+    ``tests`` and ``repairs`` hold every option, cheapest first. ``without_tests`` is the expected minutes of repairing
+    now without further tests. ``nothing_left`` is true when no test is worth its minutes. ``words`` gives the reason.
     """
 
     test: TestOption | None
@@ -108,27 +105,27 @@ def advise(
     opened: frozenset[str] | None = None,
     ahead: int = 2,
 ) -> Advice:
-    """The most telling next test or repair on an open job.
+    """The test or repair that leads to a cure in the fewest expected minutes.
 
-    Whatever was recorded in any run counts, and so do repairs that did not cure (identities in ``not_cured``).
-    ``allowed`` holds the (procedure, step) whose safety preconditions are met; no other is advised or planned with.
-    ``None`` allows all. ``opened`` holds the set-up states reached; by default those of the steps done. ``ahead`` is
-    how many actions are looked ahead, 1 or 2. Steps done, and steps whose ``needs`` are not done, are left out.
+    ``results`` of all runs count, and so do repairs that did not cure (identities in ``not_cured``). ``allowed`` holds
+    the (procedure, step) whose safety preconditions are met, ``None`` allows all; no other is advised or planned with.
+    ``opened`` holds the set-up states reached, by default those of the steps done. ``ahead`` is how many actions are
+    looked ahead, 1 or 2. Steps done, and steps whose ``needs`` are not done, are left out.
 
     Raises:
         ValueError: ``ahead`` is neither 1 nor 2.
     """
     if ahead not in (1, 2):
         raise ValueError(f"One or two actions can be looked ahead; got {ahead}.")
-    at = Position.of(model, results, not_cured, prices, allowed, opened)
+    at = Lookahead.of(model, results, not_cured, prices, allowed, opened)
     tests, repairs = _test_options(at, ahead), _repair_options(at, ahead)
     return _advice(at, tests, repairs)
 
 
-def _test_options(at: Position, ahead: int) -> tuple[TestOption, ...]:
-    bits = telling_power(at.model, at.weights)
+def _test_options(at: Lookahead, ahead: int) -> tuple[TestOption, ...]:
+    bits = information_gain(at.model, at.weights)
     options = []
-    for place, expected in at.behind_tests(ahead).items():
+    for place, expected in at.cost_after_tests(ahead).items():
         test = at.model.tests[place]
         options.append(
             TestOption(
@@ -139,12 +136,12 @@ def _test_options(at: Position, ahead: int) -> tuple[TestOption, ...]:
     return tuple(sorted(options, key=lambda option: option.expected))
 
 
-def _repair_options(at: Position, ahead: int) -> tuple[RepairOption, ...]:
-    options = [_repair_option(at, place, after) for place, after in at.behind_repairs(ahead).items()]
+def _repair_options(at: Lookahead, ahead: int) -> tuple[RepairOption, ...]:
+    options = [_repair_option(at, place, after) for place, after in at.cost_after_repairs(ahead).items()]
     return tuple(sorted(options, key=lambda option: option.expected))
 
 
-def _repair_option(at: Position, place: int, after: float) -> RepairOption:
+def _repair_option(at: Lookahead, place: int, after: float) -> RepairOption:
     columns = np.flatnonzero(at.costs.matrix[:, place])
     minutes, last = float(at.costs.minutes[place]), place == len(at.model.repairs)
     setup = at.setup(at.costs.access[place])
@@ -160,11 +157,11 @@ def _repair_option(at: Position, place: int, after: float) -> RepairOption:
     )
 
 
-def _advice(at: Position, tests: tuple[TestOption, ...], repairs: tuple[RepairOption, ...]) -> Advice:
-    """The cheapest of all that may be done. Where causes have to be proven first, an unproven repair waits for every
-    test that tells or proves something, and a proven one is advised only where no such test is cheaper."""
+def _advice(at: Lookahead, tests: tuple[TestOption, ...], repairs: tuple[RepairOption, ...]) -> Advice:
+    """The cheapest option. Where causes have to be proven first, an unproven repair comes after every test that informs
+    or proves, and a proven one is advised only where no such test is cheaper."""
     rule, without = at.prices.prove_first, at.without_tests
-    worth = [test for test in tests if test.saves > SAVES_NOTHING or (rule and test.tells_or_proves)]
+    worth = [test for test in tests if test.saves > NO_SAVING or (rule and test.informs_or_proves)]
     fits = [repair for repair in repairs if repair.proven or repair.looks_further or not (rule and worth)]
     repair = next(iter(fits), None)
     if worth and (repair is None or worth[0].expected <= repair.expected):

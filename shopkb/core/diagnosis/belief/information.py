@@ -1,4 +1,5 @@
-"""How much a test tells: bits, and the drop of the Gini impurity, about which repair is needed."""
+"""The information gain of each test about which repair is needed, in bits: the mutual information of its outcome and
+the repair."""
 
 from __future__ import annotations
 
@@ -12,10 +13,10 @@ from shopkb.core.diagnosis.rates.intervals import Array
 LN2: Final = float(np.log(2))
 
 
-def telling_power(model: CauseModel, weights: Array) -> Array:
-    """Expected bits that each test tells about which repair is needed; ``weights`` is P(cause) now. Exact.
+def information_gain(model: CauseModel, weights: Array) -> Array:
+    """Mutual information in bits of each test's outcome and the repair needed; ``weights`` is P(cause) now. Exact.
 
-    Two causes with one correction count as one: bits that only separate those are worth nothing. O(branches x causes).
+    Causes with the same repair count as one: telling them apart gains nothing. O(branches x causes).
     """
     if not model.tests:
         return np.zeros(0)
@@ -27,8 +28,8 @@ def telling_power(model: CauseModel, weights: Array) -> Array:
     return bits
 
 
-def telling_powers(model: CauseModel, weights: Array) -> Array:
-    """The same for many beliefs at once: ``weights`` is n x causes, the bits n x tests."""
+def information_gains(model: CauseModel, weights: Array) -> Array:
+    """The same for many beliefs at once: ``weights`` is n x causes, the result n x tests."""
     if not model.tests:
         return np.zeros((len(weights), 0))
     outcomes = _xlogx(weights @ model.table.T)
@@ -39,22 +40,6 @@ def telling_powers(model: CauseModel, weights: Array) -> Array:
         gain += told - _xlogx(part.sum(axis=1))[:, None]
     bits: Array = np.maximum(gain / LN2, 0.0)
     return bits
-
-
-def gini_drop(model: CauseModel, weights: Array) -> Array:
-    """Expected drop of the Gini impurity over repairs by each test. O(branches x causes)."""
-    if not model.tests:
-        return np.zeros(0)
-    joint = _by_repair(model, weights)
-    outcomes = joint.sum(axis=1)
-    kept = (joint**2).sum(axis=1) / np.where(outcomes > 0, outcomes, 1)
-    drop: Array = np.add.reduceat(kept, model.starts) - ((weights @ model.repair_matrix) ** 2).sum()
-    return drop
-
-
-def _by_repair(model: CauseModel, weights: Array) -> Array:
-    joint: Array = (model.table * weights) @ model.repair_matrix
-    return joint
 
 
 def _xlogx(figures: Array) -> Array:

@@ -87,7 +87,7 @@ def test_the_first_step_of_a_telling_row_comes_before_a_dear_test(
     found = advise(row(0.02), prices=prices)
     assert found.test is not None and found.test.step == "open"
     assert found.test.expected < 2 + 2 + 2 + 60 + 0.5 * 300 + 0.04 * 120 + 0.06 * 60
-    monkeypatch.setattr(lookahead, "FAR", 0)
+    monkeypatch.setattr(lookahead, "CHAIN_LENGTH", 0)
     near = advise(row(0.02), prices=prices)
     assert near.test is None or near.test.step == "guess"
 
@@ -96,12 +96,14 @@ def test_a_repair_owes_all_that_its_proof_waits_for() -> None:
     """A can be proven by ``look`` alone, which waits for two steps of two minutes and takes two itself."""
     one = row(0.02)
     named = tuple(b._replace(names="A", proof=Proof.MEASURED) if b[1:3] == ("look", "yes") else b for b in one.branches)
-    at = lookahead.Position.of(replace(one, branches=named), (), (), PROVE, None, None)
-    assert at.here.owed == pytest.approx(np.array([[6.0, 0.0, 0.0]]))
-    begun = lookahead.Position.of(replace(one, branches=named), [CaseResult("p", "open", "yes")], (), PROVE, None, None)
-    assert begun.here.owed == pytest.approx(np.array([[4.0, 0.0, 0.0]]))
-    barred = lookahead.Position.of(replace(one, branches=named), (), (), PROVE, [("p", "open"), ("p", "look")], None)
-    assert not barred.here.owed.any()
+    at = lookahead.Lookahead.of(replace(one, branches=named), (), (), PROVE, None, None)
+    assert at.current.owed == pytest.approx(np.array([[6.0, 0.0, 0.0]]))
+    begun = lookahead.Lookahead.of(
+        replace(one, branches=named), [CaseResult("p", "open", "yes")], (), PROVE, None, None
+    )
+    assert begun.current.owed == pytest.approx(np.array([[4.0, 0.0, 0.0]]))
+    barred = lookahead.Lookahead.of(replace(one, branches=named), (), (), PROVE, [("p", "open"), ("p", "look")], None)
+    assert not barred.current.owed.any()
 
 
 def test_ways_of_very_many_tests_are_looked_at_one_by_one() -> None:
