@@ -215,5 +215,5 @@ def _appraised(
         CauseModel(
             tuple(causes), prior / prior.sum(), tuple(branches), table, tuple(tests), access_minutes=access_minutes
         ),
-        what_matters=False,
+        with_sensitivities=False,
     )

@@ -34,7 +34,7 @@ from shopkb.core.flow.paths import loops
 from shopkb.evidence import up_to_date
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
 from shopkb.evidence.models import StrengthFit, Tally
-from shopkb.evidence.tally_log import Change
+from shopkb.evidence.tally_log import TallyChange
 from shopkb.evidence.up_to_date import UpToDate
 
 REMEMBERED = 128
@@ -189,7 +189,7 @@ def _count(flow: Flow, month: str, found: Tallies) -> Counted:
     return Counted(month, count(flow, found, as_of=month), _verified(found))
 
 
-def _follow(held: Counted, changes: Sequence[Change]) -> Counted | None:
+def _follow(held: Counted, changes: Sequence[TallyChange]) -> Counted | None:
     counts: FlowCounts | None = held.counts
     verified = held.verified_jobs
     for added, taken in changes:

@@ -18,7 +18,7 @@ from django.db.models import F, Q, QuerySet
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
-from shopkb.evidence.tally_log import Change, record
+from shopkb.evidence.tally_log import TallyChange, record
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
 SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected", "together")
@@ -40,13 +40,13 @@ def learn(before: ClosedCase | None, after: ClosedCase | None) -> None:
     A constant number of statements whatever the number of branches.
     """
     added, taken = (contributions(case) if case else {} for case in (after, before))
-    _apply(Change(added, taken))
+    _apply(TallyChange(added, taken))
 
 
 @transaction.atomic
 def add_evidence(tallies: Tallies) -> None:
     """Add another shop's tallies to this one's."""
-    _apply(Change(tallies, {}))
+    _apply(TallyChange(tallies, {}))
 
 
 def stamp() -> int:
@@ -78,7 +78,7 @@ def follow_move(old: str, new: str, *, platforms: bool) -> None:
     rows = iter(mine.order_by("pk"))
     while chunk := {key_of(row): sums_of(row) for row in islice(rows, CHUNK)}:
         there = {replace(key, **{field: new + getattr(key, field)[len(old) :]}): sums for key, sums in chunk.items()}
-        _apply(Change(there, chunk))
+        _apply(TallyChange(there, chunk))
 
 
 @transaction.atomic
@@ -156,7 +156,7 @@ def _stamp_name(procedure: str) -> str:
     return sha256(procedure.encode()).hexdigest()[:20]
 
 
-def _apply(change: Change) -> None:
+def _apply(change: TallyChange) -> None:
     """Add to what is there, in the database; what adds up to nothing goes. The lock is held."""
     tallies = merge([change.added, take_back(change.taken)])
     if not tallies:

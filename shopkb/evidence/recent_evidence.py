@@ -18,7 +18,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.evidence.learned_procedure import COUNTS_KEPT, Reading, read_tallies, remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
-from shopkb.evidence.tally_log import Change
+from shopkb.evidence.tally_log import TallyChange
 from shopkb.evidence.up_to_date import UpToDate
 
 MOST = 5
@@ -77,7 +77,7 @@ def _count(flow: Flow, month: str, found: Tallies) -> _Halves:
     return _Halves(month, *counts, _runs(found))
 
 
-def _follow(held: _Halves, since: Sequence[Change]) -> _Halves | None:
+def _follow(held: _Halves, since: Sequence[TallyChange]) -> _Halves | None:
     runs, halves = held.runs, (held.lately, held.before)
     for change in since:
         parts = zip(*(split(part, held.month) for part in change), strict=True)

@@ -21,30 +21,30 @@ LARGEST = 2000
 """Tallies of one change: more, as of past jobs brought in by the hundred, are not worth keeping."""
 
 
-class Change(NamedTuple):
+class TallyChange(NamedTuple):
     """What was added and what was taken back, both as jobs give them: never below zero."""
 
     added: Tallies
     taken: Tallies
 
 
-_told: dict[str, OrderedDict[int, Change]] = defaultdict(OrderedDict)
+_told: dict[str, OrderedDict[int, TallyChange]] = defaultdict(OrderedDict)
 _lock = Lock()
 
 
-def record(stamps: Mapping[str, int], change: Change) -> None:
+def record(stamps: Mapping[str, int], change: TallyChange) -> None:
     """After the commit that gave these procedures these stamps."""
     if sum(map(len, change)) > LARGEST:
         return
     with _lock:
         for procedure, number in stamps.items():
             told = _told[procedure]
-            told[number] = Change(*(_of(procedure, part) for part in change))
+            told[number] = TallyChange(*(_of(procedure, part) for part in change))
             while len(told) > MOST:
                 told.popitem(last=False)
 
 
-def changes_since(procedure: str, then: int, now: int) -> list[Change] | None:
+def changes_since(procedure: str, then: int, now: int) -> list[TallyChange] | None:
     """The changes after stamp ``then`` up to ``now``; ``None`` unless every one of them was told."""
     if not 0 <= now - then <= MOST:
         return None

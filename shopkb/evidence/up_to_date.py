@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 
 from shopkb.evidence import tally_log
 from shopkb.evidence.learning import stamps
-from shopkb.evidence.tally_log import Change
+from shopkb.evidence.tally_log import TallyChange
 
 Value = TypeVar("Value")
 
@@ -27,7 +27,7 @@ _all: list[UpToDate[object]] = []
 class UpToDate(Generic[Value]):
     """At most ``most`` values by name; the one not asked for longest goes first. Threads may share it."""
 
-    def __init__(self, most: int, follow: Callable[[Value, Sequence[Change]], Value | None]) -> None:
+    def __init__(self, most: int, follow: Callable[[Value, Sequence[TallyChange]], Value | None]) -> None:
         """``follow`` brings a value up to date; ``None`` where only working it out afresh will do."""
         self._most, self._follow = most, follow
         self._held: OrderedDict[Hashable, _Held[Value]] = OrderedDict()

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from shopkb.core.diagnosis.advice.next_action import advise
-from shopkb.core.diagnosis.belief.cause_model import Repair
+from shopkb.core.diagnosis.belief.cause_model import RepairAction
 from tests.benchmarks.bench_diagnosis import made
 from tests.benchmarks.rows import Row, median, table
 
@@ -25,7 +25,7 @@ def rows() -> Iterator[Row]:
             plain,
             tests=tuple(replace(test, access=states[int(rng.integers(4))]) for test in plain.tests),
             repairs=tuple(
-                Repair((i,), f"fit {i}", *rng.uniform(5, 120, 2), states[int(rng.integers(4))])
+                RepairAction((i,), f"fit {i}", *rng.uniform(5, 120, 2), states[int(rng.integers(4))])
                 for i in range(causes - 1)
             ),
             access_minutes={"lifted": 8.0, "bumper-off": 15.0, "dash-out": 60.0},

@@ -138,7 +138,7 @@ def test_only_what_was_committed_is_told() -> None:
         raise RuntimeError
     assert learning.stamps(["horn-silent"])["horn-silent"] == first
     learning.learn(CASE, None)
-    assert tally_log.changes_since("horn-silent", first, first + 1) == [tally_log.Change({}, contributions(CASE))]
+    assert tally_log.changes_since("horn-silent", first, first + 1) == [tally_log.TallyChange({}, contributions(CASE))]
     assert tally_log.changes_since("horn-silent", first - 1, first + 2) is None
 
 

@@ -30,7 +30,7 @@ from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures import shelf_health
-from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import Evidence
@@ -294,7 +294,7 @@ def _drifts(rows: Rows) -> None:
         tallies = {
             late: _as_tallies(flow.procedure, mine[lately.loc[mine.index]] if late else mine) for late in (True, False)
         }
-        listed = shelf_health.drifts(flow, tallies[False], tallies[True], least=-1e9)
+        listed = shelf_health.drifted_branches(flow, tallies[False], tallies[True], least=-1e9)
         reach = dict(zip([(s.key, o.key) for s in flow.steps for o in s.outcomes], branch_reach(flow, {}), strict=True))
         for one in listed:
             took = mine[(mine.step == one.step) & (mine.outcome == one.outcome)]
@@ -400,9 +400,9 @@ def _counts(cell: Cell) -> tuple[int, ...]:
     value, under = cell.value, re.search(r"on (\d+) job", cell.under or str(cell.value))
     if under:
         return (int(under[1]),)
-    if isinstance(value, (Share, Lent)):
+    if isinstance(value, (Share, PooledShare)):
         return (value.part, value.whole) if value.whole else ()
-    if isinstance(value, (Spread, Mean)):
+    if isinstance(value, (Quartiles, Mean)):
         return (value.n,) if value.n >= 5 else ()
     if isinstance(value, str):
         return tuple(int(number) for number in re.findall(r"\d+", value))

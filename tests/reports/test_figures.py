@@ -18,9 +18,9 @@ from shopkb.reports.figures.confirmed_causes import By, found_together, pareto, 
 from shopkb.reports.figures.job_facts import JobFact, RepairFact
 from shopkb.reports.figures.minutes import change, costliest, procedure_figures
 from shopkb.reports.figures.shares import Mean, Share
-from shopkb.reports.figures.shelf_health import branch_shares, drifts, log_bayes
+from shopkb.reports.figures.shelf_health import branch_shares, drifted_branches, log_bayes
 from shopkb.reports.figures.step_figures import StepFigures, step_figures
-from shopkb.reports.figures.suggestions import Matter, suggestions
+from shopkb.reports.figures.suggestions import SuggestionKind, suggestions
 from tests.builders import HORN_TEXT, flow_from
 
 OPEN = "body/horn/horn#open circuit"
@@ -227,9 +227,9 @@ def test_log_bayes_of_two_rates() -> None:
 def test_a_branch_that_changed_is_found(horn_flow: Flow) -> None:
     before = _tallies([_case(n, WAY_TO_RELAY, RELAY) for n in range(12)])
     of_late = _tallies([_case(n, WAY_TO_RELAY, GROUND) for n in range(12)])
-    found = {(d.step, d.outcome): d for d in drifts(horn_flow, merge([before, of_late]), of_late)}
+    found = {(d.step, d.outcome): d for d in drifted_branches(horn_flow, merge([before, of_late]), of_late)}
     assert (found["supply", "weak"].before, found["supply", "weak"].of_late) == (Share(12, 12), Share(0, 12))
-    assert drifts(horn_flow, merge([before, before]), before) == ()
+    assert drifted_branches(horn_flow, merge([before, before]), before) == ()
 
 
 def test_branches_are_counted_for_drift_as_learning_counts_them(horn_flow: Flow) -> None:
@@ -271,7 +271,7 @@ def test_suggestions_come_by_the_minutes_at_stake(horn_flow: Flow) -> None:
     tallies = _tallies(cases)
     procedures = procedure_figures({"horn-silent": "Horn"}, tallies, [], {}, ("2026-03",))
     found = suggestions(step_figures(horn_flow, tallies), procedures, (), (), (), ())
-    misleading = next(one for one in found if one.matter is Matter.MISLEADING_END)
+    misleading = next(one for one in found if one.kind is SuggestionKind.MISLEADING_END)
     assert (misleading.step, misleading.part, misleading.whole) == ("supply", 6, 6)
     assert [one.minutes for one in found] == sorted((one.minutes for one in found), reverse=True)
 
@@ -299,6 +299,6 @@ def test_what_is_proposed_to_be_left_out(more: dict[str, int | bool], proposed: 
         "bits": 0.02, **more,
     }  # fmt: skip
     found = suggestions([StepFigures(**fields)], (), (), (), (), ())  # type: ignore[arg-type]
-    assert [(one.matter, one.minutes, one.each) for one in found] == (
-        [(Matter.COSTLY_STEP, 240.0, 6.0)] if proposed else []
+    assert [(one.kind, one.minutes, one.each) for one in found] == (
+        [(SuggestionKind.COSTLY_STEP, 240.0, 6.0)] if proposed else []
     )

@@ -27,7 +27,7 @@ from shopkb.reports.gathering import job_rows
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.pages import registry
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from tests.builders import (
     TO_GROUND,
     TO_HORN,
@@ -109,17 +109,17 @@ def test_more_jobs_cost_no_more_queries(closed: list[Job], horn: Procedure, mana
 def test_what_is_kept_of_jobs_follows_a_closing(closed: list[Job], horn: Procedure, junior: User) -> None:
     """The same value as long as no job was closed; then that of the jobs as they are, as if nothing had been kept."""
     filters = Filters(**PERIOD, procedure="horn-silent")
-    first, again = Material(filters), Material(filters)
+    first, again = ReportData(filters), ReportData(filters)
     assert again.procedures is first.procedures
     assert once(deviations, again.facts.jobs) is once(deviations, first.facts.jobs)
     cured_job(horn, junior)
-    later = Material(filters)
+    later = ReportData(filters)
     (before,), (after,) = first.procedures, later.procedures
     assert (before.proven.whole, after.proven.whole) == (6, 7)
     counted = [once(deviations, one.facts.jobs)["horn-silent"].answers for one in (first, later)]
     assert counted[1] - counted[0] == len(TO_HORN)
     forget()
-    assert Material(filters).procedures == later.procedures
+    assert ReportData(filters).procedures == later.procedures
 
 
 @pytest.mark.parametrize(("role", "status"), [("technician", 403), ("writer", 403), ("manager", 200), ("keeper", 200)])

@@ -16,7 +16,7 @@ import numpy as np
 
 from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from tests.simulation.tables import keep
@@ -41,7 +41,7 @@ def problem(rng: np.random.Generator, causes: int = 5, tests: int = 5, dear: flo
         access = STATES[rng.integers(3)]
         views.append(Test("p", f"t{number}", "", 2 * number, 2 * number + 2, float(rng.uniform(1, 15)), access=access))
     repairs = tuple(
-        Repair((place,), f"fit {place}", float(rng.uniform(5, 60) * dear), access=STATES[rng.integers(3)])
+        RepairAction((place,), f"fit {place}", float(rng.uniform(5, 60) * dear), access=STATES[rng.integers(3)])
         for place in range(causes)
     )
     return CauseModel(

@@ -27,10 +27,10 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.advice.job_states import OpenJob
+from shopkb.core.diagnosis.advice.job_states import JobPosition
 from shopkb.core.diagnosis.advice.next_action import LEAST_SAVED, Advice, advise
 from shopkb.core.diagnosis.advice.repairs import LEAST_COST, Prices
-from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import count
@@ -129,7 +129,7 @@ class Shop:
 
     def floor(self) -> float:
         """Expected minutes below which no order falls."""
-        at = OpenJob.of(truth_in(self.model, self.world), (), (), self.prices, None, None)
+        at = JobPosition.of(truth_in(self.model, self.world), (), (), self.prices, None, None)
         found = 0.0
         for cause, chance in enumerate(self.world.prior[PLATFORM]):
             known = cause < len(self.world.causes) - 1
@@ -169,7 +169,7 @@ class Shop:
         """What the job page allows: steps made safe, ahead on the written way."""
         return steps_made_safe(self.flow, CATALOG, frozenset(done)) & frozenset(_ahead(self.flow, self._written(done)))
 
-    def _repair_of(self, identity: str) -> Repair | None:
+    def _repair_of(self, identity: str) -> RepairAction | None:
         column = self.model.column_of.get(identity)
         return next((repair for repair in self.model.repairs if column in repair.causes), None)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from shopkb.core.diagnosis.counting.tallies import SKIP, TallyKey, TallySums
 from shopkb.reports.figures.job_facts import AnswerFact, JobFact
-from shopkb.reports.figures.shares import Spread, spread
+from shopkb.reports.figures.shares import Quartiles, quartiles
 from shopkb.reports.figures.step_figures import PERIOD
 
 
@@ -41,13 +41,13 @@ def answers_of(jobs: Iterable[JobFact], person: str = "") -> Iterable[AnswerFact
     return (answer for job in jobs for answer in job.answers if not person or answer.who == person)
 
 
-def typical_minutes(jobs: Iterable[JobFact], person: str = "") -> dict[tuple[str, str], Spread]:
+def typical_minutes(jobs: Iterable[JobFact], person: str = "") -> dict[tuple[str, str], Quartiles]:
     """Median and quartiles of each step that was done, by (procedure, step)."""
     histograms: dict[tuple[str, str], Counter[int]] = defaultdict(Counter)
     for answer in answers_of(jobs, person):
         if answer.seconds is not None and not answer.skipped:
             histograms[answer.procedure, answer.step][answer.seconds] += 1
-    return {key: found for key, histogram in histograms.items() if (found := spread(histogram)) is not None}
+    return {key: found for key, histogram in histograms.items() if (found := quartiles(histogram)) is not None}
 
 
 def run_minutes(jobs: Iterable[JobFact]) -> dict[str, Counter[int]]:

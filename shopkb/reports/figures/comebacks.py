@@ -109,7 +109,7 @@ def _grouped(
     of_key: Callable[[TallyKey], Name],
     of_job: Callable[[JobFact, RepairFact], list[Name]],
 ) -> tuple[ComebackFigures, ...]:
-    """By name: the near end of the share first."""
+    """By name: the lower end of the share first."""
     cures: dict[Name, int] = defaultdict(int)
     back: dict[Name, int] = defaultdict(int)
     for key, sums in tallies.items():
@@ -131,7 +131,7 @@ def _grouped(
         for name, claimed in cures.items()
         if claimed > 0
     ]
-    return tuple(sorted(rows, key=lambda row: (-(row.back.near or -1.0), -row.back.part, row.name, row.procedure)))
+    return tuple(sorted(rows, key=lambda row: (-(row.back.lower or -1.0), -row.back.part, row.name, row.procedure)))
 
 
 def _cause_and_procedures(job: JobFact, repair: RepairFact) -> list[Name]:

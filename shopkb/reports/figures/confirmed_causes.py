@@ -46,7 +46,7 @@ def pareto(jobs: Iterable[JobFact], by: By = By.CAUSE, system: str = "") -> tupl
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
+class FoundTogether:
     """Of the jobs with the confirmed ``cause``, those on which ``also`` was found too."""
 
     cause: str
@@ -54,8 +54,8 @@ class Together:
     share: Share
 
 
-def found_together(jobs: Iterable[JobFact], system: str = "") -> tuple[Together, ...]:
-    """Pairs of causes, by the near end of their share."""
+def found_together(jobs: Iterable[JobFact], system: str = "") -> tuple[FoundTogether, ...]:
+    """Pairs of causes, by the lower end of their share."""
     single: Counter[str] = Counter()
     pairs: Counter[tuple[str, str]] = Counter()
     for job in jobs:
@@ -63,12 +63,12 @@ def found_together(jobs: Iterable[JobFact], system: str = "") -> tuple[Together,
             continue
         single[job.confirmed.cause] += 1
         pairs.update((job.confirmed.cause, other) for other in set(job.also) - {job.confirmed.cause})
-    rows = [Together(cause, also, Share(number, single[cause])) for (cause, also), number in pairs.items()]
-    return tuple(sorted(rows, key=lambda row: (-(row.share.near or -1.0), -row.share.part, row.cause, row.also)))
+    rows = [FoundTogether(cause, also, Share(number, single[cause])) for (cause, also), number in pairs.items()]
+    return tuple(sorted(rows, key=lambda row: (-(row.share.lower or -1.0), -row.share.part, row.cause, row.also)))
 
 
 @dataclass(frozen=True, slots=True)
-class Uncovered:
+class UncoveredCause:
     """A confirmed cause that no procedure in force can end at; ``procedure`` is the one that most of these jobs had
     followed, if any."""
 
@@ -77,7 +77,7 @@ class Uncovered:
     procedure: str = ""
 
 
-def uncovered(jobs: Iterable[JobFact], known: Collection[str]) -> tuple[Uncovered, ...]:
+def uncovered(jobs: Iterable[JobFact], known: Collection[str]) -> tuple[UncoveredCause, ...]:
     """``known`` are the identities that procedures in force lead to."""
     counts: Counter[str] = Counter()
     followed: dict[str, Counter[str]] = defaultdict(Counter)
@@ -86,7 +86,9 @@ def uncovered(jobs: Iterable[JobFact], known: Collection[str]) -> tuple[Uncovere
             counts[job.confirmed.cause] += 1
             followed[job.confirmed.cause].update(job.procedures)
     return tuple(
-        Uncovered(cause, number, min(followed[cause], key=lambda key, c=cause: (-followed[c][key], key), default=""))
+        UncoveredCause(
+            cause, number, min(followed[cause], key=lambda key, c=cause: (-followed[c][key], key), default="")
+        )
         for cause, number in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
     )
 

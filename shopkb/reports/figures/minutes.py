@@ -11,7 +11,7 @@ from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Proof
 from shopkb.reports.figures.job_facts import JobFact
-from shopkb.reports.figures.shares import FEWEST, Mean, Share, Spread, spread
+from shopkb.reports.figures.shares import FEWEST, Mean, Quartiles, Share, quartiles
 from shopkb.reports.figures.step_figures import StepFigures
 
 STUCK = ("unsolved", "sent-elsewhere")
@@ -20,7 +20,7 @@ COSTLIEST = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class MeanChange:
     """How much a mean has moved, in minutes (below 0: quicker), with its interval."""
 
     minutes: float
@@ -47,9 +47,9 @@ class ProcedureFigures:
     stuck: Share
     declined: Share
     minutes: Mean | None
-    typical: Spread | None
+    typical: Quartiles | None
     by_month: tuple[tuple[str, Mean | None], ...]
-    change: Change | None
+    change: MeanChange | None
 
 
 def procedure_figures(
@@ -103,7 +103,7 @@ def _figures(
         stuck=Share(sum(ended[how] for how in STUCK), followed),
         declined=Share(ended[DECLINED], followed),
         minutes=_mean(by_month.values()),
-        typical=spread(histograms.get(key, {})),
+        typical=quartiles(histograms.get(key, {})),
         by_month=tuple((month, _mean([by_month[month]] if month in by_month else [])) for month in months),
         change=change(
             _mean(sums for month, sums in by_month.items() if month < months[half]),
@@ -134,7 +134,7 @@ def _mean(parts: Iterable[TallySums]) -> Mean | None:
     return Mean.of_sums(whole.timed, whole.seconds / 60, whole.seconds_squared / 3600)
 
 
-def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) -> Change | None:
+def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) -> MeanChange | None:
     """The difference of two means with its interval, variances not taken as equal (B. Welch, Biometrika 34, 1947);
     ``None`` where either rests on too few."""
     if before is None or after is None or min(before.n, after.n) < FEWEST:
@@ -144,10 +144,10 @@ def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) ->
     one, other = before.deviation**2 / before.n, after.deviation**2 / after.n
     difference, variance = after.value - before.value, one + other
     if not variance:
-        return Change(difference, difference, difference)
+        return MeanChange(difference, difference, difference)
     freedom = variance**2 / (one**2 / (before.n - 1) + other**2 / (after.n - 1))
     half = float(stdtrit(freedom, 0.5 + level / 2)) * math.sqrt(variance)
-    return Change(difference, difference - half, difference + half)
+    return MeanChange(difference, difference - half, difference + half)
 
 
 def costliest(steps: Iterable[StepFigures], most: int = COSTLIEST) -> tuple[StepFigures, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from shopkb.reports.figures.job_facts import CURED, NOT_CURED, AnswerFact, JobFact
-from shopkb.reports.figures.minutes import Change, change
+from shopkb.reports.figures.minutes import MeanChange, change
 from shopkb.reports.figures.shares import Mean, Share
 
 
@@ -49,7 +49,7 @@ def edition_figures(jobs: Iterable[JobFact], procedure: str, number: int) -> Edi
     )
 
 
-def quicker(before: EditionFigures, since: EditionFigures) -> Change | None:
+def quicker(before: EditionFigures, since: EditionFigures) -> MeanChange | None:
     """How far the minutes moved, with the interval; ``None`` where either side rests on too few."""
     return change(before.minutes, since.minutes)
 

@@ -1,6 +1,6 @@
 """The values that figures are made of: a share of jobs with its interval, and the spread of some minutes.
 
-Rows are ranked by the near end of an interval, never by a raw rate: of many steps, one looks awful by chance.
+Rows are ranked by the lower end of an interval, never by a raw rate: of many steps, one looks awful by chance.
 """
 
 from __future__ import annotations
@@ -43,13 +43,13 @@ class Share:
         return _jeffreys(self.part, self.whole, level)
 
     @property
-    def near(self) -> float | None:
+    def lower(self) -> float | None:
         """What it is at least, as surely as the screen says; ``None`` where too few jobs say anything."""
         ends = self.interval()
         return None if self.too_few or ends is None else ends[0]
 
     @property
-    def far(self) -> float | None:
+    def upper(self) -> float | None:
         """What it is at most."""
         ends = self.interval()
         return None if self.too_few or ends is None else ends[1]
@@ -62,7 +62,7 @@ def _jeffreys(part: int, whole: int, level: float) -> tuple[float, float] | None
 
 
 @dataclass(frozen=True, slots=True)
-class Lent:
+class PooledShare:
     """A success rate pooled over the platform tree, with its intervals at both levels."""
 
     on_screen: PooledRate
@@ -90,12 +90,12 @@ class Lent:
         return rate.low, rate.high
 
     @property
-    def near(self) -> float | None:
+    def lower(self) -> float | None:
         return None if self.too_few else self.on_screen.low
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class Quartiles:
     """Median and quartiles of ``n`` known times, in minutes."""
 
     median: float
@@ -108,12 +108,12 @@ class Spread:
         return self.n < FEWEST
 
     @property
-    def near(self) -> float | None:
+    def lower(self) -> float | None:
         """Ranked by the median once there are enough."""
         return None if self.too_few else self.median
 
 
-def spread(seconds: Mapping[int, int]) -> Spread | None:
+def quartiles(seconds: Mapping[int, int]) -> Quartiles | None:
     """Of a histogram of seconds (how often each was met); ``None`` of nothing.
 
     Quantiles by linear interpolation, type 7 of R. Hyndman and Y. Fan, The American Statistician 50, 1996.
@@ -123,7 +123,7 @@ def spread(seconds: Mapping[int, int]) -> Spread | None:
         return None
     ordered = sorted(seconds.items())
     low, median, high = (_quantile(ordered, (n - 1) * share) for share in (0.25, 0.5, 0.75))
-    return Spread(median / 60, low / 60, high / 60, n)
+    return Quartiles(median / 60, low / 60, high / 60, n)
 
 
 def _quantile(ordered: Sequence[tuple[int, int]], place: float) -> float:
@@ -166,7 +166,7 @@ class Mean:
         return self.n < FEWEST
 
     @property
-    def near(self) -> float | None:
+    def lower(self) -> float | None:
         return None if self.too_few else self.value
 
     def interval(self, level: float = ON_SCREEN) -> tuple[float, float] | None:

@@ -19,7 +19,7 @@ DRIFTED = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class DriftedBranch:
     """A branch whose success of late differs from before: shares of proven jobs whose cause was still reachable."""
 
     procedure: str
@@ -30,14 +30,14 @@ class Drift:
     log_bayes: float
 
 
-def drifts(flow: Flow, whole: Tallies, of_late: Tallies, least: float = DRIFTED) -> tuple[Drift, ...]:
+def drifted_branches(flow: Flow, whole: Tallies, of_late: Tallies, least: float = DRIFTED) -> tuple[DriftedBranch, ...]:
     """Branches that have drifted, clearest first: those of late, which are part of the whole, against the rest."""
     everything, recent = (branch_shares(flow, tallies) for tallies in (whole, of_late))
     found = []
     for (step, outcome), now in recent.items():
         then = _without(everything[step, outcome], now)
         if then.whole and now.whole and (logarithm := log_bayes(then, now)) > least:
-            found.append(Drift(flow.procedure, step, outcome, then, now, logarithm))
+            found.append(DriftedBranch(flow.procedure, step, outcome, then, now, logarithm))
     return tuple(sorted(found, key=lambda drift: -drift.log_bayes))
 
 
@@ -79,7 +79,7 @@ def _log_beta(a: float, b: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Uncared:
+class UnservedSymptom:
     """A symptom that jobs came in with and no procedure in force is for; key, name and number of jobs."""
 
     symptom: str
@@ -87,11 +87,15 @@ class Uncared:
     jobs: int
 
 
-def without_procedure(jobs: Iterable[JobFact], names: Mapping[str, str], served: Iterable[str]) -> tuple[Uncared, ...]:
+def without_procedure(
+    jobs: Iterable[JobFact], names: Mapping[str, str], served: Iterable[str]
+) -> tuple[UnservedSymptom, ...]:
     """Most jobs first. ``served`` are the symptoms that procedures in force are for."""
     cared = set(served)
     counts = Counter(job.symptom for job in jobs if job.symptom and job.symptom not in cared)
-    return tuple(Uncared(key, names.get(key, key), n) for key, n in sorted(counts.items(), key=lambda p: (-p[1], p[0])))
+    return tuple(
+        UnservedSymptom(key, names.get(key, key), n) for key, n in sorted(counts.items(), key=lambda p: (-p[1], p[0]))
+    )
 
 
 def months_since(month: str, today: str) -> int | None:

@@ -12,7 +12,7 @@ from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallySums
 from shopkb.core.diagnosis.rates.pooling import PooledRate, pooled_rates
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
-from shopkb.reports.figures.shares import LEVELS, Lent, Share, Spread
+from shopkb.reports.figures.shares import LEVELS, PooledShare, Quartiles, Share
 
 PERIOD = "0000-00"
 """Stands for the month of tallies that were summed over a period: nothing is weighted by age."""
@@ -46,9 +46,9 @@ class StepFigures:
     skipped: Mapping[str, int] = field(default_factory=dict)
     timed: int = 0
     minutes: float | None = None
-    typical: Spread | None = None
+    typical: Quartiles | None = None
     bits: float | None = None
-    onward: Share | Lent | None = None
+    onward: Share | PooledShare | None = None
 
     @property
     def finds(self) -> Share:
@@ -122,7 +122,7 @@ def _figures(
     step: Step,
     sums: Mapping[tuple[str, str], TallySums],
     bits: Mapping[str, float],
-    onward: Mapping[str, Share | Lent],
+    onward: Mapping[str, Share | PooledShare],
 ) -> StepFigures:
     names = {o.key: flow.cause_by_key[o.go.key].identity for o in step.outcomes if o.go.kind is GoKind.CAUSE}
     away = {o.key for o in step.outcomes if o.go.kind in (GoKind.OUT, GoKind.HAND_OVER)}
@@ -165,7 +165,7 @@ def _bits(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict
     return {test.step: float(bits) for test, bits in zip(model.tests, power, strict=True)}
 
 
-def _onward(counts: FlowCounts) -> dict[str, Share | Lent]:
+def _onward(counts: FlowCounts) -> dict[str, Share | PooledShare]:
     """Success of all branches of each step together, as counted."""
     wins, jobs = counts.by_platform.wins.sum(axis=0), counts.by_platform.jobs.sum(axis=0)
     return {
@@ -175,7 +175,7 @@ def _onward(counts: FlowCounts) -> dict[str, Share | Lent]:
     }
 
 
-def _lent(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict[str, Share | Lent]:
+def _lent(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict[str, Share | PooledShare]:
     """The same for one platform, pooled over the platform tree."""
     import numpy as np
 
@@ -185,7 +185,7 @@ def _lent(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict
     jobs = np.add.reduceat(counts.by_platform.jobs, starts, axis=1)
     screen, exports = (pooled_rates(counts.tree, platform, wins, jobs, strengths, level) for level in LEVELS)
     return {
-        step.key: Lent(one, other)
+        step.key: PooledShare(one, other)
         for step, one, other in zip(steps, screen, exports, strict=True)
         if isinstance(one, PooledRate) and isinstance(other, PooledRate)
     }

@@ -1,6 +1,6 @@
 """What to change next: the few things in the period with the most minutes at stake, each with its figure. Pure.
 
-Each suggestion is judged by the near end of its interval, so that chance alone does not put it here, and ranked by the
+Each suggestion is judged by the lower end of its interval, so that chance alone does not put it here, and ranked by the
 minutes that went into it.
 """
 
@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from shopkb.reports.figures.comebacks import ComebackFigures
-from shopkb.reports.figures.confirmed_causes import Uncovered
+from shopkb.reports.figures.confirmed_causes import UncoveredCause
 from shopkb.reports.figures.minutes import ProcedureFigures
 from shopkb.reports.figures.shares import FEWEST, Share
-from shopkb.reports.figures.shelf_health import Drift, Uncared
+from shopkb.reports.figures.shelf_health import DriftedBranch, UnservedSymptom
 from shopkb.reports.figures.step_figures import StepFigures
 
 MOST = 7
@@ -24,10 +24,10 @@ LITTLE = 0.1
 """Bits under which a step tells little."""
 
 OFTEN = 0.05
-"""A share whose near end is above this happens too often to be chance."""
+"""A share whose lower end is above this happens too often to be chance."""
 
 
-class Matter(StrEnum):
+class SuggestionKind(StrEnum):
     """What a suggestion is about, hence where it is done."""
 
     COSTLY_STEP = "costly step"
@@ -45,7 +45,7 @@ class Suggestion:
     """``minutes`` are at stake. ``procedure`` and ``step`` say where (keys), ``name`` what: a cause or symptom.
     ``each`` is what a step costs each time, in minutes."""
 
-    matter: Matter
+    kind: SuggestionKind
     minutes: float
     procedure: str = ""
     procedure_title: str = ""
@@ -62,9 +62,9 @@ def suggestions(
     steps: Sequence[StepFigures],
     procedures: Sequence[ProcedureFigures],
     comebacks: Sequence[ComebackFigures],
-    not_covered: Sequence[Uncovered],
-    uncared: Sequence[Uncared],
-    drifted: Sequence[Drift],
+    not_covered: Sequence[UncoveredCause],
+    unserved: Sequence[UnservedSymptom],
+    drifted: Sequence[DriftedBranch],
 ) -> tuple[Suggestion, ...]:
     """The most pressing first, at most :data:`MOST`; of one matter in one procedure only the worst, and at most
     :data:`MOST_OF_A_KIND` of one matter, so that one kind of trouble does not hide the others."""
@@ -77,11 +77,11 @@ def suggestions(
         *(
             _comeback(row, titles, minutes)
             for row in comebacks
-            if (row.back.near or 0) > OFTEN and row.procedure in titles
+            if (row.back.lower or 0) > OFTEN and row.procedure in titles
         ),
         *(
             Suggestion(
-                Matter.NO_WAY_TO_CAUSE,
+                SuggestionKind.NO_WAY_TO_CAUSE,
                 row.jobs * usual,
                 row.procedure,
                 titles.get(row.procedure, ""),
@@ -92,8 +92,8 @@ def suggestions(
             if row.jobs >= FEWEST
         ),
         *(
-            Suggestion(Matter.NO_PROCEDURE, row.jobs * usual, name=row.symptom, title=row.name, part=row.jobs)
-            for row in uncared
+            Suggestion(SuggestionKind.NO_PROCEDURE, row.jobs * usual, name=row.symptom, title=row.name, part=row.jobs)
+            for row in unserved
             if row.jobs >= FEWEST
         ),
         *(_drift(row, titles, minutes) for row in drifted if row.of_late.plain is not None and _worse(row)),
@@ -107,13 +107,19 @@ def _of_steps(steps: Iterable[StepFigures], minutes: dict[str, float]) -> Iterab
         each = minutes.get(step.procedure, 0.0)
         if _tells_nothing(step):
             spent, cost = step.minutes_in_all or 0.0, step.minutes or 0.0
-            yield Suggestion(Matter.COSTLY_STEP, spent, *where, part=step.done, bits=step.bits or 0.0, each=cost)
-        if (step.misleads.near or 0.0) > OFTEN:
+            yield Suggestion(
+                SuggestionKind.COSTLY_STEP, spent, *where, part=step.done, bits=step.bits or 0.0, each=cost
+            )
+        if (step.misleads.lower or 0.0) > OFTEN:
             wrong = step.misleads
-            yield Suggestion(Matter.MISLEADING_END, wrong.part * each, *where, part=wrong.part, whole=wrong.whole)
-        if (step.left_out.near or 0.0) > OFTEN:
+            yield Suggestion(
+                SuggestionKind.MISLEADING_END, wrong.part * each, *where, part=wrong.part, whole=wrong.whole
+            )
+        if (step.left_out.lower or 0.0) > OFTEN:
             out = step.left_out
-            yield Suggestion(Matter.LEFT_OUT, out.part * (step.minutes or 0.0), *where, part=out.part, whole=out.whole)
+            yield Suggestion(
+                SuggestionKind.LEFT_OUT, out.part * (step.minutes or 0.0), *where, part=out.part, whole=out.whole
+            )
 
 
 def _tells_nothing(step: StepFigures) -> bool:
@@ -126,15 +132,15 @@ def _tells_nothing(step: StepFigures) -> bool:
         return False
     if step.needed or (Share(step.turned_away, step.done).plain or 0.0) > OFTEN:
         return False
-    return not step.names_a_cause or (step.finds.far is not None and step.finds.far < OFTEN)
+    return not step.names_a_cause or (step.finds.upper is not None and step.finds.upper < OFTEN)
 
 
 def _of_procedures(procedures: Iterable[ProcedureFigures]) -> Iterable[Suggestion]:
     for row in procedures:
-        if (row.eliminated.near or 0.0) > OFTEN:
+        if (row.eliminated.lower or 0.0) > OFTEN:
             at_stake = row.eliminated.part * (row.minutes.value if row.minutes else 0.0)
             yield Suggestion(
-                Matter.WEAK_PROOF, at_stake, row.procedure, row.title,
+                SuggestionKind.WEAK_PROOF, at_stake, row.procedure, row.title,
                 part=row.eliminated.part, whole=row.eliminated.whole,
             )  # fmt: skip
 
@@ -143,36 +149,43 @@ def _comeback(row: ComebackFigures, titles: dict[str, str], minutes: dict[str, f
     at_stake = row.back.part * minutes.get(row.procedure, 0.0)
     title = titles[row.procedure]
     return Suggestion(
-        Matter.COMEBACK, at_stake, row.procedure, title, name=row.name, part=row.back.part, whole=row.back.whole
+        SuggestionKind.COMEBACK, at_stake, row.procedure, title, name=row.name, part=row.back.part, whole=row.back.whole
     )
 
 
 def _often_back(row: ComebackFigures) -> bool:
-    return (row.back.near or 0.0) > OFTEN
+    return (row.back.lower or 0.0) > OFTEN
 
 
-def _worse(row: Drift) -> bool:
+def _worse(row: DriftedBranch) -> bool:
     return (row.of_late.plain or 0.0) < (row.before.plain or 0.0)
 
 
-def _drift(row: Drift, titles: dict[str, str], minutes: dict[str, float]) -> Suggestion:
+def _drift(row: DriftedBranch, titles: dict[str, str], minutes: dict[str, float]) -> Suggestion:
     failed = row.of_late.whole - row.of_late.part
     at_stake = failed * minutes.get(row.procedure, 0.0)
     title = titles.get(row.procedure, row.procedure)
     return Suggestion(
-        Matter.DRIFT, at_stake, row.procedure, title, row.step, name=row.outcome, part=failed, whole=row.of_late.whole
+        SuggestionKind.DRIFT,
+        at_stake,
+        row.procedure,
+        title,
+        row.step,
+        name=row.outcome,
+        part=failed,
+        whole=row.of_late.whole,
     )
 
 
-_BY_NAME = (Matter.NO_WAY_TO_CAUSE,)
+_BY_NAME = (SuggestionKind.NO_WAY_TO_CAUSE,)
 
 
 def _one_of_each(found: Iterable[Suggestion]) -> Iterable[Suggestion]:
     met: set[tuple[str, str, str]] = set()
-    kinds: Counter[Matter] = Counter()
+    kinds: Counter[SuggestionKind] = Counter()
     for one in found:
-        kind = (one.matter.value, one.procedure, one.name if one.matter in _BY_NAME or not one.procedure else "")
-        if kind not in met and kinds[one.matter] < MOST_OF_A_KIND:
+        kind = (one.kind.value, one.procedure, one.name if one.kind in _BY_NAME or not one.procedure else "")
+        if kind not in met and kinds[one.kind] < MOST_OF_A_KIND:
             met.add(kind)
-            kinds[one.matter] += 1
+            kinds[one.kind] += 1
             yield one

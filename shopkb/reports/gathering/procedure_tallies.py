@@ -18,7 +18,7 @@ from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.learning import SUM_FIELDS, stamps
 from shopkb.evidence.models import Tally
-from shopkb.evidence.tally_log import Change
+from shopkb.evidence.tally_log import TallyChange
 from shopkb.evidence.up_to_date import UpToDate
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -80,7 +80,7 @@ MOST = 400
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class TallySlice:
     """Which tallies are summed, and by which fields the sums are told apart; the month is a field or the whole
     period. Empty ``since`` means since ever."""
 
@@ -119,7 +119,7 @@ class Place:
 _SUMMED_OVER = {"step": ALL_STEPS, "outcome": "", "cause": "", "proof": "", "platform": "", "month": PERIOD}
 
 
-def _follow(held: tuple[Place, Tallies], since: Sequence[Change]) -> tuple[Place, Tallies]:
+def _follow(held: tuple[TallySlice, Tallies], since: Sequence[TallyChange]) -> tuple[TallySlice, Tallies]:
     place, sums = held[0], dict(held[1])
     for added, taken in since:
         for key, part in merge([place.summed(added), take_back(place.summed(taken))]).items():
@@ -128,7 +128,7 @@ def _follow(held: tuple[Place, Tallies], since: Sequence[Change]) -> tuple[Place
     return place, sums
 
 
-_kept: UpToDate[tuple[Place, Tallies]] = UpToDate(MOST, _follow)
+_kept: UpToDate[tuple[TallySlice, Tallies]] = UpToDate(MOST, _follow)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ class Evidence:
 
     def _summed(self, names: tuple[str, ...], since: str | None = None, platform: str | None = None) -> ByProcedure:
         """No query where sums are kept, or two: one reads, one makes sure that nothing moved meanwhile."""
-        place = Place(
+        place = TallySlice(
             self.filters.since if since is None else since,
             self.filters.until,
             self.filters.platform if platform is None else platform,
@@ -181,7 +181,7 @@ class Evidence:
         return {key: found[key] for key in self.stamps}
 
 
-def _read(place: Place, procedures: list[str]) -> dict[str, dict[TallyKey, TallySums]]:
+def _read(place: TallySlice, procedures: list[str]) -> dict[str, dict[TallyKey, TallySums]]:
     """One query."""
     found: dict[str, dict[TallyKey, TallySums]] = {key: {} for key in procedures}
     totals = {f"sum_{name}": Sum(name) for name in SUM_FIELDS}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, Spread, difference, untested
+from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, MeanInterval, difference, untested
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.flow.model import Flow
@@ -17,7 +17,7 @@ Learned = tuple[Flow, CauseModel]
 
 
 @dataclass(frozen=True, slots=True)
-class BesideRow:
+class CostRow:
     """One figure: of the published revision, of this one, and the difference; empty where there is none."""
 
     words: str
@@ -27,47 +27,47 @@ class BesideRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class CostComparison:
     """The rows of the table; ``difference`` is missing without a published revision."""
 
-    rows: tuple[BesideRow, ...]
+    rows: tuple[CostRow, ...]
     difference: Difference | None
 
 
-def beside(new: Learned, old: Learned | None, generator: np.random.Generator) -> Beside:
+def compare_costs(new: Learned, old: Learned | None, generator: np.random.Generator) -> CostComparison:
     """Appraise the draft and, if there is one, the published revision with the same draws.
 
     Raises:
         ValueError: one of the two has no first step, or a loop.
     """
     if old is None:
-        return Beside(tuple(_rows(None, appraise(*new), 0.0, untested(*new), None)), None)
+        return CostComparison(tuple(_rows(None, appraise(*new), 0.0, untested(*new), None)), None)
     found = difference(old, new, generator)
-    return Beside(tuple(_rows(appraise(*old), appraise(*new), untested(*old), untested(*new), found)), found)
+    return CostComparison(tuple(_rows(appraise(*old), appraise(*new), untested(*old), untested(*new), found)), found)
 
 
 def _rows(
     old: Appraisal | None, new: Appraisal, old_untested: float, new_untested: float, found: Difference | None
-) -> Iterator[BesideRow]:
+) -> Iterator[CostRow]:
     def of_old(text: str) -> str:
         return text if old else ""
 
     minutes = f"{old.minutes:.1f}" if old else ""
-    yield BesideRow("Expected minutes to an end", minutes, f"{new.minutes:.1f}", _span(found and found.minutes))
+    yield CostRow("Expected minutes to an end", minutes, f"{new.minutes:.1f}", _span(found and found.minutes))
     if found is not None:
-        yield BesideRow("Chance that it takes fewer minutes", percent(1 - found.faster), percent(found.faster))
+        yield CostRow("Chance that it takes fewer minutes", percent(1 - found.faster), percent(found.faster))
     right = _span(found and found.right, times=100, unit=" points")
-    yield BesideRow("Ends at the right cause", percent(old.right) if old else "", percent(new.right), right)
+    yield CostRow("Ends at the right cause", percent(old.right) if old else "", percent(new.right), right)
     if found is not None:
-        yield BesideRow("Chance that right ends fall by more than 2 points", "", percent(found.right_falls))
-    yield BesideRow("Ends at a wrong cause", percent(old.wrong) if old else "", percent(new.wrong))
-    yield BesideRow("Ends without a cause", percent(old.dead_end) if old else "", percent(new.dead_end))
-    yield BesideRow("Goes on in another procedure", percent(old.handed_over) if old else "", percent(new.handed_over))
+        yield CostRow("Chance that right ends fall by more than 2 points", "", percent(found.right_falls))
+    yield CostRow("Ends at a wrong cause", percent(old.wrong) if old else "", percent(new.wrong))
+    yield CostRow("Ends without a cause", percent(old.dead_end) if old else "", percent(new.dead_end))
+    yield CostRow("Goes on in another procedure", percent(old.handed_over) if old else "", percent(new.handed_over))
     words = "Minutes spent in steps that no verified job has done"
-    yield BesideRow(words, of_old(percent(old_untested)), percent(new_untested))
+    yield CostRow(words, of_old(percent(old_untested)), percent(new_untested))
 
 
-def _span(spread: Spread | None, times: float = 1, unit: str = "") -> str:
+def _span(spread: MeanInterval | None, times: float = 1, unit: str = "") -> str:
     """``−3.1, −4.0 to −2.2``: the mean and the 80 % interval."""
     if spread is None:
         return ""

@@ -20,7 +20,7 @@ from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, difference
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
 from shopkb.core.diagnosis.appraisal.order_search import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
-from shopkb.core.diagnosis.appraisal.replay import Compared, Ending, Replay, Replayed, compared, replay, to_read
+from shopkb.core.diagnosis.appraisal.replay import Compared, Replay, Replayed, ReplayEnding, compared, replay, to_read
 from shopkb.core.flow.checks.precautions import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
@@ -32,7 +32,7 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
 from shopkb.procedures.views.browse import leads_to
-from shopkb.reports.improving.cost_comparison import Beside, beside
+from shopkb.reports.improving.cost_comparison import CostComparison, compare_costs
 from shopkb.web.htmx import render_page_or_part, wants_part
 
 SEED = 20260302
@@ -110,17 +110,19 @@ def replay_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 def _replayed(revision: Revision, published: Revision | None) -> dict[str, object]:
     found = replays(revision, published)
-    endings = [(kind.value, len(found.draft.of(kind)), len(found.old.of(kind)) if found.old else 0) for kind in Ending]
+    endings = [
+        (kind.value, len(found.draft.of(kind)), len(found.old.of(kind)) if found.old else 0) for kind in ReplayEnding
+    ]
     return {"found": found, "endings": endings}
 
 
-def _beside(revision: Revision, published: Revision | None) -> Beside:
+def _beside(revision: Revision, published: Revision | None) -> CostComparison:
     """Raises ValueError: one of the two has no first step, or a loop."""
     new = flow_of(revision), _learned(flow_of(revision), revision).model
     if published is None:
-        return beside(new, None, np.random.default_rng(SEED))
+        return compare_costs(new, None, np.random.default_rng(SEED))
     old = flow_of(published), _learned(flow_of(published), published).model
-    return beside(new, old, np.random.default_rng(SEED))
+    return compare_costs(new, old, np.random.default_rng(SEED))
 
 
 @require_safe
@@ -267,7 +269,7 @@ def _beyond(flow: Flow) -> dict[str, frozenset[str]]:
     }
 
 
-def _listed(flow: Flow, jobs: Sequence[Replayed], before: dict[int, Ending]) -> list[ReplayedJob]:
+def _listed(flow: Flow, jobs: Sequence[Replayed], before: dict[int, ReplayEnding]) -> list[ReplayedJob]:
     shown = sorted(jobs, key=lambda one: (one.month, one.job), reverse=True)[:MOST_LISTED]
     rows = Job.objects.select_related("vehicle").in_bulk([one.job for one in shown])
     return [

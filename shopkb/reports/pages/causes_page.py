@@ -11,8 +11,8 @@ from shopkb.core.flow.model import Flow
 from shopkb.reports.figures.confirmed_causes import (
     By,
     CauseFigures,
-    Together,
-    Uncovered,
+    FoundTogether,
+    UncoveredCause,
     found_together,
     pareto,
     uncovered,
@@ -20,7 +20,7 @@ from shopkb.reports.figures.confirmed_causes import (
 from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
@@ -36,7 +36,7 @@ UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", Kind.COUNT, "jobs"
 
 def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     """Five queries; more when something is met for the first time."""
-    held = Material(filters)
+    held = ReportData(filters)
     facts, numbers = held.facts, held.cause_numbers
     known = identities(one.flow for one in held.everything.values())
     found = pareto(facts.jobs, by, filters.system)
@@ -71,7 +71,7 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     )
 
 
-def frequent(held: Material, by: By = By.CAUSE, most: int | None = None) -> Table:
+def frequent(held: ReportData, by: By = By.CAUSE, most: int | None = None) -> Table:
     """Proven causes, most frequent first; at most so many."""
     found = pareto(held.facts.jobs, by, held.filters.system)[:most]
     names = _names(found, by)
@@ -128,7 +128,7 @@ def _row(row: CauseFigures, name: str, filters: Filters, by: By, numbers: Mappin
     }
 
 
-def _pair(row: Together, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
+def _pair(row: FoundTogether, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
     pair = {"cause": str(numbers.get(row.cause, "")), "also": str(numbers.get(row.also, ""))}
     behind = jobs_behind(filters, fate="proven", after=facts.after, procedure=filters.procedure, **pair)
     return {
@@ -138,7 +138,7 @@ def _pair(row: Together, filters: Filters, numbers: Mapping[str, int], facts: Fa
     }
 
 
-def _lacking(row: Uncovered, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
+def _lacking(row: UncoveredCause, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
     about = {"cause": str(numbers.get(row.cause, "")), "procedure": filters.procedure}
     behind = jobs_behind(filters, fate="proven", after=facts.after, **about)
     return {

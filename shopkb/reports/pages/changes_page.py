@@ -15,14 +15,14 @@ from shopkb.reports.figures.job_facts import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
-from shopkb.reports.figures.suggestions import Matter, Suggestion, suggestions
+from shopkb.reports.figures.suggestions import Suggestion, SuggestionKind, suggestions
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.procedure_tallies import InForce
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.causes_page import identities
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
-from shopkb.reports.pages.report_data import Material
-from shopkb.reports.pages.shelf_page import gathered_drifts, gathered_uncared
+from shopkb.reports.pages.report_data import ReportData
+from shopkb.reports.pages.shelf_page import gathered_drifts, gathered_unserved
 from shopkb.reports.presenting.cells import rounded
 from shopkb.reports.presenting.money import money_of_minutes
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
@@ -40,25 +40,25 @@ ABOUT = (
 )
 EMPTY = "Nothing stands out in this period: no step, end or cause that chance alone would not explain."
 DO = {
-    Matter.COSTLY_STEP: "See the procedure without it, and make that a draft",
-    Matter.MISLEADING_END: "Add a measurement that proves the cause before it is named",
-    Matter.LEFT_OUT: "Ask why, and give the step another way in",
-    Matter.COMEBACK: "See what came back, and say in the procedure what else to look for",
-    Matter.WEAK_PROOF: "Replace the ends by elimination with a measurement",
-    Matter.NO_WAY_TO_CAUSE: "Add a branch that ends there",
-    Matter.NO_PROCEDURE: "Ask a writer for a procedure",
-    Matter.DRIFT: "Read the step again: vehicles or parts have changed",
+    SuggestionKind.COSTLY_STEP: "See the procedure without it, and make that a draft",
+    SuggestionKind.MISLEADING_END: "Add a measurement that proves the cause before it is named",
+    SuggestionKind.LEFT_OUT: "Ask why, and give the step another way in",
+    SuggestionKind.COMEBACK: "See what came back, and say in the procedure what else to look for",
+    SuggestionKind.WEAK_PROOF: "Replace the ends by elimination with a measurement",
+    SuggestionKind.NO_WAY_TO_CAUSE: "Add a branch that ends there",
+    SuggestionKind.NO_PROCEDURE: "Ask a writer for a procedure",
+    SuggestionKind.DRIFT: "Read the step again: vehicles or parts have changed",
 }
-OF_LATEST = (Matter.NO_WAY_TO_CAUSE, Matter.NO_PROCEDURE)
+OF_LATEST = (SuggestionKind.NO_WAY_TO_CAUSE, SuggestionKind.NO_PROCEDURE)
 """Counted over the latest jobs; all others come from tallies."""
 
 
 def build(filters: Filters, now: datetime) -> Page:
     """Eight queries; more when something is met for the first time."""
-    return of(Material(filters), now)
+    return of(ReportData(filters), now)
 
 
-def of(held: Material, now: datetime) -> Page:
+def of(held: ReportData, now: datetime) -> Page:
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
     procedures = held.procedures
     found = suggestions(
@@ -66,7 +66,7 @@ def of(held: Material, now: datetime) -> Page:
         procedures,
         by_cause(tallies, facts.jobs, now),
         uncovered(facts.jobs, identities(one.flow for one in held.everything.values())),
-        gathered_uncared(facts.jobs),
+        gathered_unserved(facts.jobs),
         gathered_drifts(chosen, evidence),
     )
     rows = tuple(row(one, chosen, jobs_of(one, filters, held.cause_numbers, facts.after)) for one in found)
@@ -119,7 +119,7 @@ def share_words(share: Share) -> str:
 def row(one: Suggestion, chosen: dict[str, InForce], behind: str) -> Row:
     return {
         "what": Cell(sentence(one, chosen)),
-        "do": Cell(DO[one.matter], where(one, chosen)),
+        "do": Cell(DO[one.kind], where(one, chosen)),
         "minutes": Cell(one.minutes, behind),
         "money": Cell(money_of_minutes(one.minutes)),
     }
@@ -129,29 +129,29 @@ def jobs_of(one: Suggestion, filters: Filters, numbers: Mapping[str, int], after
     """The jobs that a suggestion rests on."""
     cause, late = str(numbers.get(one.name, "")), month_before(filters.until, RECENT_MONTHS - 1)
     place = {"procedure": one.procedure}
-    asked: dict[Matter, dict[str, str]] = {
-        Matter.COSTLY_STEP: {**place, "step": one.step, "outcome": DONE},
-        Matter.MISLEADING_END: {**place, "at": one.step, "fate": "wrong"},
-        Matter.LEFT_OUT: {**place, "step": one.step, "outcome": "skip:"},
-        Matter.COMEBACK: {**place, "cause": cause, "fate": "back"},
-        Matter.WEAK_PROOF: {**place, "proof": "elimination", "fate": "proven"},
-        Matter.NO_WAY_TO_CAUSE: {"cause": cause, "fate": "proven", "after": after},
-        Matter.NO_PROCEDURE: {"symptom": one.name, "after": after},
-        Matter.DRIFT: {**place, "step": one.step, "outcome": one.name, "fate": "proven", "judged": "1"},
+    asked: dict[SuggestionKind, dict[str, str]] = {
+        SuggestionKind.COSTLY_STEP: {**place, "step": one.step, "outcome": DONE},
+        SuggestionKind.MISLEADING_END: {**place, "at": one.step, "fate": "wrong"},
+        SuggestionKind.LEFT_OUT: {**place, "step": one.step, "outcome": "skip:"},
+        SuggestionKind.COMEBACK: {**place, "cause": cause, "fate": "back"},
+        SuggestionKind.WEAK_PROOF: {**place, "proof": "elimination", "fate": "proven"},
+        SuggestionKind.NO_WAY_TO_CAUSE: {"cause": cause, "fate": "proven", "after": after},
+        SuggestionKind.NO_PROCEDURE: {"symptom": one.name, "after": after},
+        SuggestionKind.DRIFT: {**place, "step": one.step, "outcome": one.name, "fate": "proven", "judged": "1"},
     }
-    counted = jobs_behind if one.matter in OF_LATEST else jobs_tallied
-    return counted(filters.but(since=late) if one.matter is Matter.DRIFT else filters, **asked[one.matter])
+    counted = jobs_behind if one.kind in OF_LATEST else jobs_tallied
+    return counted(filters.but(since=late) if one.kind is SuggestionKind.DRIFT else filters, **asked[one.kind])
 
 
 def where(one: Suggestion, chosen: dict[str, InForce]) -> str:
     """Where it is done."""
-    if one.matter is Matter.NO_WAY_TO_CAUSE and not one.procedure:
+    if one.kind is SuggestionKind.NO_WAY_TO_CAUSE and not one.procedure:
         return look_for(words=cause_name(one.name))
-    if one.matter is Matter.NO_PROCEDURE:
+    if one.kind is SuggestionKind.NO_PROCEDURE:
         return look_for(symptom=one.name)
-    if one.matter is Matter.COMEBACK:
+    if one.kind is SuggestionKind.COMEBACK:
         return reverse("reports:page", args=["comebacks"])
-    if one.matter is Matter.COSTLY_STEP:
+    if one.kind is SuggestionKind.COSTLY_STEP:
         number = chosen[one.procedure].revision.number
         return reverse("reports:without", args=[one.procedure, number, one.step])
     if one.step and one.procedure in chosen:
@@ -165,19 +165,21 @@ def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
     at = f"“{one.title}” in {one.procedure_title}"
     if one.matter is Matter.COSTLY_STEP:
         cost = f"costs {minutes_text(one.each)} and " if one.each else ""
+    if one.kind is SuggestionKind.COSTLY_STEP:
+        cost = f"costs {minutes_words(one.each)} and " if one.each else ""
         return f"{at} {cost}found nothing in {one.part} jobs. It tells {rounded(one.bits, 2)} bits."
-    if one.matter is Matter.MISLEADING_END:
+    if one.kind is SuggestionKind.MISLEADING_END:
         return f"What {at} named was wrong in {of} repairs."
-    if one.matter is Matter.LEFT_OUT:
+    if one.kind is SuggestionKind.LEFT_OUT:
         return f"{at} was left out {of} times."
-    if one.matter is Matter.COMEBACK:
+    if one.kind is SuggestionKind.COMEBACK:
         return f"{cause_name(one.name)}: {of} cures came back ({one.procedure_title})."
-    if one.matter is Matter.WEAK_PROOF:
+    if one.kind is SuggestionKind.WEAK_PROOF:
         return f"{one.procedure_title}: {of} causes were proven by elimination only."
-    if one.matter is Matter.NO_WAY_TO_CAUSE:
+    if one.kind is SuggestionKind.NO_WAY_TO_CAUSE:
         after = f" Most had followed {one.procedure_title}." if one.procedure_title else ""
         return f"{cause_name(one.name)} was the proven cause of {one.part} jobs, and no procedure leads to it.{after}"
-    if one.matter is Matter.NO_PROCEDURE:
+    if one.kind is SuggestionKind.NO_PROCEDURE:
         return f"{one.part} jobs came in with “{one.title}”, and no procedure is for it."
     step = chosen[one.procedure].flow.step_by_key[one.step]
     label = step.outcome(one.name).label

@@ -23,7 +23,7 @@ from shopkb.reports.figures.confirmed_causes import component_of
 from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")
@@ -51,7 +51,7 @@ ABOUT = (
 def build(filters: Filters, now: datetime) -> Page:
     """Six queries; more when something is met for the first time. A system means the causes in it, whatever procedure
     they were found by."""
-    held, system = Material(filters.but(system="")), filters.system
+    held, system = ReportData(filters.but(system="")), filters.system
     facts, jobs, tallies = held.facts, _claimed_in(held.facts.jobs, system), _tallies_in(held.runs, system)
     people = dict(User.objects.values_list("username", "called"))
     back = [job for job in jobs if job.back_at and job.claimed]
@@ -74,7 +74,7 @@ def build(filters: Filters, now: datetime) -> Page:
     return Page("comebacks", "What comes back", _intro(jobs, back), tables)
 
 
-def causes_back(held: Material, now: datetime, system: str = "", most: int | None = None) -> Table:
+def causes_back(held: ReportData, now: datetime, system: str = "", most: int | None = None) -> Table:
     """By cause and procedure, the clearest first; at most so many."""
     found = by_cause(_tallies_in(held.runs, system), held.facts.jobs, now)[:most]
     return _table("comebacks", "By cause", found, held, _young(held, now))
@@ -91,7 +91,7 @@ def _tallies_in(tallies: Tallies, system: str) -> Tallies:
     return {key: sums for key, sums in tallies.items() if not system or is_within(component_of(key.cause), system)}
 
 
-def _young(held: Material, now: datetime) -> str:
+def _young(held: ReportData, now: datetime) -> str:
     """From when on a cure is too young to judge, among the jobs that were read."""
     return max(now - PROVISIONAL, held.facts.since or held.filters.begins).isoformat()
 
@@ -107,7 +107,7 @@ def _table(
     name: str,
     title: str,
     found: Sequence[ComebackFigures],
-    held: Material,
+    held: ReportData,
     young: str,
 ) -> Table:
     titles = held.titles

@@ -19,7 +19,7 @@ from shopkb.reports.gathering.procedure_tallies import InForce
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.new_revisions_table import month_of, new_editions, newly_in_force, side_by_side
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, procedure_at
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.cells import whole
 from shopkb.reports.presenting.money import money_of_minutes
@@ -56,14 +56,14 @@ MONTHLY = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time, or a procedure has a new revision."""
-    held = Material(filters)
+    held = ReportData(filters)
     new = newly_in_force(held)
     page, beside = of(held, new), side_by_side(new, held)
     intro = " ".join([page.intro, *(each.words for each in beside if each.words)])
     return replace(page, intro=intro, tables=(page.tables[0], new_editions(beside), *page.tables[1:]))
 
 
-def of(held: Material, new: Sequence[InForceSince] = ()) -> Page:
+def of(held: ReportData, new: Sequence[InForceSince] = ()) -> Page:
     """``new`` revisions are marked in the months of a single procedure: in others a mark would say nothing."""
     filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
     found = held.procedures
@@ -142,7 +142,7 @@ def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[
     }
 
 
-def _step(step: StepFigures, held: Material) -> Row:
+def _step(step: StepFigures, held: ReportData) -> Row:
     common = tests_page.row(step, held)
     spent = step.minutes_in_all
     return {

@@ -10,13 +10,13 @@ from django.utils.formats import date_format
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.pages import causes_page, changes_page, comebacks_page, minutes_page
 from shopkb.reports.pages.page import Page
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.tables import Table
 
 
 def build(filters: Filters, now: datetime) -> Page:
     """The month ``filters.until``: its figures, the year that leads up to it, and what to change next."""
-    year = Material(filters.but(since=month_before(filters.until, 11)))
+    year = ReportData(filters.but(since=month_before(filters.until, 11)))
     month = year.later(filters.until)
     brief, over_year = changes_page.of(month, now), minutes_page.of(year)
     tables = (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from django.urls import reverse
 from django.utils import timezone
 
-from shopkb.reports.figures.minutes import Change
+from shopkb.reports.figures.minutes import MeanChange
 from shopkb.reports.figures.new_revisions import EditionFigures, InForceSince, edition_figures, quicker
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.gathering.filters import USUAL_MONTHS, Filters, month_before
@@ -16,7 +16,7 @@ from shopkb.reports.gathering.job_rows import job_facts
 from shopkb.reports.gathering.procedure_tallies import came_into_force
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import jobs_behind
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.cells import whole
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import minutes_text, percent
@@ -42,7 +42,7 @@ EMPTY = "No procedure was given a new revision in the period or in the two years
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class RevisionComparison:
     """A new revision, a year of its jobs, and the year of the one before it."""
 
     one: InForceSince
@@ -53,7 +53,7 @@ class Beside:
     before: EditionFigures
 
     @property
-    def moved(self) -> Change | None:
+    def moved(self) -> MeanChange | None:
         return quicker(self.before, self.since)
 
     @property
@@ -71,7 +71,7 @@ class Beside:
         return f"{self.title}, revision {self.one.number}: {', '.join(told)}." if told else ""
 
 
-def newly_in_force(held: Material) -> tuple[InForceSince, ...]:
+def newly_in_force(held: ReportData) -> tuple[InForceSince, ...]:
     """The revisions of the table. No query where every procedure is in its first revision, else one."""
     later = [key for key, one in held.chosen.items() if one.revision.number > 1]
     if not later:
@@ -85,18 +85,18 @@ def month_of(one: InForceSince) -> str:
     return f"{timezone.localtime(one.at):%Y-%m}"
 
 
-def side_by_side(new: Sequence[InForceSince], held: Material) -> tuple[Beside, ...]:
+def side_by_side(new: Sequence[InForceSince], held: ReportData) -> tuple[RevisionComparison, ...]:
     """For each new revision the queries of the jobs of a year on either side, where those are not kept."""
     return tuple(_beside(one, held) for one in new)
 
 
-def new_editions(found: Sequence[Beside]) -> Table:
+def new_editions(found: Sequence[RevisionComparison]) -> Table:
     """Two rows each: the new revision above the one it replaced."""
     rows = tuple(row for each in found for row in (_since(each), _before(each)))
     return Table("new-revisions", "New revisions, before and after", COLUMNS, rows, ABOUT, EMPTY)
 
 
-def _beside(one: InForceSince, held: Material) -> Beside:
+def _beside(one: InForceSince, held: ReportData) -> RevisionComparison:
     month, mine = month_of(one), held.filters.but(system="", procedure=one.procedure)
     years = (
         mine.but(since=month, until=month_before(month, -USUAL_MONTHS)),
@@ -106,7 +106,7 @@ def _beside(one: InForceSince, held: Material) -> Beside:
     (since, after), (before, earlier) = (
         _year(year, number, stamp) for year, number in zip(years, (one.number, one.before), strict=True)
     )
-    return Beside(one, held.titles[one.procedure], years, (after, earlier), since, before)
+    return RevisionComparison(one, held.titles[one.procedure], years, (after, earlier), since, before)
 
 
 _years: Memory[tuple[EditionFigures, str]] = Memory(64)
@@ -126,10 +126,10 @@ def _year(year: Filters, number: int, stamp: int) -> tuple[EditionFigures, str]:
 def _apart(one: Share, other: Share) -> bool:
     """Whether the intervals of two shares do not meet."""
     pairs = ((one, other), (other, one))
-    return any(a.far is not None and b.near is not None and a.far < b.near for a, b in pairs)
+    return any(a.upper is not None and b.lower is not None and a.upper < b.lower for a, b in pairs)
 
 
-def _since(each: Beside) -> Row:
+def _since(each: RevisionComparison) -> Row:
     both = each.years[0].but(since=each.years[1].since)
     by_month = f"{reverse('reports:page', args=['minutes'])}?{both.query()}#minutes-by-month"
     return {
@@ -140,7 +140,7 @@ def _since(each: Beside) -> Row:
     }
 
 
-def _before(each: Beside) -> Row:
+def _before(each: RevisionComparison) -> Row:
     return {
         **_row(each, each.one.before, each.before, 1),
         "since": Cell(each.one.before_at),
@@ -149,7 +149,7 @@ def _before(each: Beside) -> Row:
     }
 
 
-def _row(each: Beside, number: int, found: EditionFigures, side: int) -> dict[str, Cell]:
+def _row(each: RevisionComparison, number: int, found: EditionFigures, side: int) -> dict[str, Cell]:
     key = each.one.procedure
 
     def behind(**more: str) -> str:
@@ -164,5 +164,5 @@ def _row(each: Beside, number: int, found: EditionFigures, side: int) -> dict[st
     }
 
 
-def _words(moved: Change | None) -> str:
+def _words(moved: MeanChange | None) -> str:
     return f"{moved.words}, {whole(moved.low)} to {whole(moved.high)} min" if moved else "too few"

@@ -19,7 +19,7 @@ _procedures: Memory[tuple[ProcedureFigures, ...]] = Memory(64)
 
 
 @dataclass(frozen=True)
-class Material:
+class ReportData:
     """Of one filter. Every part is read when it is first asked for."""
 
     filters: Filters
@@ -68,9 +68,9 @@ class Material:
         rows = Cause.objects.order_by().values_list("pk", "component__path", "mode")
         return {f"{path}#{mode.strip().lower()}": pk for pk, path, mode in rows}
 
-    def later(self, since: str) -> Material:
+    def later(self, since: str) -> ReportData:
         """The same from a later month on: no job is read again, and only the latest sums of the tallies."""
-        part = Material(self.filters.but(since=since))
+        part = ReportData(self.filters.but(since=since))
         whole, begins = self.facts, part.filters.begins
         jobs = tuple(job for job in whole.jobs if job.closed_at >= begins)
         all_read = whole.since is None or whole.since < begins

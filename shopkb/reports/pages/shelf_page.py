@@ -17,13 +17,20 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.reports.figures.answers import Deviations, deviations
 from shopkb.reports.figures.job_facts import Facts, JobFact
 from shopkb.reports.figures.shares import Share
-from shopkb.reports.figures.shelf_health import RECENT_MONTHS, Drift, Uncared, drifts, latest_month, without_procedure
+from shopkb.reports.figures.shelf_health import (
+    RECENT_MONTHS,
+    DriftedBranch,
+    UnservedSymptom,
+    drifted_branches,
+    latest_month,
+    without_procedure,
+)
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.pages.shelf_steps_tables import changed_readings, often_left_out
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
@@ -64,7 +71,7 @@ ABOUT = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Seventeen queries; more when something is met for the first time."""
-    held = Material(filters)
+    held = ReportData(filters)
     chosen, facts, evidence = held.chosen, held.facts, held.evidence
     runs = evidence.runs(since=EARLIEST)
     departed = once(deviations, facts.jobs)
@@ -84,7 +91,7 @@ def build(filters: Filters, now: datetime) -> Page:
         )
         for key, one in chosen.items()
     ]
-    uncared = gathered_uncared(facts.jobs)
+    unserved = gathered_unserved(facts.jobs)
     waiting = tuple(_waiting(row, now) for row in reviews())
     return Page(
         "shelf",
@@ -94,35 +101,35 @@ def build(filters: Filters, now: datetime) -> Page:
             Table("shelf", "Procedures in force", SHELF, tuple(rows), ABOUT, "No procedure is in force.",
                   latest=facts.latest),
             Table("reviews", "Waiting for review", REVIEW, waiting, empty="Nothing waits for review."),
-            Table("drifts", "Branches no longer what they were", DRIFTED,
+            Table("drifted_branches", "Branches no longer what they were", DRIFTED,
                   tuple(_drift(d, chosen, filters) for d in drifted), DRIFTS_ABOUT, "No branch has clearly changed."),
             changed_readings(held),
             often_left_out(held),
             Table("symptoms-without-procedure", "Symptoms without a procedure", UNCARED,
-                  tuple(_uncared(row, filters, facts) for row in uncared), facts.words,
+                  tuple(_unserved(row, filters, facts) for row in unserved), facts.words,
                   "Every symptom that jobs came in with has a procedure.", latest=facts.latest),
         ),
     )  # fmt: skip
 
 
-_drifts: Memory[tuple[Drift, ...]] = Memory(256)
+_drifts: Memory[tuple[DriftedBranch, ...]] = Memory(256)
 _findings: Memory[tuple[Finding, ...]] = Memory(256)
 
 
-def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[Drift, ...]:
+def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[DriftedBranch, ...]:
     """No query where sums are kept, four at most."""
     filters = evidence.filters
     whole, of_late = evidence.branches(), evidence.branches(month_before(filters.until, RECENT_MONTHS - 1))
 
-    def of(key: str, held: InForce) -> tuple[Drift, ...]:
+    def of(key: str, held: InForce) -> tuple[DriftedBranch, ...]:
         name = (key, filters.until, filters.platform)
         rests_on = (held.revision.checksum, whole[key], of_late[key])
-        return _drifts.of(name, rests_on, lambda: drifts(held.flow, whole[key], of_late[key]))
+        return _drifts.of(name, rests_on, lambda: drifted_branches(held.flow, whole[key], of_late[key]))
 
     return tuple(drift for key, held in chosen.items() for drift in of(key, held))
 
 
-def gathered_uncared(jobs: Sequence[JobFact]) -> tuple[Uncared, ...]:
+def gathered_unserved(jobs: Sequence[JobFact]) -> tuple[UnservedSymptom, ...]:
     """Two queries."""
     served = Procedure.objects.published().values_list("symptoms__key", flat=True)
     return without_procedure(jobs, dict(Symptom.objects.values_list("key", "name")), [key for key in served if key])
@@ -164,7 +171,7 @@ def _row(
     held: InForce,
     jobs: int,
     latest: str,
-    drifted: Sequence[Drift],
+    drifted: Sequence[DriftedBranch],
     found: Sequence[Finding],
     departed: Deviations,
     filters: Filters,
@@ -184,7 +191,7 @@ def _row(
         ),
         "jobs": Cell(jobs, jobs_tallied(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
         "latest": Cell(latest or "never"),
-        "drifted": Cell(changed, "#drifts" if changed else ""),
+        "drifted": Cell(changed, "#drifted_branches" if changed else ""),
         "findings": Cell(len(found), procedure_at(key) if found else "", f"{errors} of them errors" if errors else ""),
         "off_path": Cell(Share(departed.off_path, departed.answers), behind("off-path"), on_jobs(out_of_order)),
         "overrides": Cell(Share(departed.overrides, departed.answers), behind("override"), on_jobs(against)),
@@ -200,7 +207,7 @@ def _waiting(row: Revision, now: datetime) -> Row:
     }
 
 
-def _drift(drift: Drift, chosen: Mapping[str, InForce], filters: Filters) -> Row:
+def _drift(drift: DriftedBranch, chosen: Mapping[str, InForce], filters: Filters) -> Row:
     held = chosen[drift.procedure]
     step = held.flow.step_by_key[drift.step]
     at = reverse("procedures:step", args=[drift.procedure, held.revision.number, drift.step])
@@ -216,7 +223,7 @@ def _drift(drift: Drift, chosen: Mapping[str, InForce], filters: Filters) -> Row
     }
 
 
-def _uncared(row: Uncared, filters: Filters, facts: Facts) -> Row:
+def _unserved(row: UnservedSymptom, filters: Filters, facts: Facts) -> Row:
     about = {"symptom": row.symptom}
     return {
         "symptom": Cell(row.name),

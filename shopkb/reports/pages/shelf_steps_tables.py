@@ -18,14 +18,14 @@ from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.gathering.filters import month_before
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.page import jobs_tallied
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.cells import rounded
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 from shopkb.web.humanize import percent
 
 MOST = 10
 OFTEN = 0.05
-"""A step whose share of being left out is above this at its near end is left out too often to be chance."""
+"""A step whose share of being left out is above this at its lower end is left out too often to be chance."""
 LEFT_OUT = (
     Column("step", "Step"),
     Column("procedure", "Procedure"),
@@ -41,11 +41,11 @@ READINGS = (
 )
 
 
-def often_left_out(held: Material) -> Table:
+def often_left_out(held: ReportData) -> Table:
     """No query beside those of the figures of the steps."""
     steps = [step for step in tests_page.gathered(held.chosen, held.evidence, held.facts) if step.skipped]
     often = sorted(
-        (step for step in steps if (step.left_out.near or 0.0) > OFTEN), key=lambda step: -(step.left_out.near or 0.0)
+        (step for step in steps if (step.left_out.lower or 0.0) > OFTEN), key=lambda step: -(step.left_out.lower or 0.0)
     )
     return Table(
         "left-out",
@@ -57,7 +57,7 @@ def often_left_out(held: Material) -> Table:
     )
 
 
-def _left_out(step: StepFigures, held: Material) -> Row:
+def _left_out(step: StepFigures, held: ReportData) -> Row:
     reasons = dict(Result.Skip.choices)
     why = ", ".join(f"{reasons.get(key, key)} {number}" for key, number in step.skipped.items() if number)
     behind = jobs_tallied(held.filters, procedure=step.procedure, step=step.step, outcome="skip:")
@@ -69,7 +69,7 @@ def _left_out(step: StepFigures, held: Material) -> Row:
     }
 
 
-def changed_readings(held: Material) -> Table:
+def changed_readings(held: ReportData) -> Table:
     """As measured last. One query."""
     rows, measured = [], None
     for record in _latest(held).values():
@@ -83,7 +83,7 @@ def changed_readings(held: Material) -> Table:
     )  # fmt: skip
 
 
-def _latest(held: Material) -> dict[str, dict[str, Any]]:
+def _latest(held: ReportData) -> dict[str, dict[str, Any]]:
     records = QualityRecord.objects.filter(procedure__in=list(held.chosen)).order_by("month")
     fields = ("procedure", "measured_at", "figures__readings")
     return {row["procedure"]: row for row in records.values(*fields)}
@@ -97,7 +97,7 @@ def _about(measured: datetime | None) -> str:
     )
 
 
-def _reading(each: Mapping[str, Any], procedure: str, held: Material) -> Row:
+def _reading(each: Mapping[str, Any], procedure: str, held: ReportData) -> Row:
     """Nothing for a step that the procedure no longer has."""
     flow = held.chosen[procedure].flow
     step = flow.step_by_key.get(each["step"])
@@ -123,5 +123,5 @@ def _value(value: float, unit: str) -> str:
     return f"{rounded(value, digits)} {unit}".strip()
 
 
-def _step_at(held: Material, procedure: str, step: str) -> str:
+def _step_at(held: ReportData, procedure: str, step: str) -> str:
     return reverse("procedures:step", args=[procedure, held.chosen[procedure].revision.number, step])

@@ -19,7 +19,7 @@ from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied
-from shopkb.reports.pages.report_data import Material
+from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
 COLUMNS = (
@@ -38,13 +38,13 @@ COLUMNS = (
 ABOUT = (
     "Found: the answer led straight to the proven cause. Led away: what it named was repaired without a lasting cure. "
     "Tells: telling power as if the step came first. Branches held: the proven cause still lay behind the branch "
-    "taken. Intervals are 80 %; rows are ranked by their near end, and under 5 jobs they say too few."
+    "taken. Intervals are 80 %; rows are ranked by their lower end, and under 5 jobs they say too few."
 )
 
 
 def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time."""
-    held = Material(filters)
+    held = ReportData(filters)
     steps = gathered(held.chosen, held.evidence, held.facts)
     table = Table(
         "tests", "Steps", COLUMNS, tuple(row(step, held) for step in steps), _about(held), latest=held.facts.latest
@@ -52,7 +52,7 @@ def build(filters: Filters, now: datetime) -> Page:
     return Page("tests", "Which tests find faults", _intro(steps), (table.sorted("found"),))
 
 
-def _about(held: Material) -> str:
+def _about(held: ReportData) -> str:
     """What one person did is not in the tallies."""
     return f"{ABOUT} {held.facts.words}" if held.filters.person else ABOUT
 
@@ -87,7 +87,7 @@ def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) ->
     )
 
 
-def row(step: StepFigures, held: Material) -> Row:
+def row(step: StepFigures, held: ReportData) -> Row:
     filters, chosen, after = held.filters, held.chosen, held.facts.after
 
     def behind(**more: str) -> str:

@@ -9,7 +9,7 @@ from django.utils.formats import date_format, number_format
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 from shopkb.reports.presenting.money import money_words
 from shopkb.reports.presenting.tables import Cell, Column, Kind
 from shopkb.web.bars import interval_bar
@@ -22,9 +22,9 @@ FEW = "too few"
 def shown(column: Column, cell: Cell) -> SafeString:
     """HTML of a cell: the figure, what it opens, and what it rests on below it."""
     value = cell.value
-    if isinstance(value, (Share, Lent)):
+    if isinstance(value, (Share, PooledShare)):
         return _share(value, cell)
-    if isinstance(value, Spread):
+    if isinstance(value, Quartiles):
         rests = _range(value.low, value.high) if not value.too_few else f"{value.n}, {FEW}"
         return _linked(minutes_text(value.median) if not value.too_few else NOTHING, cell, rests)
     if isinstance(value, Mean):
@@ -88,7 +88,7 @@ def _number(kind: Kind, value: float) -> str:
     return rounded(value, 3 if 0 < abs(value) < 0.095 else 2)
 
 
-def _share(value: Share | Lent, cell: Cell) -> SafeString:
+def _share(value: Share | PooledShare, cell: Cell) -> SafeString:
     if not value.whole and isinstance(value, Share):
         return format_html('<span class="few">{}</span>', NOTHING)
     ends = value.interval()

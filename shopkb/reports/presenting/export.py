@@ -14,7 +14,7 @@ from datetime import date, datetime
 from functools import partial
 
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS
-from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Table, Value
 
 MARK = "\ufeff"
@@ -108,14 +108,14 @@ def _parts(column: Column) -> tuple[_Part, ...]:
             _Part(", share (0 to 1)", lambda value: _round(_plain_share(value))),
             _Part(", low (95 %)", lambda value: _end(value, 0)),
             _Part(", high (95 %)", lambda value: _end(value, 1)),
-            _Part(", counted", lambda value: value.part if isinstance(value, (Share, Lent)) else None),
-            _Part(f", of {column.of}", lambda value: value.whole if isinstance(value, (Share, Lent)) else None),
+            _Part(", counted", lambda value: value.part if isinstance(value, (Share, PooledShare)) else None),
+            _Part(f", of {column.of}", lambda value: value.whole if isinstance(value, (Share, PooledShare)) else None),
         )
     if column.kind is Kind.SPREAD:
         ends = (("median", "median"), ("lower quartile", "low"), ("upper quartile", "high"))
         return (
             *(_Part(f", {words} ({unit})", partial(_attribute, name)) for words, name in ends),
-            _Part(", known times", lambda value: value.n if isinstance(value, Spread) else None),
+            _Part(", known times", lambda value: value.n if isinstance(value, Quartiles) else None),
         )
     if column.kind is Kind.MEAN:
         return (
@@ -136,15 +136,15 @@ def _single(value: Value) -> Plain:
 
 
 def _attribute(name: str, value: Value) -> float | None:
-    return _round(getattr(value, name)) if isinstance(value, Spread) else None
+    return _round(getattr(value, name)) if isinstance(value, Quartiles) else None
 
 
 def _plain_share(value: Value) -> float | None:
-    return value.plain if isinstance(value, (Share, Lent)) else None
+    return value.plain if isinstance(value, (Share, PooledShare)) else None
 
 
 def _end(value: Value, place: int) -> float | None:
-    ends = value.interval(IN_EXPORTS) if isinstance(value, (Share, Lent, Mean)) else None
+    ends = value.interval(IN_EXPORTS) if isinstance(value, (Share, PooledShare, Mean)) else None
     return None if ends is None else _round(ends[place])
 
 

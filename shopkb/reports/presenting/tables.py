@@ -8,7 +8,7 @@ from datetime import date, datetime
 from enum import StrEnum
 
 from shopkb.reports.figures.job_facts import Latest
-from shopkb.reports.figures.shares import Lent, Mean, Share, Spread
+from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 
 
 class Kind(StrEnum):
@@ -27,7 +27,7 @@ class Kind(StrEnum):
     MONTH = "month"
 
 
-Value = str | int | float | Share | Lent | Spread | Mean | date | datetime | None
+Value = str | int | float | Share | PooledShare | Quartiles | Mean | date | datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class Table:
     def sorted(self, by: str) -> Table:
         """Sorted by a column: figures from the greatest, words from the first; ``-`` before the key turns it round.
 
-        A share counts by its near end; what is unknown or rests on too few comes last either way. An unknown column
+        A share counts by its lower end; what is unknown or rests on too few comes last either way. An unknown column
         changes nothing.
         """
         key, turned = by.removeprefix("-"), by.startswith("-")
@@ -112,8 +112,8 @@ class Table:
 
 def rank(value: Value) -> float | str | None:
     """What a value is sorted by; ``None`` goes last."""
-    if isinstance(value, (Share, Lent, Spread, Mean)):
-        return value.near
+    if isinstance(value, (Share, PooledShare, Quartiles, Mean)):
+        return value.lower
     if isinstance(value, (date, datetime)):
         return value.isoformat()
     return value.casefold() if isinstance(value, str) else value

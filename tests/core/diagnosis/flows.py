@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array
@@ -86,7 +86,7 @@ def model(
     prior: Mapping[str, float],
     tests: Mapping[str, Mapping[str, Mapping[str, float]]],
     minutes: Mapping[str, float] | None = None,
-    repairs: Sequence[Repair] = (),
+    repairs: Sequence[RepairAction] = (),
     /,
     **changes: Any,
 ) -> CauseModel:

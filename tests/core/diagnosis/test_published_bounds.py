@@ -12,7 +12,7 @@ import pytest
 
 from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
@@ -86,7 +86,7 @@ def cost_of_advice(prior: dict[str, float]) -> float:
     } if len(causes) < 7 else {
         f"t{place}": two_outcomes({one: float(one == cause) for one in causes}) for place, cause in enumerate(causes)
     }  # fmt: skip
-    one = model(prior, halves, {}, [Repair((place,), cause, 5e5) for place, cause in enumerate(causes)])
+    one = model(prior, halves, {}, [RepairAction((place,), cause, 5e5) for place, cause in enumerate(causes)])
 
     def minutes(results: list[CaseResult], weight: float) -> float:
         found = advise(one, results, prices=Prices(look_further=1e7)).test

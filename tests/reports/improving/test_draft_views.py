@@ -25,7 +25,7 @@ from shopkb.jobs.models import Result
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.reports.improving.cost_comparison import beside
+from shopkb.reports.improving.cost_comparison import compare_costs
 from shopkb.reports.improving.draft_views import replays
 from tests.builders import take_in
 from tests.conftest import FLOWS, NOW, stocked
@@ -93,7 +93,7 @@ def test_the_draft_is_appraised_beside_the_published_one(client: Client, draft: 
 def test_the_same_revision_beside_itself_differs_in_nothing(draft: Revision) -> None:
     flow = flow_of(draft.procedure.revisions.get(state="published"))
     model = learned_procedure(flow, "x", month="2026-03").model
-    found = beside((flow, model), (flow, model), np.random.default_rng(1))
+    found = compare_costs((flow, model), (flow, model), np.random.default_rng(1))
     assert found.difference is not None
     assert (found.difference.minutes.low, found.difference.minutes.high) == (0.0, 0.0)
     assert all(row.old == row.new for row in found.rows if row.old and "Chance" not in row.words)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from shopkb.reports.figures.job_facts import Latest
-from shopkb.reports.figures.shares import Share, Spread
+from shopkb.reports.figures.shares import Quartiles, Share
 from shopkb.reports.presenting.export import MARK, as_json, csv_text, safe
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Table
 from tests.examples import examples
@@ -32,7 +32,7 @@ def _row(step: str, jobs: int | None, share: Share, under: str = "") -> dict[str
         "step": Cell(step, under=under),
         "jobs": Cell(jobs),
         "found": Cell(share),
-        "minutes": Cell(Spread(4.5, 3.0, 6.25, 9)),
+        "minutes": Cell(Quartiles(4.5, 3.0, 6.25, 9)),
         "day": Cell(date(2026, 3, 2)),
     }
 

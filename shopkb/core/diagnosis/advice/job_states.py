@@ -41,7 +41,7 @@ class JobStates(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class OpenJob:
+class JobPosition:
     """An open job: what is believed of its causes, which steps are allowed, which set-up states are reached.
 
     ``recorded`` are the rows of the model's table that were answered; ``steps_done`` are the (procedure, step) done,

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.advice.job_states import JobStates, OpenJob
+from shopkb.core.diagnosis.advice.job_states import JobPosition, JobStates
 from shopkb.core.diagnosis.advice.repairs import Flags, Places
 from shopkb.core.diagnosis.belief.information import information_gains
 from shopkb.core.diagnosis.rates.intervals import Array
@@ -36,7 +36,7 @@ least the probability ``CHAIN_LEAST_WEIGHT``."""
 
 
 @dataclass(frozen=True, eq=False)
-class Lookahead(OpenJob):
+class Lookahead(JobPosition):
     """An open job with the expected cost of each test or repair that may come next."""
 
     @cached_property

@@ -29,7 +29,7 @@ MOST_UNTESTED: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class MeanInterval:
     """A difference, new less old: its mean and 80 % interval over the draws."""
 
     mean: float
@@ -43,8 +43,8 @@ class Difference:
     chance of a right end falls by more than 2 points. ``untested`` is the share of the draft's minutes spent in steps
     that no verified job has taken, where only the writer's word stands."""
 
-    minutes: Spread
-    right: Spread
+    minutes: MeanInterval
+    right: MeanInterval
     faster: float
     right_falls: float
     untested: float
@@ -91,8 +91,8 @@ def difference(
     luck = _Luck(generator, draws)
     both = zip(_drawn(old[1], new[1], luck, draws), _drawn(new[1], old[1], luck, draws), strict=True)
     for place, (first, second) in enumerate(both):
-        before = appraise(old[0], first, what_matters=False)
-        after = appraise(new[0], second, what_matters=False)
+        before = appraise(old[0], first, with_sensitivities=False)
+        after = appraise(new[0], second, with_sensitivities=False)
         found[place] = before.minutes, after.minutes, before.right, after.right
     minutes, right = found[:, 1] - found[:, 0], found[:, 3] - found[:, 2]
     return Difference(
@@ -104,9 +104,9 @@ def difference(
     )
 
 
-def _spread(values: Array) -> Spread:
+def _spread(values: Array) -> MeanInterval:
     low, high = np.quantile(values, (0.1, 0.9))
-    return Spread(float(values.mean()), float(low), float(high))
+    return MeanInterval(float(values.mean()), float(low), float(high))
 
 
 class _Luck:
@@ -183,7 +183,7 @@ def _weights(model: CauseModel) -> dict[str, float]:
 
 def untested(flow: Flow, model: CauseModel) -> float:
     """The share of the expected minutes that is spent in steps no verified job has taken."""
-    found = appraise(flow, model, what_matters=False)
+    found = appraise(flow, model, with_sensitivities=False)
     spent: dict[str, float] = {}
     for (step, _), passing in found.branches.items():
         test = model.tests[model.test_of[flow.procedure, step]]

@@ -28,7 +28,7 @@ EIGHTY: Final = 1.2816
 
 
 @dataclass(frozen=True, eq=False)
-class Passing:
+class BranchTraffic:
     """A branch of the flow: the share of all runs that take it, and P(cause) there; zeros where no run comes."""
 
     traffic: float
@@ -36,7 +36,7 @@ class Passing:
 
 
 @dataclass(frozen=True, slots=True)
-class Matter:
+class Sensitivity:
     """How much one step's likelihoods under one cause matter.
 
     ``minutes_spread`` and ``right_spread`` are what their uncertainty alone adds to the standard deviation of the
@@ -58,8 +58,8 @@ class Matter:
 class Appraisal:
     """Expected minutes to an end, their standard deviation from run to run, and the chances of the four ends.
 
-    ``right`` names the cause it is, ``wrong`` another one; ``dead_end`` leaves without a cause; ``handed_over`` goes
-    on in another procedure. They sum to 1. ``matters`` lists the (step, cause) whose uncertainty moves the expected
+    ``right`` names the cause it is, ``wrong`` another one; ``dead_end`` leaves without a cause; ``handed_over`` goes on
+    in another procedure. They sum to 1. ``sensitivities`` lists the (step, cause) whose uncertainty moves the expected
     minutes most, first.
     """
 
@@ -69,8 +69,8 @@ class Appraisal:
     wrong: float
     dead_end: float
     handed_over: float
-    branches: Mapping[tuple[str, str], Passing]
-    matters: tuple[Matter, ...]
+    branches: Mapping[tuple[str, str], BranchTraffic]
+    sensitivities: tuple[Sensitivity, ...]
     minutes_error: float | None = None
     right_error: float | None = None
 
@@ -89,11 +89,11 @@ def _range(mean: float, error: float | None, most: float) -> tuple[float, float]
     return None if error is None else (max(0.0, mean - EIGHTY * error), min(most, mean + EIGHTY * error))
 
 
-def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> Appraisal:
+def appraise(flow: Flow, model: CauseModel, *, with_sensitivities: bool = True) -> Appraisal:
     """Send the causes through ``flow``. O(branches x causes x set-up states met).
 
     ``model`` must hold the flow's steps (:func:`likelihoods.learn` of the same flow). An outcome that leads nowhere,
-    as in a draft, counts as a dead end. ``what_matters`` may be left out to save half of the time.
+    as in a draft, counts as a dead end. ``with_sensitivities`` may be left out to save half of the time.
 
     Raises:
         ValueError: the flow has no start, has a loop, or has steps that the model lacks.
@@ -101,12 +101,12 @@ def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> App
     _check(flow, model)
     forward = ForwardPass(flow, model)
     minutes, square = float(forward.first.sum()), float(forward.second.sum())
-    matters: tuple[Matter, ...] = ()
+    sensitivities: tuple[Sensitivity, ...] = ()
     errors: tuple[float | None, float | None] = None, None
-    if what_matters:
+    if with_sensitivities:
         backward = _BackwardPass(forward)
-        matters = backward.matters()
-        errors = backward.errors(matters)
+        sensitivities = backward.sensitivities()
+        errors = backward.errors(sensitivities)
     return Appraisal(
         minutes=minutes,
         deviation=max(square - minutes**2, 0.0) ** 0.5,
@@ -114,8 +114,8 @@ def appraise(flow: Flow, model: CauseModel, *, what_matters: bool = True) -> App
         wrong=forward.wrong,
         dead_end=forward.dead_end,
         handed_over=forward.handed_over,
-        branches={key: _passing(mass) for key, mass in forward.traffic.items()},
-        matters=matters,
+        branches={key: _branch_traffic(mass) for key, mass in forward.traffic.items()},
+        sensitivities=sensitivities,
         minutes_error=errors[0],
         right_error=errors[1],
     )
@@ -137,9 +137,9 @@ def _check(flow: Flow, model: CauseModel) -> None:
         raise ValueError(f"Nothing was learned about {missing[0]}; learn from this revision before appraising it.")
 
 
-def _passing(mass: Array) -> Passing:
+def _branch_traffic(mass: Array) -> BranchTraffic:
     total = float(mass.sum())
-    return Passing(total, mass / total if total > 0 else np.zeros_like(mass))
+    return BranchTraffic(total, mass / total if total > 0 else np.zeros_like(mass))
 
 
 class _BackwardPass:
@@ -172,15 +172,15 @@ class _BackwardPass:
             return nothing, right
         return nothing, nothing
 
-    def matters(self) -> tuple[Matter, ...]:
+    def sensitivities(self) -> tuple[Sensitivity, ...]:
         found = []
         for step in self.flow.steps:
             nodes = [node for node in self.forward.nodes if node[0] == step.key]
             if nodes and len(step.outcomes) > 1:
-                found += self._step_matters(step.key, nodes)
+                found += self._step_sensitivities(step.key, nodes)
         return tuple(sorted(found, key=lambda one: (-one.minutes_spread, one.step, one.cause)))
 
-    def _step_matters(self, key: str, nodes: list[Node]) -> list[Matter]:
+    def _step_sensitivities(self, key: str, nodes: list[Node]) -> list[Sensitivity]:
         """Derivatives by theta(o, c) are mass x what lies ahead of o; moving probability to o takes it from the others
         in proportion, so the mean over outcomes is taken off and 1 - theta divides."""
         step, test = self.flow.step_by_key[key], self.forward.test(key)
@@ -196,7 +196,7 @@ class _BackwardPass:
         moved = centred / np.maximum(1 - chances, 1e-12)
         strongest = np.abs(moved[0]).argmax(axis=0)
         return [
-            Matter(
+            Sensitivity(
                 key, cause, step.outcomes[o].key, float(moved[0, o, c]), float(moved[1, o, c]),
                 float(spread[0, c]), float(spread[1, c]),
             )
@@ -213,7 +213,7 @@ class _BackwardPass:
             weights = np.full(len(self.model.causes), TRUST)
         return weights
 
-    def errors(self, matters: tuple[Matter, ...]) -> tuple[float, float]:
+    def errors(self, sensitivities: tuple[Sensitivity, ...]) -> tuple[float, float]:
         """Standard deviation of the expected minutes and of the chance of a right end, from what is not known of
         likelihoods, shares of causes and minutes together."""
         prior = self.model.prior
@@ -226,6 +226,6 @@ class _BackwardPass:
                 float(self.forward.arriving[node][0].sum()) for node in self.forward.nodes if node[0] == test.step
             )
             timed += runs**2 * test.variance / test.timed
-        minutes = sum(one.minutes_spread**2 for one in matters) + max(shares[0], 0.0) + timed
-        right = sum(one.right_spread**2 for one in matters) + max(shares[1], 0.0)
+        minutes = sum(one.minutes_spread**2 for one in sensitivities) + max(shares[0], 0.0) + timed
+        right = sum(one.right_spread**2 for one in sensitivities) + max(shares[1], 0.0)
         return minutes**0.5, right**0.5

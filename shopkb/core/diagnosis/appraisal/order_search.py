@@ -126,7 +126,7 @@ def search(
     Raises:
         ValueError: the flow cannot be appraised, or has more than 80 steps.
     """
-    start = appraise(flow, model, what_matters=False)
+    start = appraise(flow, model, with_sensitivities=False)
     if len(flow.steps) > MOST_STEPS:
         raise ValueError(f"Orders are compared up to {MOST_STEPS} steps; {flow.title} has {len(flow.steps)}.")
     weighed = 0
@@ -188,7 +188,7 @@ def _spread(found: Sequence[Standing]) -> list[Standing]:
 
 def _proposed(flow: Flow, model: CauseModel, start: Appraisal, one: Standing) -> BetterOrder:
     moves = tuple(Move(later, passed, reordered(flow, orders)) for later, passed, orders in _moves(orders_of(one)))
-    return BetterOrder(moves[-1].flow, moves, start, appraise(moves[-1].flow, model, what_matters=False))
+    return BetterOrder(moves[-1].flow, moves, start, appraise(moves[-1].flow, model, with_sensitivities=False))
 
 
 def _moves(orders: Orders) -> Iterator[tuple[str, tuple[str, ...], Orders]]:

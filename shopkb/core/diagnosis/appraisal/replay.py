@@ -22,7 +22,7 @@ from shopkb.core.flow.model import Flow, GoKind, Outcome
 from shopkb.core.flow.paths import loops
 
 
-class Ending(StrEnum):
+class ReplayEnding(StrEnum):
     """How a replayed job ends."""
 
     SAME = "reaches the confirmed cause"
@@ -43,7 +43,7 @@ class Replayed:
 
     job: int
     month: str
-    ending: Ending
+    ending: ReplayEnding
     path: tuple[tuple[str, str], ...]
     stopped_at: str
     end: str
@@ -71,7 +71,7 @@ class Replay:
     right: Rate | NoEvidence
     since: Rate | NoEvidence
 
-    def of(self, ending: Ending) -> tuple[Replayed, ...]:
+    def of(self, ending: ReplayEnding) -> tuple[Replayed, ...]:
         """The jobs that ended so."""
         return tuple(one for one in self.jobs if one.ending is ending)
 
@@ -80,7 +80,7 @@ class Replay:
         """What may be concluded, in words."""
         if not self.jobs:
             return "No verified job followed this procedure, so nothing can be replayed."
-        same, other, never = (len(self.of(ending)) for ending in Ending)
+        same, other, never = (len(self.of(ending)) for ending in ReplayEnding)
         return (
             f"Of {_jobs(len(self.jobs))}: {same} would have reached the same proven cause, {other} another end, "
             f"{never} would have needed a reading never taken. The share of right ends lies between {self.low:.0%} and "
@@ -137,10 +137,10 @@ def replay(
         raise ValueError(f"A loop cannot be replayed: {found[0].step} leads back to {found[0].steps[0]}.")
     mine = [case for case in cases if draft.procedure in case.procedures]
     jobs = tuple(_replayed(_Draft(draft, model, beyond), case, changed) for case in mine if case.verified)
-    same = sum(one.ending is Ending.SAME for one in jobs)
-    never = sum(one.ending is Ending.NEVER_TAKEN for one in jobs)
+    same = sum(one.ending is ReplayEnding.SAME for one in jobs)
+    never = sum(one.ending is ReplayEnding.NEVER_TAKEN for one in jobs)
     chances = [one.chance_right for one in jobs if one.chance_right is not None]
-    recent = [one for one in jobs if one.month >= created and one.ending is not Ending.NEVER_TAKEN]
+    recent = [one for one in jobs if one.month >= created and one.ending is not ReplayEnding.NEVER_TAKEN]
     return Replay(
         jobs=jobs,
         lost=len(mine) - len(jobs),
@@ -148,17 +148,17 @@ def replay(
         high=sum(one.maybe_right for one in jobs) / len(jobs) if jobs else None,
         expected=sum(chances) / len(jobs) if jobs and len(chances) == len(jobs) else None,
         right=jeffreys(same, len(jobs) - never),
-        since=jeffreys(sum(one.ending is Ending.SAME for one in recent), len(recent)),
+        since=jeffreys(sum(one.ending is ReplayEnding.SAME for one in recent), len(recent)),
     )
 
 
 def compared(old: Replay, new: Replay) -> Compared:
     """Two replays of the same jobs. Jobs that either cannot end are left out."""
-    before = {one.job: one.ending for one in old.jobs if one.ending is not Ending.NEVER_TAKEN}
+    before = {one.job: one.ending for one in old.jobs if one.ending is not ReplayEnding.NEVER_TAKEN}
     pairs = [
-        (before[one.job] is Ending.SAME, one.ending is Ending.SAME)
+        (before[one.job] is ReplayEnding.SAME, one.ending is ReplayEnding.SAME)
         for one in new.jobs
-        if one.ending is not Ending.NEVER_TAKEN and one.job in before
+        if one.ending is not ReplayEnding.NEVER_TAKEN and one.job in before
     ]
     only_old, only_new = sum(a and not b for a, b in pairs), sum(b and not a for a, b in pairs)
     return Compared(len(pairs), only_old, only_new, discordant_p(only_old, only_new))
@@ -213,7 +213,7 @@ def _replayed(draft: _Draft, case: ClosedCase, changed: frozenset[tuple[str, str
             return Replayed(
                 case.job,
                 case.month,
-                Ending.NEVER_TAKEN,
+                ReplayEnding.NEVER_TAKEN,
                 tuple(path),
                 key,
                 "",
@@ -227,7 +227,7 @@ def _replayed(draft: _Draft, case: ClosedCase, changed: frozenset[tuple[str, str
         if not key:
             right = draft.right(outcome, case.cause)
             end = GoKind.NOWHERE if outcome.go.kind is GoKind.STEP else outcome.go.kind
-            ending = Ending.SAME if right else Ending.OTHER_END
+            ending = ReplayEnding.SAME if right else ReplayEnding.OTHER_END
             return Replayed(
                 case.job, case.month, ending, tuple(path), "", end, draft.named(outcome), float(right), right, right
             )
@@ -297,4 +297,4 @@ def _jobs(number: int) -> str:
 
 def to_read(found: Replay) -> Sequence[Replayed]:
     """The jobs a writer should read before publishing: those that would have ended elsewhere, newest first."""
-    return sorted(found.of(Ending.OTHER_END), key=lambda one: (one.month, one.job), reverse=True)
+    return sorted(found.of(ReplayEnding.OTHER_END), key=lambda one: (one.month, one.job), reverse=True)

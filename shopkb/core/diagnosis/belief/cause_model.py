@@ -56,7 +56,7 @@ class Test:
     timed: float = 2.0
 
 
-class Repair(NamedTuple):
+class RepairAction(NamedTuple):
     """One thing to put right and the causes (columns) it puts right. ``price`` is of parts, in the shop's currency."""
 
     causes: tuple[int, ...]
@@ -83,7 +83,7 @@ class CauseModel:
     branches: tuple[Branch, ...]
     table: Array
     tests: tuple[Test, ...]
-    repairs: tuple[Repair, ...] = ()
+    repairs: tuple[RepairAction, ...] = ()
     names: tuple[str, ...] = ()
     evidence: Array | None = None
     access_minutes: Mapping[str, float] = field(default_factory=dict)
@@ -242,7 +242,7 @@ def _joined(first: CauseModel, second: CauseModel) -> CauseModel:
     )
 
 
-def _moved(repair: Repair, model: CauseModel, place: Mapping[str, int], known: set[str]) -> Repair | None:
+def _moved(repair: RepairAction, model: CauseModel, place: Mapping[str, int], known: set[str]) -> RepairAction | None:
     """The repair with its columns in the joined model, without causes that an earlier procedure repairs already."""
     identities = [model.causes[column] for column in repair.causes if model.causes[column] not in known]
     if not identities:

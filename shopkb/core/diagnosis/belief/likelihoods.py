@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Repair, Test
+from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
@@ -271,7 +271,7 @@ def minutes_of(written: float | None, timed: float, total: float, squares: float
     return max(float(mean), LEAST_MINUTES), max(float(scatter / jobs - mean**2), 0.0)
 
 
-def _repairs(flow: Flow, causes: Sequence[str]) -> tuple[Repair, ...]:
+def _repairs(flow: Flow, causes: Sequence[str]) -> tuple[RepairAction, ...]:
     """Causes that one correction of one component puts right are one repair."""
     place = {identity: number for number, identity in enumerate(causes)}
     groups: dict[tuple[str, str], list[Cause]] = {}
@@ -280,7 +280,7 @@ def _repairs(flow: Flow, causes: Sequence[str]) -> tuple[Repair, ...]:
         groups.setdefault((cause.component, words or f"#{cause.identity}"), []).append(cause)
     access = _access_of(flow)
     return tuple(
-        Repair(
+        RepairAction(
             causes=tuple(sorted({place[cause.identity] for cause in group})),
             correction=group[0].correction,
             minutes=max(STARTING_MINUTES if cause.minutes is None else cause.minutes for cause in group),

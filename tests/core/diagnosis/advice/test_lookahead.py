@@ -10,7 +10,7 @@ import pytest
 from shopkb.core.diagnosis.advice import lookahead
 from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.flow.model import Proof
@@ -22,7 +22,7 @@ PRIOR = {"A": 0.5, "B": 0.46, OTHER: 0.04}
 
 def proving(tests: dict[str, dict[str, float]], named: dict[str, str], minutes: dict[str, float]) -> CauseModel:
     """A and B, each with a dear repair; the *yes* of a test proves the cause that ``named`` says."""
-    repairs = [Repair((0,), "Fit A.", 60), Repair((1,), "Fit B.", 300)]
+    repairs = [RepairAction((0,), "Fit A.", 60), RepairAction((1,), "Fit B.", 300)]
     one = model(PRIOR, {name: two_outcomes(yes) for name, yes in tests.items()}, minutes, repairs)
     branches = tuple(
         branch._replace(names=named[branch.step], proof=Proof.MEASURED)

@@ -14,7 +14,7 @@ from sklearn.metrics import mutual_info_score
 from shopkb.core.diagnosis.advice import lookahead
 from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.belief.information import LN2, information_gain
 from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
@@ -47,7 +47,7 @@ def choice() -> CauseModel:
     inputs = CHOICE["inputs"]
     tests = {name: two_outcomes(test["p_pos"]) for name, test in inputs["tests"].items()}
     minutes = {name: test["minutes"] for name, test in inputs["tests"].items()}
-    repairs = [Repair((i,), f"Fit {c}.", inputs["repair_minutes"][c]) for i, c in enumerate(inputs["prior"])]
+    repairs = [RepairAction((i,), f"Fit {c}.", inputs["repair_minutes"][c]) for i, c in enumerate(inputs["prior"])]
     return model(inputs["prior"], tests, minutes, repairs)
 
 
@@ -159,7 +159,7 @@ def test_nothing_left_worth_testing_is_said() -> None:
 def test_cheap_repairs_are_fitted_and_dear_ones_tested_for() -> None:
     def chosen(price: float) -> Advice:
         chances = two_outcomes({"A": 0.95, "B": 0.05, OTHER: 0.5})
-        repairs = [Repair((0,), "Fit A.", 2, price), Repair((1,), "Fit B.", 2, price)]
+        repairs = [RepairAction((0,), "Fit A.", 2, price), RepairAction((1,), "Fit B.", 2, price)]
         return advise(model({"A": 0.55, "B": 0.4, OTHER: 0.05}, {"t": chances}, {"t": 10}, repairs))
 
     assert chosen(0).repair is not None and chosen(0).nothing_left
@@ -168,7 +168,7 @@ def test_cheap_repairs_are_fitted_and_dear_ones_tested_for() -> None:
 
 def test_prove_before_you_fit_tests_on_until_a_cause_is_proven() -> None:
     chances = two_outcomes({"A": 0.95, "B": 0.05, OTHER: 0.5})
-    repairs = [Repair((0,), "Fit A.", 2, 0), Repair((1,), "Fit B.", 2, 0)]
+    repairs = [RepairAction((0,), "Fit A.", 2, 0), RepairAction((1,), "Fit B.", 2, 0)]
     cheap = model({"A": 0.55, "B": 0.4, OTHER: 0.05}, {"t": chances}, {"t": 10}, repairs)
     found = advise(cheap, prices=Prices(prove_first=True))
     assert found.test is not None and found.test.step == "t"
@@ -197,7 +197,7 @@ def proving(prior: dict[str, float], minutes: dict[str, float]) -> CauseModel:
             "hint": two_outcomes({"A": 0.9, "B": 0.1, OTHER: 0.5}),
             "proof": two_outcomes({"A": 0.8, "B": 0.1, OTHER: 0.1}),
         },
-        minutes, [Repair((0,), "Fit A.", 2, 0), Repair((1,), "Fit B.", 2, 0)],
+        minutes, [RepairAction((0,), "Fit A.", 2, 0), RepairAction((1,), "Fit B.", 2, 0)],
     )  # fmt: skip
     proof = ("p", "proof", "yes")
     named = tuple(b._replace(names="A", proof=Proof.MEASURED) if b[:3] == proof else b for b in one.branches)
@@ -240,8 +240,10 @@ def test_a_repair_without_a_cure_is_not_advised_again() -> None:
 
 def test_bits_that_separate_causes_of_one_repair_are_worth_nothing() -> None:
     chances = two_outcomes({"A": 0.99, "B": 0.01, OTHER: 0.5})
-    alone = model({"A": 0.5, "B": 0.5, OTHER: 0.0}, {"t": chances}, {}, [Repair((0,), "a", 5), Repair((1,), "b", 5)])
-    same = model({"A": 0.5, "B": 0.5, OTHER: 0.0}, {"t": chances}, {}, [Repair((0, 1), "both", 5)])
+    alone = model(
+        {"A": 0.5, "B": 0.5, OTHER: 0.0}, {"t": chances}, {}, [RepairAction((0,), "a", 5), RepairAction((1,), "b", 5)]
+    )
+    same = model({"A": 0.5, "B": 0.5, OTHER: 0.0}, {"t": chances}, {}, [RepairAction((0, 1), "both", 5)])
     assert information_gain(alone, alone.prior)[0] > 0.9
     assert information_gain(same, same.prior)[0] == pytest.approx(0, abs=1e-12)
     assert advise(same).test is None
@@ -266,7 +268,7 @@ def any_models(draw: st.DrawFn) -> CauseModel:
         for i in range(draw(st.integers(0, 4)))
     }
     minutes = {test: draw(st.floats(0.25, 30)) for test in tests}
-    repairs = [Repair((i,), f"fit {i}", draw(st.floats(0, 90))) for i in range(len(causes) - 1)]
+    repairs = [RepairAction((i,), f"fit {i}", draw(st.floats(0, 90))) for i in range(len(causes) - 1)]
     return model(prior, tests, minutes, repairs)
 
 
@@ -299,7 +301,7 @@ def test_telling_power_is_mutual_information_with_the_repair(one: CauseModel) ->
         one.branches,
         one.table,
         one.tests,
-        (Repair(tuple(range(len(one.causes) - 1)), "all", 1),),
+        (RepairAction(tuple(range(len(one.causes) - 1)), "all", 1),),
     )
     for each in (one, grouped):
         joint = (each.table * each.prior) @ each.repair_matrix
@@ -311,7 +313,7 @@ def test_tests_that_pay_only_together_are_seen(monkeypatch: pytest.MonkeyPatch) 
     """Two tests that tell little lead to one that tells all: two actions ahead see only the two."""
     slight, all_of_it = {"A": 0.57, "B": 0.43, OTHER: 0.5}, {"A": 1.0, "B": 0.0, OTHER: 0.5}
     tests = {"t0": two_outcomes(slight), "t1": two_outcomes(slight), "t2": two_outcomes(all_of_it)}
-    repairs = [Repair((0,), "a", 300), Repair((1,), "b", 300)]
+    repairs = [RepairAction((0,), "a", 300), RepairAction((1,), "b", 300)]
     one = model({"A": 0.5, "B": 0.49, OTHER: 0.01}, tests, dict.fromkeys(tests, 20.0), repairs)
     first, second, third = one.tests
     row = replace(one, tests=(first, replace(second, needs=("t0",)), replace(third, needs=("t1",))))
@@ -325,7 +327,7 @@ def test_tests_that_pay_only_together_are_seen(monkeypatch: pytest.MonkeyPatch) 
 def test_a_test_without_bits_is_done_for_what_it_opens() -> None:
     """Before a cause is proven, a step that tells nothing itself is advised when a telling one needs it."""
     tests = {"open": two_outcomes({"A": 0.5, "B": 0.5, OTHER: 0.5}), "look": two_outcomes({"A": 1, "B": 0, OTHER: 0.5})}
-    repairs = [Repair((0,), "a", 300), Repair((1,), "b", 300)]
+    repairs = [RepairAction((0,), "a", 300), RepairAction((1,), "b", 300)]
     one = model({"A": 0.5, "B": 0.45, OTHER: 0.05}, tests, {"open": 1, "look": 2}, repairs)
     waiting = replace(one, tests=(one.tests[0], replace(one.tests[1], needs=("open",))))
     found = advise(waiting, prices=Prices(prove_first=True))

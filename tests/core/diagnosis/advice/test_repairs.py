@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.advice.repairs import Prices, expected_minutes, repair_costs, repair_order
-from shopkb.core.diagnosis.belief.cause_model import Repair
+from shopkb.core.diagnosis.belief.cause_model import RepairAction
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
 from tests.core.diagnosis.flows import model
@@ -115,7 +115,7 @@ def test_minutes_hold_parts_at_the_hourly_rate_and_tried_repairs_are_none() -> N
         {"A": 0.5, "B": 0.3, OTHER: 0.2},
         {},
         {},
-        [Repair((0,), "Fit A.", 10, 30), Repair((1,), "Fit B.", 0, 0)],
+        [RepairAction((0,), "Fit A.", 10, 30), RepairAction((1,), "Fit B.", 0, 0)],
     )
     prices = Prices(hourly_rate=90, look_further=100, check=5)
     costs = repair_costs(one, prices)

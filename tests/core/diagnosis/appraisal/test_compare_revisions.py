@@ -49,7 +49,7 @@ def test_a_step_that_tells_nothing_costs_its_minutes() -> None:
     assert found.minutes.mean == pytest.approx(10, abs=0.8)
     assert found.minutes.high - found.minutes.low == pytest.approx(2 * 1.2816 * 5 / 2**0.5, rel=0.2)
     assert found.right.mean == pytest.approx(0, abs=1e-9)
-    assert found.untested == pytest.approx(10 / appraise(*learned(with_extra(10)), what_matters=False).minutes)
+    assert found.untested == pytest.approx(10 / appraise(*learned(with_extra(10)), with_sensitivities=False).minutes)
     assert found.words.startswith("That it is faster is not shown (")
     assert found.words.endswith(" It assumes that readings do not depend on each other.")
     back = difference(learned(with_extra(10)), learned(horn()), np.random.default_rng(1), draws=200)
@@ -103,7 +103,7 @@ def test_draws_are_those_of_the_dirichlet() -> None:
                 )
             table[test.start : test.stop] = floored(table[test.start : test.stop])
         drawn = replace(model, prior=rng.dirichlet(model.prior_weights), table=table)
-        right.append(appraise(flow, drawn, what_matters=False).right)
+        right.append(appraise(flow, drawn, with_sensitivities=False).right)
     never = replace(flow, start="stop", steps=(*flow.steps, Step("stop", "Stop", TestKind.LOOK, (
         Outcome("ok", "Done", Go(GoKind.OUT)),
     ), minutes=1)))  # fmt: skip

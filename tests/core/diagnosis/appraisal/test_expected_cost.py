@@ -168,10 +168,10 @@ def test_equals_enumeration_of_all_paths(problem: tuple[Flow, CauseModel]) -> No
 @settings(max_examples=examples(60))
 def test_slopes_equal_finite_differences(problem: tuple[Flow, CauseModel], data: st.DataObject) -> None:
     flow, model = problem
-    matters = appraise(flow, model).matters
-    if not matters:
+    sensitivities = appraise(flow, model).sensitivities
+    if not sensitivities:
         return
-    one = data.draw(st.sampled_from(matters))
+    one = data.draw(st.sampled_from(sensitivities))
     test = model.tests[model.test_of["p", one.step]]
     column, row = model.column_of[one.cause], model.row_of["p", one.step, one.outcome]
     ends = []
@@ -189,7 +189,7 @@ def test_slopes_equal_finite_differences(problem: tuple[Flow, CauseModel], data:
 
 
 def test_which_number_matters_most() -> None:
-    found = appraise(*worked()).matters
+    found = appraise(*worked()).sensitivities
     # By hand: 0.3 x 0.9 of all runs come to s2 with c2; full leads to 3 + 0.8 x 6 minutes more, low to none.
     assert (found[0].step, found[0].cause, found[0].outcome) == ("s2", "c2#", "low")
     assert found[0].minutes_slope == pytest.approx(-0.27 * 7.8)
@@ -204,7 +204,7 @@ def test_spread_of_the_minutes_is_that_of_drawn_likelihoods() -> None:
     evidence = np.zeros_like(model.table)
     evidence[:] = model.table * 40
     fixed = CauseModel(model.causes, model.prior, model.branches, model.table, model.tests, evidence=evidence)
-    told = next(one for one in appraise(flow, fixed).matters if (one.step, one.cause) == ("s1", "c1#"))
+    told = next(one for one in appraise(flow, fixed).sensitivities if (one.step, one.cause) == ("s1", "c1#"))
     rng = np.random.default_rng(3)
     minutes = []
     for draw in rng.dirichlet(model.table[:2, 0] * 42, 800):
@@ -248,7 +248,7 @@ def test_everything_unknown_is_wrong_where_a_cause_is_named() -> None:
     steps = {"s": {"minutes": 1, "outcomes": {"yes": {"go": "c1", "p": {"c1": 1.0, OTHER: 1.0}}}}}
     found = appraise(*built(steps, {"c1": 0.7, OTHER: 0.3}, "s", {}))
     assert (found.right, found.wrong) == pytest.approx((0.7, 0.3))
-    assert found.matters == ()
+    assert found.sensitivities == ()
 
 
 def test_a_branch_that_leads_nowhere_is_a_dead_end() -> None:
@@ -292,7 +292,7 @@ def test_the_intervals_are_those_of_drawn_figures(jobs: int) -> None:
         [
             (one.minutes, one.right)
             for one in (
-                appraise(horn(), drawn, what_matters=False)
+                appraise(horn(), drawn, with_sensitivities=False)
                 for drawn in compare_revisions._drawn(model, model, luck, 1500)
             )
         ]

@@ -72,7 +72,8 @@ def order_of(flow: Flow) -> list[str]:
 def test_a_chain_comes_out_in_the_best_of_all_orders(weights: list[int], minutes: list[float]) -> None:
     flow, model = chain([0, 1, 2], weights, minutes)
     least = min(
-        appraise(*chain(list(one), weights, minutes), what_matters=False).minutes for one in permutations(range(3))
+        appraise(*chain(list(one), weights, minutes), with_sensitivities=False).minutes
+        for one in permutations(range(3))
     )
     found = better_order(flow, model)
     reached = found.after.minutes if found else appraise(flow, model).minutes
@@ -178,7 +179,8 @@ MINUTES = st.lists(st.integers(1, 30).map(float), min_size=4, max_size=4)
 
 def least_of_all(weights: list[int], minutes: list[float]) -> float:
     return min(
-        appraise(*chain(list(one), weights, minutes), what_matters=False).minutes for one in permutations(range(4))
+        appraise(*chain(list(one), weights, minutes), with_sensitivities=False).minutes
+        for one in permutations(range(4))
     )
 
 
@@ -310,7 +312,7 @@ def test_whatever_the_flow_an_order_costs_what_the_search_says(data: st.DataObje
     arranged = Arranger(flow, model, lambda first, second: False, 4096, 10**6).whole()
     for one in arranged.front:
         now = reordered(flow, orders_of(one))
-        told = appraise(now, model, what_matters=False)
+        told = appraise(now, model, with_sensitivities=False)
         assert (told.minutes, told.right) == pytest.approx((one.minutes, one.right))
         assert reachable(now) == reachable(flow)
         assert named(now) == named(flow)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from statsmodels.stats.contingency_tables import mcnemar
 
-from shopkb.core.diagnosis.appraisal.replay import Ending, compared, discordant_p, replay, to_read
+from shopkb.core.diagnosis.appraisal.replay import ReplayEnding, compared, discordant_p, replay, to_read
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
@@ -57,7 +57,12 @@ def rewired(**go: str) -> Flow:
 
 def test_the_same_flow_ends_as_the_jobs_did() -> None:
     found = replay(horn(), [WEAK, BAD, SILENT, ASTRAY, LOST])
-    assert [one.ending for one in found.jobs] == [Ending.SAME, Ending.SAME, Ending.SAME, Ending.OTHER_END]
+    assert [one.ending for one in found.jobs] == [
+        ReplayEnding.SAME,
+        ReplayEnding.SAME,
+        ReplayEnding.SAME,
+        ReplayEnding.OTHER_END,
+    ]
     assert found.jobs[2].path == (CLICK, ("supply", "full"), ("ground", "good"), ("direct", "silent"))
     assert (found.jobs[3].named, found.jobs[3].end) == (RELAY, "cause")
     assert (found.lost, found.low, found.high) == (1, 0.75, 0.75)
@@ -73,7 +78,7 @@ def test_the_same_flow_ends_as_the_jobs_did() -> None:
 def test_another_order_needs_readings_never_taken() -> None:
     """Ground first: the job that never measured it cannot be replayed; a relay is proven on no way from there."""
     found = replay(rewired(press__click="ground"), [WEAK, BAD, SILENT])
-    assert [one.ending for one in found.jobs] == [Ending.NEVER_TAKEN, Ending.SAME, Ending.SAME]
+    assert [one.ending for one in found.jobs] == [ReplayEnding.NEVER_TAKEN, ReplayEnding.SAME, ReplayEnding.SAME]
     assert found.jobs[0].stopped_at == "ground"
     assert (found.low, found.high) == (pytest.approx(2 / 3), pytest.approx(2 / 3))
     kept = replay(rewired(press__click="ground", ground__good="supply", supply__full="direct"), [WEAK, BAD])
@@ -96,27 +101,27 @@ def test_the_model_fills_in_readings_never_taken() -> None:
 def test_a_changed_meaning_is_a_reading_never_taken() -> None:
     whole = replay(horn(), [WEAK], changed=frozenset({("supply", "")}))
     part = replay(horn(), [WEAK, BAD], changed=frozenset({("supply", "weak")}))
-    assert whole.jobs[0].ending is Ending.NEVER_TAKEN
-    assert [one.ending for one in part.jobs] == [Ending.NEVER_TAKEN, Ending.SAME]
+    assert whole.jobs[0].ending is ReplayEnding.NEVER_TAKEN
+    assert [one.ending for one in part.jobs] == [ReplayEnding.NEVER_TAKEN, ReplayEnding.SAME]
 
 
 def test_removed_steps_skips_and_repeats() -> None:
     flow = horn()
     without = replace(flow, steps=tuple(step for step in flow.steps if step.key != "ground"))
     (cut,) = replay(without, [BAD]).jobs
-    assert (cut.ending, cut.end) == (Ending.OTHER_END, "nowhere")
+    assert (cut.ending, cut.end) == (ReplayEnding.OTHER_END, "nowhere")
     skipped = case(7, GROUND, CLICK, ("supply", ""), ("ground", "bad"))
     assert replay(horn(), [skipped]).jobs[0].stopped_at == "supply"
     repeated = case(8, GROUND, CLICK, ("supply", "weak"), ("supply", "full"), ("ground", "bad"))
-    assert replay(horn(), [repeated]).jobs[0].ending is Ending.SAME
+    assert replay(horn(), [repeated]).jobs[0].ending is ReplayEnding.SAME
 
 
 def test_a_hand_over_is_right_where_the_other_procedure_can_prove_the_cause() -> None:
     control = "body/horn/control#no output"
     handed = case(9, control, ("press", "no-click"))
-    assert replay(horn(), [handed]).jobs[0].ending is Ending.OTHER_END
+    assert replay(horn(), [handed]).jobs[0].ending is ReplayEnding.OTHER_END
     knowing = replay(horn(), [handed], beyond={"horn-control": frozenset({control})})
-    assert knowing.jobs[0].ending is Ending.SAME
+    assert knowing.jobs[0].ending is ReplayEnding.SAME
 
 
 def test_jobs_closed_after_the_draft_are_told_apart() -> None:
@@ -209,7 +214,9 @@ def test_replay_says_what_walking_every_way_says(data: st.DataObject, drawn: tup
     told = [ends_of(flow, one, model) for one in cases]
     found = replay(flow, cases, model=model)
     for one, (ends, chance, decided) in zip(found.jobs, told, strict=True):
-        kind = Ending.NEVER_TAKEN if not decided else Ending.SAME if ends == {True} else Ending.OTHER_END
+        kind = (
+            ReplayEnding.NEVER_TAKEN if not decided else ReplayEnding.SAME if ends == {True} else ReplayEnding.OTHER_END
+        )
         assert one.ending is kind
         assert one.chance_right == pytest.approx(chance)
         assert (one.surely_right, one.maybe_right) == (ends == {True}, True in ends)

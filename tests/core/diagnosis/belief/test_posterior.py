@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.belief.cause_model import CauseModel, Repair, joined
+from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction, joined
 from shopkb.core.diagnosis.belief.likelihoods import model_of, smooth
 from shopkb.core.diagnosis.belief.posterior import MOST_LEFT, explained, how_many, posterior, posteriors, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
@@ -183,7 +183,7 @@ def test_a_repair_speaks_against_its_cause_and_those_of_the_same_correction() ->
     assert last.repaired
     assert [reason.words for reason in last.speaks_against] == ["It was repaired and the complaint stayed."]
     assert last.speaks_for == ()
-    both = replace(one, repairs=(Repair((0, 1), "Clean everything.", 5.0), *one.repairs[2:]))
+    both = replace(one, repairs=(RepairAction((0, 1), "Clean everything.", 5.0), *one.repairs[2:]))
     found = {possible.cause: possible for possible in explained(both, [], [HORN])}
     assert [reason.words for reason in found[GROUND].speaks_against] == [
         "Its correction was made and the complaint stayed."
