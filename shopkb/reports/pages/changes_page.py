@@ -163,10 +163,8 @@ def sentence(one: Suggestion, chosen: dict[str, InForce]) -> str:
     """What the jobs say, with its figure."""
     of = f"{one.part} of {one.whole}"
     at = f"“{one.title}” in {one.procedure_title}"
-    if one.matter is Matter.COSTLY_STEP:
-        cost = f"costs {minutes_text(one.each)} and " if one.each else ""
     if one.kind is SuggestionKind.COSTLY_STEP:
-        cost = f"costs {minutes_words(one.each)} and " if one.each else ""
+        cost = f"costs {minutes_text(one.each)} and " if one.each else ""
         return f"{at} {cost}found nothing in {one.part} jobs. It tells {rounded(one.bits, 2)} bits."
     if one.kind is SuggestionKind.MISLEADING_END:
         return f"What {at} named was wrong in {of} repairs."
