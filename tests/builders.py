@@ -60,7 +60,7 @@ causes:
     minutes: 15
     price: 28.5
     also: Look for water in the connector.
-  horn-ground: {component: body/horn/ground, mode: high resistance, correction: Remake the joint., minutes: 20}
+  horn-ground: {component: body/horn/earth, mode: high resistance, correction: Remake the joint., minutes: 20}
   relay-contacts: {component: body/horn/relay, mode: burnt contacts, correction: Fit a new relay., minutes: 5}
 start: press
 steps:
@@ -92,7 +92,7 @@ steps:
   ground:
     title: Voltage drop of the ground
     test: measure
-    at: body/horn/ground
+    at: body/horn/earth
     access: bumper-off
     minutes: 2
     needs: [supply]
@@ -119,7 +119,7 @@ procedure: horn-control
 title: Horn relay is not called
 system: body/horn
 symptoms: [horn-silent]
-platforms: [avocet/dunlin]
+platforms: [curlew/dunlin]
 causes:
   coil: {component: body/horn/relay, mode: coil open circuit, correction: Fit a new relay., minutes: 5}
   button: {component: body/horn/button, mode: open circuit, correction: Fit a new button., minutes: 30}
@@ -159,7 +159,7 @@ SYSTEMS = (
                 "Horn circuit",
                 children=(
                     NodeValue("horn", "Horn"),
-                    NodeValue("ground", "Horn ground"),
+                    NodeValue("earth", "Horn earth"),
                     NodeValue("relay", "Horn relay"),
                     NodeValue("button", "Horn button"),
                 ),
@@ -168,7 +168,7 @@ SYSTEMS = (
     ),
 )
 PLATFORMS = (
-    NodeValue("avocet", "Avocet", children=(NodeValue("dunlin", "Dunlin minibus"), NodeValue("knot", "Knot van"))),
+    NodeValue("curlew", "Curlew", children=(NodeValue("dunlin", "Dunlin minibus"), NodeValue("knot", "Knot van"))),
     NodeValue("godwit", "Godwit", children=(NodeValue("turnstone", "Turnstone minibus"),)),
 )
 
@@ -231,7 +231,7 @@ def take_in(by: User, *, at: datetime = NOW, comeback_of: Job | None = None, **s
     """A job on a vehicle of its own, or on that of the job it is a comeback of."""
     given: dict[str, object] = {
         "registration": comeback_of.vehicle.registration if comeback_of else f"SB {next(_plates):04d}",
-        "platform": Platform.objects.get(path="avocet/dunlin"),
+        "platform": Platform.objects.get(path="curlew/dunlin"),
         "complaint": "The horn does not sound.",
         "client_id": uuid.uuid4(),
         "comeback_of": comeback_of,
@@ -289,7 +289,7 @@ def prepare(job: Job, recorded: str, by: User) -> None:
 
 def cured_job(procedure: Procedure, by: User, way: Sequence[tuple[str, str, str]] = TO_HORN) -> Job:
     """A job that followed the way, was repaired there, verified and closed as cured."""
-    causes = {TO_GROUND: ("body/horn/ground", "high resistance"), TO_RELAY: ("body/horn/relay", "burnt contacts")}
+    causes = {TO_GROUND: ("body/horn/earth", "high resistance"), TO_RELAY: ("body/horn/relay", "burnt contacts")}
     job = take_in(by)
     results = follow(start(job, procedure, by), way, by)
     mend(job, by, result=results[-1], cause=causes.get(tuple(way), ("body/horn/horn", "open circuit")))

@@ -18,7 +18,7 @@ from shopkb.core.flow.model import Flow, GoKind, Proof
 ROOT = Path(__file__).parent.parent
 FIXTURES = ROOT / "fixtures"
 FLOWS = sorted((ROOT / "flows").glob("*.yaml"))
-MARK = "# Invented demo data: Saltmarsh Community Buses."
+MARK = "# Invented demo data: Withy Saltings Community Buses."
 KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 SUB_PROCEDURES = {"parasitic-draw-method", "relay-and-control", "voltage-drop-method"}
 """Reached from other procedures by ``hand-over``, for no symptom of their own; they may be shorter."""

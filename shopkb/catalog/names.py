@@ -11,7 +11,7 @@ KEY, SECONDS = "platform-names", 300
 
 
 def platform_names() -> dict[str, str]:
-    """``avocet/dunlin/mk2/d22`` to ``Avocet Dunlin minibus, Mk 2, from 2014, 2.2 diesel``. One query."""
+    """``curlew/dunlin/mk2/rush5`` to ``Curlew Dunlin minibus, Mk 2, from 2014, Rush 5 diesel``. One query."""
     cached: dict[str, str] | None = cache.get(KEY)
     if cached is None:
         cached = _joined(dict(Platform.objects.order_by().values_list("path", "name")))

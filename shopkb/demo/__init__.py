@@ -1,1 +1,1 @@
-"""The invented world of Saltmarsh Community Buses: its data, and the simulator that closes its jobs."""
+"""The invented world of Withy Saltings Community Buses: its data, and the simulator that closes its jobs."""

@@ -11,7 +11,7 @@ from ruamel.yaml import YAML
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Role
 
-PASSWORD = "saltmarsh-mudflats"  # noqa: S105  (of invented people, printed by the command)
+PASSWORD = "withy-saltings"  # noqa: S105  (of invented people, printed by the command)
 
 
 class Person(BaseModel):

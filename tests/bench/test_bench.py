@@ -96,7 +96,7 @@ def test_a_choice_counts(page: Client) -> None:
     """70 % of 13 V, and the other 30 % where ground is switched."""
     given = {"duty": "70", "supply": "13"}
     assert "Expected about 9.1 V" in text_of(page, "duty-to-mean-voltage", **given, switched="supply")
-    assert "Expected about 3.9 V" in text_of(page, "duty-to-mean-voltage", **given, switched="ground")
+    assert "Expected about 3.9 V" in text_of(page, "duty-to-mean-voltage", **given, switched="earth")
 
 
 def test_what_is_wrong_stands_beside_its_field_and_what_was_typed_stays(page: Client) -> None:

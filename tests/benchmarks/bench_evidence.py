@@ -39,9 +39,9 @@ def _measured() -> Iterator[Row]:
     from shopkb.evidence.models import Tally
 
     results = tuple(CaseResult("horn-silent", f"step-{n}", "yes", seconds=60 + n) for n in range(STEPS))
-    job = ClosedCase(1, "avocet", "2026-03", "horn#open", "measured", "horn#open", results=results)
+    job = ClosedCase(1, "curlew", "2026-03", "horn#open", "measured", "horn#open", results=results)
     others = [
-        replace(job, platform=f"avocet/p{place}", month=f"{2024 + month // 12}-{month % 12 + 1:02d}")
+        replace(job, platform=f"curlew/p{place}", month=f"{2024 + month // 12}-{month % 12 + 1:02d}")
         for place in range(PLATFORMS) for month in range(MONTHS)
     ]  # fmt: skip
     learning.rebuild([job, *others])

@@ -22,7 +22,7 @@ SYSTEMS = (
 @pytest.fixture
 def shop(db: None) -> None:
     trees.load(System, SYSTEMS)
-    trees.load(Platform, (NodeValue("avocet", "Avocet", children=(NodeValue("dunlin", "Dunlin"),)),))
+    trees.load(Platform, (NodeValue("curlew", "Curlew", children=(NodeValue("dunlin", "Dunlin"),)),))
     Caution.objects.create(key="hot", signal="WARNING", title="Hot", text="Let it cool.", hazards=["hot-coolant"])
     Access.objects.create(key="bumper-off", name="Bumper off", minutes="12.5", hazards=["lifted-vehicle"])
     Symptom.objects.create(key="overheats", name="Engine overheats")
@@ -48,7 +48,7 @@ def test_what_else_the_checks_see(shop: None) -> None:
     assert seen.access == {"bumper-off": AccessView("bumper-off", "Bumper off", 12.5, frozenset({"lifted-vehicle"}))}
     assert seen.cautions == {"hot": CautionView("hot", "WARNING", frozenset({"hot-coolant"}), "Let it cool.")}
     assert seen.symptoms == {"overheats"}
-    assert seen.platforms == {"avocet", "avocet/dunlin"}
+    assert seen.platforms == {"curlew", "curlew/dunlin"}
     assert seen.procedures == {"horn-silent"}
 
 
@@ -62,7 +62,7 @@ def test_five_queries_however_large(shop: None, django_assert_num_queries) -> No
 
 @pytest.mark.parametrize(
     ("path", "line"),
-    [("", ()), ("avocet", ("avocet",)), ("avocet/dunlin/mk1", ("avocet", "avocet/dunlin", "avocet/dunlin/mk1"))],
+    [("", ()), ("curlew", ("curlew",)), ("curlew/dunlin/mk1", ("curlew", "curlew/dunlin", "curlew/dunlin/mk1"))],
 )
 def test_the_line_of_a_platform(path: str, line: tuple[str, ...]) -> None:
     assert platform_ancestry(path) == line

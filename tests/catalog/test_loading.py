@@ -28,7 +28,7 @@ FILES = {
   children:
     - {key: horn, name: Horn, hazards: [airbag], children: [{key: relay, name: Horn relay}]}
 """,
-    "platforms.yaml": "- {key: avocet, name: Avocet, children: [{key: dunlin, name: Dunlin}]}",
+    "platforms.yaml": "- {key: curlew, name: Curlew, children: [{key: dunlin, name: Dunlin}]}",
     "symptoms.yaml": "- {key: horn-silent, name: Horn is silent, system: body/horn, words: [no beep], codes: [B1000]}",
     "cautions.yaml": """
 - {key: loud, signal: CAUTION, title: Loud noise, text: Cover your ears., hazards: []}
@@ -147,7 +147,7 @@ def test_every_fault_of_every_file_is_told_in_one_pass(folder: Path) -> None:
     - {key: lamp, name: Lamp, hazards: airbag, colour: red}
     - {key: Big Lamp, name: Lamp, children: none}
 """,
-        "platforms.yaml": "- {key: avocet, name: Avocet, hazards: [airbag]}",
+        "platforms.yaml": "- {key: curlew, name: Curlew, hazards: [airbag]}",
         "symptoms.yaml": """
 - {key: a, name: A, system: body/hron}
 - {key: a, name: A, codes: [P04]}

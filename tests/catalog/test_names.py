@@ -7,9 +7,9 @@ from shopkb.catalog.names import platform_name, platform_names
 
 @pytest.mark.usefixtures("catalog")
 def test_a_platform_is_called_by_its_names_from_the_maker_down(django_assert_num_queries: object) -> None:
-    assert platform_name("avocet/dunlin/mk2/d22") == "Avocet Dunlin minibus, Mk 2, from 2014, 2.2 diesel"
-    assert platform_name("avocet/dunlin") == "Avocet Dunlin minibus"
-    assert platform_name("avocet") == "Avocet"
+    assert platform_name("curlew/dunlin/mk2/rush5") == "Curlew Dunlin minibus, Mk 2, from 2014, Rush 5 diesel"
+    assert platform_name("curlew/dunlin") == "Curlew Dunlin minibus"
+    assert platform_name("curlew") == "Curlew"
     with django_assert_num_queries(0):  # type: ignore[operator]
         platform_names()
 

@@ -228,8 +228,8 @@ def test_a_load_changes_what_differs_and_leaves_the_rest(body: System) -> None:
 
 
 def test_a_load_of_platforms() -> None:
-    trees.load(Platform, (NodeValue("avocet", "Avocet", children=(NodeValue("dunlin", "Dunlin"),)),))
-    assert [node.path for node in Platform.objects.all()] == ["avocet", "avocet/dunlin"]
+    trees.load(Platform, (NodeValue("curlew", "Curlew", children=(NodeValue("dunlin", "Dunlin"),)),))
+    assert [node.path for node in Platform.objects.all()] == ["curlew", "curlew/dunlin"]
 
 
 def test_a_faulty_load_stores_nothing() -> None:

@@ -131,7 +131,7 @@ def planted() -> None:
             NodeValue("power", "Power", children=(NodeValue("fuse", "Fuse"),)),
         ),
     )
-    trees.load(Platform, (NodeValue("avocet", "Avocet"),))
+    trees.load(Platform, (NodeValue("curlew", "Curlew"),))
 
 
 def damage() -> None:

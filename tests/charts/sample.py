@@ -1,4 +1,4 @@
-"""A procedure of the invented Saltmarsh workshop, made by hand, with made-up evidence: every kind of sign is in it."""
+"""A procedure of the invented workshop, made by hand, with made-up evidence: every kind of sign is in it."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ FAN = Flow(
         Cause("terminal", "cooling/fan/connector", "burnt terminal", correction="Fit a new terminal and seal."),
         Cause("motor-open", "cooling/fan/motor", "open circuit", correction="Fit a new motor."),
         Cause("motor-drags", "cooling/fan/motor", "drags"),
-        Cause("ground", "cooling/fan/ground", "high resistance"),
+        Cause("ground", "cooling/fan/earth", "high resistance"),
         Cause("resistor", "cooling/fan/series-resistor", "open circuit"),
         Cause("wiring", "cooling/fan/feed-wire", "broken strands"),
         Cause("relay", "cooling/fan/relay", "burnt contacts"),
@@ -110,7 +110,7 @@ COMPONENTS = {
     "cooling/fan/motor": "fan motor",
     "cooling/fan/connector": "fan connector",
     "cooling/fan/relay": "fan relay",
-    "cooling/fan/ground": "fan ground",
+    "cooling/fan/earth": "fan ground",
     "cooling/fan/control-unit": "fan control unit",
 }
 TITLES = {"coolant-sensor": "Coolant sensor circuit"}

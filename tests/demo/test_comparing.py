@@ -28,7 +28,7 @@ def identity(key: str) -> str:
 def job(cause: str, *way: tuple[str, str], disposition: str = "cured", comes_back: bool = False) -> Simulated:
     results = tuple(PastResult(step, NOW, "dorcas", outcome) for step, outcome in way)
     past = PastJob(
-        UUID(int=1), "SCB 001", "avocet/dunlin", "Only top speed.", NOW, "dorcas", NOW + timedelta(hours=1), "dorcas",
+        UUID(int=1), "WSB 001", "curlew/dunlin", "Only top speed.", NOW, "dorcas", NOW + timedelta(hours=1), "dorcas",
         disposition, runs=(PastRun(KEY, "dorcas", NOW, results),),
     )  # fmt: skip
     return Simulated(past, identity(cause), comes_back=comes_back)
@@ -79,9 +79,9 @@ def test_shares_of_causes_by_hand() -> None:
     said = ProcedureTruth(
         key=KEY,
         causes={"pack-open": 1.0, "connector-burnt": 1.0},
-        platforms={"avocet/dunlin": {"pack-open": 3.0}},
+        platforms={"curlew/dunlin": {"pack-open": 3.0}},
     )
-    vehicles = tuple(truth().vehicles[0].model_copy(update={"platform": path}) for path in ("avocet/dunlin", "godwit"))
+    vehicles = tuple(truth().vehicles[0].model_copy(update={"platform": path}) for path in ("curlew/dunlin", "godwit"))
     shop_truth = truth().shop.model_copy(update={"growth": 1.0})
     small = truth().model_copy(update={"procedures": (said,), "vehicles": vehicles, "shop": shop_truth})
     assert prior_truth(small, flows()[KEY]) == {

@@ -101,7 +101,7 @@ def test_it_says_what_it_makes_and_who_may_come_in(made: tuple[Path, str]) -> No
     assert all(re.fullmatch(r"  \d+ closed jobs of about 40, \d+ results\.", lines[place]) for place in (5, 7))
     assert lines[6] == "  A new edition of starter-does-not-turn in force."
     assert lines[8:10] == ["  3 open jobs.", "  A draft of brake-lamps-off that waits to be tried."]
-    assert "Everything is invented. Log-ins, all with the password saltmarsh-mudflats:" in lines
+    assert "Everything is invented. Log-ins, all with the password withy-saltings:" in lines
     assert "  cuthbert   technician Cuthbert Eelgrass" in lines
     assert lines[-1] == "To begin anew: python manage.py demo --reset"
 

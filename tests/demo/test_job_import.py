@@ -38,7 +38,7 @@ from tests.builders import TO_GROUND
 from tests.conftest import NOW
 from tests.demo import invented
 
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 
 
 def store(jobs: Sequence[PastJob], keeper: User, chunk: int = 400) -> ImportCount:
@@ -62,7 +62,7 @@ def horn_job(way: Sequence[tuple[str, str, str]] = TO_GROUND, *, day: int = 0, *
         cured="cured", verified_at=minutes(35) + later, how="Ten times.", found_at=(0, len(way) - 1), minutes=20,
     )  # fmt: skip
     past = PastJob(
-        client_id=uuid.uuid4(), registration="SB 9001", platform="avocet/dunlin", complaint="No horn.",
+        client_id=uuid.uuid4(), registration="SB 9001", platform="curlew/dunlin", complaint="No horn.",
         opened_at=NOW + later, opened_by="junior", closed_at=minutes(40) + later, closed_by="junior",
         disposition="cured", runs=(PastRun("horn-silent", "junior", minutes(1) + later, results, values),),
         repairs=(repair,),
@@ -394,7 +394,7 @@ def test_statements_do_not_grow_with_jobs(horn: Procedure, junior: User, keeper:
         ({"repairs": (), "disposition": "not-checked"}, "It was closed as repaired, and no repair is recorded."),
         ({"disposition": "not-present"}, "A repair is said to have cured it, and it was not closed as cured."),
         ({"disposition": "unsolved"}, "A repair is said to have cured it, and it was not closed as cured."),
-        ({"platform": "avocet/stint"}, "There is no platform called 'avocet/stint' in this shop."),
+        ({"platform": "curlew/stint"}, "There is no platform called 'curlew/stint' in this shop."),
         ({"opened_by": "nobody"}, "There is no person called 'nobody' in this shop."),
         ({"symptom": "squeak"}, "There is no symptom called 'squeak' in this shop."),
     ],

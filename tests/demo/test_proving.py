@@ -167,7 +167,7 @@ def test_the_appraisal_sees_the_same_right_ends(key: str) -> None:
 def test_a_cause_behind_a_hand_over_counts_as_found() -> None:
     """Worked out by hand: the walk that hands over, times the walk of the method from its start."""
     natures = {key: nature_of(key) for key in flows()}
-    welded, platform = "circuit/relay#contacts welded", "avocet/dunlin/mk1/d22"
+    welded, platform = "circuit/relay#contacts welded", "curlew/dunlin/mk1/reed4"
     method = chances(truth(), natures["parasitic-draw-method"], welded, platform).first
     alone = found_at_once(
         truth(),

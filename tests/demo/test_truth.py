@@ -32,7 +32,7 @@ def paths(nodes: list[dict[str, Any]], above: str = "") -> set[str]:
 
 def test_it_is_marked_as_invented() -> None:
     first = (FIXTURES / "truth.yaml").read_text(encoding="utf-8").splitlines()[0]
-    assert first == "# Invented demo data: Saltmarsh Community Buses."
+    assert first == "# Invented demo data: Withy Saltings Community Buses."
 
 
 def test_it_fits_the_procedures() -> None:
@@ -96,21 +96,21 @@ def test_causes_by_platform_and_time() -> None:
     said = ProcedureTruth(
         key="horn",
         causes={"hose-leak": 10.0, "radiator-leak": 4.0},
-        platforms={"avocet": {"hose-leak": 2.0}, "avocet/dunlin": {"hose-leak": 3.0}, "avocet/dun": {"hose-leak": 9.0}},
+        platforms={"curlew": {"hose-leak": 2.0}, "curlew/dunlin": {"hose-leak": 3.0}, "curlew/dun": {"hose-leak": 9.0}},
         drift={"radiator-leak": 2.0},
     )
     flow = flows()["overheats-fan-silent"]
     hose, radiator = (flow.cause_by_key[key].identity for key in ("hose-leak", "radiator-leak"))
     assert cause_weights(said, flow, Circumstances("godwit/turnstone", 0.0)) == {hose: 10.0, radiator: 4.0}
-    assert cause_weights(said, flow, Circumstances("avocet/dunlin/mk1", 0.5)) == {hose: 60.0, radiator: 6.0}
+    assert cause_weights(said, flow, Circumstances("curlew/dunlin/mk1", 0.5)) == {hose: 60.0, radiator: 6.0}
 
 
 def test_facts_of_a_platform() -> None:
-    said = ProcedureTruth(key="horn", facts={"kind": {"avocet": "diesel", "avocet/knot/mk1/p16": "petrol"}})
-    assert fact(said, "kind", "avocet/knot/mk1/p16") == "petrol"
-    assert fact(said, "kind", "avocet/knot/mk1/d16") == "diesel"
+    said = ProcedureTruth(key="horn", facts={"kind": {"curlew": "diesel", "curlew/knot/mk1/teasel4": "petrol"}})
+    assert fact(said, "kind", "curlew/knot/mk1/teasel4") == "petrol"
+    assert fact(said, "kind", "curlew/knot/mk1/sedge4") == "diesel"
     assert fact(said, "kind", "godwit/redshank") == ""
-    assert fact(said, "other", "avocet") == ""
+    assert fact(said, "other", "curlew") == ""
 
 
 def test_a_procedure_that_the_truth_does_not_know() -> None:

@@ -30,7 +30,7 @@ def flow(horn: Procedure) -> Flow:
 
 
 def learned(flow: Flow, **more: str) -> room.LearnedProcedure:
-    return learned_procedure(flow, checksum(flow), **{"platform": "avocet/dunlin", "month": MONTH, **more})
+    return learned_procedure(flow, checksum(flow), **{"platform": "curlew/dunlin", "month": MONTH, **more})
 
 
 def test_without_jobs_nothing_is_claimed(flow: Flow) -> None:
@@ -127,7 +127,7 @@ def test_the_number_of_queries_does_not_grow_with_jobs_or_platforms(flow: Flow, 
 
     builders.cured_job(horn, junior)
     few = cost()
-    for path in ("avocet/knot", "godwit/turnstone", "avocet/dunlin"):
+    for path in ("curlew/knot", "godwit/turnstone", "curlew/dunlin"):
         job = builders.take_in(junior, platform=Platform.objects.get(path=path))
         builders.follow(builders.start(job, horn, junior), TO_GROUND, junior)
         builders.closing.close_job(job, Job.Disposition.UNSOLVED, by=junior, at=builders.NOW)

@@ -19,7 +19,7 @@ from tests.examples import examples
 
 CASE = ClosedCase(
     job=1,
-    platform="avocet",
+    platform="curlew",
     month="2026-03",
     cause="body/horn/horn#open circuit",
     proof="measured",
@@ -104,7 +104,7 @@ def test_more_keys_than_one_statement_takes(db: None, monkeypatch: pytest.Monkey
 
 def test_two_shops_are_summed(db: None) -> None:
     other = {
-        TallyKey("horn-silent", "press", "click", CASE.cause, "measured", "avocet", "2026-03"): TallySums(3, 1, 9, 81),
+        TallyKey("horn-silent", "press", "click", CASE.cause, "measured", "curlew", "2026-03"): TallySums(3, 1, 9, 81),
         TallyKey("horn-silent", "press", "sounds", "", "", "godwit", "2026-01"): TallySums(2),
         TallyKey("horn-silent", "press", "silent", "", "", "godwit", "2026-01"): ZERO,
     }

@@ -19,7 +19,7 @@ from tests.conftest import NOW
 
 
 def closed_job(horn: Procedure, who: User, cause: tuple[str, str]) -> Job:
-    job = builders.take_in(who, platform=Platform.objects.get(path="avocet/dunlin"))
+    job = builders.take_in(who, platform=Platform.objects.get(path="curlew/dunlin"))
     follow(builders.start(job, horn, who), TO_GROUND, who)
     mend(job, who, cause=cause, cured=Verification.Cured.YES)
     return closing.close_job(job, Job.Disposition.CURED, by=who, at=NOW)
@@ -28,9 +28,9 @@ def closed_job(horn: Procedure, who: User, cause: tuple[str, str]) -> Job:
 def test_tallies_follow_a_platform_and_a_reopened_job_takes_back_all(
     horn: Procedure, junior: User, second: User
 ) -> None:
-    jobs = [closed_job(horn, junior, ("body/horn/ground", "high resistance")) for _ in range(2)]
+    jobs = [closed_job(horn, junior, ("body/horn/earth", "high resistance")) for _ in range(2)]
     before = sum(row.count for row in Tally.objects.all())
-    trees.move(Platform.objects.get(path="avocet/dunlin"), Platform.objects.get(path="godwit"))
+    trees.move(Platform.objects.get(path="curlew/dunlin"), Platform.objects.get(path="godwit"))
     assert {row.platform for row in Tally.objects.all()} == {"godwit/dunlin"}
     assert sum(row.count for row in Tally.objects.all()) == before
     assert learning.kept() == learning.total_of(closed_cases())

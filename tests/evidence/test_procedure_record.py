@@ -15,7 +15,7 @@ from shopkb.evidence.procedure_record import ProcedureRecord, branch_notes, reco
 from tests.builders import HORN_TEXT, flow_from
 
 HORN = "body/horn/horn#open circuit"
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 RELAY = "body/horn/relay#burnt contacts"
 ELSEWHERE = "body/horn/button#open circuit"
 
@@ -25,7 +25,7 @@ def flow() -> Flow:
     return flow_from(HORN_TEXT)
 
 
-def key(step: str, outcome: str, cause: str = "", platform: str = "avocet/dunlin", month: str = "2026-03") -> TallyKey:
+def key(step: str, outcome: str, cause: str = "", platform: str = "curlew/dunlin", month: str = "2026-03") -> TallyKey:
     return TallyKey("horn-silent", step, outcome, cause, "measured" if cause else "", platform, month)
 
 

@@ -24,7 +24,7 @@ from tests.evidence.test_learning import CASE
 from tests.examples import examples
 
 MONTH = "2026-03"
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 STEPS = [("press", "click"), ("supply", "full"), ("supply", "weak"), ("ground", "bad"), ("gone", "long ago")]
 ARRAYS = ("verified", "traffic", "minutes", "runs")
 
@@ -39,7 +39,7 @@ def horn_cases(draw: st.DrawFn) -> ClosedCase:
                for step, outcome in way]  # fmt: skip
     return replace(
         CASE,
-        platform=draw(st.sampled_from(["", "avocet", "avocet/dunlin", "godwit/turnstone/mk1"])),
+        platform=draw(st.sampled_from(["", "curlew", "curlew/dunlin", "godwit/turnstone/mk1"])),
         month=draw(st.sampled_from(["2024-07", "2025-12", "2026-03"])),
         cause="" if back else claimed,
         claimed=claimed,
@@ -76,7 +76,7 @@ def test_counts_brought_up_are_those_counted_afresh(old: list[ClosedCase], new: 
 
 def test_what_is_below_zero_is_counted_afresh() -> None:
     flow = flow_from(HORN_TEXT)
-    bad = {TallyKey("horn-silent", "press", "click", "", "", "avocet", MONTH): TallySums(-1)}
+    bad = {TallyKey("horn-silent", "press", "click", "", "", "curlew", MONTH): TallySums(-1)}
     assert brought_up(count(flow, bad, as_of=MONTH), contributions(CASE), {}, as_of=MONTH) is None
     assert brought_up(count(flow, {}, as_of=MONTH), bad, {}, as_of=MONTH) is None
 
@@ -125,7 +125,7 @@ def test_a_rebuild_and_what_others_changed_are_read_afresh(committing: None, flo
     learning.learn(None, replace(CASE, job=2))
     tally_log.forget()
     assert cost(flow) == 2
-    learning.add_evidence({TallyKey("horn-silent", "press", "click", "", "", "avocet", MONTH): TallySums(-9)})
+    learning.add_evidence({TallyKey("horn-silent", "press", "click", "", "", "curlew", MONTH): TallySums(-9)})
     assert cost(flow) == 2
 
 

@@ -44,7 +44,7 @@ for number in range(4):
     client = Client()
     client.force_login(person(f"tech{number}", "technician"))
     sessions.append(client.cookies["sessionid"].value)
-print(json.dumps({"sessions": sessions, "platform": Platform.objects.get(path="avocet/dunlin").pk}))
+print(json.dumps({"sessions": sessions, "platform": Platform.objects.get(path="curlew/dunlin").pk}))
 """
 
 COUNT = """

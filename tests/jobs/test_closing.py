@@ -23,7 +23,7 @@ from tests.conftest import NOW
 
 D = Job.Disposition
 HORN_OPEN = "body/horn/horn#open circuit"
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 
 
 def done(**changes: object) -> RepairDetails:

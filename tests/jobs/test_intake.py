@@ -29,7 +29,7 @@ def rows(name: str) -> list[dict[str, str]]:
 def typed(**changes: object) -> dict[str, object]:
     fields: dict[str, object] = {
         "registration": " sb   77 ",
-        "platform": Platform.objects.get(path="avocet/dunlin").pk,
+        "platform": Platform.objects.get(path="curlew/dunlin").pk,
         "complaint": "No horn.",
         "complaint_verified": "yes",
         "client_id": uuid.uuid4(),
@@ -59,11 +59,11 @@ def test_a_job_is_opened_with_what_was_typed(yard: None, junior: User) -> None:
 
 def test_the_same_vehicle_is_one_and_is_brought_up_to_date(yard: None, junior: User) -> None:
     builders.take_in(junior, registration="SB 1", vin="1M8GDM9AXKP042788", year=2019)
-    knot = Platform.objects.get(path="avocet/knot")
+    knot = Platform.objects.get(path="curlew/knot")
     builders.take_in(junior, registration=" sb  1", platform=knot)
     vehicle = Vehicle.objects.get()
     assert (vehicle.vin, vehicle.year, vehicle.platform) == ("1M8GDM9AXKP042788", 2019, knot)
-    assert [job.platform.path for job in Job.objects.order_by("pk")] == ["avocet/dunlin", "avocet/knot"]
+    assert [job.platform.path for job in Job.objects.order_by("pk")] == ["curlew/dunlin", "curlew/knot"]
 
 
 @pytest.mark.parametrize(

@@ -25,11 +25,11 @@ from tests.examples import examples
 
 WAYS = {
     TO_HORN: ("body/horn/horn", "open circuit"),
-    TO_GROUND: ("body/horn/ground", "high resistance"),
+    TO_GROUND: ("body/horn/earth", "high resistance"),
     TO_RELAY: ("body/horn/relay", "burnt contacts"),
     TO_OUT: None,
 }
-PLATFORMS = ("avocet/dunlin", "avocet/knot", "godwit/turnstone")
+PLATFORMS = ("curlew/dunlin", "curlew/knot", "godwit/turnstone")
 
 # One deed: what is done, to which of the jobs there are, and a choice its kind reads as it needs.
 deeds = st.tuples(

@@ -88,7 +88,7 @@ def answer(step: str, outcome: str, typed: str) -> dict[str, str]:
 
 def test_a_job_over_a_line_that_loses_replies_is_the_same_job(door: Door, horn: Procedure, junior: User) -> None:
     device = Device(door, junior)
-    platform = Platform.objects.get(path="avocet/dunlin").pk
+    platform = Platform.objects.get(path="curlew/dunlin").pk
     status, job = device.form(
         "/jobs/new/", client_id=uuid.uuid4(), registration="SB 0001", platform=platform, complaint="No horn.",
         complaint_verified="yes",

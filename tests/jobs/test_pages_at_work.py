@@ -47,7 +47,7 @@ def pages(run: Run) -> dict[str, str]:
 def intake(**changes: object) -> dict[str, object]:
     fields: dict[str, object] = {
         "registration": "SB 900",
-        "platform": Platform.objects.get(path="avocet/dunlin").pk,
+        "platform": Platform.objects.get(path="curlew/dunlin").pk,
         "complaint": "Horn is dumb.",
         "complaint_verified": "not-yet",
         "client_id": str(uuid.uuid4()),
@@ -214,7 +214,7 @@ def test_pages_survive_a_move_that_loses_outcomes(
     run: Run, horn: Procedure, junior: User, senior: User, second: User
 ) -> None:
     end = follow(run, TO_GROUND, junior)[-1]
-    mend(run.job, junior, result=end, cause=("body/horn/ground", "high resistance"), cured=Verification.Cured.NO)
+    mend(run.job, junior, result=end, cause=("body/horn/earth", "high resistance"), cured=Verification.Cured.NO)
     text = builders.HORN_TEXT.replace("bad: {label", "awful: {label").replace("full: {label", "plenty: {label")
     draft = publishing.start_draft(builders.flow_from(text), by=senior, at=NOW)
     publishing.publish(draft, by=second, at=NOW)
@@ -228,7 +228,7 @@ def test_pages_survive_a_move_that_loses_outcomes(
 
 def test_the_repair_page_survives_a_part_that_was_moved_in_the_catalog(run: Run, junior: User) -> None:
     end = follow(run, TO_GROUND, junior)[-1]
-    System.objects.filter(path="body/horn/ground").update(path="body/ground")  # the door would refuse it now
+    System.objects.filter(path="body/horn/earth").update(path="body/ground")  # the door would refuse it now
     url = reverse("jobs:repair", args=[run.job_id])
     response, _queries = get(signed_in(junior), url, result=str(end.pk))
     assert response.status_code == 200

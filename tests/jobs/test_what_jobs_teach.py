@@ -21,7 +21,7 @@ from tests.conftest import NOW
 
 D = Job.Disposition
 HORN_OPEN = "body/horn/horn#open circuit"
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 
 
 def sums(kept: dict[TallyKey, TallySums], step: str, outcome: str) -> dict[str, TallySums]:
@@ -38,7 +38,7 @@ def test_a_cured_job_speaks_for_its_cause_on_every_branch(horn: Procedure, junio
     once = TallySums(count=1, timed=1, seconds=60, seconds_squared=3600)
     whole = TallySums(count=1, timed=1, seconds=240, seconds_squared=57600)
     expected = {
-        TallyKey("horn-silent", step, outcome, HORN_OPEN, "measured", "avocet/dunlin", "2026-03"): part
+        TallyKey("horn-silent", step, outcome, HORN_OPEN, "measured", "curlew/dunlin", "2026-03"): part
         for step, outcome, part in (
             ("press", "click", once),
             ("supply", "full", once),
@@ -87,7 +87,7 @@ def test_an_open_job_says_nothing(job: Job, horn: Procedure, junior: User) -> No
 def test_only_standing_results_are_counted(job: Job, horn: Procedure, junior: User) -> None:
     run = builders.start(job, horn, junior)
     follow(run, [*TO_RELAY, ("supply", "full", "12.5"), ("ground", "bad", "0.9")], junior)
-    mend(job, junior, cause=("body/horn/ground", "high resistance"))
+    mend(job, junior, cause=("body/horn/earth", "high resistance"))
     closing.close_job(job, D.CURED, by=junior, at=NOW)
     kept = learning.kept()
     assert sums(kept, "supply", "weak") == {}

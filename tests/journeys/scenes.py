@@ -36,7 +36,7 @@ TO_SUPPLY = (
     ("motor-alone", "right", "17.2"),
 )
 TO_CONTACTS = (*TO_SUPPLY, ("supply", "weak", "4.6"), ("contacts-drop", "bad", "4.1"))
-TO_GROUND = (*TO_SUPPLY, ("supply", "full", "0.3"), ("ground", "bad", "1.4"))
+TO_GROUND = (*TO_SUPPLY, ("supply", "full", "0.3"), ("earth", "bad", "1.4"))
 COMPLAINT = "Ran hot in the queue at the ferry and dropped its coolant."
 VIN = "1M8GDM9AXKP042788"
 """The worked example of the check digit in 49 CFR 565 as commonly published; no vehicle of the shop."""
@@ -71,7 +71,7 @@ def fan_job(by: User, procedure: Procedure, way: tuple[tuple[str, str, str], ...
         "odometer": 184_300,
         "year": 2016,
         "vin": VIN,
-        "platform": Platform.objects.get(path="avocet/dunlin/mk2/d20"),
+        "platform": Platform.objects.get(path="curlew/dunlin/mk2/rush4"),
         "complaint_verified": Job.Verified.YES,
         **said,
     }
@@ -107,7 +107,7 @@ def busy_day(shelf: dict[str, Procedure], junior: User, senior: User, second: Us
     stopped = fan_job(junior, fan, TO_CLICKS)
     following.record(stopped, say(stopped, "fuse-drop", skipped="no-access", onward="whole"), by=junior, at=now)
     following.stop_run(stopped, by=junior, at=now, why="The vehicle was needed for the school run.")
-    wheel = ("cooling/fan/ground", "high resistance")
+    wheel = ("cooling/fan/earth", "high resistance")
     closed = cured_fan_job(junior, fan, TO_GROUND, wheel)
     failed = cured_fan_job(junior, fan, TO_CONTACTS, ("cooling/fan/relay", "burnt contacts"))
     came_back = take_in(junior, at=timezone.now(), comeback_of=failed)
@@ -154,7 +154,7 @@ def _offered(run: Run, giver: User, receiver: User) -> int:
 
 def _draft(procedure: Procedure, by: User) -> Revision:
     return publishing.draft_from(
-        procedure.revisions.get(state="published"), by=by, at=timezone.now(), why="Measure the ground first."
+        procedure.revisions.get(state="published"), by=by, at=timezone.now(), why="Measure the earth first."
     )
 
 

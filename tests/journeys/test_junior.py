@@ -53,7 +53,9 @@ def sign_in(page: Page, who: str) -> None:
 def take_in_vehicle(page: Page) -> None:
     page.get_by_role("link", name="Take in a vehicle").click()
     page.get_by_label("Registration").fill("sb 19 krd")
-    page.get_by_label("Vehicle", exact=True).select_option(label="Avocet Dunlin minibus, Mk 2, from 2014, 2.0 diesel")
+    page.get_by_label("Vehicle", exact=True).select_option(
+        label="Curlew Dunlin minibus, Mk 2, from 2014, Rush 4 diesel"
+    )
     page.get_by_label("VIN").fill(VIN.lower())
     page.get_by_label("Odometer, km").fill("184300")
     page.get_by_label("Complaint, in the customer's words").fill("It ran hot and dropped its coolant.")

@@ -24,7 +24,7 @@ from .scenes import FAN, TO_GROUND, cured_fan_job
 __all__ = ["yard"]
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
-GROUND = ("cooling/fan/ground", "high resistance")
+GROUND = ("cooling/fan/earth", "high resistance")
 
 
 def test_the_front_page_says_what_was_closed(
@@ -83,7 +83,7 @@ HARNESS = """\
   harness:
     title: Look along the harness
     test: look
-    at: body/horn/ground
+    at: body/horn/earth
     access: bumper-off
     minutes: 6
     outcomes:
@@ -109,12 +109,12 @@ def looked_along_the_harness(number: int, opened: datetime) -> PastJob:
         at += timedelta(minutes=minutes)
         results.append(PastResult(step, at, "junior", outcome, typed=typed, meter="pocket" if typed else ""))
     repair = PastRepair(
-        cause="body/horn/ground#high resistance", proof=Proof.MEASURED, correction="Joint remade.", at=at, who="junior",
+        cause="body/horn/earth#high resistance", proof=Proof.MEASURED, correction="Joint remade.", at=at, who="junior",
         cured="cured", verified_at=at, how="Ten times.", found_at=(0, len(WAY) - 1),
     )  # fmt: skip
     values = (PastValue("battery", "12.6", opened, "junior"),)
     return PastJob(
-        client_id=uuid.uuid4(), registration=f"SB {number:04d}", platform="avocet/dunlin", complaint="No horn.",
+        client_id=uuid.uuid4(), registration=f"SB {number:04d}", platform="curlew/dunlin", complaint="No horn.",
         opened_at=opened, opened_by="junior", closed_at=at + timedelta(minutes=30), closed_by="junior",
         disposition="cured", repairs=(repair,),
         runs=(PastRun("horn-silent", "junior", opened, tuple(results), values),),

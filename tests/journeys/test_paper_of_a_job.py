@@ -63,7 +63,7 @@ def squeezed(text: str) -> str:
 
 
 def test_the_write_up_is_printed_whole(visits: Visits, shelf: dict[str, Procedure], junior: User) -> None:
-    job = cured_fan_job(junior, shelf[FAN], TO_GROUND, ("cooling/fan/ground", "high resistance"))
+    job = cured_fan_job(junior, shelf[FAN], TO_GROUND, ("cooling/fan/earth", "high resistance"))
     photographed(job, junior)
     page = visits.open(PHONE, junior, path=f"/jobs/{job.pk}/write-up/")
     paper, words = printed(page)

@@ -22,7 +22,7 @@ from tests.conftest import FLOWS, NOW
 
 VALID = Path(__file__).parents[1] / "data" / "valid"
 FILES = sorted([*FLOWS.glob("*.yaml"), *VALID.glob("*.yaml")])
-FAULTY = HORN_TEXT.replace("horn-silent]", "horn-mute]").replace("at: body/horn/ground", "at: body/horn/earth")
+FAULTY = HORN_TEXT.replace("horn-silent]", "horn-mute]").replace("at: body/horn/earth", "at: body/horn/soil")
 
 
 @pytest.fixture
@@ -138,7 +138,7 @@ def test_findings_carry_the_line_in_the_file(folder: Path) -> None:
         if finding.id == "procedure-unknown":
             assert "hand-over horn-control" in lines[finding.line - 1]
         else:
-            assert "horn-mute" in lines[finding.line - 1] or "earth" in lines[finding.line - 1]
+            assert "horn-mute" in lines[finding.line - 1] or "soil" in lines[finding.line - 1]
     assert len(checked.errors) == 3
 
 

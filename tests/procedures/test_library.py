@@ -21,15 +21,15 @@ from tests.builders import TO_GROUND, follow, mend
 from tests.conftest import NOW
 from tests.markup import one_line
 
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 
 
 @pytest.fixture
 def proven(horn: Procedure, junior: User) -> Procedure:
     """One closed job, a bad ground."""
-    job = builders.take_in(junior, platform=Platform.objects.get(path="avocet/dunlin"))
+    job = builders.take_in(junior, platform=Platform.objects.get(path="curlew/dunlin"))
     follow(builders.start(job, horn, junior), TO_GROUND, junior)
-    mend(job, junior, cause=("body/horn/ground", "high resistance"), cured=Verification.Cured.YES)
+    mend(job, junior, cause=("body/horn/earth", "high resistance"), cured=Verification.Cured.YES)
     closing.close_job(job, Job.Disposition.CURED, by=junior, at=NOW)
     return horn
 
@@ -37,9 +37,9 @@ def proven(horn: Procedure, junior: User) -> Procedure:
 def test_what_proved_right_last_is_shown_and_searched(client: Client, proven: Procedure, junior: User) -> None:
     client.force_login(junior)
     page = client.get(reverse("procedures:list")).content.decode()
-    assert "last time: ground: high resistance" in page
-    found = client.get(reverse("procedures:list"), {"words": "bad ground"}).content.decode()
-    assert "proved right before: ground: high resistance" in found
+    assert "last time: earth: high resistance" in page
+    found = client.get(reverse("procedures:list"), {"words": "bad earth"}).content.decode()
+    assert "proved right before: earth: high resistance" in found
     assert client.get(reverse("procedures:list"), {"words": "zebra"}).content.decode().count("proved right") == 0
 
 
@@ -52,7 +52,7 @@ def test_a_system_and_a_vehicle_narrow_the_list(client: Client, proven: Procedur
         )
 
     assert shown(system="body")
-    assert shown(system="body/horn", platform="avocet")
+    assert shown(system="body/horn", platform="curlew")
     assert not shown(system="cooling")
     assert not shown(system="bod")
 
@@ -63,11 +63,11 @@ def test_the_page_says_what_proved_right_and_that_nothing_stands_out(
     client.force_login(junior)
     page = client.get(reverse("procedures:procedure", args=[proven.key])).content.decode()
     assert "What proved right last, and what has changed" in page
-    assert "Ground: high resistance" in page
+    assert "Earth: high resistance" in page
 
 
 def tally(outcome: str, cause: str, month: str, jobs: int, step: str = "supply") -> dict[TallyKey, TallySums]:
-    platform = "avocet/dunlin"
+    platform = "curlew/dunlin"
     proof = "measured" if cause else ""
     return {
         TallyKey("horn-silent", step, outcome, cause, proof, platform, month): TallySums(count=jobs),
@@ -116,7 +116,7 @@ def test_a_procedure_that_nobody_follows_any_more_is_said_to_be_unused(horn: Pro
 
 def test_what_came_back_lately_is_counted(horn: Procedure) -> None:
     flow = flow_of(horn.revisions.get(state="published"))
-    key = TallyKey("horn-silent", "", "", GROUND, "", "avocet/dunlin", "2026-10")
+    key = TallyKey("horn-silent", "", "", GROUND, "", "curlew/dunlin", "2026-10")
     learning.add_evidence({key: TallySums(came_back=2)})
     assert recent_evidence(flow, "", "2026-11").came_back == 2
     assert recent_evidence(flow, "", "2027-11").came_back == 0

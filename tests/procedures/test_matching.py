@@ -85,10 +85,10 @@ def test_too_little_of_a_code_or_another_finds_nothing(horn: Procedure, part: st
 @pytest.mark.parametrize(
     ("platform", "keys"),
     [
-        ("avocet/dunlin", ["horn-control", "horn-silent"]),
-        ("avocet/dunlin/mk1", ["horn-control", "horn-silent"]),
-        ("avocet/dunlin-long", ["horn-silent"]),
-        ("avocet", ["horn-silent"]),
+        ("curlew/dunlin", ["horn-control", "horn-silent"]),
+        ("curlew/dunlin/mk1", ["horn-control", "horn-silent"]),
+        ("curlew/dunlin-long", ["horn-silent"]),
+        ("curlew", ["horn-silent"]),
         ("godwit/turnstone", ["horn-silent"]),
         ("", ["horn-control", "horn-silent"]),
     ],
@@ -98,7 +98,7 @@ def test_a_procedure_for_other_platforms_is_left_out(horn: Procedure, platform: 
 
 
 def test_written_for_this_platform_ranks_first_and_is_said(horn: Procedure) -> None:
-    assert found(symptom="horn-silent", platform="avocet/dunlin") == [
+    assert found(symptom="horn-silent", platform="curlew/dunlin") == [
         ("horn-control", ("for this symptom", "written for Dunlin minibus")),
         ("horn-silent", ("for this symptom",)),
     ]
@@ -116,12 +116,12 @@ def test_no_more_than_the_limit(horn: Procedure) -> None:
 
 def test_the_number_of_queries_does_not_grow(horn: Procedure, senior: User, second: User) -> None:
     with CaptureQueriesContext(connection) as few:
-        offers(words="horn", codes=["B1000"], platform="avocet/dunlin")
+        offers(words="horn", codes=["B1000"], platform="curlew/dunlin")
     for number in range(6):
         text = HORN_TEXT.replace("procedure: horn-silent", f"procedure: horn-{number}")
         builders.put_in_force(text, senior, second)
     with CaptureQueriesContext(connection) as many:
-        assert len(offers(words="horn", codes=["B1000"], platform="avocet/dunlin")) == 8
+        assert len(offers(words="horn", codes=["B1000"], platform="curlew/dunlin")) == 8
     assert len(few) == len(many) == 5
 
 

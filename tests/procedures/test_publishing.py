@@ -347,16 +347,16 @@ def test_hand_overs_need_the_other_procedure(yard: None, senior: User, second: U
 def test_a_platform_that_moved_is_shown_and_drafted_under_todays_name_and_the_published_text_stays(
     client: Client, yard: None, flow: Flow, senior: User, second: User
 ) -> None:
-    flow = replace(flow, platforms=("avocet/dunlin",))
+    flow = replace(flow, platforms=("curlew/dunlin",))
     published = publishing.start_draft(flow, by=senior, at=NOW)
     publishing.publish(published, by=second, at=NOW)
     published.refresh_from_db()
     before = published.checksum
     first = publishing.draft_from(published, by=senior, at=NOW)
     plover = trees.add(Platform, key="plover", name="Plover")
-    trees.move(Platform.objects.get(path="avocet/dunlin"), plover)
+    trees.move(Platform.objects.get(path="curlew/dunlin"), plover)
     published.refresh_from_db()
-    assert (flow_of(published).platforms, published.checksum) == (("avocet/dunlin",), before)
+    assert (flow_of(published).platforms, published.checksum) == (("curlew/dunlin",), before)
     first.refresh_from_db()
     assert flow_of(first).platforms == ("plover/dunlin",)
     assert first.checksum == checksum(flow_of(first))

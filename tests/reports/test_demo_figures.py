@@ -373,7 +373,7 @@ def _lists() -> None:
     whole year and narrowed in each way in which a figure and its list could part."""
     for filters, least in (
         (YEAR, 100),
-        (YEAR.but(platform="avocet"), 30),
+        (YEAR.but(platform="curlew"), 30),
         (YEAR.but(symptom="engine-overheats", procedure="overheats-fan-silent"), 30),
         (YEAR.but(system="cooling"), 20),
     ):

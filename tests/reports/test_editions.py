@@ -52,7 +52,7 @@ def fact(number: int, revision: int, minutes: int | None, cured: str = "cured", 
     how = "cured" if cured == "cured" else "unsolved"
     later = NOON + timedelta(days=9) if back else None
     return JobFact(
-        number, "avocet", "horn-silent", how, NOON, NOON, "dorcas", ("horn",), (repair,), (), later, tuple(given)
+        number, "curlew", "horn-silent", how, NOON, NOON, "dorcas", ("horn",), (repair,), (), later, tuple(given)
     )
 
 

@@ -25,7 +25,7 @@ from tests.builders import HORN_TEXT, flow_from
 
 OPEN = "body/horn/horn#open circuit"
 RELAY = "body/horn/relay#burnt contacts"
-GROUND = "body/horn/ground#high resistance"
+GROUND = "body/horn/earth#high resistance"
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 WAY_TO_HORN = (("press", "click", 60), ("supply", "full", 240), ("ground", "good", 120), ("direct", "silent", 180))
 WAY_TO_RELAY = (("press", "click", 60), ("supply", "weak", 300))
@@ -40,7 +40,7 @@ def _case(number: int, way: tuple[tuple[str, str, int | None], ...], cause: str 
     results = tuple(CaseResult("horn-silent", step, outcome, seconds=seconds) for step, outcome, seconds in way)
     proof = "measured" if cause or more.get("claimed") else ""
     fields: dict[str, object] = {"proof": proof, "claimed": cause, "results": results, **more}
-    return ClosedCase(number, "avocet/dunlin", "2026-03", cause, **fields)  # type: ignore[arg-type]
+    return ClosedCase(number, "curlew/dunlin", "2026-03", cause, **fields)  # type: ignore[arg-type]
 
 
 def _tallies(cases: list[ClosedCase]) -> dict[TallyKey, TallySums]:
@@ -84,7 +84,7 @@ def test_branches_that_held_are_counted(horn_flow: Flow) -> None:
 
 def test_skips_are_counted_with_their_reason(horn_flow: Flow) -> None:
     left = CaseResult("horn-silent", "ground", "", skipped="no-access")
-    case = ClosedCase(9, "avocet/dunlin", "2026-03", results=(left,))
+    case = ClosedCase(9, "curlew/dunlin", "2026-03", results=(left,))
     ground = {s.step: s for s in step_figures(horn_flow, _tallies([case]))}["ground"]
     assert (ground.done, ground.skipped, ground.left_out) == (0, {"no-access": 1}, Share(1, 1))
 
@@ -126,7 +126,7 @@ def _fact(number: int, cause: str = OPEN, **more: object) -> JobFact:
         number, cause, "measured", str(more.pop("who", "dorcas")), str(more.pop("cured", "cured")), "horn"
     )
     fields: dict[str, object] = {
-        "platform": "avocet/dunlin/mk1", "symptom": "horn-silent", "disposition": "cured", "opened_at": closed,
+        "platform": "curlew/dunlin/mk1", "symptom": "horn-silent", "disposition": "cured", "opened_at": closed,
         "closed_at": closed, "closed_by": "dorcas", "procedures": ("horn-silent",), "repairs": (repair,), **more,
     }  # fmt: skip
     return JobFact(number, **fields)  # type: ignore[arg-type]
@@ -163,7 +163,7 @@ def test_causes_by_hand() -> None:
         (OPEN, 2, 0.667),
         (RELAY, 1, 1.0),
     ]
-    assert [(row.name, row.jobs) for row in pareto(jobs, By.PLATFORM)] == [("avocet/dunlin", 3)]
+    assert [(row.name, row.jobs) for row in pareto(jobs, By.PLATFORM)] == [("curlew/dunlin", 3)]
     assert [(row.name, row.jobs) for row in pareto(jobs, system="body/horn/relay")] == [(RELAY, 1)]
     assert [(row.cause, row.also, row.share) for row in found_together(jobs)] == [(OPEN, GROUND, Share(1, 2))]
     assert [(row.cause, row.jobs) for row in uncovered(jobs, {OPEN})] == [(RELAY, 1)]

@@ -65,7 +65,7 @@ def closed(horn: Procedure, junior: User) -> list[Job]:
     job = take_in(junior)
     results = follow(start(job, horn, junior), TO_RELAY, junior)
     mend(job, junior, result=results[-1], cause=("body/horn/relay", "burnt contacts"), cured=Verification.Cured.NO)
-    mend(job, junior, cause=("body/horn/ground", "high resistance"))
+    mend(job, junior, cause=("body/horn/earth", "high resistance"))
     return [*jobs, closing.close_job(job, Job.Disposition.CURED, by=junior, at=NOW)]
 
 
@@ -225,10 +225,10 @@ def test_a_system_narrows_what_comes_back_to_its_causes(
         rows = csv.DictReader(io.StringIO(taken.content.decode("utf-8-sig")))
         return [(row["Job"], row["Cause that was claimed"].partition(":")[0]) for row in rows]
 
-    horn_back, ground_back = (str(closed[0].pk), "Horn"), (str(closed[4].pk), "Ground")
+    horn_back, ground_back = (str(closed[0].pk), "Horn"), (str(closed[4].pk), "Earth")
     assert sorted(back("body/horn")) == sorted([horn_back, ground_back])
-    assert back("body/horn/ground") == [ground_back]
-    page = html.unescape(get(client, "/figures/comebacks/", system="body/horn/ground", **PERIOD)[0].content.decode())
+    assert back("body/horn/earth") == [ground_back]
+    page = html.unescape(get(client, "/figures/comebacks/", system="body/horn/earth", **PERIOD)[0].content.decode())
     lists = [client.get(link) for link in re.findall(r'href="(/jobs/[^"]*fate=back[^"]*)"', page)]
     assert lists and {each.context["page"].paginator.count for each in lists} == {1}
 

@@ -53,7 +53,7 @@ def intake(_arguments: tuple[Any, ...]) -> dict[str, Any]:
     return {
         "client_id": str(uuid.uuid4()),
         "registration": "SB 9999",
-        "platform": Platform.objects.get(path="avocet/dunlin").pk,
+        "platform": Platform.objects.get(path="curlew/dunlin").pk,
         "complaint": "No horn.",
         "complaint_verified": "not-yet",
     }

@@ -31,8 +31,8 @@ TRUTH: Mapping[str, Mapping[str, tuple[float, ...]]] = {
     step: dict(zip(CAUSES, by_cause, strict=True)) for step, by_cause in _TRUE.items()
 }
 PRIORS = {
-    "avocet/a1": (0.55, 0.15, 0.25, 0.05),
-    "avocet/a2": (0.45, 0.25, 0.25, 0.05),
+    "curlew/a1": (0.55, 0.15, 0.25, 0.05),
+    "curlew/a2": (0.45, 0.25, 0.25, 0.05),
     "dunlin": (0.15, 0.5, 0.3, 0.05),
 }
 

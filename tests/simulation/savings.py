@@ -43,7 +43,7 @@ from tests.simulation.savings_table import Both, Found, Saving, Setting, told
 from tests.simulation.tables import keep
 from tests.simulation.worlds import World, closed_jobs, drawn
 
-PLATFORM: Final = "avocet/a1"
+PLATFORM: Final = "curlew/a1"
 ACCESS: Final = {key: state.minutes for key, state in CATALOG.access.items()}
 MOST_ACTIONS: Final = 80
 JOBS: Final = 30

@@ -40,7 +40,7 @@ class World:
 
 def drawn(
     rng: np.random.Generator, flow: Flow, *, errors: tuple[float, float] = (0.01, 0.12), strange: float = 0.04,
-    platforms: tuple[str, ...] = ("avocet/a1", "avocet/a2", "dunlin"),
+    platforms: tuple[str, ...] = ("curlew/a1", "curlew/a2", "dunlin"),
     access: Mapping[str, float] = MappingProxyType({}),
 ) -> World:  # fmt: skip
     """A truth for ``flow``: wrong outcomes come with a rate of each step's own within ``errors``."""

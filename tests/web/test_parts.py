@@ -123,8 +123,8 @@ def test_notice_has_no_alert_symbol() -> None:
 
 def test_rate_says_figure_interval_and_jobs() -> None:
     rate = SimpleNamespace(mean=0.714, low=0.58, high=0.82, n=34)
-    html = part("rate", rate=rate, borrowed="borrowed from Avocet")
-    assert words_of(html) == "71 % , 58 to 82, 34 jobs borrowed from Avocet"
+    html = part("rate", rate=rate, borrowed="borrowed from Curlew")
+    assert words_of(html) == "71 % , 58 to 82, 34 jobs borrowed from Curlew"
     assert '<b>71 %</b>, 58 to 82, 34 jobs</span><svg viewBox="0 0 100 14"' in html
     assert "<svg" not in part("rate", rate=rate, bare=True)
     assert words_of(part("rate", rate=jeffreys(0, 3))).startswith("13 % , 0 to ")

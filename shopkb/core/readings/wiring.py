@@ -168,10 +168,10 @@ COMPUTATIONS = (
         (
             Input("duty", "the share of time the load is on", "ratio", "%", low=0, high=100),
             Input("supply", "the supply voltage", "voltage", "V", low=0, high=1000),
-            Input("switched", "the side that is switched", "", "", False, "supply", ("supply", "ground")),
+            Input("switched", "the side that is switched", "", "", False, "supply", ("supply", "earth")),
         ),
         _mean_voltage,
         "What an averaging meter shows at a load driven in pulses, from the switched pin to battery negative",
-        "mean of a rectangular wave: supply times duty, or times the rest where ground is switched",
+        "mean of a rectangular wave: supply times duty, or times the rest where earth is switched",
     ),
 )

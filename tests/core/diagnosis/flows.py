@@ -15,7 +15,7 @@ from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step
 
 HORN, GROUND, RELAY = (
     "body/horn/horn#open circuit",
-    "body/horn/ground#high resistance",
+    "body/horn/earth#high resistance",
     "body/horn/relay#burnt contacts",
 )
 
@@ -32,7 +32,7 @@ def horn(**changes: Any) -> Flow:
     """The horn of the written example, without its loop."""
     causes = (
         Cause("horn-open", "body/horn/horn", "open circuit", Usual.COMMON, "Fit a new horn.", 15, 28),
-        Cause("horn-ground", "body/horn/ground", "high resistance", Usual.OCCASIONAL, "Clean the ground joint.", 20),
+        Cause("horn-ground", "body/horn/earth", "high resistance", Usual.OCCASIONAL, "Clean the ground joint.", 20),
         Cause("relay-contacts", "body/horn/relay", "burnt contacts", Usual.OCCASIONAL, "Fit a new relay.", 5, 9),
     )
     keys = [cause.key for cause in causes]
@@ -54,7 +54,7 @@ def horn(**changes: Any) -> Flow:
         Step("ground", "Voltage drop of the horn ground", TestKind.MEASURE, (
             outcome("good", "Ground carries the load", "direct"),
             outcome("bad", "Drop too high", "horn-ground", Proof.MEASURED),
-        ), at="body/horn/ground", access="bumper-off", minutes=2),
+        ), at="body/horn/earth", access="bumper-off", minutes=2),
         Step("direct", "Power the horn directly", TestKind.POWER_DIRECTLY, (
             outcome("sounds", "Horn sounds", "out"),
             outcome("silent", "Horn stays silent", "horn-open", Proof.SUBSTITUTED),
@@ -71,7 +71,7 @@ def result(step: str, outcome: str, procedure: str = "horn-silent", skipped: str
 
 
 def tally(
-    step: str, outcome: str, cause: str = "", count: int = 1, *, proof: str = "measured", platform: str = "avocet/a1",
+    step: str, outcome: str, cause: str = "", count: int = 1, *, proof: str = "measured", platform: str = "curlew/a1",
     month: str = "2026-11", procedure: str = "horn-silent", **sums: int,
 ) -> dict[TallyKey, TallySums]:  # fmt: skip
     key = TallyKey(procedure, step, outcome, cause, proof if cause else "", platform, month)

@@ -40,7 +40,7 @@ tallies = st.dictionaries(
         st.sampled_from([*BRANCHES, *ODD]),
         st.sampled_from(["", HORN, GROUND, RELAY, "elsewhere#unknown", OTHER]),
         st.sampled_from(["measured", "elimination", "hearsay"]),
-        st.sampled_from(["", "avocet", "avocet/a1", "dunlin//d4", "godwit/x/y/z"]),
+        st.sampled_from(["", "curlew", "curlew/a1", "dunlin//d4", "godwit/x/y/z"]),
         st.sampled_from(["1999-01", "2026-02", "2026-11", "2031-05"]),
     ),
     st.builds(TallySums, whole, whole, whole, whole, whole, whole, whole),
@@ -52,7 +52,7 @@ results = st.lists(
 tried = st.lists(st.sampled_from([HORN, GROUND, RELAY, "elsewhere#unknown", OTHER]), max_size=3)
 
 
-@given(tallies, results, tried, st.sampled_from(["", "avocet/a1", "nobody/knows"]), st.booleans())
+@given(tallies, results, tried, st.sampled_from(["", "curlew/a1", "nobody/knows"]), st.booleans())
 @settings(max_examples=examples(80))
 def test_whatever_was_counted_every_figure_is_sound(
     found: dict[TallyKey, TallySums], recorded: list[CaseResult], not_cured: list[str], platform: str, prove: bool
@@ -93,7 +93,7 @@ def test_the_order_of_the_tallies_does_not_matter(found: dict[TallyKey, TallySum
 
 sound = st.dictionaries(
     st.builds(
-        lambda branch, cause: TallyKey(FLOW.procedure, *branch, cause, "measured" if cause else "", "avocet", NOW),
+        lambda branch, cause: TallyKey(FLOW.procedure, *branch, cause, "measured" if cause else "", "curlew", NOW),
         st.sampled_from(BRANCHES), st.sampled_from(["", HORN, GROUND, RELAY]),
     ),
     st.integers(1, 40).map(TallySums), max_size=15,
@@ -108,7 +108,7 @@ def test_one_more_job_with_an_outcome_makes_it_likelier_under_its_cause(
     """At an end, where nothing behind it can weigh it anew."""
     if FLOW.step_by_key[branch[0]].outcome(branch[1]).go.kind == "step":
         return
-    key = TallyKey(FLOW.procedure, *branch, cause, "measured", "avocet", "2026-11")
+    key = TallyKey(FLOW.procedure, *branch, cause, "measured", "curlew", "2026-11")
     before, after = (model_of(FLOW, part, as_of=NOW) for part in (found, merge([found, {key: TallySums(jobs)}])))
     row = before.row_of[FLOW.procedure, *branch]
     column = before.column_of[cause]

@@ -17,7 +17,7 @@ CATALOG = Catalog(
         "body": frozenset(),
         "body/horn": frozenset(),
         "body/horn/horn": frozenset(),
-        "body/horn/ground": frozenset(),
+        "body/horn/earth": frozenset(),
         "body/horn/relay": frozenset(),
         "cooling": COOLING,
         "cooling/fan": COOLING | {"self-starting-fan"},
@@ -36,7 +36,7 @@ CATALOG = Catalog(
         "fan-may-start": CautionView("fan-may-start", "DANGER", frozenset({"self-starting-fan"})),
     },
     symptoms=frozenset({"horn-silent"}),
-    platforms=frozenset({"avocet", "avocet/mk2", "dunlin"}),
+    platforms=frozenset({"curlew", "curlew/mk2", "dunlin"}),
     procedures=frozenset({"horn-control", "horn-silent"}),
 )
 

@@ -128,8 +128,8 @@ def test_mean_voltage_is_shared_between_load_and_switch(duty: int, supply: float
     # What the load takes and what the switch takes add up to the supply (Kirchhoff).
     volts = f"{supply:.3f} V"
     on_supply = value("duty-to-mean-voltage", "V", duty=f"{duty} %", supply=volts)
-    on_ground = value("duty-to-mean-voltage", "V", duty=f"{duty} %", supply=volts, switched="ground")
-    assert on_supply + on_ground == pytest.approx(parse_quantity(volts).si(), rel=1e-6)
+    on_earth = value("duty-to-mean-voltage", "V", duty=f"{duty} %", supply=volts, switched="earth")
+    assert on_supply + on_earth == pytest.approx(parse_quantity(volts).si(), rel=1e-6)
     assert on_supply == pytest.approx(parse_quantity(volts).si() * duty / 100, rel=1e-6, abs=1e-9)
 
 
@@ -323,7 +323,7 @@ def test_inputs_may_be_names_of_values_and_quantities() -> None:
         (
             "duty-to-mean-voltage",
             {"duty": "30 %", "supply": "14 V", "switched": "both"},
-            "switched of duty-to-mean-voltage cannot be 'both'. Give supply or ground",
+            "switched of duty-to-mean-voltage cannot be 'both'. Give supply or earth",
         ),
         (
             "platinum-sensor",

@@ -18,7 +18,7 @@ from tests.evidence.test_learning import CASE
 from tests.evidence.test_up_to_date import horn_cases
 from tests.examples import examples
 
-YEAR = Filters("2025-04", "2026-03", platform="avocet")
+YEAR = Filters("2025-04", "2026-03", platform="curlew")
 Sums = dict[TallyKey, TallySums]
 
 

@@ -34,7 +34,7 @@ from tests.markup import one_line
 
 REMEMBERED = 4
 """Session, person, the revision with its procedure, and whether its evidence changed."""
-GROUND, CONTACTS = ("cooling/fan/ground", "high resistance"), ("cooling/fan/relay", "burnt contacts")
+GROUND, CONTACTS = ("cooling/fan/earth", "high resistance"), ("cooling/fan/relay", "burnt contacts")
 
 
 @pytest.fixture
@@ -50,7 +50,7 @@ def draft(fan: Procedure, senior: User, junior: User) -> Revision:
     for way, cause in ((TO_GROUND, GROUND), (TO_GROUND, GROUND), (TO_CONTACTS, CONTACTS)):
         cured_fan_job(junior, fan, way, cause)
     revision = publishing.draft_from(fan.revisions.get(), by=senior, at=NOW)
-    flow = editing.set_destination(flow_of(revision), "ground", "bad", Go(GoKind.OUT))
+    flow = editing.set_destination(flow_of(revision), "earth", "bad", Go(GoKind.OUT))
     return publishing.save_draft(revision, flow, by=senior, based_on=revision.checksum)
 
 
@@ -120,7 +120,7 @@ def test_jobs_read_for_a_replay_are_those_that_learning_sees(draft: Revision, ju
 
 def test_a_draft_that_cannot_be_passed_through_says_why(client: Client, draft: Revision, senior: User) -> None:
     client.force_login(senior)
-    flow = editing.set_destination(flow_of(draft), "ground", "bad", Go(GoKind.STEP, flow_of(draft).start))
+    flow = editing.set_destination(flow_of(draft), "earth", "bad", Go(GoKind.STEP, flow_of(draft).start))
     publishing.save_draft(draft, flow, by=senior, based_on=draft.checksum)
     for name in ("reports:replay", "reports:order"):
         assert b"loop" in client.get(reverse(name, args=[FAN, draft.number])).content
@@ -168,7 +168,7 @@ title: Lamp stays dark
 system: cooling/fan
 verify: Switch it on ten times.
 causes:
-  ground-open: {component: cooling/fan/ground, mode: open circuit, usual: rare, correction: Remake the joint.}
+  ground-open: {component: cooling/fan/earth, mode: open circuit, usual: rare, correction: Remake the joint.}
   relay-burnt: {component: cooling/fan/relay, mode: burnt contacts, usual: common, correction: Fit a new relay.}
   relay-welded: {component: cooling/fan/relay, mode: welded contacts, usual: common, correction: Fit a new relay.}
   relay-open: {component: cooling/fan/relay, mode: coil open, usual: common, correction: Fit a new relay.}
@@ -177,7 +177,7 @@ steps:
   long:
     title: Trace the ground along the loom
     test: look
-    at: cooling/fan/ground
+    at: cooling/fan/earth
     minutes: 40
     instruction: Follow it.
     outcomes:

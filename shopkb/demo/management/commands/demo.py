@@ -27,8 +27,8 @@ PORTS_TRIED = 20
 
 class Command(BaseCommand):
     help = (
-        "Make the invented world of Saltmarsh Community Buses in a database of its own and serve it on this computer. "
-        "Started again, it serves what is there. "
+        "Make the invented world of Withy Saltings Community Buses in a database of its own and serve it on this "
+        "computer. Started again, it serves what is there. "
         "Ends with 0 when it was stopped, 1 when a file of the demo is faulty, 2 when the database is not the demo's."
     )
     requires_system_checks: tuple[str, ...] = ()

@@ -352,7 +352,7 @@ def test_the_order_that_wastes_minutes_in_the_demo_is_found_with_the_gain_that_i
     counts = widened(count(flow, {}, as_of="2026-11"), leans={})
     best = better_order(flow, learn(counts), leans={})
     assert best is not None
-    assert ("bulb", ("lamp-volts", "ground-drop", "holder-drop")) in [(one.later, one.passed) for one in best.moves]
+    assert ("bulb", ("lamp-volts", "earth-drop", "holder-drop")) in [(one.later, one.passed) for one in best.moves]
     assert best.points > -0.5
     truth = read_truth(FLOWS.parent / "fixtures" / "truth.yaml")
     before, after = (fare(truth, one, {}) for one in (flow, best.flow))

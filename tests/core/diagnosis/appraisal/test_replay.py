@@ -28,7 +28,7 @@ from tests.examples import examples
 
 def case(number: int, cause: str, *results: tuple[str, str], month: str = "2026-05") -> ClosedCase:
     return ClosedCase(
-        number, "avocet/a1", month, cause, "measured" if cause else "", cause,
+        number, "curlew/a1", month, cause, "measured" if cause else "", cause,
         results=tuple(CaseResult("horn-silent", step, outcome) for step, outcome in results),
     )  # fmt: skip
 
@@ -198,7 +198,7 @@ def records(flow: Flow) -> st.SearchStrategy[ClosedCase]:
     causes = st.sampled_from([*(cause.identity for cause in flow.causes), "elsewhere#"])
     return st.builds(
         lambda cause, shown: ClosedCase(
-            1, "avocet/a1", "2026-05", cause, "measured", cause,
+            1, "curlew/a1", "2026-05", cause, "measured", cause,
             results=tuple(CaseResult(flow.procedure, step, outcome) for step, outcome in shown.items() if outcome),
         ),
         causes, st.fixed_dictionaries(answers).filter(lambda shown: any(shown.values())),

@@ -98,9 +98,9 @@ def test_priors_are_corrected_where_the_first_step_calls_for_it() -> None:
 
 
 def test_priors_differ_by_platform_and_strangers_get_their_relatives() -> None:
-    parts = tally("", "", HORN, 20, platform="avocet/a1"), tally("", "", RELAY, 20, platform="dunlin/d4")
-    priors = {path: horn_model(*parts, platform=path).prior for path in ("avocet/a1", "dunlin/d4", "dunlin/d5", "")}
-    assert priors["avocet/a1"][0] > priors[""][0] > priors["dunlin/d5"][0] > priors["dunlin/d4"][0]
+    parts = tally("", "", HORN, 20, platform="curlew/a1"), tally("", "", RELAY, 20, platform="dunlin/d4")
+    priors = {path: horn_model(*parts, platform=path).prior for path in ("curlew/a1", "dunlin/d4", "dunlin/d5", "")}
+    assert priors["curlew/a1"][0] > priors[""][0] > priors["dunlin/d5"][0] > priors["dunlin/d4"][0]
     for prior in priors.values():
         assert prior.sum() == pytest.approx(1)
         assert np.all(prior > 0)

@@ -223,7 +223,7 @@ def test_reasons_in_words_strongest_first() -> None:
     results = [result("press", "click"), result("supply", "full"), result("ground", "bad")]
     found = explained(one, results)
     assert found[0].cause == GROUND
-    assert found[0].name == "ground, high resistance"
+    assert found[0].name == "earth, high resistance"
     assert found[0].believed_at_first == pytest.approx(1.5 / 6.5)
     # bad: 0.95 against (3 x 0.05 + 1.5 x 0.5 + 0.5 x 0.5) / 5
     # full: 0.95 against (3 x 0.95 + 1.5 x 0.05 + 0.5 / 3) / 5

@@ -91,11 +91,11 @@ def test_old_jobs_weigh_less_but_are_still_whole_jobs() -> None:
 
 def test_platforms_keep_their_own_jobs_and_borrow_the_rest() -> None:
     counts = counted(
-        tally("supply", "full", HORN, 6, platform="avocet/a1"),
-        tally("supply", "full", RELAY, 6, platform="avocet/a2"),
+        tally("supply", "full", HORN, 6, platform="curlew/a1"),
+        tally("supply", "full", RELAY, 6, platform="curlew/a2"),
     )
     a1, a2, a3, both = (
-        branch_evidence(counts, path)["supply", "full"] for path in ("avocet/a1", "avocet/a2", "avocet/a3", "avocet")
+        branch_evidence(counts, path)["supply", "full"] for path in ("curlew/a1", "curlew/a2", "curlew/a3", "curlew")
     )
     assert [(e.jobs, e.successes) for e in (a1, a2, a3, both)] == [(6, 6), (6, 0), (0, 0), (12, 6)]
     rates = [e.rate for e in (a1, a2, a3, both)]
@@ -172,7 +172,7 @@ cases = st.lists(
         ),
         st.sampled_from(["", HORN, RELAY, CONTROL]),
         st.sampled_from(["full", "weak", "absent"]),
-        st.sampled_from(["", "avocet", "avocet/a1", "dunlin/d4"]),
+        st.sampled_from(["", "curlew", "curlew/a1", "dunlin/d4"]),
         st.sampled_from(["2026-11", "2025-02"]),
         st.integers(1, 9),
     ),

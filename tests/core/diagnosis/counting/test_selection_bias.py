@@ -128,7 +128,7 @@ def test_the_truth_comes_back_when_verification_depends_on_the_end(
 ) -> None:
     """Uncorrected counts are off by more than 5 points somewhere, corrected ones and priors by less than 0.1."""
     counts = counted(flow, shop(flow, truth, prior, ends))
-    found = learn(counts, "avocet/a1", smoothing=1e-9)
+    found = learn(counts, "curlew/a1", smoothing=1e-9)
     expected = np.array([[truth[step.key][cause][place] for cause in prior]
                          for step in flow.steps for place in range(len(step.outcomes))])  # fmt: skip
     columns = [found.column_of[cause] for cause in prior]

@@ -14,10 +14,10 @@ from tests.examples import examples
 HORN = "body/horn/horn#open circuit"
 RELAY = "body/horn/relay#burnt contacts"
 
-# By hand: one job on an Avocet, closed in March. Two procedures, one step answered twice, one left out.
+# By hand: one job on an Curlew, closed in March. Two procedures, one step answered twice, one left out.
 CASE = ClosedCase(
     job=1,
-    platform="avocet/dunlin",
+    platform="curlew/dunlin",
     month="2026-03",
     cause=HORN,
     proof="measured",
@@ -34,7 +34,7 @@ CASE = ClosedCase(
 
 
 def key(procedure: str, step: str, outcome: str, cause: str = HORN, proof: str = "measured") -> TallyKey:
-    return TallyKey(procedure, step, outcome, cause, proof, "avocet/dunlin", "2026-03")
+    return TallyKey(procedure, step, outcome, cause, proof, "curlew/dunlin", "2026-03")
 
 
 def test_a_job_by_hand() -> None:
@@ -104,7 +104,7 @@ def cases(draw: st.DrawFn) -> ClosedCase:
     came_back = draw(st.booleans())
     return ClosedCase(
         job=1,
-        platform=draw(st.sampled_from(["avocet", "godwit"])),
+        platform=draw(st.sampled_from(["curlew", "godwit"])),
         month=draw(st.sampled_from(["2026-01", "2026-02"])),
         cause="" if came_back else claimed,
         proof=draw(st.sampled_from(["seen", "measured"])) if claimed else "",

@@ -149,16 +149,16 @@ def test_relatives_pull_towards_themselves(own: int, more: int) -> None:
 
 
 def test_tree_holds_every_ancestor_level_by_level() -> None:
-    tree = platform_tree(["dunlin/d4/mk2/2-0", "avocet/a1"])
-    assert tree.paths == ("", "avocet", "dunlin", "avocet/a1", "dunlin/d4", "dunlin/d4/mk2", "dunlin/d4/mk2/2-0")
+    tree = platform_tree(["dunlin/d4/mk2/2-0", "curlew/a1"])
+    assert tree.paths == ("", "curlew", "dunlin", "curlew/a1", "dunlin/d4", "dunlin/d4/mk2", "dunlin/d4/mk2/2-0")
     assert [level.stop - level.start for level in tree.forest.levels] == [1, 2, 2, 1, 1]
     assert list(tree.forest.parent) == [-1, 0, 0, 1, 2, 4, 5]
 
 
 def test_is_within_respects_whole_names() -> None:
-    assert is_within("avocet/a1", "avocet")
-    assert is_within("avocet", "")
-    assert not is_within("avocet-ii", "avocet")
+    assert is_within("curlew/a1", "curlew")
+    assert is_within("curlew", "")
+    assert not is_within("curlew-ii", "curlew")
 
 
 @pytest.mark.parametrize(

@@ -130,7 +130,7 @@ def case(
         results.append(CaseResult("horn-silent", "supply", outcome, seconds=240))
     return ClosedCase(
         **{
-            "job": number, "platform": "avocet/a1", "month": month, "cause": cause,
+            "job": number, "platform": "curlew/a1", "month": month, "cause": cause,
             "proof": "measured" if cause else "", "claimed": cause, "results": tuple(results), **changes,
         }  # type: ignore[arg-type]
     )  # fmt: skip
@@ -159,7 +159,7 @@ def test_a_forecast_knows_only_earlier_months() -> None:
 
 def test_forecasts_of_unknown_causes_other_ends_and_other_procedures() -> None:
     strange = case(1, "body/horn/wire#chafed")
-    elsewhere = ClosedCase(2, "avocet/a1", "2026-10", HORN, "measured", results=(CaseResult("horn-weak", "x", "y"),))
+    elsewhere = ClosedCase(2, "curlew/a1", "2026-10", HORN, "measured", results=(CaseResult("horn-weak", "x", "y"),))
     unverified = case(3)
     (found,) = forecasts(horn(), [strange, elsewhere, unverified])
     assert (found.job, found.truth, found.named) == (1, 3, None)

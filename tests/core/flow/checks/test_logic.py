@@ -27,7 +27,7 @@ SOUND = flow(
     step("look-on", outcome("broken", "cause:open", proof=SEEN), outcome("whole", "out"), needs=("press",)),
     causes=[OPEN],
     symptoms=("horn-silent",),
-    platforms=("any", "avocet/mk2"),
+    platforms=("any", "curlew/mk2"),
 )
 
 Case = tuple[Flow, list[str]]
