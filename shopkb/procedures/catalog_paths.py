@@ -8,13 +8,15 @@ drafts follow.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import reduce
+from operator import or_
 
 from django.db.models import Q
 
 from shopkb.catalog.trees import StillInUse
 from shopkb.core.flow.model import Flow
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.procedures.storing import checksum, flow_in
+from shopkb.procedures.storing import flow_in, replace_platforms
 
 SHOWN = 3
 
@@ -25,11 +27,8 @@ def refuse_if_named(path: str) -> None:
     Raises:
         StillInUse: the sentence says which procedures name it and what would be right.
     """
-    named = Procedure.objects.filter(
-        _at("revisions__system_path", path)
-        | _at("revisions__causes__component", path)
-        | _at("revisions__steps__at", path)
-    )
+    ways = [_named(field, path) for field in ("system", "component", "at")]
+    named = Procedure.objects.filter(reduce(or_, ways))
     titles = list(named.order_by("title").values_list("title", flat=True).distinct())
     if titles:
         listed = ", ".join(titles[:SHOWN])
@@ -41,14 +40,13 @@ def refuse_if_named(path: str) -> None:
 
 
 def follow_platform(old: str, new: str) -> None:
-    """A platform has another path: drafts, also those in review, name it by that. Two queries, and one for each."""
+    """A platform has another path: drafts, also those in review, name it by that."""
     waiting = Revision.objects.filter(state__in=[Revision.State.DRAFT, Revision.State.IN_REVIEW])
-    for revision in waiting.whole():
-        paths = [_moved(path, old, new) for path in revision.platforms]
-        if paths != revision.platforms:
-            revision.platforms = paths
-            revision.checksum = checksum(flow_in(revision))
-            revision.save(update_fields=["platforms", "checksum"])
+    for revision in waiting.with_document():
+        flow = flow_in(revision)
+        paths = tuple(_moved(path, old, new) for path in flow.platforms)
+        if paths != flow.platforms:
+            replace_platforms(revision, paths)
 
 
 def _moved(path: str, old: str, new: str) -> str:
@@ -64,5 +62,11 @@ def with_current_platforms(flow: Flow, revision: Revision) -> Flow:
     return replace(flow, platforms=(*kept, *sorted(today - set(kept))))
 
 
-def _at(field: str, path: str) -> Q:
-    return Q(**{field: path}) | Q(**{f"{field}__startswith": f"{path}/"})
+def _named(field: str, path: str) -> Q:
+    """Documents in which a field of the file holds this path or one below it.
+
+    The text is compact JSON, in which ``"field":"`` can only be a field and its text: quotes inside texts are escaped.
+    """
+    text = f'"{field}":"{path}'
+    within = "revisions__document__text__contains"
+    return Q(**{within: f'{text}"'}) | Q(**{within: f"{text}/"})

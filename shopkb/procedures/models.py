@@ -1,4 +1,4 @@
-"""Rows of procedures. `storing.py` alone turns them into a Flow and back; `publishing.py` alone changes their state."""
+"""Rows of procedures. `storing.py` alone reads and writes documents; `publishing.py` alone changes states."""
 
 from __future__ import annotations
 
@@ -56,15 +56,16 @@ class Procedure(models.Model):
 
 
 class RevisionQuerySet(models.QuerySet["Revision"]):
-    def whole(self) -> Self:
-        """With all rows a Flow needs: four queries whatever its size."""
-        return self.select_related("procedure").prefetch_related(
-            "causes", Prefetch("steps", Step.objects.prefetch_related("outcomes"))
-        )
+    def with_document(self) -> Self:
+        """With the procedure and the document, so that reading the flow needs no further query."""
+        return self.select_related("procedure", "document")
 
 
 class Revision(models.Model):
-    """One state of a procedure: a draft that may change, or what was published and never changes again."""
+    """One state of a procedure: a draft that may change, or what was published and never changes again.
+
+    What it says stands in its :class:`Document`; ``title`` is copied from there for lists.
+    """
 
     class State(models.TextChoices):
         DRAFT = "draft", "draft"
@@ -88,14 +89,6 @@ class Revision(models.Model):
     withdrawn_at = models.DateTimeField(null=True, blank=True)
     checksum = models.CharField(max_length=64, blank=True)
     title = models.CharField(max_length=120)
-    system_path = models.CharField(max_length=300)
-    summary = models.TextField(blank=True)
-    verify = models.TextField(blank=True)
-    start = models.CharField(max_length=60)
-    symptoms = models.JSONField(default=list)
-    codes = models.JSONField(default=list)
-    platforms = models.JSONField(default=list)
-    values = models.JSONField(default=list)
 
     objects = RevisionQuerySet.as_manager()
 
@@ -114,80 +107,18 @@ class Revision(models.Model):
         return self.state == self.State.DRAFT
 
 
-class RevisionCause(models.Model):
-    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="causes")
-    position = models.PositiveSmallIntegerField()
-    key = models.CharField(max_length=60)
-    component = models.CharField(max_length=300)
-    mode = models.CharField(max_length=120)
-    usual = models.CharField(max_length=20)
-    correction = models.TextField(blank=True)
-    minutes = models.FloatField(null=True)
-    price = models.FloatField(null=True)
-    also = models.TextField(blank=True)
+class Document(models.Model):
+    """All that a revision says: the tree of its procedure file as JSON text.
 
-    class Meta:
-        ordering = ["position"]
-        constraints = [models.UniqueConstraint(fields=["revision", "key"], name="revision_cause_key_once")]
+    It is a table of its own so that lists of revisions do not load it, and text, not a JSON column, because PostgreSQL
+    would put the keys into another order and the order of steps is the writer's.
+    """
+
+    revision = models.OneToOneField(Revision, on_delete=models.CASCADE, related_name="document")
+    text = models.TextField()
 
     def __str__(self) -> str:
-        return self.key
-
-
-class Step(models.Model):
-    """One test or one action in a revision; its key stays the same across revisions."""
-
-    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="steps")
-    position = models.PositiveSmallIntegerField()
-    key = models.CharField(max_length=60)
-    title = models.CharField(max_length=120)
-    test = models.CharField(max_length=20)
-    at = models.CharField(max_length=300, blank=True)
-    access = models.CharField(max_length=60, blank=True)
-    minutes = models.FloatField(null=True)
-    instruction = models.TextField(blank=True)
-    picture = models.CharField(max_length=200, blank=True)
-    tools = models.JSONField(default=list)
-    needs = models.JSONField(default=list)
-    cautions = models.JSONField(default=list)
-    isolates = models.JSONField(default=list)
-    reading = models.JSONField(null=True)
-
-    class Meta:
-        ordering = ["position"]
-        constraints = [models.UniqueConstraint(fields=["revision", "key"], name="step_key_once")]
-
-    def __str__(self) -> str:
-        return self.title
-
-
-class Outcome(models.Model):
-    """One possible result of a step; it is the branch."""
-
-    step = models.ForeignKey(Step, on_delete=models.CASCADE, related_name="outcomes")
-    position = models.PositiveSmallIntegerField()
-    key = models.CharField(max_length=60)
-    label = models.CharField(max_length=120)
-    go_kind = models.CharField(max_length=20)
-    go_key = models.CharField(max_length=60, blank=True)
-    band = models.CharField(max_length=300, blank=True)
-    proof = models.CharField(max_length=20, blank=True)
-    note = models.TextField(blank=True)
-
-    class Meta:
-        ordering = ["position"]
-        constraints = [
-            models.UniqueConstraint(fields=["step", "key"], name="outcome_key_once"),
-            models.CheckConstraint(
-                name="outcome_leads_one_way",
-                condition=Q(go_kind__in=["step", "cause", "hand-over"]) & ~Q(go_key="")
-                | Q(go_kind="out", go_key="")
-                | Q(go_kind="nowhere"),
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return self.label
+        return f"{self.revision}, its text"
 
 
 class DraftState(models.Model):

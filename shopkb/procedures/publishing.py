@@ -23,7 +23,7 @@ from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow
 from shopkb.procedures.catalog_paths import with_current_platforms
 from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
-from shopkb.procedures.storing import checksum, flow_of, write_rows
+from shopkb.procedures.storing import checksum, flow_of, store_flow
 
 State = Revision.State
 
@@ -82,7 +82,7 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
         )
     newest = procedure.revisions.aggregate(newest=Max("number"))["newest"] or 0
     revision = Revision(procedure=procedure, number=newest + 1, author=by, created_at=at, why=why)
-    write_rows(revision, flow)
+    store_flow(revision, flow)
     return revision
 
 
@@ -114,7 +114,7 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
         DraftState.objects.create(revision=held, text=write_flow(before), checksum=held.checksum, by=by)
         kept = list(held.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
         held.earlier_states.exclude(pk__in=kept).delete()
-    write_rows(held, flow)
+    store_flow(held, flow)
     return held
 
 
@@ -134,7 +134,7 @@ def undo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
     flow = read_flow(last.text).flow if last else None
     if last is None or flow is None:
         raise ActionRefused("There is nothing to undo.")
-    write_rows(held, flow)
+    store_flow(held, flow)
     last.delete()
     return held
 
@@ -156,7 +156,7 @@ def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime) 
     held = _held(revision, State.DRAFT, State.IN_REVIEW)
     if not text.strip():
         raise ActionRefused("Write what you want to say about this step.")
-    if not held.steps.filter(key=step).exists():
+    if step not in flow_of(held).step_by_key:
         raise ActionRefused("This step is no longer in the revision.")
     return Remark.objects.create(revision=held, step=step, text=text.strip(), by=by, at=at)
 

@@ -143,7 +143,7 @@ def _write(target: Any, at: datetime, alias: str, report: Callable[[str], None])
                     rows += 1
             tables[name] = (rows, digest.hexdigest())
             report(f"read {name}: {rows:,} rows")
-        for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).whole():
+        for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).with_document():
             file.writestr(f"procedures/{revision.procedure.key}.yaml", write_flow(flow_in(revision)))
         applied = MigrationRecorder(connections[frozen]).applied_migrations()
         manifest = {

@@ -25,12 +25,13 @@ from django.utils import timezone
 from shopkb.catalog import verifying
 from shopkb.catalog.models import Platform, System
 from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.model import Step
 from shopkb.evidence.learning import kept, rebuild, total_of
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.log import append_only
 from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
-from shopkb.procedures.models import Picture, Revision, Step
-from shopkb.procedures.storing import checksum, flow_in
+from shopkb.procedures.models import Picture, Revision
+from shopkb.procedures.storing import DocumentUnreadable, checksum, flow_in
 from shopkb.upkeep.chains import broken_chains
 from shopkb.web.markdown import STEP_PICTURES
 
@@ -68,9 +69,14 @@ def database() -> Iterator[BrokenInvariant]:
 
 
 def revisions() -> Iterator[BrokenInvariant]:
-    for revision in Revision.objects.filter(state__in=NEVER_CHANGES).order_by("pk").whole().iterator(chunk_size=50):
+    rows = Revision.objects.filter(state__in=NEVER_CHANGES).order_by("pk").with_document()
+    for revision in rows.iterator(chunk_size=50):
         name = f"{revision.procedure.key}, revision {revision.number}"
-        flow = flow_in(revision)
+        try:
+            flow = flow_in(revision)
+        except DocumentUnreadable as error:
+            yield BrokenInvariant("revisions", name, str(error))
+            continue
         if revision.published_at is None:
             if revision.state != Revision.State.WITHDRAWN:
                 yield BrokenInvariant("revisions", name, "It is in force or was, and nobody published it.")
@@ -160,12 +166,25 @@ def pictures() -> Iterator[BrokenInvariant]:
     for row in [row for row in rows if not default_storage.exists(row.name)][:SHOWN]:
         yield BrokenInvariant("pictures", row.name, "Its file is not there. Put it back from a backup.")
     known = {row.name for row in rows}
-    showing = Q(instruction__contains=STEP_PICTURES) | ~Q(picture="")
-    steps = Step.objects.filter(showing).select_related("revision__procedure").order_by("revision", "position")
-    missing = ((step, name) for step in steps for name in _shown(step) if name not in known and not _drawing(name))
-    for step, name in islice(missing, SHOWN):
-        place = f"{step.revision.procedure.key}, revision {step.revision.number}, {step.key}"
+    showing = Q(document__text__contains=STEP_PICTURES) | Q(document__text__contains='"picture":"')
+    named = (
+        (revision, step, name)
+        for revision in Revision.objects.filter(showing).order_by("pk").with_document().iterator(chunk_size=50)
+        for step in _steps(revision)
+        for name in _shown(step)
+    )
+    missing = (each for each in named if each[2] not in known and not _drawing(each[2]))
+    for revision, step, name in islice(missing, SHOWN):
+        place = f"{revision.procedure.key}, revision {revision.number}, {step.key}"
         yield BrokenInvariant("pictures", place, f"It shows {name}, which is not there.")
+
+
+def _steps(revision: Revision) -> tuple[Step, ...]:
+    """Its steps; none where its document is damaged, which :func:`revisions` tells of."""
+    try:
+        return flow_in(revision).steps
+    except DocumentUnreadable:
+        return ()
 
 
 def _shown(step: Step) -> list[str]:

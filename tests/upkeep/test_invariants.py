@@ -11,10 +11,12 @@ from django.core.management import CommandError, call_command
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import System
+from shopkb.core.flow import editing
 from shopkb.evidence.models import Tally
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures import publishing
-from shopkb.procedures.models import Picture, Procedure, Step
+from shopkb.procedures.models import Document, Picture, Procedure
+from shopkb.procedures.storing import flow_of, store_flow
 from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.invariants import CHECKS, broken_invariants
 from shopkb.web.markdown import STEP_PICTURES
@@ -36,10 +38,19 @@ def test_all_hold_after_the_doors(closed: Job, junior: User) -> None:
 
 
 def test_a_changed_revision_is_named(horn: Procedure) -> None:
-    Step.objects.filter(revision__procedure=horn, key="press").update(title="Press it")
+    document = Document.objects.get(revision__procedure=horn)
+    document.text = document.text.replace('"press":{"title":"', '"press":{"title":"Now: ')
+    document.save()
     assert [(row.law, row.place, row.message) for row in broken_invariants()] == [
         ("revisions", "horn-silent, revision 1", "It was changed after it was published: its checksum is another.")
     ]
+
+
+def test_a_damaged_document_is_named(horn: Procedure) -> None:
+    Document.objects.filter(revision__procedure=horn).update(text="{")
+    (found,) = broken_invariants()
+    assert (found.law, found.place) == ("revisions", "horn-silent, revision 1")
+    assert "is no JSON" in found.message
 
 
 def test_a_lost_tally_is_named_and_made_anew(closed: Job) -> None:
@@ -97,8 +108,8 @@ def test_missing_pictures_are_named_with_the_step_that_shows_them(horn: Procedur
     Picture.objects.create(name="step-lost.jpg", width=1, height=1, size=1, who=senior, at=NOW)
     draft = publishing.draft_from(horn.revisions.get(), by=senior, at=NOW)
     shown = f"Look.\n\n![Plug]({STEP_PICTURES}step-never.jpg)\n![Pin]({STEP_PICTURES}step-lost.jpg)"
-    draft.steps.filter(key="press").update(instruction=shown, picture="fan-circuit.svg")
-    draft.steps.filter(key="supply").update(picture="no-such.svg")
+    flow = editing.change_step(flow_of(draft), "press", {"instruction": shown, "picture": "fan-circuit.svg"})
+    store_flow(draft, editing.change_step(flow, "supply", {"picture": "no-such.svg"}))
     assert [(row.law, row.place, row.message) for row in CHECKS["pictures"]()] == [
         ("pictures", "step-lost.jpg", "Its file is not there. Put it back from a backup."),
         ("pictures", "horn-silent, revision 2, press", "It shows step-never.jpg, which is not there."),

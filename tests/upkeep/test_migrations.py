@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import uuid
 from collections.abc import Iterator
+from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -17,19 +20,23 @@ from shopkb.accounts.models import User
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import closing, following, handing_over
 from shopkb.jobs.models import Event, Job, PutBack
-from shopkb.procedures.models import Procedure
+from shopkb.procedures import publishing
+from shopkb.procedures.models import Document, Procedure, Revision
+from shopkb.procedures.storing import checksum, flow_in
 from shopkb.upkeep.chains import broken_chains
 from shopkb.upkeep.portable_rows import go_on_counting, models_of
 from tests import builders
 from tests.conftest import NOW
 from tests.upkeep.places import fresh, unguarded
 
+documents = import_module("shopkb.procedures.migrations.0004_documents")
 pytestmark = pytest.mark.django_db(transaction=True)
 STATES = {
     "the first tables": {"accounts": "0001_initial", "catalog": "0001_initial", "procedures": "0001_initial",
                          "evidence": "0001_initial", "jobs": "0002_initial"},
     "before the event log": {"accounts": "0001_initial", "jobs": "0004_append_only"},
     "before late values": {"accounts": "0001_initial", "jobs": "0007_put_back_after"},
+    "before documents": {"procedures": "0003_pictures", "jobs": "0008_late_values"},
 }  # fmt: skip
 """States that shops may be in, by the last migration of each room; other rooms are as new as these allow."""
 
@@ -63,12 +70,24 @@ def copy_into(registry: Any, alias: str) -> None:
     with transaction.atomic(using=alias):
         for model in models_of(registry):
             model._base_manager.using(alias).all().delete()
+        known = {model._meta.label: model for model in models_of(today)}
         for model in models_of(registry):
-            names = [field.attname for field in model._meta.concrete_fields]
-            now = today.get_model(model._meta.app_label, model._meta.object_name or "")
+            if (now := known.get(model._meta.label)) is None:
+                continue
+            names = {field.attname for field in model._meta.concrete_fields}
+            names &= {field.attname for field in now._meta.concrete_fields}
             rows = now._base_manager.order_by("pk").values(*names)
             model._base_manager.using(alias).bulk_create([model(**row) for row in rows])
+        if "procedures.Step" in {model._meta.label for model in models_of(registry)}:
+            rows_of_documents(registry, alias)
         go_on_counting(registry, alias)
+
+
+def rows_of_documents(registry: Any, alias: str) -> None:
+    """What revisions say, as the rows that held it before they had documents."""
+    for document in Document.objects.select_related("revision"):
+        revision = registry.get_model("procedures", "Revision").objects.using(alias).get(pk=document.revision_id)
+        documents.rows_of(registry, revision, json.loads(document.text), alias)
 
 
 @pytest.mark.parametrize("state", STATES)
@@ -84,6 +103,8 @@ def test_data_of_an_earlier_version_comes_along(shop: None, tmp_path: Path, stat
         jobs = Job.objects.using(alias)
         assert list(jobs.values_list()) == list(Job.objects.values_list())
         kinds = set(Event.objects.using(alias).values_list("kind", flat=True))
+        told = list(Document.objects.using(alias).order_by("revision").values_list("revision", "text"))
+        assert told == list(Document.objects.order_by("revision").values_list("revision", "text"))
         assert {"started", "value", "result", "repair", "verified", "closed"} <= kinds
         if state == "before the event log":
             assert {"retracted", "offered", "accepted", "put-back"} <= kinds
@@ -92,3 +113,25 @@ def test_data_of_an_earlier_version_comes_along(shop: None, tmp_path: Path, stat
         with connections[alias].cursor() as cursor:
             cursor.execute("SELECT count(*) FROM jobs_result")
             assert cursor.fetchone()[0] > 5
+
+
+def test_documents_become_rows_and_documents_again(shelf: dict[str, Procedure], senior: User, tmp_path: Path) -> None:
+    """Every shipped procedure, and a draft with what these do not have, through the tables of before and back."""
+    odd = next(flow for flow in map(flow_in, Revision.objects.with_document()) if flow.values)
+    odd = replace(odd, procedure="odd", platforms=(), steps=(replace(odd.steps[0], minutes=0.1 + 0.2), *odd.steps[1:]))
+    publishing.start_draft(odd, by=senior, at=NOW)
+    with fresh(connection.vendor, tmp_path, "back") as alias:
+        call_command("migrate", database=alias, verbosity=0, interactive=False)
+        copy_into(today, alias)
+        before = list(Document.objects.order_by("revision").values_list("revision", "text"))
+        executor = MigrationExecutor(connections[alias])
+        executor.migrate([("procedures", "0003_pictures")])
+        with connections[alias].cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM procedures_outcome")
+            assert cursor.fetchone()[0] == sum(
+                len(step.outcomes) for row in Revision.objects.with_document() for step in flow_in(row).steps
+            )
+        call_command("migrate", database=alias, verbosity=0, interactive=False)
+        assert list(Document.objects.using(alias).order_by("revision").values_list("revision", "text")) == before
+        for revision in Revision.objects.using(alias).with_document():
+            assert checksum(flow_in(revision)) == revision.checksum

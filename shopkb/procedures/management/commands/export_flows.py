@@ -25,7 +25,7 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="Tell the outcome as JSON on standard output.")
 
     def handle(self, *args: Any, folder: Path, procedure: list[str], **options: Any) -> None:
-        revisions = Revision.objects.filter(state=Revision.State.PUBLISHED).order_by("procedure__key").whole()
+        revisions = Revision.objects.filter(state=Revision.State.PUBLISHED).order_by("procedure__key").with_document()
         if procedure:
             revisions = revisions.filter(procedure__key__in=procedure)
         unknown = set(procedure) - {row.procedure.key for row in revisions}
