@@ -17,6 +17,7 @@ DATA_DIR = Path(environment.text("SHOPKB_DATA_DIR", str(BASE_DIR / ".shopkb")))
 DATA_DIR.mkdir(mode=0o700, parents=True, exist_ok=True)  # it holds the customers' vehicles
 
 WORLD = environment.text("SHOPKB_WORLD", "shop")
+DEMO_SHOP = "Withy Saltings Community Buses"
 SECRET_KEY = environment.secret_key(DATA_DIR)
 DEBUG = environment.switch("SHOPKB_DEBUG", default=False)
 ALLOWED_HOSTS = environment.words("SHOPKB_HOSTS", "127.0.0.1,localhost,[::1]")
@@ -82,6 +83,7 @@ TEMPLATES: list[dict[str, Any]] = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "shopkb.accounts.context_processors.rights",
+                "shopkb.web.context_processors.shop_name",
                 "shopkb.demo.context_processors.invented",
                 "shopkb.upkeep.context_processors.backups",
             ],
@@ -175,6 +177,8 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 IDLE_LOCK_MINUTES = environment.number("SHOPKB_IDLE_LOCK_MINUTES", 15)
 REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=True)
 CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
+SHOP_NAME = environment.text("SHOPKB_SHOP_NAME", DEMO_SHOP if WORLD == "demo" else "")
+DISTANCE_UNIT = environment.choice("SHOPKB_DISTANCE_UNIT", "miles", ("miles", "km"))
 HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
 PROVE_BEFORE_FIT = environment.switch("SHOPKB_PROVE_BEFORE_FIT", default=True)
 DRAWING_SECONDS = environment.number("SHOPKB_DRAWING_SECONDS", 5)

@@ -1,6 +1,6 @@
 """The files of fixtures/ hold together: trees, hazards, symptoms, cautions, set-up states, causes, meters, people.
 
-Outside witnesses: ISO 15031-6 for the form of trouble codes, ANSI Z535.6 for the signal words. Counts and limits of
+Outside witnesses: ISO 15031-6 for the form of fault codes, ANSI Z535.6 for the signal words. Counts and limits of
 length are the shop's own wish.
 """
 

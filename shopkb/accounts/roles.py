@@ -21,7 +21,7 @@ class Right(StrEnum):
     """One thing a person may do, worded so that a refusal can quote it."""
 
     READ = "read procedures and jobs"
-    WORK = "take in, follow and close jobs"
+    WORK = "book in, follow and close jobs"
     REOPEN = "reopen closed jobs"
     WRITE = "write procedures"
     PUBLISH = "review, publish and withdraw procedures"

@@ -132,7 +132,7 @@ class SymptomAdmin(CatalogAdmin):
     list_select_related = ("system",)
     search_fields = ("name", "key", "words", "codes")
 
-    @admin.display(description="trouble codes")
+    @admin.display(description="fault codes")
     def codes_said(self, symptom: Symptom) -> str:
         return ", ".join(symptom.codes)
 

@@ -41,7 +41,7 @@ class LinesField(forms.CharField):
 
 
 class CodesField(LinesField):
-    """Trouble codes, one a line, in capitals whatever was typed."""
+    """Fault codes, one a line, in capitals whatever was typed."""
 
     def to_python(self, value: Any) -> Any:
         return [line.upper() for line in super().to_python(value)]
@@ -124,7 +124,7 @@ class PlatformForm(NodeForm):
 
 class SymptomForm(forms.ModelForm):
     words = LinesField(help_text="Everyday wordings, one a line.")
-    codes = CodesField(help_text="Trouble codes that suggest it, one a line, such as P0480.")
+    codes = CodesField(help_text="Fault codes that suggest it, one a line, such as P0480.")
 
     class Meta:
         model = Symptom

@@ -73,7 +73,7 @@ class TreeLock(models.Model):
 
 class SymptomQuerySet(models.QuerySet["Symptom"]):
     def with_code(self, code: str) -> list[Symptom]:
-        """Symptoms that this trouble code suggests. JSON arrays are searched in Python: both databases alike."""
+        """Symptoms that this fault code suggests. JSON arrays are searched in Python: both databases alike."""
         return [symptom for symptom in self if code in symptom.codes]
 
 
@@ -85,7 +85,7 @@ class Symptom(models.Model):
     system = models.ForeignKey(System, on_delete=models.PROTECT, null=True, blank=True, related_name="symptoms")
     words = models.JSONField(default=list, blank=True, validators=[wordings], help_text="Everyday wordings.")
     codes = models.JSONField(
-        default=list, blank=True, validators=[trouble_codes], help_text="Trouble codes that suggest it."
+        default=list, blank=True, validators=[trouble_codes], help_text="Fault codes that suggest it."
     )
 
     objects = SymptomQuerySet.as_manager()

@@ -37,7 +37,7 @@ def wordings(value: object) -> None:
 
 def trouble_codes(value: object) -> None:
     if not isinstance(value, list):
-        raise ValidationError("Trouble codes are a list.")
+        raise ValidationError("Fault codes are a list.")
     for code in value:
         try:
             TroubleCode(str(code))

@@ -1,6 +1,6 @@
 """Identifiers typed by people: keys, diagnostic trouble codes, vehicle identification numbers.
 
-Sources: SAE J2012 / ISO 15031-6 for trouble codes; 49 CFR 565 and ISO 3779 for vehicle identification numbers.
+Sources: SAE J2012 / ISO 15031-6 for fault codes; 49 CFR 565 and ISO 3779 for vehicle identification numbers.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ def suggest_key(text: str) -> str:
 
 
 class ControlledBy(StrEnum):
-    """Who gives a trouble code its meaning."""
+    """Who gives a fault code its meaning."""
 
     STANDARD = "ISO/SAE"
     MAKER = "maker"
@@ -112,7 +112,7 @@ class TroubleCode:
             IdentifierError: the number does not fit two bytes.
         """
         if not 0 <= number <= 0xFFFF:
-            raise IdentifierError(f"{number} is not a trouble code", "Give a number from 0 to 65535 (two bytes)")
+            raise IdentifierError(f"{number} is not a fault code", "Give a number from 0 to 65535 (two bytes)")
         return cls(f"{_LETTERS[number >> 14]}{number >> 12 & 3}{number & 0xFFF:03X}")
 
     @property
@@ -135,7 +135,7 @@ def parse_trouble_code(text: str) -> TroubleCode:
     """The code somebody typed. Lower case is folded to upper case, spaces around it are dropped; nothing else is.
 
     Raises:
-        IdentifierError: it is not a trouble code; the message says which character is wrong.
+        IdentifierError: it is not a fault code; the message says which character is wrong.
     """
     return TroubleCode(text.strip().upper() if text.isascii() else text.strip())
 
@@ -143,9 +143,9 @@ def parse_trouble_code(text: str) -> TroubleCode:
 def _code_error(text: str) -> IdentifierError:
     right = "A code is P, C, B or U, a figure from 0 to 3 and three of 0-9 or A-F, as in P0480"
     if not text:
-        return IdentifierError("The trouble code is empty", right)
+        return IdentifierError("The fault code is empty", right)
     if len(text) != 5:
-        return IdentifierError(f"{_quoted(text)} has {len(text)} characters, a trouble code has 5", right)
+        return IdentifierError(f"{_quoted(text)} has {len(text)} characters, a fault code has 5", right)
     if text[0] not in _LETTERS:
         return IdentifierError(f"{_quoted(text)} starts with {_quoted(text[0])}", right)
     if "O" in text[1:]:

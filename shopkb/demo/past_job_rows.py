@@ -221,7 +221,7 @@ def _add_result(
     on_way = [key for key, _route in walked.path]
     if step is None or (source.step != walked.current and source.step not in on_way):
         raise NotPossible(
-            f"The result of {source.step!r} is not on the way taken; {walked.current!r} was the step to do."
+            f"The result of {source.step!r} is not on the route taken; {walked.current!r} was the step to do."
         )
     before = rows.results[-1].at if rows.results else rows.run.started_at
     if source.at < before:

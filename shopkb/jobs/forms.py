@@ -18,6 +18,7 @@ from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_
 from shopkb.jobs.actions.intake import Intake, normal_registration
 from shopkb.jobs.models import Job, Result, Verification
 from shopkb.jobs.vehicle_state import PartOff
+from shopkb.web.mileage import kilometres
 from shopkb.web.numbers import row_number
 
 
@@ -60,11 +61,11 @@ class IntakeForm(IdempotentForm):
         label="VIN",
         max_length=40,
         required=False,
-        help_text="17 characters. Its check digit is told, never demanded.",
+        help_text="17 characters. Check digit shown for information.",
         widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters", "class": "mono"}),
     )
     year = forms.IntegerField(min_value=1950, max_value=2100, required=False)
-    odometer = forms.IntegerField(label="Odometer, km", min_value=0, max_value=9_999_999, required=False)
+    odometer = forms.IntegerField(label="Mileage", min_value=0, max_value=5_000_000, required=False)
     complaint = forms.CharField(
         label="Complaint, in the customer's words", max_length=2000, widget=forms.Textarea(attrs={"rows": 3})
     )
@@ -73,7 +74,7 @@ class IntakeForm(IdempotentForm):
     )
     symptom = forms.ModelChoiceField(queryset=Symptom.objects.all(), required=False, empty_label="not chosen yet")
     codes = forms.CharField(
-        label="Trouble codes present",
+        label="Fault codes present",
         required=False,
         max_length=300,
         help_text="As the scan tool shows them, such as P0480, with blanks or commas between.",
@@ -118,7 +119,7 @@ class IntakeForm(IdempotentForm):
             circumstances=data["circumstances"],
             symptom=data["symptom"],
             codes=data["codes"],
-            odometer=data["odometer"],
+            odometer=None if data["odometer"] is None else kilometres(data["odometer"]),
             complaint_verified=Job.Verified(data["complaint_verified"]),
             comeback_of=comeback_of,
         )

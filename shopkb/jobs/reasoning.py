@@ -102,7 +102,7 @@ def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
 def steps_ahead(flow: Flow, rows: Sequence[Result]) -> frozenset[str]:
     """Steps that can still come on the written way; all of them once it has come to an end.
 
-    A step off the way taken may presuppose an answer that was not given.
+    A step off the route taken may presuppose an answer that was not given.
     """
     current = walk_of(flow, rows).current
     if not current:

@@ -37,7 +37,7 @@ def walk_of(flow: Flow, rows: Sequence[ResultLike]) -> Walk:
 
 
 def effective_results(flow: Flow, rows: Sequence[R]) -> list[R]:
-    """The results that count: those on the way taken, and the latest of each step done out of order."""
+    """The results that count: those on the route taken, and the latest of each step done out of order."""
     ordered = on_path(rows)
     effective = [ordered[index] for index in walk_of(flow, rows).standing]
     done = {row.step for row in effective}

@@ -1,4 +1,4 @@
-"""Complaint, symptom, trouble codes and platform to procedures, ranked, each with the reasons why it fits."""
+"""Complaint, symptom, fault codes and platform to procedures, ranked, each with the reasons why it fits."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SYMPTOM, CODE, WORD, WORD_LIMIT, OWN_PLATFORM = 10.0, 6.0, 1.0, 5.0, 1.0
 """What each kind of fit counts for. Our choice: a chosen symptom outweighs a code, a code outweighs words."""
 
 PART_OF_CODE = 3
-"""Letters and figures a part of a trouble code must have before it is searched for."""
+"""Letters and figures a part of a fault code must have before it is searched for."""
 
 STOP_WORDS = frozenset(
     [
@@ -160,7 +160,7 @@ def _fit(procedure: Procedure, asked: frozenset[str], symptom: str, codes: Seque
     hits = sorted({code for code in pointing for given in codes if len(given) >= PART_OF_CODE and given in code})
     if hits:
         score += CODE
-        reasons.append(f"trouble code {', '.join(hits)}")
+        reasons.append(f"fault code {', '.join(hits)}")
     texts = [procedure.title, procedure.summary, *(row.name for row in symptoms)]
     texts += [word for row in symptoms for word in row.words]
     words = matched(asked, frozenset().union(*(tokens(text) for text in texts)))

@@ -164,7 +164,7 @@ def test_symptoms_take_words_and_codes_a_line_each(writer: Client, horn: System)
     response = writer.post(url("symptom", "add"), {**values, "key": "x", "codes": "P04"})
     assert errors(response) == {
         "codes": [
-            "'P04' has 3 characters, a trouble code has 5. A code is P, C, B or U, a figure from 0 to 3 and three of "
+            "'P04' has 3 characters, a fault code has 5. A code is P, C, B or U, a figure from 0 to 3 and three of "
             "0-9 or A-F, as in P0480."
         ]
     }

@@ -172,7 +172,7 @@ def test_every_fault_of_every_file_is_told_in_one_pass(folder: Path) -> None:
         "systems.yaml: body/Big Lamp, children: This should be a list of nodes.",
         "platforms.yaml: entry 1, hazards: No such field. Known are: key, name, children.",
         "symptoms.yaml: entry 2 (a): Given twice. Give it once.",
-        "symptoms.yaml: entry 2 (a), codes: 'P04' has 3 characters, a trouble code has 5. A code is P, C, B or U, a "
+        "symptoms.yaml: entry 2 (a), codes: 'P04' has 3 characters, a fault code has 5. A code is P, C, B or U, a "
         "figure from 0 to 3 and three of 0-9 or A-F, as in P0480.",
         "symptoms.yaml: entry 3: This should be fields with values: key, name, system, words, codes.",
         "symptoms.yaml: entry 4 (b), name: 12 is no text. Put it in quotation marks.",

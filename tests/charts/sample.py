@@ -28,7 +28,7 @@ FAN = Flow(
             outcome("silent", "fan stays still", STEP, "codes"),
         ),
         step(
-            "codes", "Trouble codes for the fan circuit?", TestKind.QUESTION,
+            "codes", "Fault codes for the fan circuit?", TestKind.QUESTION,
             outcome("none", "none", STEP, "command-high"),
             outcome("sensor", "sensor code", HAND_OVER, "coolant-sensor"),
         ),

@@ -1,4 +1,4 @@
-"""Keys, trouble codes and vehicle identification numbers, against published examples."""
+"""Keys, fault codes and vehicle identification numbers, against published examples."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_a_suggested_key_is_a_key(title: str) -> None:
         assert not re.search("[a-z0-9]", title.lower())
 
 
-# --- trouble codes --------------------------------------------------------------------------------------------------
+# --- fault codes --------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("row", rows("dtc_encoding_examples"), ids=lambda row: row["code"])
@@ -75,11 +75,11 @@ def test_published_codes_in_two_bytes_and_back(row: dict[str, str]) -> None:
     [
         ("P4480", f"'P4480' has '4' as its second character. {CODE_FORM}"),
         ("X0480", f"'X0480' starts with 'X'. {CODE_FORM}"),
-        ("P048", f"'P048' has 4 characters, a trouble code has 5. {CODE_FORM}"),
-        ("P04800", f"'P04800' has 6 characters, a trouble code has 5. {CODE_FORM}"),
+        ("P048", f"'P048' has 4 characters, a fault code has 5. {CODE_FORM}"),
+        ("P04800", f"'P04800' has 6 characters, a fault code has 5. {CODE_FORM}"),
         ("P04G0", f"'P04G0' has 'G', which is not a hexadecimal digit. {CODE_FORM}"),
         ("PO480", "'PO480' has a letter O. Write the figure 0: P0480"),
-        ("", f"The trouble code is empty. {CODE_FORM}"),
+        ("", f"The fault code is empty. {CODE_FORM}"),
     ],
 )
 def test_codes_refused(text: str, words: str) -> None:
@@ -120,7 +120,7 @@ def test_two_bytes_there_and_back(number: int) -> None:
 def test_numbers_beyond_two_bytes(number: int) -> None:
     with pytest.raises(IdentifierError) as error:
         TroubleCode.from_number(number)
-    assert str(error.value) == f"{number} is not a trouble code. Give a number from 0 to 65535 (two bytes)"
+    assert str(error.value) == f"{number} is not a fault code. Give a number from 0 to 65535 (two bytes)"
 
 
 # --- vehicle identification numbers ---------------------------------------------------------------------------------

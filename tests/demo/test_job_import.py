@@ -415,7 +415,7 @@ def test_a_job_that_cannot_be(
         ({"procedure": "lamp-dim"}, "There is no published procedure called 'lamp-dim' in this shop."),
         ({"started_at": minutes(-9)}, "The procedure horn-silent was not followed while the job was open."),
         ({"results": (PastResult("ground", minutes(3), "junior", "bad", typed="0.9"),)},
-         "The result of 'ground' is not on the way taken; 'press' was the step to do."),
+         "The result of 'ground' is not on the route taken; 'press' was the step to do."),
         ({"results": (PastResult("press", minutes(3), "junior", "click"),
                       PastResult("supply", minutes(2), "junior", "full", typed="12.4"))},
          "The result of 'supply' is older than the one before it."),

@@ -217,7 +217,7 @@ class Shop:
 
 @contextmanager
 def at_work(shop: Shop) -> Iterator[tuple[Acknowledged, list[Reply]]]:
-    """Four people take in, follow and close jobs until the block ends; what was acknowledged, and odd replies."""
+    """Four people book in, follow and close jobs until the block ends; what was acknowledged, and odd replies."""
     stop, told, odd = threading.Event(), Acknowledged(), []
 
     def work(person: int) -> None:

@@ -318,7 +318,7 @@ TARGETS = (
     Target("charts drawn", st.tuples(LETTERS, LETTERS, TEXT), check_chart_drawn, 2),
     Target("readings", st.tuples(TYPED, st.sampled_from(QUANTITIES)), check_reading, 200),
     Target("VINs", VINS, check_vehicle_number, 100),
-    Target("trouble codes", CODES, check_code, 100),
+    Target("fault codes", CODES, check_code, 100),
     Target("keys", TEXT, check_any_key, 60),
     Target("CSV", CELLS, check_csv, 78),
     Target("pictures", pictures(), check_picture, 50),

@@ -84,7 +84,7 @@ def test_only_the_step_to_do_now_is_taken(run: Run, junior: User) -> None:
             with pytest.raises(StepNotCurrent) as refused:
                 following.record(run, say(run, other.key, other.outcomes[0].key, "1"), by=junior, at=NOW)
             title, doing = flow.step_by_key[other.key].title, flow.step_by_key[step].title
-            assert str(refused.value) == f"{title!r} is not on the way taken. The step to do now is: {doing}."
+            assert str(refused.value) == f"{title!r} is not on the route taken. The step to do now is: {doing}."
             assert refused.value.current == step
         with pytest.raises(StepNotCurrent) as refused:
             following.record(run, say(run, "no-such-step", "x"), by=junior, at=NOW)
@@ -100,7 +100,7 @@ def test_after_the_end_the_refusal_says_so(run: Run, junior: User) -> None:
     with pytest.raises(StepNotCurrent) as refused:
         following.record(run, say(run, "direct", "silent"), by=junior, at=NOW)
     assert str(refused.value) == (
-        "'Feed the horn from the battery' is not on the way taken. This procedure has come to its end."
+        "'Feed the horn from the battery' is not on the route taken. This procedure has come to its end."
     )
     assert refused.value.current == ""
 
@@ -256,7 +256,7 @@ def test_somebody_dismissed_answers_nothing(run: Run, junior: User) -> None:
         with pytest.raises(PermissionDenied) as refused:
             act()
         assert str(refused.value) == (
-            "Your role does not let you take in, follow and close jobs. "
+            "Your role does not let you book in, follow and close jobs. "
             "These roles may: technician, writer, manager, keeper."
         )
 

@@ -1,4 +1,4 @@
-"""Taking a vehicle in. VINs by 49 CFR 565 and trouble codes by ISO 15031-6: examples in tests/data/published."""
+"""Taking a vehicle in. VINs by 49 CFR 565 and fault codes by ISO 15031-6: examples in tests/data/published."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_job_is_opened_with_what_was_typed(yard: None, junior: User) -> None:
         typed(
             vin="1m8gdm9axkp042788",
             year="2019",
-            odometer="120500",
+            odometer="74875",
             circumstances="In rain.",
             symptom=Symptom.objects.get(key="horn-silent").pk,
             codes="b1000, P0480;p0480",

@@ -128,7 +128,7 @@ def test_an_answer_off_the_way_taken_meanwhile_is_kept_and_does_not_move_the_run
     one, two = (receive(run, late, by=junior, at=NOW) for _ in range(2))
     assert one == two
     assert not one.counts
-    assert one.why.startswith("'Voltage drop of the ground' is not on the way taken.")
+    assert one.why.startswith("'Voltage drop of the ground' is not on the route taken.")
     row = Result.objects.late().get()
     assert (row.step, row.outcome, row.typed, str(row.reading.normalize()), row.unit, row.note) == (
         "ground", "bad", "900", "0.9", "V", "rusty",

@@ -79,7 +79,7 @@ def unsent(page: Page, words: str) -> None:
 def value(page: Page, label: str, typed: str) -> None:
     form = page.locator("form[data-value]", has_text=label)
     form.get_by_label(re.compile(label)).fill(typed)
-    form.get_by_role("button", name="Keep this").click()
+    form.get_by_role("button", name="Save").click()
     expect(page.get_by_text(re.compile(f"^Kept: {label}"))).to_be_visible()
 
 

@@ -31,13 +31,13 @@ def answer(page: Page, words: str) -> None:
 def read(page: Page, typed: str) -> None:
     """Type a reading and have it judged."""
     page.get_by_role("textbox", name="Reading", exact=True).fill(typed)
-    page.get_by_role("button", name="Judge the reading").click()
+    page.get_by_role("button", name="Check the reading").click()
 
 
 def keep(page: Page, label: str, typed: str) -> None:
     """Give a value that is asked once a run."""
     page.get_by_label(re.compile(label)).fill(typed)
-    page.get_by_role("button", name="Keep this").click()
+    page.get_by_role("button", name="Save").click()
 
 
 def title(page: Page, words: str) -> None:
@@ -51,17 +51,17 @@ def sign_in(page: Page, who: str) -> None:
 
 
 def take_in_vehicle(page: Page) -> None:
-    page.get_by_role("link", name="Take in a vehicle").click()
+    page.get_by_role("link", name="Book in a vehicle").click()
     page.get_by_label("Registration").fill("sb 19 krd")
     page.get_by_label("Vehicle", exact=True).select_option(
         label="Curlew Dunlin minibus, Mk 2, from 2014, Rush 4 diesel"
     )
     page.get_by_label("VIN").fill(VIN.lower())
-    page.get_by_label("Odometer, km").fill("184300")
+    page.get_by_label("Mileage").fill("114519")
     page.get_by_label("Complaint, in the customer's words").fill("It ran hot and dropped its coolant.")
     page.get_by_label("When and how it happens").fill("Standing in the queue at the ferry.")
     page.get_by_label("Symptom").select_option(label="Engine overheats")
-    page.get_by_label("Trouble codes present").fill("p0480")
+    page.get_by_label("Fault codes present").fill("p0480")
     page.get_by_label("yes, seen or heard").check()
     page.get_by_role("button", name="Open the job").click()
 
@@ -165,11 +165,11 @@ def repair_that_does_not_help(page: Page) -> None:
     expect(page.get_by_label("What was done")).to_have_value("Fit a new relay of the same rating and terminal plan.")
     expect(page.get_by_label("Minutes the repair took")).to_have_value("5")
     expect(page.get_by_label("measured", exact=True)).to_be_checked()
-    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_role("button", name="Save the repair, then verify").click()
     title(page, "Is the complaint gone?")
     page.get_by_label("not cured: it is still there").check()
     page.get_by_label(re.compile("How it was checked")).fill("Fan commanded high: still silent.")
-    page.get_by_role("button", name="Keep this").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.locator(".messages")).to_contain_text("hardly possible any more")
     expect(page.locator(".possible .bars li").first).not_to_contain_text("Relay")
     expect(page.locator(".possible")).to_contain_text("It was repaired and the complaint stayed.")
@@ -184,10 +184,10 @@ def find_the_feed(page: Page) -> None:
     title(page, "Feed: high resistance or open circuit")
     page.get_by_role("link", name="Record the repair").click()
     page.get_by_label("What was done").fill("Renewed the corroded joint in the feed behind the headlamp.")
-    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_role("button", name="Save the repair, then verify").click()
     page.get_by_label("cured: it is gone", exact=True).check()
     page.get_by_label(re.compile("How it was checked")).fill("Idled until the fan had come on twice.")
-    page.get_by_role("button", name="Keep this").click()
+    page.get_by_role("button", name="Save").click()
 
 
 def close_as_cured(page: Page, visits: Visits) -> None:
@@ -247,12 +247,12 @@ def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], ju
     press(page, "Coil supply low or absent")
     title(page, "Coil supply: no supply")
     press(page, "Record the repair")
-    press(page, "Keep the repair, then verify")
+    press(page, "Save the repair, then verify")
     tab_to(page, "cured: it is gone")
     page.keyboard.press("Space")
     tab_to(page, "How it was checked")
     page.keyboard.type("Commanded it ten times.")
-    press(page, "Keep this")
+    press(page, "Save")
     tab_to(page, "cured and verified")
     for _ in range(page.locator("input[name=back]").count()):
         tab_to(page, " back")

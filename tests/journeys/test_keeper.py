@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
 def test_a_caution_is_added_and_changed(visits: Visits, catalog: None, keeper: User) -> None:
     page = visits.open(OFFICE, keeper)
-    page.get_by_role("link", name="Catalog", exact=True).click()
+    page.get_by_role("link", name="Catalogue", exact=True).click()
     page.get_by_role("link", name="Cautions", exact=True).click()
     page.goto(visits.address + reverse("admin:catalog_caution_add"))
     page.get_by_label("Key").fill("hot-lamp")

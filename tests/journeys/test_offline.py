@@ -112,7 +112,7 @@ def away_for_lunch(page: Page, clock: Clock) -> None:
     clock.forward(45)
     page.reload()
     card = page.get_by_role("region", name="Where you were")
-    expect(card).to_contain_text("You have been away, 45 min ago.")
+    expect(card).to_contain_text("You left this 45 min ago.")
     expect(card).to_contain_text("Pressure left after 10 minutes")
     answer(page, "Fan silent, the high-speed relay clicks")
 
@@ -160,7 +160,7 @@ def photograph(page: Page) -> None:
         "name": "relay.jpg", "mimeType": "image/jpeg", "buffer": picture.getvalue(),
     })  # fmt: skip
     page.get_by_label("What it shows").fill("The relay, brown at one pin.")
-    page.get_by_role("button", name="Keep the picture").click()
+    page.get_by_role("button", name="Save the picture").click()
     title(page, "Motor current, motor fed directly")
 
 
@@ -222,10 +222,10 @@ def look_at_the_list(page: Page, door: Door, visits: Visits) -> None:
 
 def repaired_in_vain(page: Page) -> None:
     page.get_by_role("link", name="Record the repair").click()
-    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_role("button", name="Save the repair, then verify").click()
     page.get_by_label("not cured: it is still there").check()
     page.get_by_label(re.compile("How it was checked")).fill("Fan commanded high: still silent.")
-    page.get_by_role("button", name="Keep this").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.locator(".messages")).to_contain_text("hardly possible any more")
 
 
@@ -237,10 +237,10 @@ def another_cause(page: Page, clock: Clock) -> None:
     title(page, "Feed: high resistance or open circuit")
     page.get_by_role("link", name="Record the repair").click()
     page.get_by_label("What was done").fill("Renewed the corroded joint in the feed behind the headlamp.")
-    page.get_by_role("button", name="Keep the repair, then verify").click()
+    page.get_by_role("button", name="Save the repair, then verify").click()
     page.get_by_label("cured: it is gone", exact=True).check()
     page.get_by_label(re.compile("How it was checked")).fill("Idled until the fan had come on twice.")
-    page.get_by_role("button", name="Keep this").click()
+    page.get_by_role("button", name="Save").click()
     for box in page.locator("input[name=back]").all():
         box.check()
     page.get_by_role("button", name="Close the job").click()

@@ -118,7 +118,7 @@ def picture_with_a_lost_reply(page: Page, door: Door, run: Run) -> None:
     page.evaluate("Object.defineProperty(crypto, 'randomUUID', {value: undefined})")  # as over plain HTTP
     door.loses = lambda: Photo.objects.exists()
     page.get_by_label("Picture").set_input_files({"name": "pin.png", "mimeType": "image/png", "buffer": png()})
-    page.get_by_role("button", name="Keep the picture").click()
+    page.get_by_role("button", name="Save the picture").click()
     unsent(page, "1 not sent")
     door.loses = lambda: False
     page.evaluate("Outbox.send()")
@@ -198,7 +198,7 @@ def take_picture(page: Page, words: str) -> None:
     page.locator("summary", has_text="Take a picture").click()
     page.get_by_label("Picture").set_input_files({"name": "pin.png", "mimeType": "image/png", "buffer": png()})
     page.get_by_label("What it shows").fill(words)
-    page.get_by_role("button", name="Keep the picture").click()
+    page.get_by_role("button", name="Save the picture").click()
     expect(page.locator("[data-says]")).to_have_text(re.compile("^Not sent: the picture is kept on this device"))
 
 

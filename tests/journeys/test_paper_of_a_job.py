@@ -15,7 +15,7 @@ from playwright.sync_api import Page
 from pypdf import PdfReader
 
 from shopkb.accounts.models import User
-from shopkb.jobs.actions.photos import Taken, keep_photo
+from shopkb.jobs.actions.photos import NewPhoto, keep_photo
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure
 
@@ -44,7 +44,7 @@ def photographed(job: Job, who: User) -> None:
         file = io.BytesIO()
         Image.new("RGB", size, (90, 60, 30)).save(file, "JPEG")
         file.seek(0)
-        keep_photo(job, Taken(file, uuid.uuid4(), words=words), by=who, at=timezone.now())
+        keep_photo(job, NewPhoto(file, uuid.uuid4(), words=words), by=who, at=timezone.now())
 
 
 def printed(page: Page) -> tuple[PdfReader, list[str]]:

@@ -87,7 +87,7 @@ def test_a_withdrawal_for_safety_stops_the_run_under_way(
     expect(page.locator("main")).to_contain_text("Step 6 can burn a hand.")
     before = Result.objects.count()
     follower.get_by_role("textbox", name="Reading", exact=True).fill("0.02")
-    follower.get_by_role("button", name="Judge the reading").click()
+    follower.get_by_role("button", name="Check the reading").click()
     expect(follower.get_by_role("alert")).to_contain_text("withdrawn for safety")
     expect(follower.get_by_role("alert")).to_contain_text("Step 6 can burn a hand.")
     follower.locator("button.answer").first.click()

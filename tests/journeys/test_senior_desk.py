@@ -278,7 +278,7 @@ def test_the_pages_of_the_desk_obey_the_rules(
         "remarks": reverse("procedures:remarks", args=[FAN, 2]),
         "compared": reverse("procedures:compared", args=[FAN, 2, 1]),
     }
-    flow = editing.delete_step(flow_of(revision), "ground")
+    flow = editing.delete_step(flow_of(revision), "earth")
     publishing.save_draft(revision, flow, by=senior, based_on=revision.checksum)
     publishing.remark(revision, "supply", "Say which pin.", by=second, at=NOW)
     page = visits.open(OFFICE, senior)

@@ -41,10 +41,10 @@ def test_two_people_share_a_tablet(visits: Visits, catalog: None, junior: User, 
 
     page.goto(visits.address + reverse("jobs:new"))
     page.get_by_label("Registration").fill("SB 4711")
-    page.get_by_label(re.compile("^Complaint")).first.fill(COMPLAINT)
+    page.get_by_label("Complaint, in the customer's words").fill(COMPLAINT)
     page.locator("select[name=platform]").select_option(index=1)
     page.context.clear_cookies(name="touched")  # as after a quarter of an hour
-    page.get_by_role("button", name=re.compile("^Take in|^Open")).click()
+    page.get_by_role("button", name=re.compile("^Book in|^Open")).click()
     expect(page.get_by_role("heading", name="Locked while nobody was here")).to_be_visible()
     expect(page.get_by_text("What you typed is kept on this page.")).to_be_visible()
     page.evaluate(AXE)

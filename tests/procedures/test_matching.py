@@ -47,7 +47,7 @@ def test_the_symptom_outweighs_the_code_and_the_code_the_words(horn: Procedure, 
     asked = found(words="the hooter croaks when wet", symptom="horn-hoarse", codes=["B1002"])
     assert asked[:3] == [
         ("by-symptom", ("for this symptom", "words: croak")),
-        ("by-code", ("trouble code B1002",)),
+        ("by-code", ("fault code B1002",)),
         ("by-words", ("words: croak, hooter, wet",)),
     ]
 
@@ -74,7 +74,7 @@ def test_more_than_a_slip_or_a_slip_in_a_short_word_is_not(horn: Procedure, word
 )
 def test_part_of_a_code_finds_it(horn: Procedure, part: str, hit: str) -> None:
     """B1000 stands in the procedure, B1001 in its symptom."""
-    assert ("horn-silent", (f"trouble code {hit}",)) in found(codes=[part])
+    assert ("horn-silent", (f"fault code {hit}",)) in found(codes=[part])
 
 
 @pytest.mark.parametrize("part", ["", "B1", "B2", "P0480"])

@@ -114,7 +114,10 @@ def test_the_page_tells_what_a_new_revision_changed(
     client = signed_in(manager)
     taken = client.get("/figures/minutes/", {**PERIOD, "table": "new-revisions"}).content.decode("utf-8-sig")
     rows = list(csv.DictReader(io.StringIO(taken)))
-    told = [[row[name] for name in ("Jobs (jobs)", "Repaired in vain, counted", "Came back, counted")] for row in rows]
+    told = [
+        [row[name] for name in ("Jobs (jobs)", "Repairs that did not fix it, counted", "Came back, counted")]
+        for row in rows
+    ]
     assert told == [["6", "0", "0"], ["7", "2", "1"]]
     page = html.unescape(get(client, "/figures/minutes/", **PERIOD)[0].content.decode())
     links = re.findall(r'href="(/jobs/[^"]*revision=[^"]*)"', page)

@@ -1,4 +1,4 @@
-"""Are the probabilities honest? A made-up shop with a known truth, forecast month by month.
+"""How reliable are the percentages? A made-up shop with a known truth, forecast month by month.
 
 Long form: ``python -m tests.simulation.calibration``. Technicians follow the flow; readings follow the hidden truth;
 whether a job gets verified depends on where it ended. The horn is invented.

@@ -128,7 +128,7 @@ def test_the_theme_is_chosen_and_kept(opened: Open) -> None:
     page.reload()
     assert page.evaluate(ground) == "rgb(16, 22, 28)"
     assert page.get_by_role("button", name="Dark").get_attribute("aria-pressed") == "true"
-    page.get_by_role("button", name="As the device").click()
+    page.get_by_role("button", name="Match device").click()
     assert page.evaluate(ground) == "rgb(247, 245, 240)"
 
 
@@ -149,7 +149,7 @@ def test_the_chart_opens_where_you_are_and_grows_by_buttons(opened: Open) -> Non
     first = page.evaluate(width)
     page.get_by_role("button", name="Larger").click()
     assert page.evaluate(width) == pytest.approx(first * 1.25)
-    page.get_by_role("button", name="Whole width").click()
+    page.get_by_role("button", name="Fit width").click()
     assert page.evaluate(width) <= 390
     page.get_by_role("button", name="Larger").click()
     page.get_by_role("button", name="To where you are").click()

@@ -163,8 +163,8 @@ def test_messages_are_told_by_a_word() -> None:
 def test_pager_keeps_filters(rf: Any) -> None:
     page = Paginator(range(60), 25).page(2)
     html = " ".join(render_to_string("web/_pager.html", {"page": page}, rf.get("/?q=horn&page=2")).split())
-    assert 'href="?q=horn&amp;page=1">Earlier rows</a>' in html
-    assert 'href="?q=horn&amp;page=3">Later rows</a>' in html
+    assert 'href="?q=horn&amp;page=1">Previous</a>' in html
+    assert 'href="?q=horn&amp;page=3">Next</a>' in html
     assert "Page 2 of 3, rows 26 to 50 of 60" in html
     assert part("pager", page=Paginator(range(3), 25).page(1)) == ""
 
@@ -182,4 +182,4 @@ def test_rail_pad_and_chart_have_words() -> None:
     assert 'data-pad="reading" role="group" aria-label="Number pad" hidden' in part("pad", target="reading")
     chart = part("chart", svg=mark_safe("<svg></svg>"), label="Horn", now=True)
     assert 'tabindex="0" role="region" aria-label="Horn"><svg></svg></div>' in chart
-    assert words_of(chart) == "Larger Smaller Whole width To where you are"
+    assert words_of(chart) == "Larger Smaller Fit width To where you are"

@@ -23,7 +23,7 @@ class AnsweredStep:
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """The way taken.
+    """Route taken.
 
     ``standing`` holds positions in the entries, in path order. ``current`` is the key of the step to do now, empty
     at an end or where the way breaks off. ``end`` is the outcome that ended the walk, reached at ``end_step``.

@@ -256,7 +256,7 @@ def _allowed_step(flow: Flow, walk: Walk, rows: list[Result], answer: Answer) ->
     if step.key != walk.current and step.key not in {key for key, _route in walk.path}:
         now = flow.step_by_key.get(walk.current)
         doing = f"The step to do now is: {now.title}." if now else "This procedure has come to its end."
-        raise StepNotCurrent(f"{step.title!r} is not on the way taken. {doing}", walk.current)
+        raise StepNotCurrent(f"{step.title!r} is not on the route taken. {doing}", walk.current)
     return step
 
 

@@ -87,7 +87,7 @@ def more(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @require_safe
 def step_page(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
-    """A step on the way taken, to look at or answer again; or another step of the procedure, done out of order."""
+    """A step on the route taken, to look at or answer again; or another step of the procedure, done out of order."""
     run_state = run_state_of(pk)
     if step not in run_state.flow.step_by_key:
         raise Http404

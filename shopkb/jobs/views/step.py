@@ -206,7 +206,7 @@ def _previous(run_state: RunState, step: Step) -> str:
 
 
 def _better(run_state: RunState, step: Step, reasoning: Reasoning | None) -> dict[str, object] | None:
-    """The most telling next test where it beats the written one by a minute or more, with the way to it."""
+    """The next test that cures the vehicle sooner than the written one by a minute or more, on average."""
     if reasoning is None or reasoning.advice.test is None or step.key != run_state.walk.current:
         return None
     test = reasoning.advice.test
@@ -217,9 +217,8 @@ def _better(run_state: RunState, step: Step, reasoning: Reasoning | None) -> dic
     if saved < LEAST_SAVED:
         return None
     text = (
-        f"{minutes_text(test.minutes + test.setup)}, and about {minutes_text(saved)} quicker to the cure on average "
-        f"than the written next step. It tells {test.bits:.1f} bits, the written one {written.bits:.1f}; "
-        "one bit halves what is still possible."
+        f"It takes {minutes_text(test.minutes + test.setup)}; on average the vehicle is cured about "
+        f"{minutes_text(saved)} sooner than by the next step as written."
     )
     return {"step": test.step, "title": test.title, "words": text, "number": run_state.flow.number_by_step[test.step]}
 

@@ -31,7 +31,7 @@ MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}
 
 @require_safe
 def procedure_list(request: HttpRequest) -> HttpResponse:
-    """Procedures in force, found by words, symptom, part of a trouble code, system, vehicle, and what proved right."""
+    """Procedures in force, found by words, symptom, part of a fault code, system, vehicle, and what proved right."""
     words = request.GET.get("words", "").strip()[:200]
     symptom = request.GET.get("symptom", "")
     code = request.GET.get("code", "").strip().upper()[:10]

@@ -1,4 +1,4 @@
-"""Are the probabilities honest?"""
+"""How reliable are the percentages?"""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ MONTHLY = (
     Column("better", "Better by", Kind.NUMBER, "%"),
 )
 BINS = (
-    Column("range", "Said to be"),
+    Column("range", "Predicted"),
     Column("said", "on average", Kind.NUMBER, "%"),
-    Column("true", "Was true", Kind.SHARE, of="probabilities given"),
+    Column("true", "Actual", Kind.SHARE, of="probabilities given"),
     Column("verdict", "Verdict"),
 )
 MONTHLY_ABOUT = (
@@ -48,7 +48,7 @@ def build(filters: Filters, now: datetime) -> Page:
     months = tuple(_month(row, filters) for row in found.months)
     return Page(
         "honesty",
-        "Are the probabilities honest?",
+        "How reliable are the percentages?",
         "",
         (
             Table("reliability", "What was said, and what was true", BINS, tuple(map(_bin, found.bins)), BINS_ABOUT),

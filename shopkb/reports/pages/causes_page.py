@@ -79,7 +79,7 @@ def frequent(held: ReportData, by: By = By.CAUSE, most: int | None = None) -> Ta
         Column("name", HEADINGS[by]),
         Column("jobs", "Jobs", Kind.COUNT, "jobs"),
         Column("share", "Share", Kind.SHARE, of="jobs with a proven cause"),
-        Column("up_to_here", "Up to here", Kind.NUMBER, "%"),
+        Column("up_to_here", "Running total", Kind.NUMBER, "%"),
     )
     title = "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}"
     rows = tuple(_row(row, names[row.name], held.filters, by, held.cause_numbers, held.facts) for row in found)

@@ -43,7 +43,7 @@ COSTLY = (
     Column("done", "Times done", Kind.COUNT, "jobs"),
     Column("spent", "Minutes in all", Kind.MINUTES, "min"),
     Column("money", "At the shop's rate", Kind.MONEY),
-    Column("bits", "Tells", Kind.NUMBER, "bits"),
+    Column("bits", "Information gained", Kind.NUMBER, "bits"),
     Column("a_bit", "Minutes for each bit", Kind.MINUTES, "min/bit"),
     Column("do", "What to do"),
 )

@@ -30,7 +30,7 @@ COLUMNS = (
     Column("jobs", "Jobs", Kind.COUNT, "jobs"),
     Column("minutes", "Minutes to a proven cause", Kind.MEAN, "min"),
     Column("change", "Against the one before", Kind.MINUTES, "min"),
-    Column("in_vain", "Repaired in vain", Kind.SHARE, of="jobs with a repair that was judged"),
+    Column("in_vain", "Repairs that did not fix it", Kind.SHARE, of="jobs with a repair that was judged"),
     Column("back", "Came back", Kind.SHARE, of="cures that were claimed"),
     Column("why", "Why it was changed"),
 )
@@ -63,7 +63,7 @@ class RevisionComparison:
         if self.moved and self.moved.words in ("quicker", "slower"):
             told.append(f"{minutes_text(abs(self.moved.minutes))} {self.moved.words} than revision {self.one.before}")
         for what, now, then in (
-            ("repaired in vain", self.since.in_vain, self.before.in_vain),
+            ("repairs that did not fix it", self.since.in_vain, self.before.in_vain),
             ("came back", self.since.back, self.before.back),
         ):
             if _apart(now, then):

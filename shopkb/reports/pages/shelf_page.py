@@ -1,4 +1,4 @@
-"""Health of the shelf."""
+"""Procedure library."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def build(filters: Filters, now: datetime) -> Page:
     waiting = tuple(_waiting(row, now) for row in reviews())
     return Page(
         "shelf",
-        "Health of the shelf",
+        "Procedure library",
         _intro(chosen, used, waiting),
         (
             Table("shelf", "Procedures in force", SHELF, tuple(rows), ABOUT, "No procedure is in force.",

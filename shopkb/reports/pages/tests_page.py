@@ -31,13 +31,13 @@ COLUMNS = (
     Column("left_out", "Left out", Kind.SHARE, of="times it was due"),
     Column("minutes", "Minutes", Kind.SPREAD, "min", latest=True),
     Column("a_fault", "Minutes for each fault found", Kind.MINUTES, "min"),
-    Column("bits", "Tells", Kind.NUMBER, "bits"),
-    Column("bits_a_minute", "Tells each minute", Kind.NUMBER, "bits/min"),
+    Column("bits", "Information gained", Kind.NUMBER, "bits"),
+    Column("bits_a_minute", "Information per minute", Kind.NUMBER, "bits/min"),
     Column("onward", "Branches held", Kind.SHARE, of="jobs with a proven cause"),
 )
 ABOUT = (
     "Found: the answer led straight to the proven cause. Led away: what it named was repaired without a lasting cure. "
-    "Tells: telling power as if the step came first. Branches held: the proven cause still lay behind the branch "
+    "Information gained: as if the step came first. Branches held: the proven cause still lay behind the branch "
     "taken. Intervals are 80 %; rows are ranked by their lower end, and under 5 jobs they say too few."
 )
 

@@ -81,7 +81,7 @@ class StepDrift:
         """What changed, in one sentence; ``label`` is what people read of the outcome that changed most."""
         here = self.outcomes.index(self.most_changed)
         return (
-            f"Its results fall otherwise than before: {self.lately[here]} of {sum(self.lately)} jobs gave "
+            f"Its results have shifted: {self.lately[here]} of {sum(self.lately)} jobs gave "
             f"“{label}” in the last {LATELY} months, {self.before[here]} of {sum(self.before)} earlier."
         )
 

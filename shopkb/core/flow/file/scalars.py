@@ -236,7 +236,7 @@ def _band(text: str) -> Band:
 
 
 _check_code = _form(
-    "field-code", CODE_FORM, 5, "a trouble code", "Use P, C, B or U, a digit 0 to 3 and three more, such as P0480."
+    "field-code", CODE_FORM, 5, "a fault code", "Use P, C, B or U, a digit 0 to 3 and three more, such as P0480."
 )
 _check_go = _form(
     "field-go",

@@ -104,7 +104,7 @@ class CauseEntry(Entry):
     correction: NoteField = Field("", description="what puts it right")
     minutes: MinutesField | None = Field(None, description="usual time for the correction")
     price: PriceField | None = Field(None, description="of the part, in the shop's currency")
-    also: NoteField = Field("", description="what killed it, what else to inspect")
+    also: NoteField = Field("", description="the root cause, and what else to check")
 
 
 class AskedEntry(Entry):
@@ -140,7 +140,7 @@ class FlowFile(Entry):
     title: LineField = Field(description="the complaint or task in one line")
     system: PathField = Field(description="path in the systems tree")
     symptoms: list[KeyField] = Field([], max_length=LIST_LIMIT, description="symptoms of the catalog it is for")
-    codes: list[CodeField] = Field([], max_length=LIST_LIMIT, description="trouble codes that point here (ISO 15031-6)")
+    codes: list[CodeField] = Field([], max_length=LIST_LIMIT, description="fault codes that point here (ISO 15031-6)")
     platforms: list[PathField] = Field(
         ["any"], max_length=LIST_LIMIT, description="paths in the platform tree it is for, or any"
     )

@@ -130,8 +130,7 @@ def test_a_step_whose_results_fall_otherwise() -> None:
     (step,) = found.steps
     assert (step.step, step.most_changed, step.lately, step.before) == ("supply", "full", (5, 15, 0), (40, 2, 0))
     assert step.words("Full supply") == (
-        "Its results fall otherwise than before: 5 of 20 jobs gave “Full supply” in the last 6 months, 40 of 42 "
-        "earlier."
+        "Its results have shifted: 5 of 20 jobs gave “Full supply” in the last 6 months, 40 of 42 earlier."
     )
 
 
