@@ -8,9 +8,10 @@ from django.views.generic import RedirectView
 
 from shopkb.jobs.views import outbox
 from shopkb.reports import home
+from shopkb.web import version
 
-admin.site.site_header = "shopkb: catalog and people"
-admin.site.site_title = "shopkb"
+admin.site.site_header = "Catalogue and people"
+admin.site.site_title = "Workshop knowledge base"
 
 favicon = login_not_required(RedirectView.as_view(url=staticfiles_storage.url("web/favicon.svg")))
 
@@ -20,6 +21,7 @@ urlpatterns = [
     path("", home.home, name="home"),
     path("offline-worker.js", outbox.worker, name="worker"),
     path("health/", home.health, name="health"),
+    path("version/", version.version_page, name="version"),
     path("", include("shopkb.accounts.urls")),
     path("procedures/", include("shopkb.procedures.urls")),
     path("jobs/", include("shopkb.jobs.urls")),

@@ -96,6 +96,7 @@ TABLE: dict[str, Row] = {
     "favicon.ico": Row(get="v" + STAFF, post="v" + STAFF),
     "home": Row(get=STAFF),
     "health": Row(get="v" + STAFF),
+    "version": Row(get=STAFF),
     "login": Row(get="v" + STAFF, post="v" + STAFF),
     "logout": Row(post=STAFF),
     "procedures:list": Row(get=STAFF),
