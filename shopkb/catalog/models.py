@@ -11,6 +11,7 @@ from mptt.models import MPTTModel, TreeForeignKey
 from mptt.querysets import TreeQuerySet
 
 from shopkb.catalog.validators import accuracies, known_hazards, plain_key, trouble_codes, wordings
+from shopkb.core.flow.model import cause_identity
 
 
 class NodeQuerySet(TreeQuerySet):
@@ -115,7 +116,7 @@ class Cause(models.Model):
     @property
     def identity(self) -> str:
         """Same text as :attr:`shopkb.core.flow.model.Cause.identity`. Needs ``component`` loaded."""
-        return f"{self.component.path}#{self.mode.strip().lower()}"
+        return cause_identity(self.component.path, self.mode)
 
 
 class Caution(models.Model):

@@ -1,115 +1,203 @@
-"""Jobs as :class:`ClosedCase` values: the one input of learning, rebuild and replay."""
+"""Closed jobs read from their rows: as :class:`JobFact` for figures, as :class:`ClosedCase` for learning and replay."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Any, NamedTuple
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Min, QuerySet
 from django.utils import timezone
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.flow.model import GoKind
-from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.run_results import effective_results, has_place
+from shopkb.core.flow.model import Flow, GoKind, cause_identity
+from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact, last_cured
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+from shopkb.jobs.run_results import effective_results, has_outcome
+from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
 CHUNK = 500
 
 
-def whole(jobs: QuerySet[Job]) -> QuerySet[Job]:
-    """With all that a case needs: a constant number of queries."""
-    return jobs.select_related("platform").prefetch_related(
-        Prefetch(
-            "runs",
-            Run.objects.select_related("revision__procedure").prefetch_related(
-                Prefetch("results", Result.objects.not_retracted())
-            ),
-        ),
-        Prefetch(
-            "repairs",
-            Repair.objects.select_related("cause__component", "result__run__revision__procedure").prefetch_related(
-                "verifications", "also__component"
-            ),
-        ),
-        "comebacks",
+class JobRow(NamedTuple):
+    """The job's own columns that a fact is made of."""
+
+    pk: int
+    platform: str
+    symptom: str | None
+    disposition: str
+    opened_at: datetime
+    closed_at: datetime
+    closed_by: str | None
+
+
+def job_rows(jobs: QuerySet[Job]) -> QuerySet[Job, tuple[Any, ...]]:
+    """The columns of :class:`JobRow`, in the order of ``jobs``."""
+    return jobs.values_list(
+        "pk", "platform__path", "symptom__key", "disposition", "opened_at", "closed_at", "closed_by__username"
     )
+
+
+def first_comebacks(jobs: QuerySet[Job]) -> dict[int, datetime]:
+    """When the first comeback of each of these jobs was opened, by the number of the job. One query."""
+    comebacks = Job.objects.filter(comeback_of__in=jobs.order_by().values("pk"))
+    return dict(comebacks.order_by().values_list("comeback_of").annotate(Min("opened_at")))
+
+
+def facts_of(rows: Sequence[JobRow], procedure: str = "") -> dict[int, JobFact]:
+    """The jobs by number, without their comebacks. Three queries, and one for each revision met for the first time.
+
+    With a ``procedure`` only its answers are read.
+    """
+    if not rows:
+        return {}
+    numbers = [row.pk for row in rows]
+    also, repairs, answers = _also(numbers), _repairs(numbers), _answers(numbers, procedure)
+    return {
+        row.pk: JobFact(
+            row.pk,
+            row.platform,
+            row.symptom or "",
+            row.disposition,
+            row.opened_at,
+            row.closed_at,
+            row.closed_by or "",
+            tuple(dict.fromkeys(answer.procedure for answer in answers.get(row.pk, ()))),
+            repairs.get(row.pk, ()),
+            also.get(cured.number, ()) if (cured := last_cured(repairs.get(row.pk, ()))) else (),
+            None,
+            tuple(answers.get(row.pk, ())),
+        )
+        for row in rows
+    }
 
 
 def case_of(job: Job) -> ClosedCase | None:
     """What this job says to learning; ``None`` while it is open."""
-    loaded = whole(Job.objects.filter(pk=job.pk)).get()
-    return _case(loaded)
+    return next(closed_cases(Job.objects.filter(pk=job.pk)), None)
 
 
-def closed_cases(jobs: QuerySet[Job] | None = None) -> Iterator[ClosedCase]:
-    """All closed jobs as cases, oldest first, fetched in chunks."""
-    chosen = whole((jobs if jobs is not None else Job.objects.all()).closed().order_by("closed_at", "pk"))
-    for job in chosen.iterator(chunk_size=CHUNK):
-        case = _case(job)
-        if case is not None:
-            yield case
+def closed_cases(jobs: JobQuerySet | None = None, procedure: str = "") -> Iterator[ClosedCase]:
+    """All closed jobs as cases, oldest first, read in chunks. With a ``procedure`` only its answers are read."""
+    chosen = (Job.objects.all() if jobs is None else jobs).closed().order_by("closed_at", "pk")
+    numbers = list(chosen.values_list("pk", flat=True))
+    for start in range(0, len(numbers), CHUNK):
+        chunk = Job.objects.filter(pk__in=numbers[start : start + CHUNK])
+        rows = [JobRow(*row) for row in job_rows(chunk.order_by("closed_at", "pk"))]
+        facts, back = facts_of(rows, procedure), first_comebacks(chunk)
+        flows = _flows(repair.named_in for fact in facts.values() for repair in fact.repairs)
+        yield from (_case(replace(facts[row.pk], back_at=back.get(row.pk)), flows) for row in rows)
 
 
-def _case(job: Job) -> ClosedCase | None:
-    if job.is_open or job.closed_at is None:
-        return None
-    cured = _cured(job)
-    claimed = cured.cause.identity if cured and job.disposition == Job.Disposition.CURED else ""
-    came_back = bool(job.comebacks.all())
-    return ClosedCase(
-        job=job.pk,
-        platform=job.platform.path,
-        month=timezone.localtime(job.closed_at).strftime("%Y-%m"),
-        cause="" if came_back else claimed,
-        proof=cured.proof if cured and claimed else "",
-        claimed=claimed,
-        came_back=came_back and bool(claimed),
-        results=tuple(_results(job)),
-        rejected=tuple(_rejected(job, came_back=came_back)),
-        also=tuple(cause.identity for cause in cured.also.all()) if cured else (),
-    )
+def cases_of_procedure(procedure: Procedure) -> list[ClosedCase]:
+    """All closed jobs that followed ``procedure``, oldest first, with the answers to its own steps, for a replay."""
+    followed = Job.objects.filter(runs__revision__procedure=procedure).distinct()
+    return list(closed_cases(followed, procedure.key))
 
 
 def latest_verification(repair: Repair) -> Verification | None:
-    rows = sorted(repair.verifications.all(), key=lambda row: row.pk)
-    return rows[-1] if rows else None
+    """The verification that counts, from the rows at hand. Needs ``verifications`` loaded to cost no query."""
+    return max(repair.verifications.all(), key=lambda row: row.pk, default=None)
 
 
-def _cured(job: Job) -> Repair | None:
-    """The last repair that was verified to have cured the complaint."""
-    for repair in sorted(job.repairs.all(), key=lambda row: row.pk, reverse=True):
-        latest = latest_verification(repair)
-        if latest is not None and latest.cured == Verification.Cured.YES:
-            return repair
-    return None
+def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
+    claimed, confirmed = job.claimed, job.confirmed
+    return ClosedCase(
+        job=job.number,
+        platform=job.platform,
+        month=timezone.localtime(job.closed_at).strftime("%Y-%m"),
+        cause=confirmed.cause if confirmed else "",
+        proof=claimed.proof if claimed else "",
+        claimed=claimed.cause if claimed else "",
+        came_back=claimed is not None and confirmed is None,
+        results=tuple(
+            CaseResult(one.procedure, one.step, one.outcome, one.skipped, one.seconds, one.reading, one.unit)
+            for one in job.answers
+        ),
+        rejected=tuple(_rejected(job, flows)),
+        also=job.also,
+    )
 
 
-def _results(job: Job) -> Iterator[CaseResult]:
-    rows: list[tuple[Run, Result]] = []
-    for run in job.runs.all():
-        rows += [(run, row) for row in effective_results(flow_of(run.revision), list(run.results.all()))]
-    for run, row in sorted(rows, key=lambda pair: pair[1].pk):
-        yield CaseResult(
-            procedure=run.revision.procedure.key,
-            step=row.step,
-            outcome=row.outcome,
-            skipped=row.skipped,
-            seconds=row.seconds,
-            reading=row.reading,
-            unit=row.unit,
+def _rejected(job: JobFact, flows: Mapping[int, Flow]) -> Iterator[RejectedEnd]:
+    """Ends that named a cause which proved wrong, where the revision followed still has them."""
+    for repair in job.rejected:
+        flow = flows.get(repair.named_in) if repair.named_in is not None else None
+        if flow is None or repair.named_at is None:
+            continue
+        procedure, step, outcome = repair.named_at
+        if has_outcome(flow, step, outcome) and flow.step_by_key[step].outcome(outcome).go.kind is GoKind.CAUSE:
+            yield RejectedEnd(procedure, step, outcome, repair.cause)
+
+
+def _flows(revisions: Iterable[int | None]) -> dict[int, Flow]:
+    """The flows of these revisions by primary key. One query, and one for each revision met for the first time."""
+    numbers = {number for number in revisions if number is not None}
+    if not numbers:
+        return {}
+    return {row.pk: flow_of(row) for row in Revision.objects.filter(pk__in=numbers).select_related("procedure")}
+
+
+def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
+    rows = Repair.objects.filter(job__in=jobs).with_latest_cured().order_by("pk").values_list(
+        "job_id", "pk", "cause__component__path", "cause__mode", "proof", "who__username", "latest_cured", "parts",
+        "result__run__revision__procedure__key", "result__step", "result__outcome", "result__who__username",
+        "result__run__revision_id",
+    )  # fmt: skip
+    found: dict[int, list[RepairFact]] = defaultdict(list)
+    for job, pk, component, mode, proof, who, cured, parts, procedure, step, outcome, named_by, revision in rows:
+        named_at = (procedure, step, outcome) if procedure and outcome else None
+        cause = cause_identity(component, mode)
+        found[job].append(
+            RepairFact(
+                pk, cause, proof, who, cured or "", parts, named_at, named_by or "", revision if named_at else None
+            )
         )
+    return {job: tuple(repairs) for job, repairs in found.items()}
 
 
-def _rejected(job: Job, *, came_back: bool) -> Iterator[RejectedEnd]:
-    for repair in job.repairs.all():
-        latest = latest_verification(repair)
-        not_cured = latest is not None and latest.cured == Verification.Cured.NO
-        if repair.result is None or not (not_cured or came_back):
-            continue
-        revision = repair.result.run.revision
-        flow = flow_of(revision)
-        if not repair.result.outcome or not has_place(flow, repair.result):
-            continue
-        step = flow.step_by_key[repair.result.step]
-        if step.outcome(repair.result.outcome).go.kind is GoKind.CAUSE:
-            yield RejectedEnd(revision.procedure.key, step.key, repair.result.outcome, repair.cause.identity)
+ANSWER_FIELDS = (
+    "pk", "run_id", "run__job_id", "run__revision_id", "run__revision__procedure__key", "run__revision__number", "step",
+    "outcome", "onward", "skipped", "seconds", "off_path", "override_why", "who__username", "reading", "unit",
+    "run__revision__state", "run__revision__checksum",
+)  # fmt: skip
+
+
+def _answers(jobs: Sequence[int], procedure: str) -> dict[int, list[AnswerFact]]:
+    """Effective answers in the order in which they were recorded. One query, and one for each revision met first."""
+    results = Result.objects.not_retracted().filter(run__job__in=jobs)
+    if procedure:
+        results = results.filter(run__revision__procedure__key=procedure)
+    runs: dict[int, list[Any]] = defaultdict(list)
+    for row in results.values_list(*ANSWER_FIELDS, named=True):
+        runs[row.run_id].append(row)
+    effective = [row for rows in runs.values() for row in effective_results(_flow_followed(rows[0]), rows)]
+    found: dict[int, list[AnswerFact]] = defaultdict(list)
+    for row in sorted(effective, key=lambda row: row.pk):
+        found[row.run__job_id].append(
+            AnswerFact(
+                row.run__revision__procedure__key, row.step, row.outcome, row.skipped, row.seconds, row.off_path,
+                bool(row.override_why), row.who__username, row.run__revision__number, row.reading, row.unit,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _flow_followed(row: Any) -> Flow:
+    """The flow of the revision that this row of :data:`ANSWER_FIELDS` was recorded on."""
+    state, checksum = row.run__revision__state, row.run__revision__checksum
+    return flow_of(Revision(pk=row.run__revision_id, state=state, checksum=checksum))
+
+
+def _also(jobs: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    """The further causes of each repair."""
+    rows = Repair.also.through.objects.filter(repair__job__in=jobs).values_list(
+        "repair_id", "cause__component__path", "cause__mode"
+    )
+    found: dict[int, list[str]] = defaultdict(list)
+    for repair, component, mode in rows:
+        found[repair].append(cause_identity(component, mode))
+    return {repair: tuple(sorted(causes)) for repair, causes in found.items()}

@@ -284,6 +284,56 @@ class Result(models.Model):
         return hasattr(self, "retraction") and self.retraction.client_id == self.client_id
 
 
+class RepairQuerySet(models.QuerySet["Repair"]):
+    """What closed jobs prove of their repairs, as :class:`shopkb.jobs.job_facts.JobFact` has it in Python."""
+
+    def with_latest_cured(self) -> Self:
+        """Annotated with ``latest_cured``, the verdict of the latest verification; ``None`` without one."""
+        latest = Verification.objects.filter(repair=models.OuterRef("pk")).order_by("-pk").values("cured")[:1]
+        return self.annotate(latest_cured=models.Subquery(latest))
+
+    def verified_as(self, cured: Verification.Cured) -> Self:
+        """Those whose latest verification says this."""
+        return self.filter(_latest_verification(cured))
+
+    def claimed(self) -> Self:
+        """The repair that cured, as the job says: the last one verified as cured, on a job closed as cured."""
+        return self.filter(_claimed())
+
+    def confirmed(self) -> Self:
+        """Claimed repairs of jobs that did not come back."""
+        return self.filter(~_came_back(), _claimed())
+
+    def taken_back(self) -> Self:
+        """Claimed repairs of jobs that came back."""
+        return self.filter(_came_back(), _claimed())
+
+    def wrong(self) -> Self:
+        """Repairs that did not cure, and the claimed one if the job came back."""
+        return self.filter(_latest_verification(Verification.Cured.NO) | (_came_back() & _claimed()))
+
+    def rejected(self) -> Self:
+        """Repairs whose named ends were wrong: those that did not cure, and all if the job came back."""
+        return self.filter(_latest_verification(Verification.Cured.NO) | _came_back())
+
+
+def _latest_verification(cured: Verification.Cured) -> Q:
+    later = Verification.objects.filter(repair=models.OuterRef("repair"), pk__gt=models.OuterRef("pk"))
+    latest = Verification.objects.filter(~models.Exists(later), repair=models.OuterRef("pk"), cured=cured)
+    return Q(models.Exists(latest))
+
+
+def _came_back() -> Q:
+    return Q(models.Exists(Job.objects.filter(comeback_of=models.OuterRef("job"))))
+
+
+def _claimed() -> Q:
+    later = Repair.objects.filter(job=models.OuterRef("job"), pk__gt=models.OuterRef("pk"))
+    later_cured = later.verified_as(Verification.Cured.YES)
+    cured = _latest_verification(Verification.Cured.YES)
+    return Q(job__state=Job.State.CLOSED, job__disposition=Job.Disposition.CURED) & cured & ~models.Exists(later_cured)
+
+
 class Repair(models.Model):
     """A cause, how it was proven, and what was done about it."""
 
@@ -299,6 +349,8 @@ class Repair(models.Model):
     who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="repairs")
     at = models.DateTimeField()
     client_id = models.UUIDField(unique=True)
+
+    objects = RepairQuerySet.as_manager()
 
     class Meta:
         ordering = ["id"]

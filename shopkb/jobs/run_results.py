@@ -47,5 +47,10 @@ def effective_results(flow: Flow, rows: Sequence[R]) -> list[R]:
 
 def has_place(flow: Flow, row: ResultLike) -> bool:
     """Whether the flow still has the step and the outcome: a run may have been moved to a newer revision."""
-    step = flow.step_by_key.get(row.step)
-    return step is not None and (row.outcome or row.onward) in {outcome.key for outcome in step.outcomes}
+    return has_outcome(flow, row.step, row.outcome or row.onward)
+
+
+def has_outcome(flow: Flow, step: str, outcome: str) -> bool:
+    """Whether the flow has a step with this key and, on it, an outcome with this key."""
+    found = flow.step_by_key.get(step)
+    return found is not None and outcome in {one.key for one in found.outcomes}

@@ -93,8 +93,7 @@ def measured(sizes: Sequence[int]) -> None:
     from django.utils import timezone
 
     from shopkb.accounts.models import User
-    from shopkb.jobs.closed_jobs import closed_cases
-    from shopkb.jobs.lean_cases import lean_cases
+    from shopkb.jobs.closed_jobs import cases_of_procedure, closed_cases
     from shopkb.jobs.models import Job
     from shopkb.procedures import publishing
     from shopkb.procedures.models import Procedure, Revision
@@ -112,9 +111,9 @@ def measured(sizes: Sequence[int]) -> None:
         multiply(procedure, jobs)
         followed = Job.objects.filter(runs__revision__procedure=procedure).distinct()
         page = milliseconds(lambda: answered(client.get(address)))
-        lean = milliseconds(lambda: lean_cases(procedure))
+        lean = milliseconds(lambda: cases_of_procedure(procedure))
         whole = milliseconds(lambda: list(closed_cases(followed)))  # noqa: B023 - called at once
-        count = len(lean_cases(procedure))
+        count = len(cases_of_procedure(procedure))
         print(f"| {count:,} | {page:.0f} | {lean:.0f} | {whole:.0f} | {whole / lean:.1f} |", flush=True)
 
 

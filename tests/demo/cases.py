@@ -11,7 +11,7 @@ from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.demo.past_jobs import PastRun
 from shopkb.demo.simulator import Simulated
 from shopkb.jobs.dangers import LONG_BREAK
-from shopkb.reports.figures.job_facts import AnswerFact, JobFact, RepairFact
+from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact
 
 
 def case_of_past(flows: Mapping[str, Flow], made: Simulated) -> ClosedCase:

@@ -97,7 +97,7 @@ def test_a_manager_sees_it_in_the_figures_of_its_jobs() -> None:
     before, since = (edition_figures(jobs, key, number) for number in (1, 2))
     moved = quicker(before, since)
     assert moved is not None and moved.high < 0
-    assert (since.in_vain.far or 1) < (before.in_vain.near or 0)
+    assert (since.in_vain.upper or 1) < (before.in_vain.lower or 0)
 
 
 def test_one_was_superseded_and_one_still_waits() -> None:

@@ -14,9 +14,9 @@ from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
 from shopkb.jobs.actions import closing
+from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
-from shopkb.reports.figures.job_facts import AnswerFact, JobFact, RepairFact
 from shopkb.reports.figures.new_revisions import edition_figures, quicker
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.presenting.plots import Point, trend

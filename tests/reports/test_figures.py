@@ -12,10 +12,10 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, R
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.flow.model import Flow
+from shopkb.jobs.job_facts import JobFact, RepairFact
 from shopkb.reports.figures.calibration import honesty
 from shopkb.reports.figures.comebacks import by_cause, by_person, wrong_parts
 from shopkb.reports.figures.confirmed_causes import By, found_together, pareto, uncovered
-from shopkb.reports.figures.job_facts import JobFact, RepairFact
 from shopkb.reports.figures.minutes import change, costliest, procedure_figures
 from shopkb.reports.figures.shares import Mean, Share
 from shopkb.reports.figures.shelf_health import branch_shares, drifted_branches, log_bayes

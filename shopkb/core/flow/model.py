@@ -99,6 +99,11 @@ class ComputedValue:
 Value = AskedValue | ComputedValue
 
 
+def cause_identity(component: str, mode: str) -> str:
+    """The same text for the same cause in every procedure and shop: ``body/horn/horn#open circuit``."""
+    return f"{component}#{mode.strip().lower()}"
+
+
 @dataclass(frozen=True, slots=True)
 class Cause:
     """A cause this procedure can prove: a component and its failure mode, with what putting it right takes."""
@@ -114,8 +119,8 @@ class Cause:
 
     @property
     def identity(self) -> str:
-        """The same text for the same cause in every procedure and shop: ``body/horn/horn#open circuit``."""
-        return f"{self.component}#{self.mode.strip().lower()}"
+        """See :func:`cause_identity`."""
+        return cause_identity(self.component, self.mode)
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,7 +188,7 @@ class JobFilters:
         handed = results.filter(outcome__in=[key for key, far in beyond.items() if far])
         own = {cause.identity for cause in flow.causes}
         listed = [cause.pk for cause in Cause.objects.select_related("component") if cause.identity in own]
-        cured = Repair.objects.filter(_verified(Verification.Cured.YES), job=OuterRef("pk"), cause__in=listed)
+        cured = Repair.objects.verified_as(Verification.Cured.YES).filter(job=OuterRef("pk"), cause__in=listed)
         return self._with_result(within) | (self._with_result(handed) & Q(Exists(cured)))
 
     def _when(self, job: str = "") -> Q:
@@ -212,10 +212,6 @@ class JobFilters:
             jobs = jobs.filter(closed_by__username=self.closed_by)
         if self.ended:
             jobs = jobs.filter(disposition__in=STUCK if self.ended == "stuck" else (self.ended,))
-        if self.job_outcome == "back":
-            jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=False).distinct()
-        if self.job_outcome == "proven":
-            jobs = jobs.filter(disposition=Job.Disposition.CURED, comebacks__isnull=True)
         return jobs
 
     def _repaired(self, jobs: JobQuerySet) -> JobQuerySet:
@@ -232,13 +228,14 @@ class JobFilters:
         if self.proof:
             repairs = repairs.filter(proof=self.proof)
         if self.repaired_by:
-            repairs = repairs.alias(name=Concat("who__username", Value(""))).filter(
-                name=self.repaired_by
-            )  # as in _given
+            # No index by name, as in _results.
+            repairs = repairs.alias(name=Concat("who__username", Value(""))).filter(name=self.repaired_by)
         if self.job_outcome == "wrong":
-            return jobs.filter(self._with_repair(repairs.filter(Q(_verified(Verification.Cured.NO)) | _did_not_last())))
-        if self.job_outcome in JOB_OUTCOMES:
-            return jobs.filter(self._with_repair(repairs.filter(_verified(Verification.Cured.YES))))
+            return jobs.filter(self._with_repair(repairs.wrong()))
+        if self.job_outcome == "proven":
+            return jobs.filter(self._with_repair(repairs.confirmed()))
+        if self.job_outcome == "back":
+            return jobs.filter(self._with_repair(repairs.taken_back()))
         active = (self.at, self.cause, self.also, self.system, self.proof, self.repaired_by)
         return jobs.filter(self._with_repair(repairs)) if any(active) else jobs
 
@@ -253,16 +250,6 @@ def _found_once(jobs: QuerySet[Any]) -> Q:
     """Jobs whose number is among these, which are found once. As a case of its own, since PostgreSQL would otherwise
     join the two, and guesses too few of these to join them well."""
     return Q(Case(When(pk__in=jobs, then=Value(True)), default=Value(False), output_field=BooleanField()))
-
-
-def _did_not_last() -> Q:
-    """Repairs of a job that was closed as cured and came back."""
-    return Q(Exists(Job.objects.filter(comeback_of=OuterRef("job"))), job__disposition=Job.Disposition.CURED)
-
-
-def _verified(cured: Verification.Cured) -> Exists:
-    later = Verification.objects.filter(repair=OuterRef("repair"), pk__gt=OuterRef("pk"))
-    return Exists(Verification.objects.filter(~Exists(later), repair=OuterRef("pk"), cured=cured))
 
 
 def _in_force(procedure: str) -> Flow | None:

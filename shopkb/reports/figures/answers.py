@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from shopkb.core.diagnosis.counting.tallies import SKIP, TallyKey, TallySums
-from shopkb.reports.figures.job_facts import AnswerFact, JobFact
+from shopkb.jobs.job_facts import AnswerFact, JobFact
 from shopkb.reports.figures.shares import Quartiles, quartiles
 from shopkb.reports.figures.step_figures import PERIOD
 

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey
-from shopkb.reports.figures.job_facts import CURED, NOT_CURED, JobFact, RepairFact
+from shopkb.jobs.job_facts import CURED, NOT_CURED, JobFact, RepairFact
 from shopkb.reports.figures.shares import Share
 
 PROVISIONAL = timedelta(days=60)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from shopkb.core.diagnosis.rates.pooling import is_within
-from shopkb.reports.figures.job_facts import JobFact
+from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.shares import Share
 
 

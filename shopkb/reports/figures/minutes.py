@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.flow.model import Proof
-from shopkb.reports.figures.job_facts import JobFact
+from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.shares import FEWEST, Mean, Quartiles, Share, quartiles
 from shopkb.reports.figures.step_figures import StepFigures
 

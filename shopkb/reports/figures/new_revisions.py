@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from shopkb.reports.figures.job_facts import CURED, NOT_CURED, AnswerFact, JobFact
+from shopkb.jobs.job_facts import CURED, NOT_CURED, AnswerFact, JobFact
 from shopkb.reports.figures.minutes import MeanChange, change
 from shopkb.reports.figures.shares import Mean, Share
 

@@ -9,8 +9,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from shopkb.jobs.job_facts import CURED, NOT_CURED, JobFact
 from shopkb.reports.figures.answers import PersonAnswers
-from shopkb.reports.figures.job_facts import CURED, NOT_CURED, JobFact
 from shopkb.reports.figures.shares import Share
 
 

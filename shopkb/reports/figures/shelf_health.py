@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from shopkb.core.diagnosis.counting.flow_counts import BranchReach, branch_reach
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Flow
-from shopkb.reports.figures.job_facts import JobFact
+from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.shares import Share
 
 RECENT_MONTHS = 6

@@ -43,7 +43,7 @@ class InForce:
 
 
 def in_force(filters: Filters) -> dict[str, InForce]:
-    """Procedures in force that the filters let through, by key. One query, and four for each revision never met."""
+    """Procedures in force that the filters let through, by key. One query, and one for each revision never met."""
     rows = Revision.objects.filter(state=Revision.State.PUBLISHED).filter(
         within(filters.system, "procedure__system__path")
     )

@@ -25,7 +25,7 @@ from shopkb.core.flow.checks.precautions import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, model_for_orders
-from shopkb.jobs.lean_cases import lean_cases
+from shopkb.jobs.closed_jobs import cases_of_procedure
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
@@ -236,7 +236,7 @@ def replays(revision: Revision, published: Revision | None) -> Replays:
         ValueError: the revision has no first step, or a loop.
     """
     flow = flow_of(revision)
-    cases = lean_cases(revision.procedure)
+    cases = cases_of_procedure(revision.procedure)
     created = timezone.localtime(revision.created_at).strftime("%Y-%m")
     before = flow_of(published) if published and published.pk != revision.pk else None
     changed = _changed_meaning(before, flow) if before else frozenset()

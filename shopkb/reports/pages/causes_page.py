@@ -17,7 +17,7 @@ from shopkb.reports.figures.confirmed_causes import (
     pareto,
     uncovered,
 )
-from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.pages.report_data import ReportData

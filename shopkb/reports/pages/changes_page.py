@@ -11,7 +11,7 @@ from django.utils.formats import number_format
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures.comebacks import by_cause
 from shopkb.reports.figures.confirmed_causes import uncovered
-from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS

@@ -9,6 +9,7 @@ from datetime import datetime
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.pooling import is_within
+from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.comebacks import (
     PROVISIONAL,
     ComebackFigures,
@@ -20,7 +21,7 @@ from shopkb.reports.figures.comebacks import (
     wrong_parts,
 )
 from shopkb.reports.figures.confirmed_causes import component_of
-from shopkb.reports.figures.job_facts import Facts, JobFact
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
 from shopkb.reports.pages.report_data import ReportData

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from django.urls import reverse
 from django.utils.formats import date_format
 
-from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures, costliest, shop_by_month
 from shopkb.reports.figures.new_revisions import InForceSince
 from shopkb.reports.figures.shares import Mean

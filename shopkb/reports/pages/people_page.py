@@ -8,8 +8,9 @@ from datetime import datetime
 from django.urls import reverse
 
 from shopkb.accounts.models import User
+from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.answers import by_person
-from shopkb.reports.figures.job_facts import Facts, JobFact
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.person_counts import PersonFigures, people_figures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, once

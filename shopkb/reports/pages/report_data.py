@@ -8,7 +8,7 @@ from functools import cached_property
 from shopkb.catalog.models import Cause
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.reports.figures.answers import run_minutes
-from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, jobs_of_period, once

@@ -13,9 +13,10 @@ from shopkb.catalog.models import Symptom
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.findings import Finding, Level
+from shopkb.jobs.job_facts import JobFact
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.reports.figures.answers import Deviations, deviations
-from shopkb.reports.figures.job_facts import Facts, JobFact
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import (
     RECENT_MONTHS,

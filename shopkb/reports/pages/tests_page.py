@@ -12,7 +12,7 @@ from shopkb.evidence.learned_procedure import strengths_in_force
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures.answers import tallies_of_person, typical_minutes
-from shopkb.reports.figures.job_facts import Facts
+from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.step_figures import StepFigures, step_figures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import once

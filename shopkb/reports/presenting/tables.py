@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
-from shopkb.reports.figures.job_facts import Latest
+from shopkb.reports.figures.facts_of_period import Latest
 from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 
 

@@ -19,8 +19,7 @@ from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Go, GoKind
 from shopkb.evidence.learned_procedure import learned_procedure
-from shopkb.jobs.closed_jobs import closed_cases
-from shopkb.jobs.lean_cases import lean_cases
+from shopkb.jobs.closed_jobs import cases_of_procedure, closed_cases
 from shopkb.jobs.models import Result
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
@@ -105,7 +104,7 @@ def test_jobs_read_for_a_replay_are_those_that_learning_sees(draft: Revision, ju
     fan_job(junior, fan, TO_CONTACTS)
     take_in(junior, comeback_of=earlier)
     whole = {case.job: case for case in closed_cases()}
-    lean = lean_cases(fan)
+    lean = cases_of_procedure(fan)
     assert [case.job for case in lean] == list(whole)
     assert any(case.came_back for case in lean)
     for case in lean:

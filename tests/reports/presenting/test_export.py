@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from shopkb.reports.figures.job_facts import Latest
+from shopkb.reports.figures.facts_of_period import Latest
 from shopkb.reports.figures.shares import Quartiles, Share
 from shopkb.reports.presenting.export import MARK, as_json, csv_text, safe
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Table
