@@ -10,8 +10,9 @@ from django.template.loader import get_template
 
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.hazards import Catalog, CautionView
+from shopkb.core.flow.fields import file_fields
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, TestKind
+from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, Step, TestKind
 from shopkb.core.readings.bands import parse_band
 from shopkb.procedures.desk.finding_text import FIELDS, HINTS, desk_finding
 from tests.core.diagnosis.flows import horn
@@ -86,5 +87,6 @@ def test_every_name_it_gives_a_field_stands_on_the_desk() -> None:
         get_template(f"procedures/desk/{name}.html").template.source  # type: ignore[attr-defined]
         for name in ("_card", "_rest", "_value", "_picture")
     )
+    pages += "".join(each.spec.more for each in file_fields(Step))
     names = {name for hint in HINTS.values() for name in re.findall("“([^”]+)”", hint)} | {*FIELDS.values()}
     assert {name for name in names if name not in pages and name != "From, to"} == set()

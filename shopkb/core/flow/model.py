@@ -2,15 +2,16 @@
 
 Everything that reads, writes, checks, draws, appraises, replays, edits or follows a procedure takes a :class:`Flow`.
 A flow may be a faulty draft (an outcome that leads nowhere, a loop): structure is held here, sense is checked in
-:mod:`shopkb.core.flow.checks`.
+:mod:`shopkb.core.flow.checks`. The metadata of a field say how it is read, written, compared and edited.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 
+from shopkb.core.flow.fields import Compared, Kind, spec
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.units import Quantity
 
@@ -77,10 +78,14 @@ class AskedValue:
     """A value asked once a run. ``low`` and ``high`` bound what can be true, in any unit of its quantity."""
 
     key: str
-    ask: str
-    unit: str
-    low: Quantity | None = None
-    high: Quantity | None = None
+    ask: str = field(metadata=spec(Kind.LINE, "the question put to the technician, once a run", label="Asked as"))
+    unit: str = field(metadata=spec(Kind.UNIT, "the unit of the answer", label="Unit"))
+    low: Quantity | None = field(
+        default=None, metadata=spec(Kind.QUANTITY, "the lowest it can be", name="from", label="Lowest")
+    )
+    high: Quantity | None = field(
+        default=None, metadata=spec(Kind.QUANTITY, "the highest it can be", name="to", label="Highest")
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +97,12 @@ class ComputedValue:
     """
 
     key: str
-    compute: str
-    inputs: tuple[tuple[str, str], ...] = ()
+    compute: str = field(
+        metadata=spec(Kind.KEY, "name of the computation; its inputs stand beside it", label="Computed by")
+    )
+    inputs: tuple[tuple[str, str], ...] = field(
+        default=(), metadata=spec(Kind.INPUTS, "what the computation is given", label="Its inputs")
+    )
 
 
 Value = AskedValue | ComputedValue
@@ -109,13 +118,32 @@ class Cause:
     """A cause this procedure can prove: a component and its failure mode, with what putting it right takes."""
 
     key: str
-    component: str
-    mode: str
-    usual: Usual = Usual.OCCASIONAL
-    correction: str = ""
-    minutes: float | None = None
-    price: float | None = None
-    also: str = ""
+    component: str = field(
+        metadata=spec(Kind.PATH, "path of the component that failed", label="Component", compared=Compared.MEANING)
+    )
+    mode: str = field(
+        metadata=spec(
+            Kind.LINE, "how it failed, such as open circuit", label="How it fails", typed=True,
+            compared=Compared.MEANING, fact="failure mode", folded=True,
+        )
+    )  # fmt: skip
+    usual: Usual = field(
+        default=Usual.OCCASIONAL,
+        metadata=spec(Kind.USUAL, "believed before any job was closed", label="How common", typed=True),
+    )
+    correction: str = field(default="", metadata=spec(Kind.PROSE, "what puts it right", label="Correction", typed=True))
+    minutes: float | None = field(
+        default=None, metadata=spec(Kind.MINUTES, "usual time for the correction", label="Minutes", typed=True)
+    )
+    price: float | None = field(
+        default=None, metadata=spec(Kind.PRICE, "of the part, in the shop's currency", label="Price", typed=True)
+    )
+    also: str = field(
+        default="",
+        metadata=spec(
+            Kind.PROSE, "the root cause, and what else to check", label="Root cause, and what else to check", typed=True
+        ),
+    )
 
     @property
     def identity(self) -> str:
@@ -127,10 +155,24 @@ class Cause:
 class ReadingSpec:
     """What a step measures: quantity and display unit, the two points, and whether the circuit carries its load."""
 
-    quantity: str
-    unit: str
-    between: tuple[str, ...] = ()
-    loaded: bool = False
+    quantity: str = field(
+        metadata=spec(Kind.QUANTITY_NAME, "what is measured", label="Quantity", compared=Compared.MEANING)
+    )
+    unit: str = field(metadata=spec(Kind.UNIT, "the unit shown and typed", label="Unit"))
+    between: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.LINE, "the points the meter is put to, one or two", limit=2, label="From, to",
+            compared=Compared.MEANING, fact="measured between", joint=" and ",
+        ),
+    )  # fmt: skip
+    loaded: bool = field(
+        default=False,
+        metadata=spec(
+            Kind.TRUTH, "true when the circuit carries its working current meanwhile",
+            compared=Compared.MEANING, fact="load", words=("without load", "with load"),
+        ),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +180,36 @@ class Outcome:
     """One possible result of a step: the branch."""
 
     key: str
-    label: str
-    go: Go
-    band: Band | None = None
-    proof: Proof | None = None
-    note: str = ""
+    label: str = field(
+        metadata=spec(Kind.LINE, "the result in the words a technician would use", label="Outcome", typed=True)
+    )
+    go: Go = field(
+        metadata=spec(
+            Kind.GO, "a step, a cause, hand-over PROCEDURE, or out", label="Leads to", place=1.5,
+            compared=Compared.DESTINATION, fact="leads to",
+        )
+    )  # fmt: skip
+    band: Band | None = field(
+        default=None,
+        metadata=spec(
+            Kind.BAND, "the readings that give this outcome", label="Readings", place=1, typed=True,
+            compared=Compared.MEANING,
+        ),
+    )  # fmt: skip
+    proof: Proof | None = field(
+        default=None,
+        metadata=spec(
+            Kind.PROOF, "how the cause is proven; for an end that names a cause", label="Proof", typed=True,
+            compared=Compared.DESTINATION,
+        ),
+    )  # fmt: skip
+    note: str = field(
+        default="", metadata=spec(Kind.PROSE, "what to write down or tell the customer", label="Note", typed=True)
+    )
+
+
+LIST_LIMIT = 60
+"""Entries a list of a step or of a procedure may have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,19 +217,70 @@ class Step:
     """One test or one action. ``at`` is a path in the systems tree, ``access`` a set-up state of the catalog."""
 
     key: str
-    title: str
-    test: TestKind
-    outcomes: tuple[Outcome, ...]
-    at: str = ""
-    access: str = ""
-    minutes: float | None = None
-    instruction: str = ""
-    tools: tuple[str, ...] = ()
-    needs: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    isolates: tuple[str, ...] = ()
-    picture: str = ""
-    reading: ReadingSpec | None = None
+    title: str = field(metadata=spec(Kind.LINE, "the test in one line", label="Title", typed=True))
+    test: TestKind = field(
+        metadata=spec(
+            Kind.TEST, "how it finds something out", label="Kind of test", typed=True, compared=Compared.MEANING
+        )
+    )
+    outcomes: tuple[Outcome, ...] = field(
+        metadata=spec(
+            Kind.GROUP, "what can be found, by key; each is a branch", label="What can be found", limit=12, place=99,
+            compared=Compared.NOT,
+        )
+    )  # fmt: skip
+    at: str = field(
+        default="",
+        metadata=spec(
+            Kind.PATH, "path of the component worked on; it brings its hazards", label="Component", typed=True,
+            compared=Compared.MEANING, fact="component",
+        ),
+    )  # fmt: skip
+    access: str = field(
+        default="",
+        metadata=spec(
+            Kind.KEY, "set-up state from the catalog; reaching it costs its minutes once", label="Access", typed=True
+        ),
+    )
+    minutes: float | None = field(
+        default=None, metadata=spec(Kind.MINUTES, "usual time for the test itself", label="Minutes", typed=True)
+    )
+    needs: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.NODE_KEY, "steps that must have been done before", limit=LIST_LIMIT,
+            label="Steps that must have been done before",
+        ),
+    )  # fmt: skip
+    tools: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.LINE, "tools to bring", limit=LIST_LIMIT, label="Tools", typed=True,
+            more="Tools, with semicolons between",
+        ),
+    )  # fmt: skip
+    cautions: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(Kind.KEY, "cautions from the catalog, shown first", limit=LIST_LIMIT, label="Cautions"),
+    )
+    isolates: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.LINE, "what is unplugged first, asked back at the end; power-directly needs it", limit=LIST_LIMIT,
+            label="What is unplugged first", typed=True, more="What is unplugged first",
+        ),
+    )  # fmt: skip
+    picture: str = field(
+        default="",
+        metadata=spec(Kind.LINE, "file name of a picture or drawing", label="Picture", typed=True, more="Picture"),
+    )
+    reading: ReadingSpec | None = field(
+        default=None,
+        metadata=spec(Kind.GROUP, "what is measured; a measuring step needs it", label="What is measured"),
+    )
+    instruction: str = field(
+        default="", metadata=spec(Kind.PROSE, "what to do, in Markdown", label="What to do", typed=True)
+    )
 
     def outcome(self, key: str) -> Outcome:
         """The outcome with this key.
@@ -176,22 +294,62 @@ class Step:
         raise KeyError(key)
 
 
+STEP_LIMIT = 200
+"""Steps a procedure may have; causes likewise."""
+
+
 @dataclass(frozen=True)
 class Flow:
     """One revision of a procedure. Keys of steps and causes are unique over both; order is the writer's."""
 
-    procedure: str
-    title: str
-    system: str
-    start: str
-    steps: tuple[Step, ...]
-    causes: tuple[Cause, ...] = ()
-    values: tuple[Value, ...] = ()
-    symptoms: tuple[str, ...] = ()
-    codes: tuple[str, ...] = ()
-    platforms: tuple[str, ...] = ("any",)
-    summary: str = ""
-    verify: str = ""
+    procedure: str = field(metadata=spec(Kind.KEY, "key of the procedure; never changes", compared=Compared.NOT))
+    title: str = field(metadata=spec(Kind.LINE, "the complaint or task in one line", label="Title", typed=True))
+    system: str = field(metadata=spec(Kind.PATH, "path in the systems tree", label="Vehicle system", typed=True))
+    start: str = field(metadata=spec(Kind.NODE_KEY, "key of the first step", label="First step", place=98, typed=True))
+    steps: tuple[Step, ...] = field(
+        metadata=spec(Kind.GROUP, "the steps, by key", limit=STEP_LIMIT, place=99, compared=Compared.NOT)
+    )
+    symptoms: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(Kind.KEY, "symptoms of the catalog it is for", limit=LIST_LIMIT, label="Symptoms"),
+    )
+    codes: tuple[str, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.CODE,
+            "fault codes that point here (ISO 15031-6)",
+            limit=LIST_LIMIT,
+            label="Fault codes",
+            typed=True,
+        ),
+    )
+    platforms: tuple[str, ...] = field(
+        default=("any",),
+        metadata=spec(Kind.PATH, "paths in the platform tree it is for, or any", limit=LIST_LIMIT, label="Platforms"),
+    )
+    summary: str = field(
+        default="",
+        metadata=spec(
+            Kind.PROSE, "what it does, for someone who chooses among procedures", label="Summary", typed=True
+        ),
+    )
+    verify: str = field(
+        default="",
+        metadata=spec(
+            Kind.PROSE, "how to prove the cure: the conditions of the complaint, repeated",
+            label="How the cure is verified", typed=True,
+        ),
+    )  # fmt: skip
+    values: tuple[Value, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.GROUP, "asked once a run, or computed; usable in bands", limit=LIST_LIMIT, compared=Compared.NOT
+        ),
+    )
+    causes: tuple[Cause, ...] = field(
+        default=(),
+        metadata=spec(Kind.GROUP, "what this procedure can prove, by key", limit=STEP_LIMIT, compared=Compared.NOT),
+    )
 
     @cached_property
     def step_by_key(self) -> dict[str, Step]:

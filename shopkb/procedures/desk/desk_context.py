@@ -16,6 +16,8 @@ from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.hazards import Catalog, CautionView, step_hazards
 from shopkb.core.flow.checks.safety import covered_hazards
 from shopkb.core.flow.checks.value_use import value_ranges
+from shopkb.core.flow.fields import file_fields
+from shopkb.core.flow.file.scalars import LINE_LIMIT
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind, Usual
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
@@ -128,8 +130,10 @@ def _value(value: Any) -> dict[str, str]:
 def _card(
     flow: Flow, step: Step, catalog: Catalog, titles: Mapping[str, str], typed: QueryDict | None
 ) -> dict[str, Any]:
+    texts = typed_step(step, typed)
     return {
-        "typed": typed_step(step, typed),
+        "typed": texts,
+        "more": _more_fields(texts),
         "rows": [outcome_row(flow, step, outcome.key, typed) for outcome in step.outcomes],
         "line": band_line(flow, step),
         "tests": list(TestKind),
@@ -143,19 +147,30 @@ def _card(
     }
 
 
+def typed_text(value: object) -> str:
+    """A field of the model as the desk shows it in a text field."""
+    match value:
+        case tuple():
+            return "; ".join(value)
+        case None | float():
+            return plain_text(value)
+    return str(value)
+
+
+def _more_fields(texts: Mapping[str, Any]) -> list[tuple[str, str, str, int]]:
+    """Name, label, text and longest text of the plain fields at the foot of the card; 0 where several are in one."""
+    return [
+        (each.name, each.spec.more, texts[each.name], 0 if each.spec.limit else LINE_LIMIT)
+        for each in file_fields(Step)
+        if each.spec.more
+    ]
+
+
 def typed_step(step: Step, typed: QueryDict | None) -> dict[str, Any]:
     reading = step.reading
     between = [*(reading.between if reading else ()), "", ""][:2]
     held: dict[str, Any] = {
-        "title": step.title,
-        "test": step.test.value,
-        "at": step.at,
-        "access": step.access,
-        "minutes": plain_text(step.minutes),
-        "instruction": step.instruction,
-        "tools": "; ".join(step.tools),
-        "isolates": "; ".join(step.isolates),
-        "picture": step.picture,
+        **{each.name: typed_text(getattr(step, each.attribute)) for each in file_fields(Step) if each.spec.typed},
         "quantity": reading.quantity if reading else "",
         "unit": reading.unit if reading else "",
         "loaded": "true" if reading and reading.loaded else "",

@@ -14,8 +14,19 @@ from typing import Final
 
 from shopkb.core.flow.checks.hazards import Catalog
 from shopkb.core.flow.comparison.compare import ItemChange
+from shopkb.core.flow.fields import labels
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step
+from shopkb.core.flow.model import (
+    AskedValue,
+    Cause,
+    ComputedValue,
+    Flow,
+    Go,
+    GoKind,
+    Outcome,
+    ReadingSpec,
+    Step,
+)
 from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
 
 HINTS: Final[Mapping[str, str]] = MappingProxyType(
@@ -38,19 +49,8 @@ HINTS: Final[Mapping[str, str]] = MappingProxyType(
 """What would be right, by check, where the file's hint names its fields."""
 
 FIELDS: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "title": "Title", "test": "Kind of test", "at": "Component", "access": "Access", "minutes": "Minutes",
-        "instruction": "What to do", "quantity": "Quantity", "unit": "Unit", "between": "From, to",
-        "reading": "What is measured", "label": "Outcome", "band": "Readings", "go": "Leads to", "proof": "Proof",
-        "note": "Note", "cautions": "Cautions", "needs": "Steps that must have been done before", "tools": "Tools",
-        "isolates": "What is unplugged first", "picture": "Picture", "mode": "How it fails", "usual": "How common",
-        "price": "Price", "correction": "Correction", "also": "Root cause, and what else to check",
-        "system": "Vehicle system", "start": "First step", "codes": "Fault codes", "symptoms": "Symptoms",
-        "platforms": "Platforms", "summary": "Summary", "verify": "How the cure is verified", "ask": "Asked as",
-        "from": "Lowest", "to": "Highest", "compute": "Computed by", "inputs": "Its inputs", "key": "Name in bands",
-        "outcomes": "What can be found", "component": "Component",
-    }
-)  # fmt: skip
+    labels(Flow, AskedValue, ComputedValue, Cause, Outcome, ReadingSpec, Step) | {"key": "Name in bands"}
+)
 """What the desk calls a field of the file."""
 
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, replace
 
 from django.http import QueryDict
 
-from shopkb.catalog.models import Cause
+from shopkb.catalog.models import Cause as CauseRow
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import KeyNotFound
-from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.core.flow.fields import typed_names
+from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Step
 from shopkb.web.numbers import row_number
 
 NEW_STEP, NEW_OUTCOME = "New step", "New outcome"
@@ -20,10 +21,7 @@ _PLACEHOLDER = re.compile(r"new-(?:step|outcome)(?:-\d+)?")
 USUAL_UNIT = {"voltage": "V", "current": "A", "resistance": "ohm", "temperature": "degC", "pressure": "bar"}
 """The unit a reading begins with when none was typed."""
 
-STEP_FIELDS = ("title", "test", "at", "access", "minutes", "instruction", "tools", "isolates", "picture")
-OUTCOME_FIELDS = ("label", "band", "proof", "note")
-CAUSE_FIELDS = ("mode", "usual", "correction", "minutes", "price", "also")
-HEAD_FIELDS = ("title", "system", "codes", "summary", "verify", "start")
+STEP_FIELDS, OUTCOME_FIELDS, CAUSE_FIELDS, HEAD_FIELDS = map(typed_names, (Step, Outcome, Cause, Flow))
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +129,7 @@ def _typed_outcomes(flow: Flow, key: str, post: QueryDict) -> tuple[Flow, str, s
 def _pointed(flow: Flow, step: str, outcome: str, go: str) -> Flow:
     kind, _, key = go.partition(":")
     if kind == "catalog":
-        row = Cause.objects.select_related("component").filter(pk=row_number(key) or 0).first()
+        row = CauseRow.objects.select_related("component").filter(pk=row_number(key) or 0).first()
         if row is None:
             raise KeyNotFound("This cause is no longer in the catalog. Choose another.")
         flow, key = with_cause(flow, row.component.path, row.mode)

@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
 
-from shopkb.core.flow.model import AskedValue, Cause, Flow, Go, GoKind, Outcome, Step, Value
+from shopkb.core.flow.fields import Compared, FileField, Kind, file_fields
+from shopkb.core.flow.model import AskedValue, Cause, Flow, Go, GoKind, Outcome, ReadingSpec, Step, Value
+from shopkb.core.readings.bands import Band
 
 LONGEST_QUOTED = 60
 """Longest text, in characters, that is shown old and new; of a longer one it is only said that it changed."""
@@ -122,13 +124,8 @@ def _outcomes(pairs: Iterable[Pair[Step]], steps: Iterable[ItemChange], old: Flo
             yield difference
 
 
-@dataclass(frozen=True, slots=True)
-class _Facts:
-    """What is said under a key, by what it touches: the meaning of evidence, the way on, or only the wording."""
-
-    meaning: Mapping[str, str]
-    way: Mapping[str, str]
-    wording: Mapping[str, str]
+_Facts = dict[Compared, dict[str, str]]
+"""What is said under a key, by what a change of it touches."""
 
 
 def _difference(
@@ -138,9 +135,9 @@ def _difference(
     if was is None or now is None:
         change = ChangeKind.ADDED if was is None else ChangeKind.REMOVED
         return ItemChange(change, place, (), step, outcome, cause)
-    meaning = _changed(was.meaning, now.meaning)
-    way = _changed(was.way, now.way)
-    wording = _changed(was.wording, now.wording)
+    meaning = _changed(was[Compared.MEANING], now[Compared.MEANING])
+    way = _changed(was[Compared.DESTINATION], now[Compared.DESTINATION])
+    wording = _changed(was[Compared.WORDING], now[Compared.WORDING])
     change = ChangeKind.KEPT
     if meaning or way or wording:
         change = ChangeKind.MEANING if meaning else ChangeKind.REROUTED if way else ChangeKind.REWORDED
@@ -165,40 +162,55 @@ def _flat(text: str) -> str:
     return " ".join(text.split())
 
 
+def field_facts(owner: type, value: object | None, into: _Facts | None = None) -> _Facts:
+    """What is said in the fields of a value, each by what its change touches; nothing of a value that is not there."""
+    facts: _Facts = {compared: {} for compared in Compared} if into is None else into
+    for field in file_fields(owner):
+        held = None if value is None else getattr(value, field.attribute)
+        if field.spec.kind is not Kind.GROUP:
+            facts[field.spec.compared][field.spec.fact or field.name] = _fact_text(field, held)
+        elif not field.spec.limit:  # what a step measures; other groups are compared key by key
+            field_facts(ReadingSpec, held, facts)
+    return facts
+
+
+def _fact_text(field: FileField, held: object) -> str:
+    match held:
+        case None:
+            return ""
+        case bool():
+            return field.spec.words[held]
+        case float():
+            return f"{held:g}"
+        case tuple():
+            return field.spec.joint.join(held)
+        case Band():
+            return held.text()
+        case Go():
+            return _way_text(held)
+    return str(held).strip().lower() if field.spec.folded else str(held)
+
+
 def _step_facts(step: Step | None) -> _Facts | None:
-    if step is None:
-        return None
-    reading = step.reading
-    meaning = {
-        "test": str(step.test),
-        "component": step.at,
-        "quantity": reading.quantity if reading else "",
-        "measured between": " and ".join(reading.between) if reading else "",
-        "load": ("with load" if reading.loaded else "without load") if reading else "",
-    }
-    wording = {
-        "title": step.title,
-        "access": step.access,
-        "minutes": _number(step.minutes),
-        "needs": ", ".join(step.needs),
-        "tools": ", ".join(step.tools),
-        "cautions": ", ".join(step.cautions),
-        "isolates": ", ".join(step.isolates),
-        "picture": step.picture,
-        "unit": reading.unit if reading else "",
-        "instruction": step.instruction,
-    }
-    return _Facts(meaning, {}, wording)
+    return None if step is None else field_facts(Step, step)
 
 
 def _outcome_facts(outcome: Outcome | None, flow: Flow) -> _Facts | None:
     if outcome is None:
         return None
-    meaning = {"band": outcome.band.text() if outcome.band else ""}
+    facts = field_facts(Outcome, outcome)
     for name in sorted(outcome.band.names) if outcome.band else ():
-        meaning[f"value {name}"] = _value_text(flow.value_by_key.get(name))
-    way = {"leads to": _way_text(outcome.go), "proof": str(outcome.proof or "")}
-    return _Facts(meaning, way, {"label": outcome.label, "note": outcome.note})
+        facts[Compared.MEANING][f"value {name}"] = _value_text(flow.value_by_key.get(name))
+    return facts
+
+
+def _cause_facts(cause: Cause | None) -> _Facts | None:
+    return None if cause is None else field_facts(Cause, cause)
+
+
+def _procedure_facts(flow: Flow) -> Mapping[str, str]:
+    values = {f"value {value.key}": _value_text(value) for value in flow.values}
+    return field_facts(Flow, flow)[Compared.WORDING] | values
 
 
 def _way_text(go: Go) -> str:
@@ -212,35 +224,3 @@ def _value_text(value: Value | None) -> str:
     if value is None:
         return ""
     return ", ".join((value.compute, *(f"{name} {text}" for name, text in value.inputs)))
-
-
-def _cause_facts(cause: Cause | None) -> _Facts | None:
-    if cause is None:
-        return None
-    wording = {
-        "usual": str(cause.usual),
-        "correction": cause.correction,
-        "minutes": _number(cause.minutes),
-        "price": _number(cause.price),
-        "also": cause.also,
-    }
-    return _Facts({"component": cause.component, "failure mode": cause.mode.strip().lower()}, {}, wording)
-
-
-def _procedure_facts(flow: Flow) -> dict[str, str]:
-    values = {f"value {value.key}": _value_text(value) for value in flow.values}
-    return {
-        "title": flow.title,
-        "system": flow.system,
-        "start": flow.start,
-        "symptoms": ", ".join(flow.symptoms),
-        "codes": ", ".join(flow.codes),
-        "platforms": ", ".join(flow.platforms),
-        "summary": flow.summary,
-        "verify": flow.verify,
-        **values,
-    }
-
-
-def _number(number: float | None) -> str:
-    return "" if number is None else f"{number:g}"

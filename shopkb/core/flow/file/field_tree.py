@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from shopkb.core.flow.fields import Kind, file_fields
 from shopkb.core.flow.file.reader import read_tree
 from shopkb.core.flow.file.scalars import quoted
 from shopkb.core.flow.file.writer import flow_tree
 from shopkb.core.flow.findings import Finding, Level
-from shopkb.core.flow.model import Flow, Outcome, Proof, Step
+from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, ReadingSpec, Step
 
 Typed = str | Sequence[str]
 Fields = Mapping[str, Typed]
 Tree = dict[str, Any]
 
-LISTS = frozenset({"symptoms", "codes", "platforms", "needs", "tools", "cautions", "isolates", "between"})
-PROSE = frozenset({"summary", "verify", "instruction", "note", "correction", "also"})
+_FIELDS = [each for owner in (Flow, Cause, Step, ReadingSpec, Outcome) for each in file_fields(owner)]
+LISTS = frozenset(each.name for each in _FIELDS if each.spec.limit and each.spec.kind is not Kind.GROUP)
+PROSE = frozenset(each.name for each in _FIELDS if each.spec.kind is Kind.PROSE)
 """Fields that may run over several lines; the others are one line each."""
 
 

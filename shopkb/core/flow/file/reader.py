@@ -5,35 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Any
+from typing import Any, cast
 
 from pydantic import ValidationError
 
+from shopkb.core.flow.fields import FileField, Kind, file_fields
 from shopkb.core.flow.file.scalars import OURS, did_you_mean, quoted, shown, spoken_list, what
-from shopkb.core.flow.file.schema import (
-    AskedEntry,
-    CauseEntry,
-    ComputedEntry,
-    FlowFile,
-    ReadingEntry,
-    StepEntry,
-    entry_at,
-)
+from shopkb.core.flow.file.schema import Entry, FlowFile, entry_at
 from shopkb.core.flow.file.yaml_tree import FieldPath, FileRefused, compose, where_of
 from shopkb.core.flow.findings import Finding, Level
-from shopkb.core.flow.model import (
-    AskedValue,
-    Cause,
-    ComputedValue,
-    Flow,
-    Go,
-    GoKind,
-    Outcome,
-    ReadingSpec,
-    Step,
-    Usual,
-    Value,
-)
+from shopkb.core.flow.model import Flow, Go, GoKind
 
 FINDING_LIMIT = 200
 """Findings told of one file; more would not be read."""
@@ -71,7 +52,7 @@ def read_tree(tree: object, lines: Mapping[str, int] | None = None) -> ReadOutco
         file = FlowFile.model_validate(tree)
     except ValidationError as error:
         return ReadOutcome(None, _sorted(_told(error, known)), known)
-    return ReadOutcome(_flow(file), (), known)
+    return ReadOutcome(cast("Flow", build(file, cast("Mapping[str, Any]", tree))), (), known)
 
 
 def with_lines(findings: Iterable[Finding], lines: Mapping[str, int]) -> tuple[Finding, ...]:
@@ -175,76 +156,36 @@ def _too_many(place: FieldPath, most: int, given: int) -> tuple[str, str, str]:
 # The file as a flow ----------------------------------------------------------------------------------------------
 
 
-def _flow(file: FlowFile) -> Flow:
-    return Flow(
-        procedure=file.procedure,
-        title=file.title,
-        system=file.system,
-        start=file.start,
-        steps=tuple(_step(key, entry, file) for key, entry in file.steps.items()),
-        causes=tuple(_cause(key, entry) for key, entry in file.causes.items()),
-        values=tuple(_value(key, entry) for key, entry in file.values.items()),
-        symptoms=tuple(file.symptoms),
-        codes=tuple(file.codes),
-        platforms=tuple(file.platforms),
-        summary=file.summary,
-        verify=file.verify,
-    )
+def build(entry: Entry, tree: Mapping[str, Any], **key: str) -> Any:
+    """The value that a group of fields stands for: one of ``entry.builds``, with its key where it has one.
+
+    ``tree`` is the whole file, in which an outcome's destination is looked up.
+    """
+    return entry.builds(**key, **{each.attribute: _value(each, entry, tree) for each in file_fields(entry.builds)})
 
 
-def _step(key: str, entry: StepEntry, file: FlowFile) -> Step:
-    return Step(
-        key=key,
-        title=entry.title,
-        test=entry.test,
-        outcomes=tuple(
-            Outcome(name, each.label, _go(each.go, file), each.band, each.proof, each.note)
-            for name, each in entry.outcomes.items()
-        ),
-        at=entry.at,
-        access=entry.access,
-        minutes=entry.minutes,
-        instruction=entry.instruction,
-        tools=tuple(entry.tools),
-        needs=tuple(entry.needs),
-        cautions=tuple(entry.cautions),
-        isolates=tuple(entry.isolates),
-        picture=entry.picture,
-        reading=_reading(entry.reading),
-    )
+def _value(field: FileField, entry: Entry, tree: Mapping[str, Any]) -> Any:
+    if field.spec.kind is Kind.INPUTS:
+        return tuple((entry.model_extra or {}).items())
+    value = getattr(entry, field.attribute)
+    match value:
+        case Entry():
+            return build(value, tree)
+        case dict():
+            return tuple(build(each, tree, key=key) for key, each in value.items())
+        case list():
+            return tuple(value)
+        case str() if field.spec.kind is Kind.GO:
+            return _go(value, tree)
+    return value
 
 
-def _reading(entry: ReadingEntry | None) -> ReadingSpec | None:
-    if entry is None:
-        return None
-    return ReadingSpec(entry.quantity, entry.unit, tuple(entry.between), entry.loaded)
-
-
-def _go(text: str, file: FlowFile) -> Go:
+def _go(text: str, tree: Mapping[str, Any]) -> Go:
     if text == "out":
         return Go(GoKind.OUT)
     word, _, key = text.partition(" ")
     if key:
         return Go(GoKind.HAND_OVER, key)
-    if word in file.steps:
+    if word in (tree.get("steps") or {}):
         return Go(GoKind.STEP, word)
-    return Go(GoKind.CAUSE if word in file.causes else GoKind.NOWHERE, word)
-
-
-def _cause(key: str, entry: CauseEntry) -> Cause:
-    return Cause(
-        key,
-        entry.component,
-        entry.mode,
-        Usual(entry.usual),
-        entry.correction,
-        entry.minutes,
-        entry.price,
-        entry.also,
-    )
-
-
-def _value(key: str, entry: AskedEntry | ComputedEntry) -> Value:
-    if isinstance(entry, AskedEntry):
-        return AskedValue(key, entry.ask, entry.unit, entry.from_, entry.to)
-    return ComputedValue(key, entry.compute, tuple((entry.model_extra or {}).items()))
+    return Go(GoKind.CAUSE if word in (tree.get("causes") or {}) else GoKind.NOWHERE, word)

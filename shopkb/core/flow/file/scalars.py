@@ -8,14 +8,16 @@ own finding id, message and hint.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from difflib import get_close_matches
 from enum import StrEnum
-from typing import Annotated, TypeVar
+from types import MappingProxyType
+from typing import Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from shopkb.core.flow.fields import Kind
 from shopkb.core.flow.model import Proof, TestKind, Usual
 from shopkb.core.identifiers import CODE_FORM, KEY_FORM, LONGEST_KEY, NAME_FORM, PATH_FORM
 from shopkb.core.readings.bands import Band, parse_band
@@ -254,7 +256,7 @@ PathField = Annotated[str, AfterValidator(_check_path), _schema(PATH_FORM, PATH_
 CodeField = Annotated[str, AfterValidator(_check_code), _schema(CODE_FORM, 5)]
 GoField = Annotated[str, AfterValidator(_check_go), _schema(GO_FORM, 2 * LONGEST_KEY)]
 LineField = Annotated[str, AfterValidator(_words(LINE_LIMIT)), Field(json_schema_extra={"maxLength": LINE_LIMIT})]
-NoteField = Annotated[
+ProseField = Annotated[
     str,
     AfterValidator(_words(TEXT_LIMIT, lines=True, needed=False)),
     Field(json_schema_extra={"maxLength": TEXT_LIMIT}),
@@ -283,3 +285,26 @@ BandField = Annotated[
     PlainValidator(_parsed("field-band", "a band", _band)),
     WithJsonSchema({"type": "string", "description": 'such as "< 1 V", "1 V .. battery - drop * 1.3", over-limit'}),
 ]
+
+FIELD_TYPES: Mapping[Kind, Any] = MappingProxyType(
+    {
+        Kind.KEY: KeyField,
+        Kind.NODE_KEY: NodeKeyField,
+        Kind.LINE: LineField,
+        Kind.PROSE: ProseField,
+        Kind.PATH: PathField,
+        Kind.CODE: CodeField,
+        Kind.MINUTES: MinutesField,
+        Kind.PRICE: PriceField,
+        Kind.TRUTH: TruthField,
+        Kind.TEST: TestField,
+        Kind.USUAL: UsualField,
+        Kind.PROOF: ProofField,
+        Kind.QUANTITY_NAME: QuantityNameField,
+        Kind.QUANTITY: QuantityField,
+        Kind.UNIT: UnitField,
+        Kind.BAND: BandField,
+        Kind.GO: GoField,
+    }
+)
+"""The pydantic type of each kind of single value."""

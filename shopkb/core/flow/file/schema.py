@@ -1,45 +1,28 @@
-"""The accepted keys of a procedure file, said once: reader, writer order, JSON Schema and help text come from here."""
+"""The accepted fields of a procedure file as pydantic models, made from the metadata of the model's dataclasses."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, dataclass
+from types import GenericAlias
 from typing import Annotated, Any, ClassVar
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_model, model_validator
 
-from shopkb.core.flow.file.scalars import (
-    BandField,
-    CodeField,
-    GoField,
-    KeyField,
-    LineField,
-    MinutesField,
-    NameField,
-    NodeKeyField,
-    NoteField,
-    PathField,
-    PriceField,
-    ProofField,
-    QuantityField,
-    QuantityNameField,
-    TestField,
-    TruthField,
-    UnitField,
-    UsualField,
-)
-
-STEP_LIMIT = 200
-OUTCOME_LIMIT = 12
-CAUSE_LIMIT = 200
-LIST_LIMIT = 60
+from shopkb.core.flow.fields import FileField, Kind, in_file_order
+from shopkb.core.flow.file.scalars import FIELD_TYPES, KeyField, LineField, NameField, NodeKeyField
+from shopkb.core.flow.model import AskedValue, Cause, ComputedValue, Flow, Outcome, ReadingSpec, Step
 
 
 class Entry(BaseModel):
-    """A group of fields. A field with nothing behind its colon counts as left out."""
+    """A group of fields. A field with nothing behind its colon counts as left out.
+
+    ``noun`` is what a message calls the group, ``builds`` the class that is made of it.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
     noun: ClassVar[str]
+    builds: ClassVar[type]
 
     @model_validator(mode="before")
     @classmethod
@@ -54,74 +37,49 @@ class Entry(BaseModel):
         return tuple(info.alias or name for name, info in cls.model_fields.items())
 
 
-class ReadingEntry(Entry):
-    noun = "a reading"
-
-    quantity: QuantityNameField = Field(description="what is measured")
-    unit: UnitField = Field(description="the unit shown and typed")
-    between: list[LineField] = Field([], max_length=2, description="the points the meter is put to, one or two")
-    loaded: TruthField = Field(False, description="true when the circuit carries its working current meanwhile")
-
-
-class OutcomeEntry(Entry):
-    noun = "an outcome"
-
-    label: LineField = Field(description="the result in the words a technician would use")
-    band: BandField | None = Field(None, description="the readings that give this outcome")
-    go: GoField = Field("", description="a step, a cause, hand-over PROCEDURE, or out")
-    proof: ProofField | None = Field(None, description="how the cause is proven; for an end that names a cause")
-    note: NoteField = Field("", description="what to write down or tell the customer")
+def entry_model(builds: type, name: str, noun: str, groups: Mapping[str, Any] | None = None) -> type[Entry]:
+    """The pydantic model of a class. ``groups`` gives the type of each field that is a group."""
+    fields: dict[str, Any] = {
+        each.attribute: _field(each, (groups or {}).get(each.attribute)) for each in in_file_order(builds)
+    }
+    made = create_model(name, __base__=Entry, __module__=__name__, **fields)
+    made.noun, made.builds = noun, builds
+    return made
 
 
-class StepEntry(Entry):
-    noun = "a step"
-
-    title: LineField = Field(description="the test in one line")
-    test: TestField = Field(description="how it finds something out")
-    at: PathField = Field("", description="path of the component worked on; it brings its hazards")
-    access: KeyField = Field("", description="set-up state from the catalog; reaching it costs its minutes once")
-    minutes: MinutesField | None = Field(None, description="usual time for the test itself")
-    needs: list[NodeKeyField] = Field([], max_length=LIST_LIMIT, description="steps that must have been done before")
-    tools: list[LineField] = Field([], max_length=LIST_LIMIT, description="tools to bring")
-    cautions: list[KeyField] = Field([], max_length=LIST_LIMIT, description="cautions from the catalog, shown first")
-    isolates: list[LineField] = Field(
-        [], max_length=LIST_LIMIT, description="what is unplugged first, asked back at the end; power-directly needs it"
-    )
-    picture: LineField = Field("", description="file name of a picture or drawing")
-    reading: ReadingEntry | None = Field(None, description="what is measured; a measuring step needs it")
-    instruction: NoteField = Field("", description="what to do, in Markdown")
-    outcomes: dict[NodeKeyField, OutcomeEntry] = Field(
-        {}, max_length=OUTCOME_LIMIT, description="what can be found, by key; each is a branch"
-    )
-
-
-class CauseEntry(Entry):
-    noun = "a cause"
-
-    component: PathField = Field(description="path of the component that failed")
-    mode: LineField = Field(description="how it failed, such as open circuit")
-    usual: UsualField = Field("occasional", validate_default=True, description="believed before any job was closed")
-    correction: NoteField = Field("", description="what puts it right")
-    minutes: MinutesField | None = Field(None, description="usual time for the correction")
-    price: PriceField | None = Field(None, description="of the part, in the shop's currency")
-    also: NoteField = Field("", description="the root cause, and what else to check")
-
-
-class AskedEntry(Entry):
-    noun = "a value that is asked"
-
-    ask: LineField = Field(description="the question put to the technician, once a run")
-    unit: UnitField = Field(description="the unit of the answer")
-    from_: QuantityField | None = Field(None, alias="from", description="the lowest it can be")
-    to: QuantityField | None = Field(None, description="the highest it can be")
+def _field(each: FileField, group: Any) -> tuple[Any, Any]:
+    one = FIELD_TYPES[each.spec.kind] if group is None else group
+    about: dict[str, Any] = {"description": each.spec.help}
+    if each.name != each.attribute:
+        about["alias"] = each.name
+    if each.spec.limit:
+        about["max_length"] = each.spec.limit
+        empty: Any = {} if each.spec.kind is Kind.GROUP else list(each.default)
+        return (one if each.spec.kind is Kind.GROUP else GenericAlias(list, (one,))), Field(empty, **about)
+    if each.default is None:
+        return one | None, Field(None, **about)
+    if each.spec.kind in (Kind.GO, Kind.NODE_KEY):  # a draft may leave open where it starts and where outcomes lead
+        return one, Field("", **about)
+    return one, Field(... if each.default is MISSING else each.default, **about)
 
 
 class ComputedEntry(Entry):
-    model_config = ConfigDict(extra="allow")
+    """Its inputs stand beside it under names of their own."""
+
+    model_config = ConfigDict(extra="allow", json_schema_extra=lambda schema: schema.pop("description", None))
     noun = "a value that is computed"
+    builds = ComputedValue
     __pydantic_extra__: dict[str, LineField]
 
-    compute: KeyField = Field(description="name of the computation; its inputs stand beside it")
+    compute: KeyField = Field(description=in_file_order(ComputedValue)[0].spec.help)
+
+
+ReadingEntry = entry_model(ReadingSpec, "ReadingEntry", "a reading")
+OutcomeEntry = entry_model(Outcome, "OutcomeEntry", "an outcome")
+STEP_GROUPS = {"reading": ReadingEntry, "outcomes": GenericAlias(dict, (NodeKeyField, OutcomeEntry))}
+StepEntry = entry_model(Step, "StepEntry", "a step", STEP_GROUPS)
+CauseEntry = entry_model(Cause, "CauseEntry", "a cause")
+AskedEntry = entry_model(AskedValue, "AskedEntry", "a value that is asked")
 
 
 def _value_kind(data: object) -> str:
@@ -129,31 +87,19 @@ def _value_kind(data: object) -> str:
 
 
 ValueEntry = Annotated[
-    Annotated[AskedEntry, Tag("asked")] | Annotated[ComputedEntry, Tag("computed")], Discriminator(_value_kind)
+    Annotated[AskedEntry, Tag("asked")] | Annotated[ComputedEntry, Tag("computed")],  # type: ignore[valid-type]
+    Discriminator(_value_kind),
 ]
-
-
-class FlowFile(Entry):
-    noun = "a procedure"
-
-    procedure: KeyField = Field(description="key of the procedure; never changes")
-    title: LineField = Field(description="the complaint or task in one line")
-    system: PathField = Field(description="path in the systems tree")
-    symptoms: list[KeyField] = Field([], max_length=LIST_LIMIT, description="symptoms of the catalog it is for")
-    codes: list[CodeField] = Field([], max_length=LIST_LIMIT, description="fault codes that point here (ISO 15031-6)")
-    platforms: list[PathField] = Field(
-        ["any"], max_length=LIST_LIMIT, description="paths in the platform tree it is for, or any"
-    )
-    summary: NoteField = Field("", description="what it does, for someone who chooses among procedures")
-    verify: NoteField = Field("", description="how to prove the cure: the conditions of the complaint, repeated")
-    values: dict[NameField, ValueEntry] = Field(
-        {}, max_length=LIST_LIMIT, description="asked once a run, or computed; usable in bands"
-    )
-    causes: dict[NodeKeyField, CauseEntry] = Field(
-        {}, max_length=CAUSE_LIMIT, description="what this procedure can prove, by key"
-    )
-    start: NodeKeyField = Field("", description="key of the first step")
-    steps: dict[NodeKeyField, StepEntry] = Field({}, max_length=STEP_LIMIT, description="the steps, by key")
+FlowFile = entry_model(
+    Flow,
+    "FlowFile",
+    "a procedure",
+    {
+        "values": GenericAlias(dict, (NameField, ValueEntry)),
+        "causes": GenericAlias(dict, (NodeKeyField, CauseEntry)),
+        "steps": GenericAlias(dict, (NodeKeyField, StepEntry)),
+    },
+)
 
 
 def json_schema() -> dict[str, Any]:

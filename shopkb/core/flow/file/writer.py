@@ -8,10 +8,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
+from enum import StrEnum
 from typing import Any
 
-from shopkb.core.flow.model import AskedValue, Cause, Flow, Outcome, Step, Usual, Value
+from shopkb.core.flow.fields import Kind, in_file_order
+from shopkb.core.flow.model import Flow, Go
 from shopkb.core.readings.bands import Band
+from shopkb.core.readings.units import Quantity
 
 WIDTH = 120
 """Characters up to which a small group is written in one line."""
@@ -38,96 +41,44 @@ def write_flow(flow: Flow) -> str:
 
 
 def flow_tree(flow: Flow) -> dict[str, Any]:
-    """The fields of a flow as they stand in its file; what says nothing is left out."""
-    return _said(
-        procedure=flow.procedure,
-        title=flow.title,
-        system=flow.system,
-        symptoms=list(flow.symptoms),
-        codes=list(flow.codes),
-        platforms=None if flow.platforms == ("any",) else _listed(flow.platforms),
-        summary=flow.summary,
-        verify=flow.verify,
-        values={value.key: _value(value) for value in flow.values},
-        causes={cause.key: _cause(cause) for cause in flow.causes},
-        start=flow.start,
-        steps={step.key: _step(step) for step in flow.steps},
-    )
+    """The fields of a flow as they stand in its file; one that says nothing, or only its default, is left out."""
+    return group_tree(flow)
 
 
-def _said(**fields: Any) -> dict[str, Any]:
-    return {name: value for name, value in fields.items() if value or isinstance(value, _Keep)}
+def group_tree(value: Any) -> dict[str, Any]:
+    """The fields of a flow, a step or another part, as they stand in the file."""
+    tree: dict[str, Any] = {}
+    for field in in_file_order(value.__class__):
+        held = getattr(value, field.attribute)
+        if field.spec.kind is Kind.INPUTS:
+            tree |= dict(held)
+        elif held != field.default and ((text := _written(held)) or not field.is_required):
+            tree[field.name] = text
+    return tree
 
 
-class _Keep(list[str]):
-    """A list that is written even when it is empty, where leaving it out would mean something else."""
+def _written(value: Any) -> Any:
+    """A value as it stands in the file: a text, a list of texts, or a group."""
+    match value:
+        case bool():
+            return _Plain("true" if value else "false")
+        case float() | int():
+            return _number(value)
+        case Band():
+            return _InQuotes(value.text())
+        case Go():
+            return value.text()
+        case StrEnum() | Quantity():
+            return str(value)
+        case tuple():
+            groups = {each.key: group_tree(each) for each in value if not isinstance(each, str)}
+            return groups or list(value)
+        case str():
+            return value
+    return group_tree(value)
 
 
-def _listed(items: Iterable[str]) -> list[str]:
-    return _Keep(items)
-
-
-def _value(value: Value) -> dict[str, Any]:
-    if isinstance(value, AskedValue):
-        limits = {"from": value.low and str(value.low), "to": value.high and str(value.high)}
-        return _said(ask=value.ask, unit=value.unit, **limits)
-    return {"compute": value.compute, **dict(value.inputs)}
-
-
-def _cause(cause: Cause) -> dict[str, Any]:
-    return _said(
-        component=cause.component,
-        mode=cause.mode,
-        usual=None if cause.usual is Usual.OCCASIONAL else str(cause.usual),
-        correction=cause.correction,
-        minutes=_number(cause.minutes),
-        price=_number(cause.price),
-        also=cause.also,
-    )
-
-
-def _step(step: Step) -> dict[str, Any]:
-    reading = step.reading
-    return _said(
-        title=step.title,
-        test=str(step.test),
-        at=step.at,
-        access=step.access,
-        minutes=_number(step.minutes),
-        needs=list(step.needs),
-        tools=list(step.tools),
-        cautions=list(step.cautions),
-        isolates=list(step.isolates),
-        picture=step.picture,
-        reading=reading
-        and _said(
-            quantity=reading.quantity,
-            unit=reading.unit,
-            between=list(reading.between),
-            loaded=_Plain("true") if reading.loaded else None,
-        ),
-        instruction=step.instruction,
-        outcomes={outcome.key: _outcome(outcome) for outcome in step.outcomes},
-    )
-
-
-def _outcome(outcome: Outcome) -> dict[str, Any]:
-    return _said(
-        label=outcome.label,
-        band=_band(outcome.band),
-        go=outcome.go.text(),
-        proof=outcome.proof and str(outcome.proof),
-        note=outcome.note,
-    )
-
-
-def _band(band: Band | None) -> str | None:
-    return None if band is None else _InQuotes(band.text())
-
-
-def _number(number: float | None) -> str | None:
-    if number is None:
-        return None
+def _number(number: float) -> str:
     text = format(Decimal(repr(number)), "f")
     return _Plain(text.rstrip("0").rstrip(".") if "." in text else text)
 
