@@ -8,6 +8,7 @@ from functools import cached_property
 
 from shopkb.charts.branch_notes import BranchKey, BranchNotes
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
+from shopkb.core.flow.names import last_part
 
 FONTS = "Atkinson Hyperlegible Next,DejaVu Sans,Verdana,Arial,sans-serif"
 INK, SOFT, FAINT = "#16202B", "#44505C", "#7A8590"
@@ -61,7 +62,7 @@ def end_id(flow: Flow, step: Step, outcome: Outcome) -> str:
 
 def cause_name(cause: Cause, view: View) -> str:
     """``fan motor, open circuit``."""
-    name = view.components.get(cause.component) or cause.component.rsplit("/", 1)[-1].replace("-", " ")
+    name = view.components.get(cause.component) or last_part(cause.component)
     return f"{name}, {cause.mode}" if cause.mode else name
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from django.db import transaction
 
 from shopkb.accounts.models import User
-from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.file.reader import read_flow, with_lines
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
@@ -65,20 +65,8 @@ def check_files(paths: Iterable[Path]) -> list[CheckedFile]:
             checked.append(CheckedFile(path, None, outcome.findings))
             continue
         found = publishing.findings_of(outcome.flow, further=together)
-        placed = tuple(replace(finding, line=line_of(finding.where, outcome.lines)) for finding in found)
-        checked.append(CheckedFile(path, outcome.flow, outcome.findings + placed))
+        checked.append(CheckedFile(path, outcome.flow, outcome.findings + with_lines(found, outcome.lines)))
     return checked
-
-
-def line_of(where: str, lines: dict[str, int]) -> int | None:
-    """The line of a place, or of the nearest thing around it."""
-    parts = where.split(".") if where else []
-    while parts:
-        line = lines.get(".".join(parts))
-        if line is not None:
-            return line
-        parts.pop()
-    return lines.get("")
 
 
 @transaction.atomic

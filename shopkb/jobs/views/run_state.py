@@ -12,6 +12,7 @@ from django.shortcuts import get_object_or_404
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Step
+from shopkb.core.flow.names import cause_name
 from shopkb.core.flow.walk import Walk
 from shopkb.jobs.models import Job, LateValue, Result, Run
 from shopkb.jobs.run_results import effective_results, has_place, walk_of
@@ -119,7 +120,7 @@ def leads_to(flow: Flow, outcome: Outcome) -> str:
 def cause_text(flow: Flow, key: str) -> str:
     """``fan resistor: open circuit`` from the path of the component."""
     cause = flow.cause_by_key[key]
-    return f"{cause.component.rpartition('/')[2].replace('-', ' ')}: {cause.mode}"
+    return cause_name(cause.component, cause.mode)
 
 
 def answer_text(flow: Flow, row: Result) -> str:

@@ -19,13 +19,13 @@ from shopkb.core.flow.checks.value_use import value_ranges
 from shopkb.core.flow.fields import file_fields
 from shopkb.core.flow.file.scalars import LINE_LIMIT
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind, Usual
+from shopkb.core.flow.names import cause_name
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
 from shopkb.procedures.desk.finding_text import desk_finding
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.models import Procedure, Revision
-from shopkb.procedures.templatetags.procedure_words import last_part
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 Choice = tuple[str, str]
@@ -212,7 +212,7 @@ def _ways(flow: Flow, step: Step, titles: Mapping[str, str]) -> list[tuple[str, 
                 if one.key != step.key
             ],
         ),
-        ("A cause", [(f"cause:{one.key}", f"{last_part(one.component)}: {one.mode}") for one in flow.causes]),
+        ("A cause", [(f"cause:{one.key}", cause_name(one.component, one.mode)) for one in flow.causes]),
         (
             "A cause of the catalog",
             [

@@ -27,7 +27,7 @@ from shopkb.core.flow.model import (
     ReadingSpec,
     Step,
 )
-from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
+from shopkb.core.flow.names import cause_words, words_of_key
 
 HINTS: Final[Mapping[str, str]] = MappingProxyType(
     {

@@ -12,7 +12,7 @@ from shopkb.catalog.models import Cause as CauseRow
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import KeyNotFound
 from shopkb.core.flow.fields import typed_names
-from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Step
+from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Step, cause_identity
 from shopkb.web.numbers import row_number
 
 NEW_STEP, NEW_OUTCOME = "New step", "New outcome"
@@ -141,7 +141,7 @@ def _pointed(flow: Flow, step: str, outcome: str, go: str) -> Flow:
 
 def with_cause(flow: Flow, component: str, mode: str) -> tuple[Flow, str]:
     """The flow with this cause, and its key; a cause it has already is not made again."""
-    identity = f"{component}#{mode.strip().lower()}"
+    identity = cause_identity(component, mode)
     for cause in flow.causes:
         if cause.identity == identity:
             return flow, cause.key

@@ -6,28 +6,14 @@ from decimal import Decimal
 
 from django import template
 
+from shopkb.core.flow.names import cause_words, last_part, words_of_key
 from shopkb.core.readings.units import UNITS
 
 register = template.Library()
 
 
-@register.filter
-def words_of_key(key: str) -> str:
-    """``bumper-off`` as ``bumper off``."""
-    return key.replace("-", " ")
-
-
-@register.filter
-def last_part(path: str) -> str:
-    """The last part of a path as words: ``cooling/fan/fan-resistor`` as ``fan resistor``."""
-    return words_of_key(path.rpartition("/")[2])
-
-
-@register.filter
-def cause_words(identity: str) -> str:
-    """``cooling/fan/fan-resistor#open circuit`` as ``fan resistor: open circuit``."""
-    component, _hash, mode = identity.partition("#")
-    return f"{last_part(component)}: {mode}"
+for _filter in (words_of_key, last_part, cause_words):
+    register.filter(_filter)
 
 
 @register.filter

@@ -14,6 +14,7 @@ from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
+from shopkb.core.flow.names import cause_words, words_of_key
 from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned_procedure, read_once, read_tallies
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
@@ -23,7 +24,6 @@ from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
 from shopkb.procedures.storing import flow_of
-from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
 from shopkb.web.htmx import render_page_or_part
 
 MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}

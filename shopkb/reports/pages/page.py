@@ -9,7 +9,7 @@ from functools import lru_cache
 from django.urls import reverse
 from django.utils.http import urlencode
 
-from shopkb.procedures.templatetags.procedure_words import cause_words, words_of_key
+from shopkb.core.flow.names import cause_words, words_of_key
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.presenting.tables import Table
 

@@ -7,6 +7,7 @@ from functools import cached_property
 
 from shopkb.catalog.models import Cause
 from shopkb.core.diagnosis.counting.tallies import Tallies
+from shopkb.core.flow.model import cause_identity
 from shopkb.reports.figures.answers import run_minutes
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures, procedure_figures
@@ -66,7 +67,7 @@ class ReportData:
     def cause_numbers(self) -> dict[str, int]:
         """Identity to number. One query."""
         rows = Cause.objects.order_by().values_list("pk", "component__path", "mode")
-        return {f"{path}#{mode.strip().lower()}": pk for pk, path, mode in rows}
+        return {cause_identity(path, mode): pk for pk, path, mode in rows}
 
     def later(self, since: str) -> ReportData:
         """The same from a later month on: no job is read again, and only the latest sums of the tallies."""
