@@ -20,7 +20,7 @@ from shopkb.demo.visit import Clock, Visit
 from shopkb.jobs.actions.following import record, record_value, start_run
 from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import DangerConfirmation, danger_due, pass_danger
+from shopkb.jobs.dangers import DangerConfirmation, cautions_of, danger_due, pass_danger
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Procedure
 
@@ -106,7 +106,8 @@ class OpenWork:
 
     def _confirm_dangers(self, run: Run, flow: Flow, step: str, by: User, at: datetime) -> None:
         """As the screen asks it before each step that brings a danger."""
-        while danger := danger_due(run, flow, flow.step_by_key[step], by=by, at=at):
+        here = flow.step_by_key[step]
+        while danger := danger_due(run, flow, here, cautions_of(here), by=by, at=at):
             pass_danger(
                 run, DangerConfirmation(step, danger.key, int(self.rng.integers(3, 12)), self._id()), by=by, at=at
             )

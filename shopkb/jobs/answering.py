@@ -42,6 +42,22 @@ class Answer:
     off_path: bool = False
 
 
+def read_answer(step: str, client_id: UUID, sent: Mapping[str, str]) -> Answer:
+    """The answer in a posted form or an item of an outbox, as far as its columns hold it; without its meter."""
+    return Answer(
+        step=step,
+        client_id=client_id,
+        outcome=sent.get("outcome", ""),
+        skipped=sent.get("skipped", ""),
+        onward=sent.get("onward", ""),
+        typed=sent.get("typed", "")[:60],
+        unit=sent.get("unit", ""),
+        override_why=sent.get("override_why", ""),
+        note=sent.get("note", "")[:2000],
+        off_path=sent.get("off_path") == "yes",
+    )
+
+
 def read_value(value: AskedValue, typed: str) -> Quantity:
     """What was typed for an asked value, in its unit.
 
@@ -71,6 +87,16 @@ def values_of(run: Run, flow: Flow) -> dict[str, Quantity]:
     return with_computed(flow, asked)
 
 
+def values_for(run: Run, flow: Flow, step: Step) -> dict[str, Quantity]:
+    """As :func:`values_of` where a band of the step names a value; else empty, and no query."""
+    return values_of(run, flow) if _names(step) else {}
+
+
+def _names(step: Step) -> set[str]:
+    """The values that the bands of the step name."""
+    return {name for outcome in step.outcomes if outcome.band for name in outcome.band.names}
+
+
 def with_computed(flow: Flow, asked: Mapping[str, Quantity]) -> dict[str, Quantity]:
     """``asked`` and every computed value whose inputs are known."""
     known = dict(asked)
@@ -85,9 +111,8 @@ def with_computed(flow: Flow, asked: Mapping[str, Quantity]) -> dict[str, Quanti
 
 def values_missing(flow: Flow, step: Step, known: Mapping[str, Quantity]) -> list[AskedValue]:
     """Values that must be asked before this step's bands can be read."""
-    names = {name for outcome in step.outcomes if outcome.band for name in outcome.band.names}
     wanted: list[AskedValue] = []
-    pending = sorted(names)
+    pending = sorted(_names(step))
     seen: set[str] = set()
     while pending:
         name = pending.pop(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -39,14 +40,22 @@ class DangerConfirmation:
     client_id: UUID
 
 
-def danger_due(run: Run, flow: Flow, step: Step, *, by: User, at: datetime) -> Caution | None:
-    """The DANGER to be confirmed before this step is shown, if any.
-
-    Queries: none without cautions; two, and one for each danger that the same person confirmed before.
-    """
+def cautions_of(step: Step) -> list[Caution]:
+    """The step's cautions, danger first. One query, none without cautions."""
     if not step.cautions:
-        return None
-    dangers = list(Caution.objects.filter(key__in=step.cautions, signal=Caution.Signal.DANGER))
+        return []
+    weight = {signal: position for position, signal in enumerate(Caution.Signal.values)}
+    return sorted(Caution.objects.filter(key__in=step.cautions), key=lambda row: weight[row.signal])
+
+
+def danger_due(
+    run: Run, flow: Flow, step: Step, cautions: Sequence[Caution], *, by: User, at: datetime
+) -> Caution | None:
+    """The DANGER to be confirmed before this step is shown, if any, among its ``cautions`` (:func:`cautions_of`).
+
+    Queries: none without a danger; else one, and one for each danger that the same person confirmed before.
+    """
+    dangers = [row for row in cautions if row.signal == Caution.Signal.DANGER]
     if not dangers:
         return None
     passed = {row.caution: row for row in run.dangers_passed.order_by("pk")}

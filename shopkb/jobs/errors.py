@@ -15,6 +15,10 @@ class StepNotCurrent(NotPossible):
         self.current = current
 
 
+class UnknownStep(StepNotCurrent):
+    """The revision followed has no such step."""
+
+
 class IdempotencyConflict(NotPossible):
     """The same client id was used before for something else."""
 

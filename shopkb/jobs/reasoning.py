@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.core.cache import cache
-from django.db.models import Prefetch
 from django.utils import timezone
 
 from shopkb.catalog.facts import facts
@@ -19,11 +18,11 @@ from shopkb.core.flow.checks.hazards import Catalog
 from shopkb.core.flow.checks.precautions import steps_made_safe
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
+from shopkb.core.flow.walk import Walk
 from shopkb.evidence.learned_procedure import learned_procedure, prices
 from shopkb.jobs.actions.closing import ruled_out
-from shopkb.jobs.models import Job, Result, Run
-from shopkb.jobs.run_results import effective_results, walk_of
-from shopkb.procedures.storing import flow_of
+from shopkb.jobs.models import Job
+from shopkb.jobs.run_state import RunState, run_states_of
 
 MOST_SHOWN = 5
 LEAST = 0.01
@@ -52,27 +51,32 @@ class Reasoning:
         return {cause.key: by_identity[cause.identity] for cause in flow.causes if cause.identity in by_identity}
 
 
-def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: datetime) -> Reasoning | None:
-    """Think over a job with at least one run. ``runs`` come with their flows and all their results in order."""
+def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
+    """As :func:`reason`, reading the job's runs first."""
+    return reason(job, run_states_of(job), at=at)
+
+
+def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | None:
+    """Think over an open job from all its runs, in the order they were started; ``None`` without any."""
     if not runs:
         return None
     month = timezone.localtime(at).strftime("%Y-%m")
     platform = job.platform.path
     learned = [
-        learned_procedure(flow, run.revision.checksum, platform=platform, month=month)
-        for run, flow in {flow.procedure: (run, flow) for run, flow, _rows in runs}.values()
+        learned_procedure(each.flow, each.run.revision.checksum, platform=platform, month=month)
+        for each in {each.flow.procedure: each for each in runs}.values()
     ]
     model = joined([each.model for each in learned])
     results: list[CaseResult] = []
     allowed: set[tuple[str, str]] = set()
     catalog = _facts()
-    for _run, flow, rows in runs:
-        effective = effective_results(flow, rows)
-        results += [CaseResult(flow.procedure, row.step, row.outcome, row.skipped) for row in effective]
-        done = frozenset(row.step for row in effective)
-        reachable = steps_ahead(flow, rows)
-        allowed |= {(flow.procedure, key) for key in steps_made_safe(flow, catalog, done) & reachable}
-        allowed -= {(flow.procedure, row.step) for row in effective if row.skipped}
+    for each in runs:
+        procedure = each.flow.procedure
+        results += [CaseResult(procedure, row.step, row.outcome, row.skipped) for row in each.effective]
+        done = frozenset(row.step for row in each.effective)
+        reachable = steps_ahead(each.flow, each.walk)
+        allowed |= {(procedure, key) for key in steps_made_safe(each.flow, catalog, done) & reachable}
+        allowed -= {(procedure, row.step) for row in each.effective if row.skipped}
     not_cured = [repair.cause.identity for repair in ruled_out(job)]
     possible = explained(model, results, not_cured)
     tried = tuple(row for row in possible if row.repaired)
@@ -87,27 +91,14 @@ def reason(job: Job, runs: Sequence[tuple[Run, Flow, Sequence[Result]]], *, at: 
     )
 
 
-def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
-    """The same, reading the job's runs first."""
-    runs = (
-        job.runs.select_related("revision__procedure")
-        .prefetch_related(Prefetch("results", Result.objects.not_retracted()))
-        .order_by("pk")
-    )
-    return reason(
-        job, [(run, flow_of(run.revision), sorted(run.results.all(), key=lambda row: row.pk)) for run in runs], at=at
-    )
-
-
-def steps_ahead(flow: Flow, rows: Sequence[Result]) -> frozenset[str]:
+def steps_ahead(flow: Flow, walk: Walk) -> frozenset[str]:
     """Steps that can still come on the written way; all of them once it has come to an end.
 
     A step off the route taken may presuppose an answer that was not given.
     """
-    current = walk_of(flow, rows).current
-    if not current:
+    if not walk.current:
         return frozenset(flow.step_by_key)
-    found, pending = {current}, [current]
+    found, pending = {walk.current}, [walk.current]
     while pending:
         for key in next_steps(flow, pending.pop()):
             if key not in found:

@@ -38,8 +38,13 @@ def walk_of(flow: Flow, rows: Sequence[ResultLike]) -> Walk:
 
 def effective_results(flow: Flow, rows: Sequence[R]) -> list[R]:
     """The results that count: those on the route taken, and the latest of each step done out of order."""
+    return standing_results(flow, rows, walk_of(flow, rows))
+
+
+def standing_results(flow: Flow, rows: Sequence[R], route: Walk) -> list[R]:
+    """The same, where ``route`` is at hand: :func:`walk_of` these rows."""
     ordered = on_path(rows)
-    effective = [ordered[index] for index in walk_of(flow, rows).standing]
+    effective = [ordered[index] for index in route.standing]
     done = {row.step for row in effective}
     aside = {row.step: row for row in rows if row.off_path and row.step not in done and has_place(flow, row)}
     return sorted([*effective, *aside.values()], key=lambda row: row.pk)

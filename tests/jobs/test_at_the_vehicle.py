@@ -53,7 +53,8 @@ def passing(step: str = "direct", seconds: int = 4) -> dangers.DangerConfirmatio
 
 def due(run: Run, by: User, at: object = NOW) -> Caution | None:
     flow = flow_of(run.revision)
-    return dangers.danger_due(run, flow, flow.step_by_key["direct"], by=by, at=at)  # type: ignore[arg-type]
+    step = flow.step_by_key["direct"]
+    return dangers.danger_due(run, flow, step, dangers.cautions_of(step), by=by, at=at)  # type: ignore[arg-type]
 
 
 # Danger ------------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from shopkb.accounts.models import User
@@ -19,13 +20,13 @@ from shopkb.accounts.roles import Right, require
 from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.units import ReadingError, parse_reading
-from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_of
-from shopkb.jobs.dangers import danger_due
-from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent
+from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_for
+from shopkb.jobs.dangers import cautions_of, danger_due
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.log.hash_chain import Kind, storable
 from shopkb.jobs.log.write import log_row, log_text
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
-from shopkb.jobs.run_results import effective_results, walk_of
+from shopkb.jobs.run_results import standing_results, walk_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
@@ -79,21 +80,23 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     """
     require(by, Right.WORK)
     locked = lock_run(run)
-    before = Result.objects.filter(client_id=answer.client_id).select_related("run").first()
+    stored = Result.objects.filter(Q(run=locked) | Q(client_id=answer.client_id)).select_related("retraction")
+    known = list(stored.order_by("pk"))
+    before = next((row for row in known if row.client_id == answer.client_id), None)
     if before is not None:
         return _same(before, locked, answer)
     _may_go_on(locked, by)
     flow = flow_of(locked.revision)
-    rows = list(locked.results.not_retracted())
+    rows = [row for row in known if not hasattr(row, "retraction")]
     walk = walk_of(flow, rows)
     step = _allowed_step(flow, walk, rows, answer)
-    danger = danger_due(locked, flow, step, by=by, at=at)
-    if danger is not None and not answer.skipped:
+    danger = None if answer.skipped else danger_due(locked, flow, step, cautions_of(step), by=by, at=at)
+    if danger is not None:
         raise NotPossible(f"First confirm the danger of this step: {danger.title}.")
     result = Result(run=locked, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
     result.off_path = answer.off_path
-    result.replaces = next((row for row in reversed(effective_results(flow, rows)) if row.step == step.key), None)
-    fill(result, step, answer, values_of(locked, flow))
+    result.replaces = next((row for row in reversed(standing_results(flow, rows, walk)) if row.step == step.key), None)
+    fill(result, step, answer, values_for(locked, flow, step))
     result.seconds = seconds_since(locked, rows, by, at)
     result.save()
     log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
@@ -160,9 +163,10 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
 def _settle(locked: Run, flow: Flow, rows: Sequence[Result], at: datetime) -> None:
     """Under way or at its end, as the answers that count say."""
     ended = not walk_of(flow, rows).current
-    locked.state = Run.State.ENDED if ended else Run.State.UNDER_WAY
-    locked.ended_at = at if ended else None
-    locked.save(update_fields=["state", "ended_at"])
+    state, ended_at = (Run.State.ENDED, at) if ended else (Run.State.UNDER_WAY, None)
+    if (locked.state, locked.ended_at) != (state, ended_at):
+        locked.state, locked.ended_at = state, ended_at
+        locked.save(update_fields=["state", "ended_at"])
 
 
 @transaction.atomic
@@ -209,11 +213,11 @@ def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revisio
 
 
 def lock_run(run: Run) -> Run:
-    """The run's row, locked: answers from two devices are taken one after the other.
+    """The run with this primary key, read anew and locked: answers from two devices are taken one after the other.
 
     The job's row is locked first, as closing does, so that no answer slips in behind what a closed job has taught.
     """
-    Job.objects.select_for_update().get(pk=run.job_id)
+    Job.objects.select_for_update(of=("self",)).get(runs=run.pk)
     return (
         Run.objects.select_for_update(of=("self",))
         .select_related("job", "revision__procedure", "holder")
@@ -246,7 +250,7 @@ def _still_open(run: Run) -> None:
 def _allowed_step(flow: Flow, walk: Walk, rows: list[Result], answer: Answer) -> Step:
     step = flow.step_by_key.get(answer.step)
     if step is None:
-        raise StepNotCurrent(f"This procedure has no step called {answer.step!r}.", walk.current)
+        raise UnknownStep(f"This procedure has no step called {answer.step!r}.", walk.current)
     if answer.off_path:
         done = {row.step for row in rows if row.outcome}
         missing = [flow.step_by_key[key].title for key in step.needs if key not in done and key in flow.step_by_key]

@@ -20,7 +20,7 @@ from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.units import ReadingError, parse_reading
 from shopkb.jobs.actions.following import lock_run, record, record_value
-from shopkb.jobs.answering import MOST, Answer
+from shopkb.jobs.answering import MOST, Answer, read_answer
 from shopkb.jobs.dangers import DangerConfirmation, pass_danger
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
 from shopkb.jobs.log.hash_chain import Kind, storable
@@ -60,7 +60,10 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
     if item.get("kind") == "danger":
         pass_danger(run, _confirmation(run, item, client_id), by=by, at=at)
         return Receipt()
-    return _answer(run, _read(item, client_id), item, by=by, at=at)
+    answer = read_answer(item.get("step", ""), client_id, item)
+    # What a device kept is never lost: a meter that is no longer listed leaves the reading as exact.
+    meter = Meter.objects.filter(key=item["meter"]).first() if item.get("meter") else None
+    return _answer(run, replace(answer, meter=meter), item, by=by, at=at)
 
 
 @transaction.atomic
@@ -96,22 +99,6 @@ def _confirmation(run: Run, item: Mapping[str, str], client_id: UUID) -> DangerC
         raise NotPossible(f"This procedure has no step called {step!r}.")
     shown_seconds = min(int(seconds), LONGEST_SHOWN) if seconds.isdecimal() and len(seconds) < 12 else 0
     return DangerConfirmation(step, item.get("caution", "")[:60], shown_seconds, client_id)
-
-
-def _read(item: Mapping[str, str], client_id: UUID) -> Answer:
-    return Answer(
-        step=item.get("step", ""),
-        client_id=client_id,
-        outcome=item.get("outcome", ""),
-        skipped=item.get("skipped", ""),
-        onward=item.get("onward", ""),
-        typed=item.get("typed", "")[:60],
-        unit=item.get("unit", ""),
-        meter=Meter.objects.filter(key=item["meter"]).first() if item.get("meter") else None,
-        override_why=item.get("override_why", ""),
-        note=item.get("note", "")[:2000],
-        off_path=item.get("off_path") == "yes",
-    )
 
 
 def _device_time(text: str) -> datetime | None:

@@ -24,11 +24,12 @@ from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
-from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_results import has_place
+from shopkb.jobs.run_state import RunState, run_state_of, run_states_of
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
-from shopkb.jobs.views.run_state import RunState, cause_text, late_entries, run_state_of, run_states_of
+from shopkb.jobs.views.run_texts import answers_of, cause_text, late_entries
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
@@ -145,7 +146,7 @@ def write_up(request: SignedInRequest, pk: int) -> HttpResponse:
         "job": job,
         "repairs": [(row, latest_verification(row)) for row in repairs],
         "photos": list(job.photos.all()),
-        "runs": [(run_state, run_state.answers()) for run_state in run_states],
+        "runs": [(run_state, answers_of(run_state)) for run_state in run_states],
         "late": late_entries(job),
         "cautions": _cautions(run_states),
         "section": "jobs",
@@ -160,7 +161,7 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     job, flow, now = run_state.run.job, run_state.flow, timezone.now()
     month = timezone.localtime(now).strftime("%Y-%m")
     learned = learned_procedure(flow, run_state.run.revision.checksum, platform=job.platform.path, month=month)
-    reasoning = reason_about(job, at=now) if job.is_open else None
+    reasoning = reason(job, run_state.of_job, at=now) if job.is_open else None
     look = ChartOptions(
         notes=learned.notes,
         path=run_state.walk.path,

@@ -12,7 +12,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.jobs import dangers, vehicle_state
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Run
-from shopkb.jobs.views.run_state import client_id_of
+from shopkb.jobs.views.run_texts import client_id_of
 
 
 @require_POST

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
@@ -19,23 +20,16 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import GoKind
 from shopkb.jobs.actions import following
-from shopkb.jobs.answering import Answer
-from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent
+from shopkb.jobs.answering import Answer, read_answer
+from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.forms import LeaveForm, SkipForm
 from shopkb.jobs.models import Job, Run
-from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.reasoning import reason
+from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.vehicle_state import confirm_back, off_in
-from shopkb.jobs.views.run_state import (
-    RunState,
-    answer_text,
-    cause_text,
-    client_id_of,
-    late_entries,
-    leads_to,
-    run_state_of,
-)
+from shopkb.jobs.views.run_texts import answer_text, answers_of, cause_text, client_id_of, late_entries, leads_to
 from shopkb.jobs.views.step import render_step
-from shopkb.jobs.views.typed_reading import METER, chosen_meter
+from shopkb.jobs.views.typed_reading import METER, meter_named
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Procedure
 from shopkb.web.numbers import row_number
@@ -79,7 +73,7 @@ def more(request: SignedInRequest, pk: int) -> HttpResponse:
         "job": run_state.run.job,
         "flow": run_state.flow,
         "last": run_state.rows[-1] if run_state.rows else None,
-        "path": run_state.answers(),
+        "path": answers_of(run_state),
         "late": late_entries(run_state.run.job),
     }
     return render(request, "jobs/more.html", context)
@@ -103,28 +97,21 @@ def answer(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     if request.method == "GET":  # the address of a refused answer, loaded again
         return redirect("jobs:step", pk, step)
     require(request.user, Right.WORK)
-    run_state = run_state_of(pk)
-    if step not in run_state.flow.step_by_key:
-        raise Http404
-    sent = Answer(
-        step=step,
-        client_id=client_id_of(request),
-        outcome=request.POST.get("outcome", ""),
-        typed=request.POST.get("typed", "")[:60],
-        unit=request.POST.get("unit", ""),
-        meter=chosen_meter(request),
-        override_why=request.POST.get("override_why", ""),
-        note=request.POST.get("note", "")[:2000],
-        off_path=request.POST.get("off_path") == "yes",
-    )
     by_script = request.headers.get("Accept") == RECEIPT
+    sent = read_answer(step, client_id_of(request), request.POST)
     try:
-        following.record(run_state.run, sent, by=request.user, at=timezone.now())
+        sent = replace(sent, meter=meter_named(request.POST.get("meter", "")), skipped="", onward="")
+        following.record(Run(pk=pk), sent, by=request.user, at=timezone.now())
+    except (Job.DoesNotExist, UnknownStep) as error:
+        raise Http404 from error
     except (StepNotCurrent, IdempotencyConflict) as error:
         messages.warning(request, str(error))
     except NotPossible as error:
         if by_script:
             return JsonResponse({"refused": str(error)})
+        run_state = run_state_of(pk)
+        if step not in run_state.flow.step_by_key:
+            raise Http404 from error
         return render_step(
             request, run_state, run_state.flow.step_by_key[step], refused=str(error), sent=sent, status=422
         )
@@ -231,8 +218,7 @@ def move(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _end_context(run_state: RunState, by: User) -> dict[str, object]:
-    end = run_state.walk.end
-    flow = run_state.flow
+    job, flow, end = run_state.run.job, run_state.flow, run_state.walk.end
     cause = flow.cause_by_key.get(end.go.key) if end and end.go.kind is GoKind.CAUSE else None
     handed = None
     if end and end.go.kind is GoKind.HAND_OVER:
@@ -242,7 +228,7 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
     last = run_state.rows and next((row for row in reversed(run_state.effective) if not row.off_path), None)
     return {
         "run": run_state.run,
-        "job": run_state.run.job,
+        "job": job,
         "flow": flow,
         "end": end,
         "cause": cause,
@@ -254,8 +240,8 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         "undo": undo,
         "undo_words": answer_text(flow, undo) if undo else "",
         "undo_seconds": UNDO_SECONDS,
-        "path": run_state.answers(),
-        "late": late_entries(run_state.run.job),
+        "path": answers_of(run_state),
+        "late": late_entries(job),
         "client_id": uuid.uuid4(),
-        "reasoning": reason_about(run_state.run.job, at=timezone.now()) if run_state.run.job.is_open else None,
+        "reasoning": reason(job, run_state.of_job, at=timezone.now()) if job.is_open else None,
     }

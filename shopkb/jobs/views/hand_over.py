@@ -18,7 +18,8 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import HandOverForm
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.jobs.reasoning import reason_about
-from shopkb.jobs.views.run_state import client_id_of, run_state_of
+from shopkb.jobs.run_state import run_state_of
+from shopkb.jobs.views.run_texts import answers_of, client_id_of
 
 
 @require_http_methods(["GET", "POST"])
@@ -71,7 +72,7 @@ def accept(request: SignedInRequest, pk: int) -> HttpResponse:
         "run": run_state.run,
         "job": run_state.run.job,
         "step": run_state.flow.step_by_key.get(offered.step),
-        "answers": run_state.answers()[-3:],
+        "answers": answers_of(run_state)[-3:],
     }
     return render(request, "jobs/accept.html", context)
 

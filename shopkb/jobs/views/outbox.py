@@ -31,7 +31,8 @@ from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
-from shopkb.jobs.views.run_state import RunState, leads_to, run_state_of
+from shopkb.jobs.run_state import RunState, run_state_of
+from shopkb.jobs.views.run_texts import leads_to
 from shopkb.jobs.views.typed_reading import chosen_meter
 
 LARGEST_ITEM = 8 * 1024
@@ -133,7 +134,7 @@ def worker(_request: HttpRequest) -> HttpResponse:
 
 def pack_urls(run_state: RunState) -> list[str]:
     """Addresses of the steps that can still come, for the device to keep: the one to do now first."""
-    ahead = sorted(steps_ahead(run_state.flow, run_state.rows), key=run_state.flow.number_by_step.__getitem__)
+    ahead = sorted(steps_ahead(run_state.flow, run_state.walk), key=run_state.flow.number_by_step.__getitem__)
     ahead.sort(key=lambda step: step != run_state.walk.current)
     steps = [reverse("jobs:pack-step", args=[run_state.run.pk, key]) for key in ahead]
     return [reverse("jobs:outbox"), reverse("jobs:pack-end", args=[run_state.run.pk]), *steps]

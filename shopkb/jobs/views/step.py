@@ -18,16 +18,16 @@ from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import LONG_BREAK, danger_due
+from shopkb.jobs.dangers import LONG_BREAK, cautions_of, danger_due
 from shopkb.jobs.models import Run
-from shopkb.jobs.reasoning import Reasoning, reason_about
+from shopkb.jobs.reasoning import Reasoning, reason
+from shopkb.jobs.run_state import RunState
 from shopkb.jobs.vehicle_state import off_in
 from shopkb.jobs.views.outbox import pack_urls
-from shopkb.jobs.views.run_state import RunState, answer_text
+from shopkb.jobs.views.run_texts import answer_text, answers_of
 from shopkb.jobs.views.typed_reading import (
+    METER,
     answer_buttons,
-    as_shown,
-    chosen_meter,
     expectations,
     judge_typed,
     verdict_text,
@@ -67,7 +67,8 @@ def render_step(
     """
     now = timezone.now()
     works = run_state.run.holder_id == request.user.pk and run_state.run.job.is_open
-    danger = danger_due(run_state.run, run_state.flow, step, by=request.user, at=now) if works else None
+    cautions = cautions_of(step)
+    danger = danger_due(run_state.run, run_state.flow, step, cautions, by=request.user, at=now) if works else None
     if danger is not None:
         return _danger_page(request, run_state, step, danger, now)
     if sent is not None:
@@ -76,6 +77,7 @@ def render_step(
         entered = Entered(request.GET.get("typed", "")[:60], request.GET.get("unit", ""), refused=refused)
     context = {
         **_frame(request, run_state, step, now),
+        "cautions": cautions,
         **_measured(request, run_state, step, entered),
         **_reasoned(run_state, step, now),
         "pack": pack_urls(run_state) if works else [],
@@ -96,7 +98,6 @@ def _frame(request: SignedInRequest, run_state: RunState, step: Step, now: datet
         "step": step,
         "number": run_state.flow.number_by_step[step.key],
         "rail": _rail(run_state, step),
-        "cautions": _cautions(step),
         "picture_path": f"procedures/pictures/{step.picture}",
         "previous": _previous(run_state, step),
         "off_path": step.key != run_state.walk.current and step.key not in {key for key, _route in run_state.walk.path},
@@ -111,23 +112,25 @@ def _frame(request: SignedInRequest, run_state: RunState, step: Step, now: datet
 
 def _measured(request: SignedInRequest, run_state: RunState, step: Step, entered: Entered) -> dict[str, object]:
     """What is asked or measured, how the reading is judged, and the answers."""
-    values = answering.values_of(run_state.run, run_state.flow)
-    meter = chosen_meter(request)
-    judgement, line, unreadable = judge_typed(step, entered.typed, entered.unit, values, meter)
+    values = answering.values_for(run_state.run, run_state.flow, step)
+    meters = list(Meter.objects.all()) if step.reading else []
+    meter = entered.answer.meter if entered.answer else _chosen(request, meters)
+    reading = judge_typed(step, entered.typed, entered.unit, values, meter)
+    judgement, line = reading.judgement, reading.line
     proposed = judgement.outcome if judgement else ""
     return {
         "asked": answering.values_missing(run_state.flow, step, values),
         "units": [UNITS[name] for name in QUANTITIES[step.reading.quantity]] if step.reading else [],
         "meter": meter,
-        "meters": list(Meter.objects.all()) if step.reading else [],
+        "meters": meters,
         "typed": entered.typed,
         "unit": entered.unit or (step.reading.unit if step.reading else ""),
         "judgement": judgement,
-        "shown": as_shown(entered.typed, entered.unit, step),
+        "shown": reading.shown,
         "expectations": expectations(run_state.flow, step, values),
         "verdict": verdict_text(step, judgement),
         "line": line,
-        "unreadable": unreadable,
+        "unreadable": reading.unreadable,
         "refused": entered.refused,
         "given": entered.answer,
         "override": bool(entered.outcome and proposed != entered.outcome),
@@ -139,9 +142,14 @@ def _measured(request: SignedInRequest, run_state: RunState, step: Step, entered
     }
 
 
+def _chosen(request: SignedInRequest, meters: list[Meter]) -> Meter | None:
+    """The meter chosen for the day."""
+    return next((row for row in meters if row.key == request.session.get(METER)), None)
+
+
 def _reasoned(run_state: RunState, step: Step, now: datetime) -> dict[str, object]:
     """What the tool says of its own accord."""
-    reasoning = reason_about(run_state.run.job, at=now)
+    reasoning = reason(run_state.run.job, run_state.of_job, at=now)
     return {"reasoning": reasoning, "better": _better(run_state, step, reasoning)}
 
 
@@ -169,17 +177,11 @@ def _resume(run_state: RunState, request: SignedInRequest, now: datetime) -> dic
         return None
     off = off_in(run_state.run, run_state.flow, list(run_state.run.results.all()), run_state.run.put_back.all())
     return {
-        "answers": run_state.answers()[-2:],
+        "answers": answers_of(run_state)[-2:],
         "away": minutes_text((now - last.at).total_seconds() / 60),
         "by": last.who if last.who_id != request.user.pk else None,
         "off": [each.part for each in off],
     }
-
-
-def _cautions(step: Step) -> list[Caution]:
-    """In the order of their weight, danger first."""
-    order = {signal: run_state for run_state, signal in enumerate(Caution.Signal.values)}
-    return sorted(Caution.objects.filter(key__in=step.cautions), key=lambda row: order[row.signal])
 
 
 def _rail(run_state: RunState, step: Step) -> dict[str, object]:

@@ -12,10 +12,9 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
-from shopkb.jobs.run_results import walk_of
-from shopkb.jobs.views.run_state import LateEntry, RunState, answer_text, late_value_entry, question
+from shopkb.jobs.run_state import RunState, state_of
+from shopkb.jobs.views.run_texts import LateEntry, answer_text, late_value_entry, question
 from shopkb.procedures.drawing import ChartOptions, DrawnChart, draw_chart
-from shopkb.procedures.storing import flow_of
 
 
 @dataclass(frozen=True)
@@ -66,9 +65,9 @@ def _runs(job: Job) -> list[Run]:
 
 
 def _sheet(run: Run) -> RunSheet:
-    flow, rows = flow_of(run.revision), list(run.results.all())
-    not_retracted = [row for row in rows if not hasattr(row, "retraction")]
-    run_state = RunState(run, flow, not_retracted, walk_of(flow, not_retracted))
+    rows = list(run.results.all())
+    run_state = state_of(run)
+    flow = run_state.flow
     effective = {row.pk for row in run_state.effective}
     lines = [LogLine(_title(run_state, row), answer_text(flow, row), row, _state(row, effective)) for row in rows]
     asked = [(question(flow, row.key), row) for row in run.values.all()]

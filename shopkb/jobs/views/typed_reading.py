@@ -13,10 +13,10 @@ from shopkb.core.flow.model import ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, Verdict
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.units import UNITS, Quantity, ReadingError, format_quantity, parse_reading
+from shopkb.core.readings.units import UNITS, Quantity, format_quantity
 from shopkb.jobs import answering
-from shopkb.jobs.errors import Unreadable
-from shopkb.jobs.views.run_state import leads_to
+from shopkb.jobs.errors import NotPossible, Unreadable
+from shopkb.jobs.views.run_texts import leads_to
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 THREE_DIGITS = Context(prec=3)
@@ -36,24 +36,54 @@ class Button:
     primary: bool
 
 
+@dataclass(frozen=True)
+class TypedReading:
+    """What was typed, read once: ``shown`` as a meter shows it, its judgement, or why it cannot be read."""
+
+    shown: str = ""
+    judgement: Judgement | None = None
+    line: NumberLine | None = None
+    unreadable: str = ""
+
+
 def chosen_meter(request: SignedInRequest) -> Meter | None:
+    """The meter chosen for the day."""
     key = request.session.get(METER)
     return Meter.objects.filter(key=key).first() if key else None
 
 
-def judge_typed(
-    step: Step, typed: str, unit: str, values: dict[str, Quantity], meter: Meter | None
-) -> tuple[Judgement | None, NumberLine | None, str]:
+def meter_named(key: str) -> Meter | None:
+    """The meter that a form says a reading was judged with; ``None`` where it says none.
+
+    Raises:
+        NotPossible: no meter has this key.
+    """
+    meter = Meter.objects.filter(key=key).first() if key else None
+    if key and meter is None:
+        raise NotPossible("The meter this reading was judged with is no longer listed. Choose another and check again.")
+    return meter
+
+
+def judge_typed(step: Step, typed: str, unit: str, values: Mapping[str, Quantity], meter: Meter | None) -> TypedReading:
+    """The reading as it was typed and where it lies on the number line; empty for a step without a reading."""
     if step.reading is None:
-        return None, None, ""
-    judgement, unreadable, at = None, "", None
-    if typed.strip():
-        try:
-            reading, judgement = answering.read_and_judge(step, typed, unit, values, meter)
-            if reading.quantity is not None:
-                at = float(reading.quantity.to(step.reading.unit).magnitude)
-        except Unreadable as error:
-            unreadable = str(error)
+        return TypedReading()
+    if not typed.strip():
+        return TypedReading(line=_line(step, values, meter, None))
+    try:
+        reading, judgement = answering.read_and_judge(step, typed, unit, values, meter)
+    except Unreadable as error:
+        return TypedReading(typed, line=_line(step, values, meter, None), unreadable=str(error))
+    if reading.quantity is None:
+        return TypedReading("over limit", judgement, _line(step, values, meter, None))
+    at = float(reading.quantity.to(step.reading.unit).magnitude)
+    return TypedReading(format_quantity(reading.quantity), judgement, _line(step, values, meter, at))
+
+
+def _line(step: Step, values: Mapping[str, Quantity], meter: Meter | None, at: float | None) -> NumberLine | None:
+    """The bands of the step, with the reading at ``at`` in its unit."""
+    if step.reading is None:
+        return None
     intervals = []
     limits_for = meter_of(meter) if meter is not None else None
     for number, outcome in enumerate(step.outcomes, start=1):
@@ -61,8 +91,7 @@ def judge_typed(
             continue
         shown_as = display_interval(outcome.band, values, step.reading.unit, limits_for, at)
         intervals.append(Segment(outcome.label, shown_as, str(number)))
-    line = number_line(intervals, UNITS[step.reading.unit].sign, at) if intervals else None
-    return judgement, line, unreadable
+    return number_line(intervals, UNITS[step.reading.unit].sign, at) if intervals else None
 
 
 def verdict_text(step: Step, judgement: Judgement | None) -> str:
@@ -89,17 +118,6 @@ def answer_buttons(flow: Flow, step: Step, proposed: str, line: NumberLine | Non
         goes = "; ".join(part for part in (band, leads_to(flow, outcome)) if part)
         buttons.append(Button(outcome.key, number, outcome.label, goes, outcome.key == proposed))
     return sorted(buttons, key=lambda button: not button.primary)
-
-
-def as_shown(typed: str, unit: str, step: Step) -> str:
-    """What was typed, as a meter shows it."""
-    if step.reading is None or not typed.strip():
-        return ""
-    try:
-        reading = parse_reading(typed, step.reading.quantity, unit or step.reading.unit)
-    except ReadingError:
-        return typed
-    return "over limit" if reading.quantity is None else format_quantity(reading.quantity)
 
 
 def expectations(flow: Flow, step: Step, values: Mapping[str, Quantity]) -> list[str]:

@@ -15,7 +15,8 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.jobs.actions import following
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Result
-from shopkb.jobs.views.run_state import RunState, client_id_of
+from shopkb.jobs.run_state import RunState
+from shopkb.jobs.views.run_texts import client_id_of
 
 UNDO_SECONDS = 10
 """How long the page offers to undo the answer that was just given."""

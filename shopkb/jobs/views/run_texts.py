@@ -1,4 +1,4 @@
-"""A run read once: where it stands, and the words for where it leads."""
+"""A run in words: its answers, where an outcome leads, and what came too late to count."""
 
 from __future__ import annotations
 
@@ -6,61 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID, uuid4
 
-from django.db.models import Prefetch
-from django.shortcuts import get_object_or_404
-
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Step
 from shopkb.core.flow.names import cause_name
-from shopkb.core.flow.walk import Walk
-from shopkb.jobs.models import Job, LateValue, Result, Run
-from shopkb.jobs.run_results import effective_results, has_place, walk_of
+from shopkb.jobs.models import Job, LateValue, Result
+from shopkb.jobs.run_results import has_place
+from shopkb.jobs.run_state import RunState
 from shopkb.procedures.storing import flow_of
-
-
-@dataclass(frozen=True)
-class RunState:
-    """A run, read once: where it stands and everything recorded."""
-
-    run: Run
-    flow: Flow
-    rows: list[Result]
-    walk: Walk
-
-    @property
-    def effective(self) -> list[Result]:
-        """The results that count, in the order they were recorded."""
-        return effective_results(self.flow, self.rows)
-
-    def answers(self) -> list[tuple[Step, Result, str]]:
-        """Each step that counts, its result, and the answer in words."""
-        return [(self.flow.step_by_key[row.step], row, answer_text(self.flow, row)) for row in self.effective]
-
-
-def run_state_of(pk: int) -> RunState:
-    """The run with this number. Queries: run with job and vehicle, results, and the flow the first time."""
-    run = get_object_or_404(
-        Run.objects.select_related(
-            "job__vehicle__platform", "job__platform", "job__symptom", "revision__procedure", "holder"
-        ),
-        pk=pk,
-    )
-    flow = flow_of(run.revision)
-    rows = list(run.results.not_retracted().select_related("who"))
-    return RunState(run, flow, rows, walk_of(flow, rows))
-
-
-def run_states_of(job: Job) -> list[RunState]:
-    """All runs of a job, in the order they were started. Three queries, and each flow the first time."""
-    runs = job.runs.select_related("revision__procedure").order_by("pk")
-    whole = runs.prefetch_related(Prefetch("results", Result.objects.not_retracted().select_related("who")))
-    run_states = []
-    for run in whole:
-        run.job = job
-        flow, rows = flow_of(run.revision), list(run.results.all())
-        run_states.append(RunState(run, flow, rows, walk_of(flow, rows)))
-    return run_states
 
 
 @dataclass(frozen=True)
@@ -121,6 +74,12 @@ def cause_text(flow: Flow, key: str) -> str:
     """``fan resistor: open circuit`` from the path of the component."""
     cause = flow.cause_by_key[key]
     return cause_name(cause.component, cause.mode)
+
+
+def answers_of(run_state: RunState) -> list[tuple[Step, Result, str]]:
+    """Each step that counts, its result, and the answer in words."""
+    flow = run_state.flow
+    return [(flow.step_by_key[row.step], row, answer_text(flow, row)) for row in run_state.effective]
 
 
 def answer_text(flow: Flow, row: Result) -> str:
