@@ -14,6 +14,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Step, TestKind
+from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.log.write import log_row
@@ -74,7 +75,7 @@ def pass_danger(run: Run, confirmation: DangerConfirmation, *, by: User, at: dat
         NotPossible: the catalog has no such DANGER.
     """
     require(by, Right.WORK)
-    before = DangerPassed.objects.filter(client_id=confirmation.client_id).first()
+    before = stored_before(DangerPassed.objects.all(), confirmation.client_id)
     if before is not None:
         return before
     caution = Caution.objects.filter(key=confirmation.caution, signal=Caution.Signal.DANGER).first()

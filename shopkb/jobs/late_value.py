@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from django.conf import settings
 from django.db import models
 
+from shopkb.jobs.client_record import SignedRecord
 
-class LateValue(models.Model):
+
+class LateValue(SignedRecord):
     """A value asked once, as it was typed by somebody who had lost the run meanwhile. Kept and shown, never used."""
 
     run = models.ForeignKey("jobs.Run", on_delete=models.PROTECT, related_name="late_values")
     key = models.CharField(max_length=60)
     typed = models.CharField(max_length=60)
     why = models.CharField(max_length=300, help_text="What came before it.")
-    who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     class Meta:
         ordering = ["id"]

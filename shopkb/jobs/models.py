@@ -11,6 +11,7 @@ from django.db.models.functions import Coalesce, NullIf
 
 from shopkb.catalog.models import Cause, Meter, Platform, Symptom
 from shopkb.core.flow.model import Proof
+from shopkb.jobs.client_record import ClientRecord, SignedRecord
 from shopkb.jobs.event import Event
 from shopkb.jobs.late_value import LateValue
 from shopkb.procedures.models import Revision
@@ -69,7 +70,7 @@ class JobQuerySet(models.QuerySet["Job"]):
         return self.filter(match)
 
 
-class Job(models.Model):
+class Job(ClientRecord):
     """One vehicle's visit for one complaint."""
 
     class State(models.TextChoices):
@@ -105,7 +106,6 @@ class Job(models.Model):
     closed_by = models.ForeignKey(PERSON, on_delete=models.PROTECT, null=True, blank=True, related_name="jobs_closed")
     closed_at = models.DateTimeField(null=True, blank=True)
     comeback_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="comebacks")
-    client_id = models.UUIDField(unique=True)
 
     objects = JobQuerySet.as_manager()
 
@@ -136,7 +136,7 @@ class RunQuerySet(models.QuerySet["Run"]):
         return self.filter(state=Run.State.UNDER_WAY)
 
 
-class Run(models.Model):
+class Run(ClientRecord):
     """One procedure being followed on a job, on the revision it was started with."""
 
     class State(models.TextChoices):
@@ -152,7 +152,6 @@ class Run(models.Model):
     stopped_why = models.CharField(max_length=200, blank=True)
     started_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)
-    client_id = models.UUIDField(unique=True)
 
     objects = RunQuerySet.as_manager()
 
@@ -163,7 +162,7 @@ class Run(models.Model):
         return f"run {self.pk}"
 
 
-class RunValue(models.Model):
+class RunValue(SignedRecord):
     """A value asked once a run, such as the battery's voltage with everything off. The latest counts."""
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="values")
@@ -171,9 +170,6 @@ class RunValue(models.Model):
     typed = models.CharField(max_length=60)
     magnitude = models.DecimalField(max_digits=18, decimal_places=6)
     unit = models.CharField(max_length=10)
-    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     class Meta:
         ordering = ["id"]
@@ -233,7 +229,7 @@ def _another_way_before() -> models.Exists:
     return models.Exists(turned.filter(then__isnull=False).exclude(way=models.F("then")))
 
 
-class Result(models.Model):
+class Result(SignedRecord):
     """One step done or skipped in a run. A later result of the same step replaces the earlier one."""
 
     class Skip(models.TextChoices):
@@ -260,9 +256,7 @@ class Result(models.Model):
     seconds = models.PositiveIntegerField(null=True, blank=True)
     note = models.TextField(max_length=2000, blank=True)
     who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="results")
-    at = models.DateTimeField()
     replaces = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by")
-    client_id = models.UUIDField(unique=True)
 
     objects = ResultQuerySet.as_manager()
 
@@ -334,7 +328,7 @@ def _claimed() -> Q:
     return Q(job__state=Job.State.CLOSED, job__disposition=Job.Disposition.CURED) & cured & ~models.Exists(later_cured)
 
 
-class Repair(models.Model):
+class Repair(SignedRecord):
     """A cause, how it was proven, and what was done about it."""
 
     job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="repairs")
@@ -347,8 +341,6 @@ class Repair(models.Model):
     minutes = models.PositiveSmallIntegerField(null=True, blank=True)
     also_found = models.TextField(max_length=2000, blank=True)
     who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="repairs")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     objects = RepairQuerySet.as_manager()
 
@@ -359,7 +351,7 @@ class Repair(models.Model):
         return f"repair {self.pk}"
 
 
-class Verification(models.Model):
+class Verification(SignedRecord):
     """Whether a repair cured the complaint, and how that was found out. The latest counts."""
 
     class Cured(models.TextChoices):
@@ -370,9 +362,6 @@ class Verification(models.Model):
     repair = models.ForeignKey(Repair, on_delete=models.PROTECT, related_name="verifications")
     cured = models.CharField(max_length=12, choices=Cured)
     how = models.TextField(max_length=2000, blank=True)
-    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     class Meta:
         ordering = ["id"]
@@ -381,19 +370,16 @@ class Verification(models.Model):
         return f"{self.repair_id}: {self.cured}"
 
 
-class Retraction(models.Model):
+class Retraction(SignedRecord):
     """An answer taken back at once (undo). The answer stays on record and no longer counts."""
 
     result = models.OneToOneField(Result, on_delete=models.PROTECT, related_name="retraction")
-    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     def __str__(self) -> str:
         return f"retracts {self.result_id}"
 
 
-class DangerPassed(models.Model):
+class DangerPassed(SignedRecord):
     """Somebody confirmed the state of things a DANGER asks for, and how long it was on the screen."""
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="dangers_passed")
@@ -401,9 +387,6 @@ class DangerPassed(models.Model):
     caution = models.CharField(max_length=60)
     statement = models.CharField(max_length=200)
     shown_seconds = models.PositiveIntegerField()
-    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     class Meta:
         ordering = ["id"]
@@ -412,7 +395,7 @@ class DangerPassed(models.Model):
         return f"{self.caution} at {self.step}"
 
 
-class HandOver(models.Model):
+class HandOver(ClientRecord):
     """A run passed from one person to another: where it stands, why, what is off or unsafe, what is excluded so far.
 
     The receiver accepts by name; until then the giver holds the run.
@@ -428,7 +411,6 @@ class HandOver(models.Model):
     note = models.TextField(max_length=2000, blank=True)
     at = models.DateTimeField()
     accepted_at = models.DateTimeField(null=True, blank=True)
-    client_id = models.UUIDField(unique=True)
 
     class Meta:
         ordering = ["id"]
@@ -454,7 +436,7 @@ class PutBack(models.Model):
         return self.part
 
 
-class Photo(models.Model):
+class Photo(SignedRecord):
     """A picture taken on a job: re-encoded, turned upright, its place of taking removed."""
 
     job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="photos")
@@ -465,9 +447,6 @@ class Photo(models.Model):
     width = models.PositiveIntegerField()
     height = models.PositiveIntegerField()
     size = models.PositiveIntegerField()
-    who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
-    client_id = models.UUIDField(unique=True)
 
     class Meta:
         ordering = ["id"]

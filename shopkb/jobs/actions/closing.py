@@ -16,8 +16,9 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause
 from shopkb.core.flow.model import GoKind, Proof
 from shopkb.evidence.learning import learn
+from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.closed_jobs import case_of, latest_verification
-from shopkb.jobs.errors import IdempotencyConflict, NotPossible
+from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.log.write import log_closed, log_on_job, log_reopened, log_text
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
@@ -50,12 +51,13 @@ def record_repair(job: Job, details: RepairDetails, *, by: User, at: datetime) -
     """
     require(by, Right.WORK)
     locked = _locked(job)
-    before = Repair.objects.filter(client_id=details.client_id).first()
+    before = stored_before(
+        Repair.objects.all(),
+        details.client_id,
+        lambda row: _stored_content(row) == (locked.pk, *_sent_content(details)),
+        "This repair was sent before with another content. Reload the page and enter it again.",
+    )
     if before is not None:
-        if _stored_content(before) != (locked.pk, *_sent_content(details)):
-            raise IdempotencyConflict(
-                "This repair was sent before with another content. Reload the page and enter it again."
-            )
         return before
     _must_be_open(locked)
     if not details.correction.strip():
@@ -94,10 +96,13 @@ def verify_repair(
     """
     require(by, Right.WORK)
     locked = _locked(repair.job)
-    before = Verification.objects.filter(client_id=client_id).first()
+    before = stored_before(
+        Verification.objects.all(),
+        client_id,
+        lambda row: (row.repair_id, row.cured, row.how) == (repair.pk, cured, how.strip()),
+        "This was sent before with another answer. Reload the page.",
+    )
     if before is not None:
-        if (before.repair_id, before.cured, before.how) != (repair.pk, cured, how.strip()):
-            raise IdempotencyConflict("This was sent before with another answer. Reload the page.")
         return before
     _must_be_open(locked)
     if cured != Verification.Cured.NOT_CHECKED and not how.strip():

@@ -21,6 +21,7 @@ from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.units import ReadingError, parse_reading
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_for
+from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.dangers import cautions_of, danger_due
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.log.hash_chain import Kind, storable
@@ -29,6 +30,10 @@ from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
 from shopkb.jobs.run_results import standing_results, walk_of
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
+
+OTHER_ANSWER = "This answer was sent before with another content. Reload the page and answer again."
+OTHER_VALUE = "This was sent before with another value. Reload the page and enter it again."
+"""Why what comes a second time with the same client id is refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +56,13 @@ def start_run(
     """
     require(by, Right.WORK)
     locked = Job.objects.select_for_update().get(pk=job.pk)
-    before = Run.objects.filter(client_id=client_id).select_related("revision").first()
+    before = stored_before(
+        Run.objects.select_related("revision"),
+        client_id,
+        lambda row: (row.job_id, row.revision.procedure_id) == (locked.pk, procedure.pk),
+        "Another procedure was started with this. Reload the page and choose again.",
+    )
     if before is not None:
-        if (before.job_id, before.revision.procedure_id) != (locked.pk, procedure.pk):
-            raise IdempotencyConflict("Another procedure was started with this. Reload the page and choose again.")
         return before
     if not locked.is_open:
         raise NotPossible(f"{locked} is closed. Reopen it, or open a new job as its comeback.")
@@ -113,10 +121,13 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
     """
     require(by, Right.WORK)
     locked = lock_run(run)
-    before = RunValue.objects.filter(client_id=client_id).first()
+    before = stored_before(
+        RunValue.objects.all(),
+        client_id,
+        lambda row: (row.run_id, row.key, row.typed) == (locked.pk, key, typed.strip()),
+        OTHER_VALUE,
+    )
     if before is not None:
-        if (before.run_id, before.key, before.typed) != (locked.pk, key, typed.strip()):
-            raise IdempotencyConflict("This was sent before with another value. Reload the page and enter it again.")
         return before
     _may_go_on(locked, by)
     value = flow_of(locked.revision).value_by_key.get(key)
@@ -146,7 +157,7 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
     """
     require(by, Right.WORK)
     locked = lock_run(result.run)
-    before = Retraction.objects.filter(client_id=client_id).first()
+    before = stored_before(Retraction.objects.all(), client_id)
     if before is not None:
         return before
     _may_go_on(locked, by)
@@ -273,7 +284,7 @@ def _same(before: Result, run: Run, answer: Answer) -> StoredResult:
     else:
         sent, locked = (*sent, answer.outcome), (*locked, before.outcome)
     if sent != locked or not (answer.skipped or _same_reading(before, run, answer)):
-        raise IdempotencyConflict("This answer was sent before with another content. Reload the page and answer again.")
+        raise IdempotencyConflict(OTHER_ANSWER)
     return StoredResult(before, duplicate=True)
 
 

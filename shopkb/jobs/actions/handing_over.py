@@ -10,7 +10,8 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
-from shopkb.jobs.errors import IdempotencyConflict, NotPossible
+from shopkb.jobs.client_record import stored_before
+from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.log.write import log_row, log_text
 from shopkb.jobs.models import HandOver, Run
@@ -37,10 +38,13 @@ def hand_over(run: Run, receiver: User, note: HandOverNote, *, by: User, at: dat
             reason, or waiting for an answer already.
     """
     require(by, Right.WORK)
-    before = HandOver.objects.filter(client_id=note.client_id).first()
+    before = stored_before(
+        HandOver.objects.all(),
+        note.client_id,
+        lambda row: (row.run_id, row.receiver_id) == (run.pk, receiver.pk),
+        "This was sent before with another name. Reload the page and hand over again.",
+    )
     if before is not None:
-        if (before.run_id, before.receiver_id) != (run.pk, receiver.pk):
-            raise IdempotencyConflict("This was sent before with another name. Reload the page and hand over again.")
         return before
     locked = Run.objects.select_for_update(of=("self",)).select_related("holder", "job").get(pk=run.pk)
     if not locked.job.is_open:

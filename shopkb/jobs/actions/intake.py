@@ -13,8 +13,9 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.evidence.learning import learn
+from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.closed_jobs import case_of
-from shopkb.jobs.errors import IdempotencyConflict, NotPossible
+from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Vehicle
 
 
@@ -52,12 +53,13 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
     if not intake.complaint.strip():
         raise NotPossible("Write the complaint in the customer's words.")
     vehicle = _vehicle(intake)
-    before = Job.objects.filter(client_id=intake.client_id).first()
+    before = stored_before(
+        Job.objects.all(),
+        intake.client_id,
+        lambda row: (row.vehicle_id, row.complaint) == (vehicle.pk, intake.complaint.strip()),
+        "Another job was opened with this. Reload the page and take the vehicle in again.",
+    )
     if before is not None:
-        if (before.vehicle_id, before.complaint) != (vehicle.pk, intake.complaint.strip()):
-            raise IdempotencyConflict(
-                "Another job was opened with this. Reload the page and take the vehicle in again."
-            )
         return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
     case_before = case_of(earlier) if earlier else None

@@ -14,7 +14,8 @@ from django.db.models import Sum
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.jobs.errors import IdempotencyConflict, NotPossible
+from shopkb.jobs.client_record import stored_before
+from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Photo, Repair, Result
 from shopkb.web.images import BadPicture, encoded, to_disk
 
@@ -83,7 +84,5 @@ def _stored(job: Job, new_photo: NewPhoto, row: Photo) -> Photo:
 
 
 def _kept_before(job: Job, new_photo: NewPhoto) -> Photo | None:
-    before = Photo.objects.filter(client_id=new_photo.client_id).first()
-    if before is not None and before.job_id != job.pk:
-        raise IdempotencyConflict("This picture was sent before for another job. Take it again.")
-    return before
+    refusal = "This picture was sent before for another job. Take it again."
+    return stored_before(Photo.objects.all(), new_photo.client_id, lambda row: row.job_id == job.pk, refusal)

@@ -19,8 +19,9 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.units import ReadingError, parse_reading
-from shopkb.jobs.actions.following import lock_run, record, record_value
+from shopkb.jobs.actions.following import OTHER_ANSWER, OTHER_VALUE, lock_run, record, record_value
 from shopkb.jobs.answering import MOST, Answer, read_answer
+from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.dangers import DangerConfirmation, pass_danger
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
 from shopkb.jobs.log.hash_chain import Kind, storable
@@ -69,13 +70,16 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
 @transaction.atomic
 def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: datetime) -> Receipt:
     locked = lock_run(run)
-    before = LateValue.objects.filter(client_id=client_id).first()
+    before = stored_before(
+        LateValue.objects.all(),
+        client_id,
+        lambda row: (row.run_id, row.key, row.typed) == (locked.pk, key, typed),
+        OTHER_VALUE,
+    )
     if before is not None:
-        if (before.run_id, before.key, before.typed) != (locked.pk, key, typed):
-            raise IdempotencyConflict("This was sent before with another value. Reload the page and enter it again.")
         return Receipt(counts=False, why=before.why)
-    known = RunValue.objects.filter(client_id=client_id).exists()
-    late = "" if known or not locked.job.is_open else _value_too_late(locked, key, by)
+    known = stored_before(RunValue.objects.all(), client_id)
+    late = "" if known is not None or not locked.job.is_open else _value_too_late(locked, key, by)
     if not late:
         record_value(locked, key, typed, by=by, at=at, client_id=client_id)
         return Receipt()
@@ -113,7 +117,7 @@ def _device_time(text: str) -> datetime | None:
 @transaction.atomic
 def _answer(run: Run, answer: Answer, item: Mapping[str, str], *, by: User, at: datetime) -> Receipt:
     locked = lock_run(run)
-    before = Result.objects.filter(client_id=answer.client_id).select_related("retraction").first()
+    before = stored_before(Result.objects.select_related("retraction"), answer.client_id)
     if before is not None:
         return _told_before(before, locked, answer, by=by, at=at)
     device_at = _device_time(item.get("at", ""))
@@ -139,9 +143,7 @@ def _told_before(before: Result, run: Run, answer: Answer, *, by: User, at: date
         sent = (run.pk, answer.step, answer.outcome or answer.skipped, answer.typed.strip(), answer.note.strip())
         locked = (before.run_id, before.step, before.outcome or before.skipped, before.typed, before.note)
         if sent != locked:
-            raise IdempotencyConflict(
-                "This answer was sent before with another content. Reload the page and answer again."
-            )
+            raise IdempotencyConflict(OTHER_ANSWER)
         return Receipt(counts=False, why=before.judgement)
     if before.override_why == JUDGED_LATER:
         answer = replace(answer, override_why=JUDGED_LATER)
