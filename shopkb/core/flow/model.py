@@ -309,6 +309,22 @@ class Flow:
     steps: tuple[Step, ...] = field(
         metadata=spec(Kind.GROUP, "the steps, by key", limit=STEP_LIMIT, place=99, compared=Compared.NOT)
     )
+    causes: tuple[Cause, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.GROUP, "what this procedure can prove, by key", limit=STEP_LIMIT, place=91, compared=Compared.NOT
+        ),
+    )
+    values: tuple[Value, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.GROUP,
+            "asked once a run, or computed; usable in bands",
+            limit=LIST_LIMIT,
+            place=90,
+            compared=Compared.NOT,
+        ),
+    )
     symptoms: tuple[str, ...] = field(
         default=(),
         metadata=spec(Kind.KEY, "symptoms of the catalog it is for", limit=LIST_LIMIT, label="Symptoms"),
@@ -340,16 +356,6 @@ class Flow:
             label="How the cure is verified", typed=True,
         ),
     )  # fmt: skip
-    values: tuple[Value, ...] = field(
-        default=(),
-        metadata=spec(
-            Kind.GROUP, "asked once a run, or computed; usable in bands", limit=LIST_LIMIT, compared=Compared.NOT
-        ),
-    )
-    causes: tuple[Cause, ...] = field(
-        default=(),
-        metadata=spec(Kind.GROUP, "what this procedure can prove, by key", limit=STEP_LIMIT, compared=Compared.NOT),
-    )
 
     @cached_property
     def step_by_key(self) -> dict[str, Step]:
