@@ -1,4 +1,4 @@
-"""A flow as DOT text: signs by kind of step, branches with their evidence, the path of a job in heavy ink.
+"""A flow as a chart: signs by kind of step, branches with their evidence, the path of a job in heavy ink.
 
 Everything a page may want to restyle has a class name; colours stand as plain attributes, so the drawing needs no
 style sheet and no style attribute.
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from shopkb.charts.branch_notes import BranchKey, BranchNotes
-from shopkb.charts.dot_text import escaped
+from shopkb.charts.dot_text import Attributes, Chart
 from shopkb.charts.edges import branch_edges, lead_in
 from shopkb.charts.nodes import end_nodes, start_node, step_nodes
 from shopkb.charts.refusals import refuse_too_large
@@ -17,14 +17,16 @@ from shopkb.charts.shapes import TEXT_SIZE
 from shopkb.charts.view import CARD, FONTS, INK, LABEL_SIZE, SOFT, View, edge_id, node_id
 from shopkb.core.flow.model import Flow
 
-__all__ = ["edge_id", "flow_dot", "node_id", "statements"]
+__all__ = ["edge_id", "flow_dot", "node_id"]
 
-_SETTINGS = (
-    'graph [rankdir="TB", bgcolor="transparent", ordering="out", nodesep="0.24", ranksep="0.03", pad="0.06"];',
-    f'node [fontname="{FONTS}", fontsize="{TEXT_SIZE:g}", fontcolor="{INK}", color="{INK}", style="filled", '
-    f'fillcolor="{CARD}", penwidth="1.3", height="0.36", width="0.6"];',
-    f'edge [fontname="{FONTS}", fontsize="{LABEL_SIZE:g}", fontcolor="{INK}", color="{SOFT}", arrowsize="0.7"];',
-)
+_SETTINGS: tuple[Attributes, Attributes, Attributes] = (
+    {"rankdir": "TB", "bgcolor": "transparent", "ordering": "out", "nodesep": "0.24", "ranksep": "0.03", "pad": "0.06"},
+    {
+        "fontname": FONTS, "fontsize": f"{TEXT_SIZE:g}", "fontcolor": INK, "color": INK, "style": "filled",
+        "fillcolor": CARD, "penwidth": "1.3", "height": "0.36", "width": "0.6",
+    },
+    {"fontname": FONTS, "fontsize": f"{LABEL_SIZE:g}", "fontcolor": INK, "color": SOFT, "arrowsize": "0.7"},
+)  # fmt: skip
 
 
 def flow_dot(
@@ -37,8 +39,8 @@ def flow_dot(
     titles: Mapping[str, str] | None = None,
     possible: Mapping[str, float] | None = None,
     components: Mapping[str, str] | None = None,
-) -> str:
-    """The flow, faulty drafts included, as DOT text.
+) -> Chart:
+    """The flow, faulty drafts included, as a chart whose ``source`` is DOT text.
 
     Classes on nodes: ``start``, ``step``, ``cause``, ``hand-over``, ``out end`` or ``nowhere``; the sign
     (``terminator``, ``decision``, ``manual-operation``, ``process``, ``predefined-process``); ``now``, ``taken``,
@@ -62,11 +64,5 @@ def flow_dot(
     """
     refuse_too_large(flow)
     view = View(notes or {}, tuple(path), now, links or {}, titles or {}, possible or {}, components or {})
-    name = f'digraph "{escaped(flow.procedure)}" {{'
-    return "\n".join([name, *(f"  {line}" for line in _SETTINGS), *statements(flow, view), "}", ""])
-
-
-def statements(flow: Flow, view: View) -> list[str]:
-    """Node and edge statements of one flow."""
-    nodes = [*start_node(flow, view), *step_nodes(flow, view), *end_nodes(flow, view)]
-    return [*nodes, lead_in(flow, view), *branch_edges(flow, view)]
+    nodes = (*start_node(flow, view), *step_nodes(flow, view), *end_nodes(flow, view))
+    return Chart(flow.procedure, nodes, (lead_in(flow, view), *branch_edges(flow, view)), _SETTINGS)

@@ -1,14 +1,18 @@
-"""DOT statements with every text quoted by our own rule, and the reading back of what was quoted.
+"""A chart as nodes and edges, and its DOT text through the graphviz package.
 
-The rule, seen to hold for every printable text: ``&`` becomes ``&amp;`` first (Graphviz decodes entities), then a
-backslash is doubled, a quote escaped, and lines are joined by ``\\n``; always inside quotes, never HTML-like. In a
-record, ``{ } | < >`` are escaped besides. One statement stands on one line.
+Texts are escaped by our own rule, seen to hold for every printable text: ``&`` becomes ``&amp;`` first (Graphviz
+decodes entities), then a backslash is doubled, a quote escaped, and lines are joined by ``\\n``. In a record,
+``{ } | < >`` are escaped besides. Nothing is ever taken for an HTML-like label.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from graphviz import Digraph, nohtml
 
 from shopkb.charts.lettering import printable
 
@@ -16,11 +20,58 @@ Attributes = Mapping[str, str]
 
 OFF_BRANCH = "\N{NO-BREAK SPACE}\N{NO-BREAK SPACE}"
 _RECORD_SIGNS = re.compile(r"[{}|<>]")
-_QUOTED = r'"((?:[^"\\]|\\.)*)"'
-_NODE = re.compile(rf"^ *{_QUOTED} \[(.*)\];$")
-_EDGE = re.compile(rf"^ *{_QUOTED} -> {_QUOTED} \[(.*)\];$")
-_ATTRIBUTE = re.compile(rf"(\w+)={_QUOTED}")
-_ESCAPE = re.compile(r"\\(.)")
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A node: its name, its attributes (values escaped) and the lines it shows."""
+
+    name: str
+    attributes: Attributes
+    lines: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """An edge between two nodes by their names; otherwise as :class:`Node`, its name being its id."""
+
+    name: str
+    tail: str
+    head: str
+    attributes: Attributes
+    lines: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A whole graph. ``settings`` holds the attributes of the graph, of all nodes and of all edges."""
+
+    name: str
+    nodes: tuple[Node, ...]
+    edges: tuple[Edge, ...]
+    settings: tuple[Attributes, Attributes, Attributes] = ({}, {}, {})
+
+    @cached_property
+    def source(self) -> str:
+        """The graph as DOT text."""
+        graph, node, edge = ({key: nohtml(value) for key, value in each.items()} for each in self.settings)
+        drawn = Digraph(nohtml(escaped(self.name)), graph_attr=graph, node_attr=node, edge_attr=edge)
+        for each in self.nodes:
+            drawn.node(nohtml(escaped(each.name)), **_plain(each))
+        for one in self.edges:
+            drawn.edge(nohtml(escaped(one.tail)), nohtml(escaped(one.head)), **_plain(one))
+        return str(drawn.source)
+
+    @cached_property
+    def labels(self) -> dict[str, tuple[str, ...]]:
+        """The lines that every node and edge shows, by id, white space collapsed and empty lines left out."""
+        parts: tuple[Node | Edge, ...] = (*self.nodes, *self.edges)
+        return {printable(each.name): lines_shown(map(printable, each.lines)) for each in parts}
+
+
+def _plain(part: Node | Edge) -> dict[str, str]:
+    """The attributes with their id, none of them HTML-like."""
+    return {key: nohtml(value) for key, value in {"id": escaped(part.name), **part.attributes}.items()}
 
 
 def escaped(line: str) -> str:
@@ -43,42 +94,6 @@ def record_label(lines: Sequence[str]) -> str:
     return "|" + "\\n".join(_RECORD_SIGNS.sub(r"\\\g<0>", escaped(line)) for line in lines) + "|"
 
 
-def node_statement(name: str, attributes: Attributes) -> str:
-    """``"name" [key="value", ...];`` Values are escaped already."""
-    return f'  "{escaped(name)}" {_listed(attributes)};'
-
-
-def edge_statement(tail: str, head: str, attributes: Attributes) -> str:
-    """``"tail" -> "head" [key="value", ...];`` Values are escaped already."""
-    return f'  "{escaped(tail)}" -> "{escaped(head)}" {_listed(attributes)};'
-
-
-def _listed(attributes: Attributes) -> str:
-    return "[" + ", ".join(f'{key}="{value}"' for key, value in attributes.items()) + "]"
-
-
-def labels(dot: str) -> dict[str, tuple[str, ...]]:
-    """The lines that every node and edge of a text written here should show, by id, empty lines left out."""
-    found: dict[str, tuple[str, ...]] = {}
-    for line in dot.splitlines():
-        statement = _EDGE.match(line) or _NODE.match(line)
-        attributes = dict(_ATTRIBUTE.findall(statement[statement.lastindex or 0])) if statement else {}
-        if "id" in attributes:
-            is_record = attributes.get("shape") == "record"
-            found[_plain(attributes["id"])] = _lines(attributes.get("label", ""), is_record)
-    return found
-
-
-def _lines(text: str, is_record: bool) -> tuple[str, ...]:
-    if is_record:
-        text = text.removeprefix("|").removesuffix("|")
-    return lines_shown(_plain(text).split("\n"))
-
-
 def lines_shown(lines: Iterable[str]) -> tuple[str, ...]:
     """Lines with white space collapsed, empty ones left out: how a drawing and its source are compared."""
     return tuple(filter(None, (" ".join(line.split()) for line in lines)))
-
-
-def _plain(text: str) -> str:
-    return _ESCAPE.sub(lambda escape: "\n" if escape[1] in "nl" else escape[1], text).replace("&amp;", "&")

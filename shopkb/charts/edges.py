@@ -1,9 +1,9 @@
-"""Edge statements: the branches, with their evidence as words and as width."""
+"""Edges: the branches, with their evidence as words and as width."""
 
 from __future__ import annotations
 
 from shopkb.charts.branch_notes import BranchNote, evidence_text, rate_text
-from shopkb.charts.dot_text import edge_statement, escaped, left_label
+from shopkb.charts.dot_text import Edge, escaped, left_label
 from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.nodes import NO_START, ways_in
@@ -14,22 +14,22 @@ LABEL_COLUMNS = 18
 TAKEN_PEN = 4.5
 
 
-def lead_in(flow: Flow, view: View) -> str:
+def lead_in(flow: Flow, view: View) -> Edge:
     """The edge from the start to the first step."""
     head = f"step-{flow.start}" if flow.start in flow.step_by_key else NO_START
-    attributes = {"id": "lead-in", "class": "lead-in", "penwidth": "1.3", "edgetooltip": "start"}
+    attributes = {"class": "lead-in", "penwidth": "1.3", "edgetooltip": "start"}
     if view.path:
         attributes |= {"class": "lead-in taken", "penwidth": f"{TAKEN_PEN:g}", "color": INK}
-    return edge_statement("start", head, attributes)
+    return Edge("lead-in", "start", head, attributes)
 
 
-def branch_edges(flow: Flow, view: View) -> list[str]:
+def branch_edges(flow: Flow, view: View) -> list[Edge]:
     """One edge for every outcome of every step, in the writer's order."""
     mixed = {name for name, into in ways_in(flow).items() if len({outcome.proof for _, outcome in into}) > 1}
     return [_branch(flow, step, outcome, view, mixed) for step in flow.steps for outcome in step.outcomes]
 
 
-def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str]) -> str:
+def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str]) -> Edge:
     """One branch. A cause proven in several ways says which of them is a guess on the branch itself."""
     head = end_id(flow, step, outcome)
     note = view.notes.get((step.key, outcome.key))
@@ -42,14 +42,13 @@ def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str
     tooltip = escaped(shortened(f"{outcome.label}: {evidence_text(note)}"))
     attributes = {
         "label": left_label(lines),
-        "id": escaped(edge_id(step.key, outcome.key)),
         "class": " ".join(("branch", *marks)),
         "edgetooltip": tooltip,
         "labeltooltip": tooltip,
         **_ink(note, view, taken=taken, thin=thin),
         **({"style": "dashed"} if weak else {}),
     }
-    return edge_statement(f"step-{step.key}", head, attributes)
+    return Edge(edge_id(step.key, outcome.key), f"step-{step.key}", head, attributes, lines)
 
 
 def _ink(note: BranchNote | None, view: View, *, taken: bool, thin: bool) -> dict[str, str]:

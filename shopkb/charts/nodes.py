@@ -1,4 +1,4 @@
-"""Node statements: the start, the steps, and every end with its proof."""
+"""Nodes: the start, the steps, and every end with its proof."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shopkb.charts.branch_notes import possibility_text
-from shopkb.charts.dot_text import escaped, label, node_statement, record_label
+from shopkb.charts.dot_text import Node, escaped, label, record_label
 from shopkb.charts.labels import BY_ELIMINATION, proof_label, step_label
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.shapes import SHAPES, Sign, sign_of, size_of, step_lines
@@ -34,7 +34,7 @@ class _Drawn:
     marks: tuple[str, ...] = ()
 
 
-def start_node(flow: Flow, view: View) -> list[str]:
+def start_node(flow: Flow, view: View) -> list[Node]:
     """The start with the procedure's title; a draft without a first step gets a node that says so."""
     title = flow.title or flow.procedure
     marks = ("taken",) if view.path else ()
@@ -46,7 +46,7 @@ def start_node(flow: Flow, view: View) -> list[str]:
     return [_written(node, view) for node in nodes]
 
 
-def step_nodes(flow: Flow, view: View) -> list[str]:
+def step_nodes(flow: Flow, view: View) -> list[Node]:
     """One node for every step, in the writer's order."""
     visited = {step for step, _ in view.path}
     return [_written(_step(flow, step, view, step.key in visited), view) for step in flow.steps]
@@ -62,7 +62,7 @@ def _step(flow: Flow, step: Step, view: View, visited: bool) -> _Drawn:
     )
 
 
-def end_nodes(flow: Flow, view: View) -> list[str]:
+def end_nodes(flow: Flow, view: View) -> list[Node]:
     """One node for every cause and procedure reached and one for every way out, in the order first led to."""
     ways = ways_in(flow)
     return [_written(_end(flow, name, into, view), view) for name, into in ways.items() if not name.startswith("step-")]
@@ -113,12 +113,11 @@ def _path_marks(view: View, on_path: bool) -> tuple[str, ...]:
     return ("taken",) if on_path else ("thin",)
 
 
-def _written(node: _Drawn, view: View) -> str:
+def _written(node: _Drawn, view: View) -> Node:
     is_record = node.sign is Sign.PREDEFINED_PROCESS
     size = size_of(node.sign, node.lines)
     attributes = {
         "label": record_label(node.lines) if is_record else label(node.lines),
-        "id": escaped(node.name),
         "class": " ".join((node.role, node.sign.value, *node.marks)),
         "tooltip": escaped(shortened(node.tooltip)),
         **SHAPES[node.sign],
@@ -127,7 +126,7 @@ def _written(node: _Drawn, view: View) -> str:
     }
     if node.link and node.link in view.links:
         attributes["URL"] = escaped(site_path(view.links[node.link]))
-    return node_statement(node.name, attributes)
+    return Node(node.name, attributes, node.lines)
 
 
 def _ink(node: _Drawn) -> dict[str, str]:

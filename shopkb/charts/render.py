@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
-from shopkb.charts.dot_text import labels
+from shopkb.charts.dot_text import Chart
 from shopkb.charts.draw_process import NOT_INSTALLED
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.sheet_size import MARGIN, room_for
@@ -27,24 +27,25 @@ PYTHON: tuple[str, ...] = (sys.executable, "-I")
 _MARKS = {"svg": b"<svg", "pdf": b"%PDF", "png": b"\x89PNG"}
 
 
-def render(dot: str, form: Form, *, seconds: float = 5.0) -> bytes:
-    """Draw DOT text written by :func:`shopkb.charts.dot.flow_dot`.
+def render(chart: Chart, form: Form, *, seconds: float = 5.0) -> bytes:
+    """Draw a chart made by :func:`shopkb.charts.dot.flow_dot`.
 
     Every node and branch must show exactly the text that went in, or there is no chart. A PDF fits A4 portrait if
     that leaves it legible, else the least larger sheet (:mod:`shopkb.charts.sheet_size`).
 
     Args:
-        dot: the graph.
+        chart: the graph.
         form: svg, pdf or png.
         seconds: limit for laying out once. A PDF or PNG is laid out twice, first as the SVG that is checked.
 
     Raises:
         ChartUnavailable: Graphviz is missing, failed, took too long or drew a text wrongly.
     """
-    svg = _drawn(dot.encode("utf-8"), "svg", (), seconds)
-    if wrong := _wrong_texts(dot, svg):
+    dot = chart.source.encode("utf-8")
+    svg = _drawn(dot, "svg", (), seconds)
+    if wrong := _wrong_texts(chart, svg):
         raise ChartUnavailable("The chart came out with a wrong text and is not shown.", detail=f"texts of {wrong}")
-    return svg if form == "svg" else _drawn(dot.encode("utf-8"), form, _settings(form, svg), seconds)
+    return svg if form == "svg" else _drawn(dot, form, _settings(form, svg), seconds)
 
 
 def _settings(form: Form, svg: bytes) -> tuple[str, ...]:
@@ -86,6 +87,6 @@ def _run(command: Sequence[str], dot: bytes, seconds: float) -> subprocess.Compl
         raise ChartUnavailable("The chart could not be drawn.", str(error)) from error
 
 
-def _wrong_texts(dot: str, svg: bytes) -> list[str]:
-    wanted, found = labels(dot), texts(svg)
+def _wrong_texts(chart: Chart, svg: bytes) -> list[str]:
+    wanted, found = chart.labels, texts(svg)
     return sorted(key for key in wanted.keys() | found.keys() if wanted.get(key) != found.get(key))

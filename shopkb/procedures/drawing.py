@@ -15,6 +15,7 @@ from django.utils.safestring import SafeString, mark_safe
 from shopkb.catalog.models import System
 from shopkb.charts.branch_notes import BranchNote
 from shopkb.charts.dot import flow_dot
+from shopkb.charts.dot_text import Chart
 from shopkb.charts.outline import OutlineStep, outline
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form, inline_svg, render
@@ -46,13 +47,13 @@ class DrawnChart:
     outline: tuple[OutlineStep, ...]
 
 
-def dot_text(flow: Flow, look: ChartOptions) -> str:
-    """The chart as DOT. Two queries: titles of procedures handed over to, names of components.
+def chart_of(flow: Flow, look: ChartOptions) -> Chart:
+    """The chart, not drawn yet. Two queries: titles of procedures handed over to, names of components.
 
     Raises:
         ChartUnavailable: too many steps or branches.
     """
-    return _dot(flow, look, _names(flow))
+    return _chart(flow, look, _names(flow))
 
 
 def draw_chart(flow: Flow, look: ChartOptions) -> DrawnChart:
@@ -68,22 +69,22 @@ def draw_chart(flow: Flow, look: ChartOptions) -> DrawnChart:
         components=names.components,
     )
     try:
-        svg = inline_svg(chart_bytes(_dot(flow, look, names), "svg"))
+        svg = inline_svg(chart_bytes(_chart(flow, look, names), "svg"))
     except ChartUnavailable as error:
         return DrawnChart(mark_safe(""), str(error), listed)
     return DrawnChart(mark_safe(svg), "", listed)  # noqa: S308 - our own renderer's output, checked by inline_svg
 
 
-def chart_bytes(dot: str, form: Form) -> bytes:
+def chart_bytes(chart: Chart, form: Form) -> bytes:
     """The drawing, from memory when the same was drawn before.
 
     Raises:
         ChartUnavailable: Graphviz is missing, failed or took too long.
     """
-    key = f"chart:{form}:{hashlib.sha256(dot.encode()).hexdigest()}"
+    key = f"chart:{form}:{hashlib.sha256(chart.source.encode()).hexdigest()}"
     held = cache.get(key)
     if held is None:
-        held = render(dot, form, seconds=settings.DRAWING_SECONDS)
+        held = render(chart, form, seconds=settings.DRAWING_SECONDS)
         cache.set(key, held, KEEP_SECONDS)
     return bytes(held)
 
@@ -123,7 +124,7 @@ def _names(flow: Flow) -> _Names:
     )
 
 
-def _dot(flow: Flow, look: ChartOptions, names: _Names) -> str:
+def _chart(flow: Flow, look: ChartOptions, names: _Names) -> Chart:
     return flow_dot(
         flow,
         notes=look.notes,

@@ -71,9 +71,9 @@ def measured(steps: int) -> str:
     dot = flow_dot(flow, notes=notes)
     svg = render(dot, "svg", seconds=60)
     command = rendering._commands("svg")[0]
-    here = milliseconds(lambda: AGraph(string=dot).draw(format="svg", prog="dot"))
-    child = milliseconds(lambda: rendering._run(command, dot.encode(), 60))
-    text = milliseconds(lambda: flow_dot(flow, notes=notes))
+    here = milliseconds(lambda: AGraph(string=dot.source).draw(format="svg", prog="dot"))
+    child = milliseconds(lambda: rendering._run(command, dot.source.encode(), 60))
+    text = milliseconds(lambda: flow_dot(flow, notes=notes).source)
     drawn = milliseconds(lambda: render(dot, "svg", seconds=60))
     inlined = milliseconds(lambda: inline_svg(svg))
     listed = milliseconds(lambda: outline(flow, notes))

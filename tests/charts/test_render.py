@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from shopkb.charts import render as rendering
 from shopkb.charts.dot import flow_dot
-from shopkb.charts.dot_text import labels
+from shopkb.charts.dot_text import Chart
 from shopkb.charts.lettering import clean
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import inline_svg, render, texts
@@ -42,9 +42,9 @@ def without_spaces(text: str) -> str:
 
 
 @pytest.mark.parametrize("dot", [FAN_DOT, FAN_PATH_DOT, flow_dot(labelled(HOSTILE))])
-def test_drawing_gives_no_warning(dot: str) -> None:
+def test_drawing_gives_no_warning(dot: Chart) -> None:
     (command, *_) = rendering._commands("svg")
-    child = rendering._run(command, dot.encode(), 30.0)
+    child = rendering._run(command, dot.source.encode(), 30.0)
     said = [line for line in child.stderr.decode().splitlines() if not line.startswith("Fontconfig")]
     assert (child.returncode, said) == (0, [])
 
@@ -169,8 +169,8 @@ def test_a_wrong_text_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_every_label_is_compared() -> None:
-    assert texts(render(FAN_DOT, "svg")) == labels(FAN_DOT)
-    assert len(labels(FAN_DOT)) == 1 + 14 + 12 + 1 + 27  # start, steps, ends, lead-in, branches
+    assert texts(render(FAN_DOT, "svg")) == FAN_DOT.labels
+    assert len(FAN_DOT.labels) == 1 + 14 + 12 + 1 + 27  # start, steps, ends, lead-in, branches
 
 
 @pytest.mark.parametrize(("form", "mark"), [("svg", b"<?xml"), ("pdf", b"%PDF-"), ("png", b"\x89PNG\r\n\x1a\n")])
@@ -270,7 +270,7 @@ def test_the_dot_program_stands_in(no_pygraphviz: None, fake_dot: Path, tmp_path
         f"sys.argv = ['draw', form, *settings]\nrunpy.run_path({str(real)!r}, run_name='__main__')\n",
         encoding="utf-8",
     )
-    assert texts(render(FAN_DOT, "svg")) == labels(FAN_DOT)
+    assert texts(render(FAN_DOT, "svg")) == FAN_DOT.labels
     assert (tmp_path / "seen").read_text() == "-Tsvg"
     assert render(FAN_DOT, "pdf").startswith(b"%PDF-")
     assert (tmp_path / "seen").read_text() == "-Tpdf -Gsize=7.47,10.89 -Gmargin=0.39 -Gbgcolor=white"
@@ -306,6 +306,8 @@ def test_a_chart_that_takes_too_long_is_stopped() -> None:
 
 
 def test_bad_dot_is_told_plainly() -> None:
+    chart = replace(FAN_DOT)
+    vars(chart)["source"] = "digraph {"
     with pytest.raises(ChartUnavailable) as caught:
-        render("digraph {", "svg")
+        render(chart, "svg")
     assert caught.value.reason == "The chart could not be drawn."

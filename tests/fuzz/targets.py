@@ -22,7 +22,6 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from shopkb.charts.dot import flow_dot
-from shopkb.charts.dot_text import labels
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import inline_svg, render
 from shopkb.core.flow.checks import check_flow
@@ -132,9 +131,9 @@ def lettered(given: tuple[str, str, str]) -> Any:
 
 def check_chart_text(given: tuple[str, str, str]) -> None:
     dot = flow_dot(lettered(given))
-    assert len(labels(dot)) == len(labels(flow_dot(FAN)))
-    assert not any(sign in dot for sign in "\x00\x1b\ud800")
-    dot.encode("utf-8")
+    assert len(dot.labels) == len(flow_dot(FAN).labels)
+    assert not any(sign in dot.source for sign in "\x00\x1b\ud800")
+    dot.source.encode("utf-8")
 
 
 def check_chart_drawn(given: tuple[str, str, str]) -> None:

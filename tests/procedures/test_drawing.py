@@ -9,12 +9,13 @@ import pytest
 from django.core.cache import cache
 from pytest_django import DjangoAssertNumQueries
 
+from shopkb.charts.dot_text import Chart
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.procedures import drawing
-from shopkb.procedures.drawing import ChartOptions, chart_bytes, dot_text, draw_chart, draw_first_chart
+from shopkb.procedures.drawing import ChartOptions, chart_bytes, chart_of, draw_chart, draw_first_chart
 from shopkb.procedures.models import Procedure
 from tests.builders import HORN_TEXT
 
@@ -32,7 +33,7 @@ def renders(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What was really drawn."""
     made: list[str] = []
 
-    def render(dot: str, form: str, *, seconds: float) -> bytes:
+    def render(chart: Chart, form: str, *, seconds: float) -> bytes:
         made.append(form)
         return b"<svg/>"
 
@@ -42,10 +43,10 @@ def renders(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def test_the_same_chart_is_drawn_once_and_a_changed_one_anew(flow: Flow, renders: list[str]) -> None:
     for _ in range(2):
-        chart_bytes(dot_text(flow, ChartOptions()), "svg")
+        chart_bytes(chart_of(flow, ChartOptions()), "svg")
     assert renders == ["svg"]
-    chart_bytes(dot_text(editing.change_step(flow, "press", {"title": "Press once"}), ChartOptions()), "svg")
-    chart_bytes(dot_text(flow, ChartOptions()), "pdf")
+    chart_bytes(chart_of(editing.change_step(flow, "press", {"title": "Press once"}), ChartOptions()), "svg")
+    chart_bytes(chart_of(flow, ChartOptions()), "pdf")
     assert renders == ["svg", "svg", "pdf"]
 
 
@@ -53,13 +54,13 @@ def test_names_of_components_and_of_procedures_stand_in_the_chart(
     flow: Flow, django_assert_num_queries: DjangoAssertNumQueries
 ) -> None:
     with django_assert_num_queries(2):
-        dot = dot_text(flow, ChartOptions())
+        dot = chart_of(flow, ChartOptions()).source
     assert 'label="Horn, open circuit' in dot
     assert "Horn relay is not called" in " ".join(dot.replace("\\n", " ").split())
     bare = replace(editing.set_destination(flow, "press", "silent", Go(GoKind.OUT)), causes=())
     bare = replace(bare, steps=bare.steps[:1])
     with django_assert_num_queries(0):
-        dot_text(bare, ChartOptions())
+        chart_of(bare, ChartOptions())
 
 
 def test_a_drawing_that_fails_leaves_the_list_and_says_why(flow: Flow, monkeypatch: pytest.MonkeyPatch) -> None:

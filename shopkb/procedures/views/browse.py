@@ -19,7 +19,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import ChartOptions, chart_bytes, dot_text, draw_chart
+from shopkb.procedures.drawing import ChartOptions, chart_bytes, chart_of, draw_chart
 from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
@@ -113,12 +113,12 @@ def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpRe
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
     try:
-        dot = dot_text(flow, ChartOptions(notes=_learned(flow, revision).notes))
+        chart = chart_of(flow, ChartOptions(notes=_learned(flow, revision).notes))
         if form == "dot":
-            return _file(dot.encode(), "text/vnd.graphviz; charset=utf-8", name)
+            return _file(chart.source.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
             raise Http404
-        return _file(chart_bytes(dot, form), MEDIA[form], name)
+        return _file(chart_bytes(chart, form), MEDIA[form], name)
     except ChartUnavailable as error:
         return render(request, "procedures/no_chart.html", {"reason": str(error), "revision": revision}, status=503)
 

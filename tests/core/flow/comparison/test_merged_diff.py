@@ -53,7 +53,7 @@ def test_every_step_and_way_of_both_is_in_it(sequence: list[object]) -> None:
     assert _ways(new) <= _ways(found)
     assert _ways(old) <= _ways(found) | {way for way in _ways(old) if way[1].kind is GoKind.CAUSE}
     assert [step.key for step in found.steps][: len(new.steps)] == [step.key for step in new.steps]
-    assert flow_dot(found).startswith("digraph")
+    assert flow_dot(found).source.startswith("digraph")
 
 
 def _ways(flow: Flow) -> set[tuple[str, Go]]:
