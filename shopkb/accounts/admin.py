@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from axes.utils import reset
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
@@ -13,8 +15,14 @@ from shopkb.accounts.models import User
 admin.site.unregister(Group)
 
 
+if TYPE_CHECKING:
+    PeopleAdmin = UserAdmin[User]
+else:
+    PeopleAdmin = UserAdmin
+
+
 @admin.register(User)
-class PersonAdmin(UserAdmin):
+class PersonAdmin(PeopleAdmin):
     """People and their roles. What a role may do stands in roles.py, so there are no single permissions here."""
 
     list_display = ("username", "called", "role", "is_active", "last_login")

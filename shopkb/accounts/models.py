@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.contrib.auth.models import AbstractUser, UserManager
 from django.db import models
@@ -24,7 +24,7 @@ class User(AbstractUser):
 
     pin = models.CharField("PIN", max_length=128, blank=True, editable=False, help_text="A hash; empty: none.")
 
-    objects = UserManager()
+    objects: ClassVar[UserManager[Self]] = UserManager()
     people = PersonQuerySet.as_manager()
 
     class Meta(AbstractUser.Meta):

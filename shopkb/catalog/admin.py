@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
-from django import forms
 from django.contrib import admin, messages
 from django.db import models, transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
@@ -24,20 +23,23 @@ from shopkb.catalog.forms import (
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System, TreeNode
 from shopkb.catalog.uses import uses_of
 
+if TYPE_CHECKING:
+    RowAdmin = admin.ModelAdmin[Any]
+else:
+    RowAdmin = admin.ModelAdmin
 
-class CatalogAdmin(admin.ModelAdmin):
+
+class CatalogAdmin(RowAdmin):
     """Keys stay once made, since procedure files name them; what is in use stays, and says by what."""
 
-    def formfield_for_foreignkey(
-        self, db_field: Any, request: HttpRequest, **options: Any
-    ) -> forms.ModelChoiceField | None:
+    def formfield_for_foreignkey(self, db_field: Any, request: HttpRequest, **options: Any) -> Any:
         if issubclass(db_field.related_model, TreeNode):
             options.setdefault("form_class", PathChoiceField)
             options.setdefault("queryset", db_field.related_model.objects.order_by("path"))
             return models.ForeignKey.formfield(db_field, **options)
         return super().formfield_for_foreignkey(db_field, request, **options)
 
-    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Sequence[Any]:
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
         own = tuple(super().get_readonly_fields(request, obj))
         has_key = any(field.name == "key" for field in self.model._meta.fields)
         return (*own, "key") if obj is not None and has_key else own
@@ -79,7 +81,7 @@ class TreeAdmin(CatalogAdmin):
     ordering = ("tree_id", "lft")
     search_fields = ("name", "path")
     readonly_fields = ("path",)
-    list_display = ("in_tree", "path")
+    list_display: tuple[str, ...] = ("in_tree", "path")
     list_per_page = 500
 
     @admin.display(description="name")
@@ -87,7 +89,7 @@ class TreeAdmin(CatalogAdmin):
         """The level as text: an indent by style would be dropped by our content security policy."""
         return f"{'— ' * node.level}{node.name}"
 
-    def save_model(self, request: HttpRequest, obj: Any, form: forms.ModelForm, change: bool) -> None:
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
         hazards = obj.hazards if isinstance(obj, System) else ()
         by: Any = request.user
         if not change:

@@ -46,6 +46,7 @@ def cause_for(component_path: str, mode: str) -> Cause:
 
 def _existing(component: System, mode: str) -> Cause | None:
     """Compared in Python: SQLite's lower() leaves letters beyond ASCII alone, :attr:`Cause.identity` does not."""
+    cause: Cause
     for cause in component.causes.select_related("component"):
         if cause.mode.strip().lower() == mode.lower():
             return cause

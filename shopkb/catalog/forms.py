@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -37,7 +37,7 @@ class LinesField(forms.CharField):
         return [line.strip() for line in str(value or "").splitlines() if line.strip()]
 
     def has_changed(self, initial: Any, data: Any) -> bool:
-        return (initial or []) != self.to_python(data)
+        return bool((initial or []) != self.to_python(data))
 
 
 class CodesField(LinesField):
@@ -59,7 +59,8 @@ class AccuraciesField(LinesField):
         return [self._range(number, line) for number, line in enumerate(super().to_python(value), start=1)]
 
     def has_changed(self, initial: Any, data: Any) -> bool:
-        return (self.prepare_value(initial or []) or "").splitlines() != LinesField.to_python(self, data)
+        before: list[str] = (self.prepare_value(initial or []) or "").splitlines()
+        return bool(before != LinesField.to_python(self, data))
 
     def _range(self, number: int, line: str) -> dict[str, Any]:
         parts = [part.strip() for part in line.split(SEPARATOR)]
@@ -85,14 +86,21 @@ def _as_number(text: str) -> int | float | str:
     return text
 
 
-class PathChoiceField(forms.ModelChoiceField):
+if TYPE_CHECKING:
+    NodeChoiceField = forms.ModelChoiceField[Any]
+    RowForm = forms.ModelForm[Any]
+else:
+    NodeChoiceField, RowForm = forms.ModelChoiceField, forms.ModelForm
+
+
+class PathChoiceField(NodeChoiceField):
     """A node of a tree, shown by its path and name."""
 
     def label_from_instance(self, obj: Any) -> str:
         return f"{obj.path}: {obj.name}"
 
 
-class NodeForm(forms.ModelForm):
+class NodeForm(RowForm):
     """What both trees share. The write itself is done by :mod:`shopkb.catalog.trees`."""
 
     def clean(self) -> dict[str, Any] | None:
@@ -122,7 +130,7 @@ class PlatformForm(NodeForm):
         fields = ("name", "key", "parent")
 
 
-class SymptomForm(forms.ModelForm):
+class SymptomForm(RowForm):
     words = LinesField(help_text="Everyday wordings, one a line.")
     codes = CodesField(help_text="Fault codes that suggest it, one a line, such as P0480.")
 
@@ -131,13 +139,13 @@ class SymptomForm(forms.ModelForm):
         fields = ("name", "key", "system", "words", "codes")
 
 
-class CauseForm(forms.ModelForm):
+class CauseForm(RowForm):
     class Meta:
         model = Cause
         fields = ("component", "mode")
 
 
-class CautionForm(forms.ModelForm):
+class CautionForm(RowForm):
     hazards = HazardsField(help_text="The hazards it covers.")
 
     class Meta:
@@ -145,7 +153,7 @@ class CautionForm(forms.ModelForm):
         fields = ("key", "signal", "title", "text", "hazards", "ask")
 
 
-class AccessForm(forms.ModelForm):
+class AccessForm(RowForm):
     hazards = HazardsField(help_text="What it brings.")
 
     class Meta:
@@ -153,7 +161,7 @@ class AccessForm(forms.ModelForm):
         fields = ("name", "key", "minutes", "refit", "hazards")
 
 
-class MeterForm(forms.ModelForm):
+class MeterForm(RowForm):
     accuracies = AccuraciesField(
         required=True,
         help_text="Ranges, one a line: quantity; top; percent of reading; counts; resolution. "

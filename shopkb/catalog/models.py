@@ -14,12 +14,13 @@ from shopkb.catalog.validators import accuracies, known_hazards, plain_key, trou
 from shopkb.core.flow.model import cause_identity
 
 
-class NodeQuerySet(TreeQuerySet):
+class NodeQuerySet(TreeQuerySet):  # type: ignore[misc]  # mptt has no types
     def at(self, path: str) -> Self:
-        return self.filter(path=path)
+        found: Self = self.filter(path=path)
+        return found
 
 
-class TreeNode(MPTTModel):
+class TreeNode(MPTTModel):  # type: ignore[misc]  # mptt has no types
     """A node with a key that is unique among its siblings and the path of keys from its root."""
 
     key = models.CharField(max_length=60, validators=[plain_key])

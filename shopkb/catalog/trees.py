@@ -252,14 +252,15 @@ def _may(by: User | None) -> None:
 
 def _fresh(node: Node) -> Node:
     """The node as it stands now that the lock is held."""
-    found = type(node).objects.filter(pk=node.pk).first()
+    found: Node | None = type(node).objects.filter(pk=node.pk).first()
     if found is None:
         raise NodeGone(f"{node.name} was removed by somebody else meanwhile. Open the list again.")
     return found
 
 
 def _below(tree: type[Node], path: str) -> QuerySet[Node]:
-    return tree.objects.filter(path__startswith=f"{path}/").order_by()
+    below: QuerySet[Node] = tree.objects.filter(path__startswith=f"{path}/").order_by()
+    return below
 
 
 def _path(parent: Node | None, key: str) -> str:

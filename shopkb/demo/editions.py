@@ -69,7 +69,7 @@ class Shelf:
     def put_in_force(self, at: datetime) -> str:
         """The first writer wrote them, the second reviewed and put them in force."""
         stored = self._store(
-            self.files | {key: file for key, (_said, file) in self.editions.items()}, at, "First edition."
+            {**self.files, **{key: file for key, (_said, file) in self.editions.items()}}, at, "First edition."
         )
         return f"{len(stored)} procedures in force: {', '.join(stored)}."
 

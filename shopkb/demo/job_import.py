@@ -157,7 +157,9 @@ def _store_runs(rows: Sequence[JobRows]) -> None:
                 handed_over.append(run.run)
     Run.objects.bulk_update(handed_over, ["came_from"])
     for run in runs:
-        for part in (*run.values, *run.results, *run.dangers, *run.put_back):
+        parts: tuple[RunValue | Result | DangerPassed | PutBack, ...]
+        parts = (*run.values, *run.results, *run.dangers, *run.put_back)
+        for part in parts:
             part.run = run.run
     RunValue.objects.bulk_create(value for run in runs for value in run.values)
     Result.objects.bulk_create(result for run in runs for result in run.results)

@@ -198,7 +198,9 @@ def _appraised(
     """The appraisal of the flow with the truth in place of what is learned."""
     flow, causes = nature.flow, [*weights, OTHER]
     columns = [{step.key: answers(truth, nature, step, cause, platform) for step in flow.steps} for cause in causes]
-    branches, tests, rows = [], [], []
+    branches: list[Branch] = []
+    tests: list[Test] = []
+    rows: list[list[float]] = []
     for step in flow.steps:
         start = len(branches)
         for outcome in step.outcomes:

@@ -184,7 +184,8 @@ class Visit:
 
     def _confirm_dangers(self, step: Step, at: datetime) -> None:
         """Once a run, and again after a long break or energising."""
-        before = max((part.at for part in (*self.leg.results[-1:], *self.leg.confirmed[-1:])), default=at)
+        moments = [part.at for part in self.leg.results[-1:]] + [part.at for part in self.leg.confirmed[-1:]]
+        before = max(moments, default=at)
         if at - before > LONG_BREAK:
             self.leg.safe.clear()
         for caution in step.cautions:

@@ -14,7 +14,7 @@ from django.utils import timezone
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.flow.model import Flow, GoKind, cause_identity
 from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact, last_cured
-from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification, latest_cured
 from shopkb.jobs.run_results import effective_results, has_outcome
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -142,7 +142,7 @@ def _flows(revisions: Iterable[int | None]) -> dict[int, Flow]:
 
 
 def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
-    rows = Repair.objects.filter(job__in=jobs).with_latest_cured().order_by("pk").values_list(
+    rows = Repair.objects.filter(job__in=jobs).annotate(latest_cured=latest_cured()).order_by("pk").values_list(
         "job_id", "pk", "cause__component__path", "cause__mode", "proof", "who__username", "latest_cured", "parts",
         "result__run__revision__procedure__key", "result__step", "result__outcome", "result__who__username",
         "result__run__revision_id",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
 from django.db.models import QuerySet
@@ -21,18 +21,26 @@ from shopkb.jobs.vehicle_state import PartOff
 from shopkb.web.mileage import kilometres
 from shopkb.web.numbers import row_number
 
+if TYPE_CHECKING:
+    PlatformChoice = forms.ModelChoiceField[Platform]
+    CauseChoice = forms.ModelChoiceField[Cause]
+    CauseChoices = forms.ModelMultipleChoiceField[Cause]
+else:
+    PlatformChoice = CauseChoice = forms.ModelChoiceField
+    CauseChoices = forms.ModelMultipleChoiceField
 
-class PlatformField(forms.ModelChoiceField):
+
+class PlatformField(PlatformChoice):
     def label_from_instance(self, row: Platform) -> str:
         return platform_name(row.path)
 
 
-class CauseField(forms.ModelChoiceField):
+class CauseField(CauseChoice):
     def label_from_instance(self, row: Cause) -> str:
         return f"{row.component.name}: {row.mode}"
 
 
-class CausesField(forms.ModelMultipleChoiceField):
+class CausesField(CauseChoices):
     def clean(self, value: Any) -> QuerySet[Cause]:
         """As it is, but a number that no row can have is refused in words: SQLite fails on it."""
         odd = next((one for one in value or () if row_number(str(one)) is None), None)
@@ -183,6 +191,10 @@ class VerificationForm(IdempotentForm):
         return data
 
 
+def _offer(form: forms.Form, name: str, choices: Sequence[tuple[str, str]]) -> None:
+    cast("forms.ChoiceField", form.fields[name]).choices = list(choices)
+
+
 class CloseForm(forms.Form):
     disposition = forms.ChoiceField(label="Close the job as", choices=Job.Disposition.choices, widget=forms.RadioSelect)
     note = forms.CharField(label="Anything to add", max_length=2000, required=False)
@@ -196,7 +208,7 @@ class CloseForm(forms.Form):
         if not off:
             del self.fields["back"]
             return
-        self.fields["back"].choices = [(f"{each.run.pk}:{each.part}", each.part) for each in off]
+        _offer(self, "back", [(f"{each.run.pk}:{each.part}", each.part) for each in off])
 
     def clean_back(self) -> list[PartOff]:
         """Every part that was unplugged or taken off has to be confirmed by name before the vehicle goes."""
@@ -224,7 +236,7 @@ class LeaveForm(forms.Form):
         if not off:
             del self.fields["back"], self.fields["stays"]
             return
-        self.fields["back"].choices = [(each.part, each.part) for each in off]
+        _offer(self, "back", [(each.part, each.part) for each in off])
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
@@ -245,7 +257,7 @@ class SkipForm(IdempotentForm):
 
     def __init__(self, *args: Any, outcomes: list[tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["onward"].choices = outcomes
+        _offer(self, "onward", outcomes)
 
 
 class HandOverForm(IdempotentForm):
@@ -266,7 +278,7 @@ class HandOverForm(IdempotentForm):
 
     def __init__(self, *args: Any, people: QuerySet[User], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["receiver"].queryset = people
+        cast("forms.ModelChoiceField[User]", self.fields["receiver"]).queryset = people
 
 
 class PhotoForm(IdempotentForm):

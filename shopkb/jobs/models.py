@@ -281,11 +281,6 @@ class Result(SignedRecord):
 class RepairQuerySet(models.QuerySet["Repair"]):
     """What closed jobs prove of their repairs, as :class:`shopkb.jobs.job_facts.JobFact` has it in Python."""
 
-    def with_latest_cured(self) -> Self:
-        """Annotated with ``latest_cured``, the verdict of the latest verification; ``None`` without one."""
-        latest = Verification.objects.filter(repair=models.OuterRef("pk")).order_by("-pk").values("cured")[:1]
-        return self.annotate(latest_cured=models.Subquery(latest))
-
     def verified_as(self, cured: Verification.Cured) -> Self:
         """Those whose latest verification says this."""
         return self.filter(_latest_verification(cured))
@@ -324,8 +319,8 @@ def _came_back() -> Q:
 def _claimed() -> Q:
     later = Repair.objects.filter(job=models.OuterRef("job"), pk__gt=models.OuterRef("pk"))
     later_cured = later.verified_as(Verification.Cured.YES)
-    cured = _latest_verification(Verification.Cured.YES)
-    return Q(job__state=Job.State.CLOSED, job__disposition=Job.Disposition.CURED) & cured & ~models.Exists(later_cured)
+    last_cured = _latest_verification(Verification.Cured.YES) & Q(~models.Exists(later_cured))
+    return Q(job__state=Job.State.CLOSED, job__disposition=Job.Disposition.CURED) & last_cured
 
 
 class Repair(SignedRecord):
@@ -368,6 +363,13 @@ class Verification(SignedRecord):
 
     def __str__(self) -> str:
         return f"{self.repair_id}: {self.cured}"
+
+
+def latest_cured() -> models.Subquery:
+    """For a repair, the verdict of its latest verification; ``None`` without one."""
+    return models.Subquery(
+        Verification.objects.filter(repair=models.OuterRef("pk")).order_by("-pk").values("cured")[:1]
+    )
 
 
 class Retraction(SignedRecord):

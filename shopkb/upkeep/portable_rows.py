@@ -65,8 +65,9 @@ def load(model: type[models.Model], lines: Iterable[str], alias: str) -> int:
         for line in coming
     )
     count = 0
+    table: models.QuerySet[Any] = models.QuerySet(model, using=alias)
     while batch := list(islice(rows, BATCH)):
-        models.QuerySet(model, using=alias).bulk_create(batch)
+        table.bulk_create(batch)
         count += len(batch)
     return count
 
@@ -75,7 +76,7 @@ def _copy_rows(model: type[models.Model], names: list[str], rows: Iterable[list[
     """The same by PostgreSQL's COPY, which reads each text as what its column holds."""
     fields = {field.attname: field for field in model._meta.concrete_fields}
     quoted = connections[alias].ops.quote_name
-    columns = ", ".join(quoted(fields[name].column) for name in names)
+    columns = ", ".join(quoted(str(fields[name].column)) for name in names)
     as_json = [index for index, name in enumerate(names) if isinstance(fields[name], models.JSONField)]
     count = 0
     with (

@@ -46,7 +46,8 @@ def job_chain(
     ]
     data.sort(key=attrgetter("at"))
     if job.closed_by_id is not None and job.closed_at is not None:
-        ends = {events[-1].run_id: (events[-1].number, events[-1].hash) for events in runs if events}
+        last = [events[-1] for events in runs if events]
+        ends = {event.run_id: (event.number, event.hash) for event in last if event.run_id is not None}
         words = closing_text(job.disposition, ends)
         data.append(EventData(Kind.CLOSED, job.closed_by_id, job.closed_at, words=words))
     return chained(data, job=job.pk)

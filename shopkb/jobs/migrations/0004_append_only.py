@@ -1,13 +1,15 @@
+from typing import Any
+
 from django.db import migrations
 
 from shopkb.jobs.log import append_only
 
 
-def install(apps, schema_editor):
+def install(apps: Any, schema_editor: Any) -> None:
     append_only.install(schema_editor.connection)
 
 
-def remove(apps, schema_editor):
+def remove(apps: Any, schema_editor: Any) -> None:
     append_only.remove(schema_editor.connection)
 
 

@@ -1,5 +1,9 @@
+from collections.abc import Iterator
+from typing import Any
+
 from django.db import migrations
 
+from shopkb.jobs.event import Event
 from shopkb.jobs.log.hash_chain import EventData, Kind, event_data
 from shopkb.jobs.log.chains_from_rows import job_chain, run_chain
 
@@ -10,7 +14,7 @@ PARTS = (
 )
 
 
-def events_of(job):
+def events_of(job: Any) -> Iterator[Event]:
     """The chains that the doors would have written for this job; answers to questions nobody logged are left out."""
     chains = []
     for run in sorted(job.runs.all(), key=lambda row: row.pk):
@@ -29,14 +33,14 @@ def events_of(job):
     yield from job_chain(job, repairs, verified, chains)
 
 
-def write_chains(apps, schema_editor):
+def write_chains(apps: Any, schema_editor: Any) -> None:
     alias = schema_editor.connection.alias
-    Job, Event = apps.get_model("jobs", "Job"), apps.get_model("jobs", "Event")
-    names = [field.attname for field in Event._meta.concrete_fields if field.attname != "id"]
-    jobs = Job.objects.using(alias).order_by("pk").prefetch_related(*PARTS)
-    for job in jobs.iterator(chunk_size=CHUNK):
-        told = [Event(**{name: getattr(event, name) for name in names}) for event in events_of(job)]
-        Event.objects.using(alias).bulk_create(told)
+    jobs, events = apps.get_model("jobs", "Job"), apps.get_model("jobs", "Event")
+    names = [field.attname for field in events._meta.concrete_fields if field.attname != "id"]
+    chosen = jobs.objects.using(alias).order_by("pk").prefetch_related(*PARTS)
+    for job in chosen.iterator(chunk_size=CHUNK):
+        told = [events(**{name: getattr(event, name) for name in names}) for event in events_of(job)]
+        events.objects.using(alias).bulk_create(told)
 
 
 class Migration(migrations.Migration):

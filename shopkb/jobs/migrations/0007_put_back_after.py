@@ -1,9 +1,11 @@
+from typing import Any
+
 from django.db import migrations, models
 from django.db.models import OuterRef, Subquery
 from django.db.models.functions import Coalesce
 
 
-def by_the_clock(apps, schema_editor):
+def by_the_clock(apps: Any, schema_editor: Any) -> None:
     """What is there has only its time: the newest answer that is not later."""
     alias = schema_editor.connection.alias
     PutBack, Result = apps.get_model("jobs", "PutBack"), apps.get_model("jobs", "Result")

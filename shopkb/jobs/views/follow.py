@@ -225,7 +225,7 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         handed = Procedure.objects.filter(key=end.go.key).first()
     off = off_in(run_state.run, flow, list(run_state.run.results.all()), run_state.run.put_back.all())
     undo = undo_offer(run_state, by, timezone.now())
-    last = run_state.rows and next((row for row in reversed(run_state.effective) if not row.off_path), None)
+    last = next((row for row in reversed(run_state.effective) if not row.off_path), None)
     return {
         "run": run_state.run,
         "job": job,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 
 from django.contrib import messages
-from django.core.paginator import Paginator
+from django.core.paginator import Page, Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -15,13 +16,14 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import closing, intake
+from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
-from shopkb.jobs.models import HandOver, Job, JobQuerySet, Run, Verification
+from shopkb.jobs.models import HandOver, Job, JobQuerySet, Repair, Run, Verification
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.job_filters import JobFilters
-from shopkb.procedures.matching import offers
+from shopkb.procedures.matching import Offer, offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
 from shopkb.web.numbers import row_number
@@ -43,9 +45,9 @@ def job_list(request: SignedInRequest) -> HttpResponse:
     found: JobQuerySet | list[int] = jobs
     if filters.active:  # found once: to count them and to find a page of them costs the same
         found = list(filters.apply(jobs).values_list("pk", flat=True))
-    page = Paginator(found, PAGE).get_page(request.GET.get("page"))
+    page: Page[Any] = Paginator(found, PAGE).get_page(request.GET.get("page"))
     if filters.active:
-        page.object_list = Job.objects.for_list().filter(pk__in=page.object_list)
+        page.object_list = Job.objects.for_list().filter(pk__in=list(page.object_list))
     context = {"page": page, "words": words, "state": state, "section": "jobs", "filters": filters}
     return render_page_or_part(request, "jobs/list.html", "jobs/_rows.html", context)
 
@@ -79,13 +81,6 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     """What the job's page shows."""
     runs = list(job.runs.select_related("revision__procedure", "holder").order_by("pk"))
     followed = {run.revision.procedure_id for run in runs if run.state == Run.State.UNDER_WAY}
-    found = offers(
-        words=f"{job.complaint} {job.circumstances}",
-        symptom=job.symptom.key if job.symptom else "",
-        codes=job.codes,
-        platform=job.platform.path,
-        limit=8,
-    )
     repairs = list(
         job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also").order_by("pk")
     )
@@ -94,9 +89,9 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "job": job,
         "vin": check_vin(job.vehicle.vin) if job.vehicle.vin else None,
         "runs": runs,
-        "offers": [offer for offer in found if offer.procedure.pk not in followed] if job.is_open else [],
+        "offers": _offers(job, followed) if job.is_open else [],
         "ends": closing.causes_named(job)[:4] if job.is_open else [],
-        "repairs": [(repair, closing.latest_verification(repair)) for repair in repairs],
+        "repairs": [(repair, latest_verification(repair)) for repair in repairs],
         "client_id": uuid.uuid4(),
         "close_form": close_form or CloseForm(off=off, initial={"disposition": _likely_disposition(job, repairs)}),
         "photos": list(job.photos.all()),
@@ -109,23 +104,37 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     }
 
 
+def _offers(job: Job, followed: set[int]) -> list[Offer]:
+    """Procedures that fit the complaint, but for those being followed now."""
+    found = offers(
+        words=f"{job.complaint} {job.circumstances}",
+        symptom=job.symptom.key if job.symptom else "",
+        codes=job.codes,
+        platform=job.platform.path,
+        limit=8,
+    )
+    return [offer for offer in found if offer.procedure.pk not in followed]
+
+
 @require_POST
 def note_complaint(request: SignedInRequest, pk: int) -> HttpResponse:
     """Say whether the complaint could be brought about."""
     job = get_object_or_404(Job, pk=pk)
     verified = request.POST.get("complaint_verified", "")
-    if verified in Job.Verified.values:
-        try:
-            intake.note_complaint(job, Job.Verified(verified), by=request.user)
-        except NotPossible as error:
-            messages.error(request, str(error))
+    if verified not in Job.Verified.values:
+        messages.error(request, "Choose whether the complaint was there when it was tried.")
+        return redirect("jobs:job", pk)
+    try:
+        intake.note_complaint(job, Job.Verified(verified), by=request.user)
+    except NotPossible as error:
+        messages.error(request, str(error))
     return redirect("jobs:job", pk)
 
 
-def _likely_disposition(job: Job, repairs: list[object]) -> str:
+def _likely_disposition(job: Job, repairs: list[Repair]) -> str:
     if not repairs:
         return Job.Disposition.NOT_PRESENT if job.complaint_verified == Job.Verified.NO else ""
-    latest = [closing.latest_verification(repair) for repair in repairs]  # type: ignore[arg-type]
+    latest = [latest_verification(repair) for repair in repairs]
     cured = any(row is not None and row.cured == Verification.Cured.YES for row in latest)
     return Job.Disposition.CURED if cured else Job.Disposition.NOT_CHECKED
 

@@ -32,17 +32,18 @@ class Command(BaseCommand):
         differing = sorted(key for key in stored.keys() | counted.keys() if stored.get(key) != counted.get(key))
         if differing and not dry_run:
             rebuild(self._cases())
+        first = [str(key) for key in differing[:5]]
         summary = {
             "tallies": len(counted),
             "differing": len(differing),
-            "first": [str(key) for key in differing[:5]],
+            "first": first,
             "rebuilt": bool(differing) and not dry_run,
         }
         if options["json"]:
             self.stdout.write(json.dumps(summary, indent=2))
         else:
             self.stdout.write(f"{summary['tallies']} tallies counted, {summary['differing']} differed.")
-            for line in summary["first"]:
+            for line in first:
                 self.stdout.write(f"  {line}")
             if differing:
                 self.stdout.write("Nothing was changed: dry run." if dry_run else "Rebuilt.")
