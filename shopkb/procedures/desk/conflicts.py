@@ -47,11 +47,13 @@ def texts_of_form(flow: Flow, post: QueryDict) -> dict[str, str | list[str]]:
             lists = {"symptoms": list(flow.symptoms), "platforms": list(flow.platforms)}
             return {name: str(getattr(flow, name)) for name in HEAD_FIELDS} | {"codes": ", ".join(flow.codes)} | lists
         case "cause":
-            cause = flow.cause_by_key[post["cause"]]
-            said = {name: str(text) for name, text in asdict(cause).items() if isinstance(text, str)}
+            cause = flow.cause_by_key[post.get("cause", "")]
+            said: dict[str, str | list[str]] = {
+                name: str(text) for name, text in asdict(cause).items() if isinstance(text, str)
+            }
             return said | {"minutes": plain_text(cause.minutes), "price": plain_text(cause.price)}
         case "step":
-            step = flow.step_by_key[post["step"]]
+            step = flow.step_by_key[post.get("step", "")]
             texts: dict[str, str | list[str]] = dict(typed_step(step, None))
             for outcome in step.outcomes:
                 row = outcome_row(flow, step, outcome.key, None)

@@ -193,7 +193,7 @@ def outcome_row(flow: Flow, step: Step, key: str, typed: QueryDict | None) -> Ou
         "go": "" if go.kind is GoKind.NOWHERE and not go.key else f"{go.kind}:{go.key}",
     }
     if typed is not None:
-        held |= {name: typed[f"o-{key}-{name}"] for name in held if f"o-{key}-{name}" in typed}
+        held |= {name: typed.get(f"o-{key}-{name}", "") for name in held if f"o-{key}-{name}" in typed}
     return OutcomeRow(key, ends=go.kind is GoKind.CAUSE, **held)
 
 

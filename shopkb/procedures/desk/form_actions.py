@@ -61,7 +61,7 @@ def apply_form(flow: Flow, post: QueryDict) -> EditResult:
 
 
 def _head(flow: Flow, post: QueryDict) -> Flow:
-    fields: dict[str, editing.Typed] = {name: post[name] for name in HEAD_FIELDS if name in post}
+    fields: dict[str, editing.Typed] = {name: post.get(name, "") for name in HEAD_FIELDS if name in post}
     fields["codes"] = post.get("codes", "").upper().replace(",", ";")
     fields["symptoms"] = post.getlist("symptoms")
     fields["platforms"] = post.getlist("platforms")
@@ -91,7 +91,7 @@ def _shape(flow: Flow, key: str) -> tuple[object, ...]:
 
 
 def _typed_step(flow: Flow, key: str, post: QueryDict) -> Flow:
-    fields: dict[str, editing.Typed] = {name: post[name] for name in STEP_FIELDS if name in post}
+    fields: dict[str, editing.Typed] = {name: post.get(name, "") for name in STEP_FIELDS if name in post}
     fields["needs"] = post.getlist("needs")
     fields["cautions"] = post.getlist("cautions")
     flow = editing.change_step(flow, key, fields)
@@ -113,7 +113,11 @@ def _typed_outcomes(flow: Flow, key: str, post: QueryDict) -> tuple[Flow, str, s
     if key not in flow.step_by_key:
         raise KeyNotFound(f"There is no step {key!r} in this procedure.")
     for outcome in flow.step_by_key[key].outcomes:
-        given = {name: post[f"o-{outcome.key}-{name}"] for name in OUTCOME_FIELDS if f"o-{outcome.key}-{name}" in post}
+        given = {
+            name: post.get(f"o-{outcome.key}-{name}", "")
+            for name in OUTCOME_FIELDS
+            if f"o-{outcome.key}-{name}" in post
+        }
         flow = editing.change_outcome(flow, key, outcome.key, given)
         go = post.get(f"o-{outcome.key}-go")
         if go == "new-cause":
@@ -194,7 +198,7 @@ def _cause(flow: Flow, post: QueryDict) -> EditResult:
     key = post.get("cause", "")
     if post.get("do") == "delete":
         return EditResult(editing.delete_cause(flow, key), post.get("open", ""), anew=True)
-    fields = {name: post[name] for name in CAUSE_FIELDS if name in post}
+    fields = {name: post.get(name, "") for name in CAUSE_FIELDS if name in post}
     return EditResult(editing.change_cause(flow, key, fields), post.get("open", ""))
 
 
@@ -213,10 +217,12 @@ def _value(flow: Flow, post: QueryDict) -> EditResult:
         case "delete":
             return EditResult(editing.delete_value(flow, key), step, anew=True)
         case "up" | "down":
-            return EditResult(editing.move_value(flow, key, -1 if post["do"] == "up" else 1), step, anew=True)
-    fields: dict[str, editing.Typed] = {name: post[name] for name in ("ask", "unit", "from", "to") if post.get(name)}
+            return EditResult(editing.move_value(flow, key, -1 if post.get("do", "") == "up" else 1), step, anew=True)
+    fields: dict[str, editing.Typed] = {
+        name: post.get(name, "") for name in ("ask", "unit", "from", "to") if post.get(name)
+    }
     if post.get("compute"):
         lines = [line.partition(":") for line in post.get("inputs", "").splitlines() if line.strip()]
-        fields = {"compute": post["compute"], **{name.strip(): text.strip() for name, _, text in lines}}
+        fields = {"compute": post.get("compute", ""), **{name.strip(): text.strip() for name, _, text in lines}}
     known = key or editing.fresh_key(post.get("ask", ""), flow.value_by_key, "value", "_")
     return EditResult(editing.put_value(flow, known, fields), step, anew=True)

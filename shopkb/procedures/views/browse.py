@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from django.http import Http404, HttpRequest, HttpResponse
+from typing import cast
+
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.refusals import ChartUnavailable
+from shopkb.charts.render import Form
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Step
@@ -30,7 +34,7 @@ MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}
 
 
 @require_safe
-def procedure_list(request: HttpRequest) -> HttpResponse:
+def procedure_list(request: SignedInRequest) -> HttpResponse:
     """Procedures in force, found by words, symptom, part of a fault code, system, vehicle, and what proved right."""
     words = request.GET.get("words", "").strip()[:200]
     symptom = request.GET.get("symptom", "")
@@ -47,7 +51,7 @@ def procedure_list(request: HttpRequest) -> HttpResponse:
         limit=100,
     )
     context = {
-        "offers": [(offer, (proven.get(offer.procedure.key) or [None])[0]) for offer in found],
+        "offers": [(offer, next(iter(proven.get(offer.procedure.key, ())), None)) for offer in found],
         "system": system,
         "platform": platform,
         "systems": System.objects.filter(level=0).order_by("tree_id"),
@@ -63,7 +67,7 @@ def procedure_list(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def procedure_page(request: HttpRequest, key: str) -> HttpResponse:
+def procedure_page(request: SignedInRequest, key: str) -> HttpResponse:
     """The revision in force: chart with evidence, the same as a list, its causes and revisions."""
     procedure = get_object_or_404(Procedure.objects.for_list(), key=key)
     revision = procedure.in_force or procedure.revisions.order_by("-number").first()
@@ -73,7 +77,7 @@ def procedure_page(request: HttpRequest, key: str) -> HttpResponse:
 
 
 @require_safe
-def revision_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def revision_page(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """One revision of a procedure, whatever its state."""
     procedure = get_object_or_404(Procedure.objects.for_list(), key=key)
     revision = get_object_or_404(procedure.revisions.select_related("author", "reviewer"), number=number)
@@ -81,7 +85,7 @@ def revision_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_safe
-def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse:
+def step_page(request: SignedInRequest, key: str, number: int, step: str) -> HttpResponse:
     """One step of a revision, as the person at the vehicle sees it, with the evidence of its branches."""
     revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
     flow = flow_of(revision)
@@ -107,7 +111,7 @@ def step_page(request: HttpRequest, key: str, number: int, step: str) -> HttpRes
 
 
 @require_safe
-def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpResponse:
+def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> HttpResponse:
     """The chart as a file: SVG, PDF, PNG, or its DOT text."""
     revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
     flow = flow_of(revision)
@@ -118,13 +122,13 @@ def chart_file(request: HttpRequest, key: str, number: int, form: str) -> HttpRe
             return _file(chart.source.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
             raise Http404
-        return _file(chart_bytes(chart, form), MEDIA[form], name)
+        return _file(chart_bytes(chart, cast("Form", form)), MEDIA[form], name)
     except ChartUnavailable as error:
         return render(request, "procedures/no_chart.html", {"reason": str(error), "revision": revision}, status=503)
 
 
 @require_safe
-def procedure_file(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def procedure_file(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The revision as a procedure file."""
     revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
     text = write_flow(flow_of(revision))
@@ -162,7 +166,7 @@ def _changes(flow: Flow, found: RecentEvidence) -> list[tuple[str, str]]:
     return said
 
 
-def _page(request: HttpRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
+def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
     read = read_once()
     learned = _learned(flow, revision, read)
@@ -195,7 +199,7 @@ def _learned(flow: Flow, revision: Revision, read: Reading = read_tallies) -> Le
     return learned_procedure(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"), read=read)
 
 
-def _drafts(request: HttpRequest) -> list[Revision]:
+def _drafts(request: SignedInRequest) -> list[Revision]:
     if not request.user.may(Right.WRITE):
         return []
     waiting = Revision.objects.filter(state__in=[Revision.State.DRAFT, Revision.State.IN_REVIEW])

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any, cast
+
 from django import forms
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Symptom, System
 from shopkb.core.flow import editing
@@ -38,15 +42,20 @@ class NewForm(forms.Form):
     system = forms.ChoiceField(label="Vehicle system")
     symptom = forms.ChoiceField(label="Symptom", required=False)
 
-    def __init__(self, *given: object, **named: object) -> None:
-        super().__init__(*given, **named)
+    def __init__(self, data: Mapping[str, Any] | None = None) -> None:
+        super().__init__(data)
         systems = System.objects.values_list("path", "name").order_by("tree_id", "lft")
-        self.fields["system"].choices = [(path, f"{'– ' * path.count('/')}{name}") for path, name in systems]
-        self.fields["symptom"].choices = [("", "none of these"), *Symptom.objects.values_list("key", "name")]
+        cast("forms.ChoiceField", self.fields["system"]).choices = [
+            (path, f"{'– ' * path.count('/')}{name}") for path, name in systems
+        ]
+        cast("forms.ChoiceField", self.fields["symptom"]).choices = [
+            ("", "none of these"),
+            *Symptom.objects.values_list("key", "name"),
+        ]
 
 
 @require_http_methods(["GET", "POST"])
-def new_procedure(request: HttpRequest) -> HttpResponse:
+def new_procedure(request: SignedInRequest) -> HttpResponse:
     """A procedure from an empty page: its title, its system, then straight to its first step."""
     require(request.user, Right.WRITE)
     form = NewForm(request.POST or None)
@@ -66,7 +75,7 @@ def new_procedure(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def desk(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def desk(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The draft: its steps on the left, one of them open, its chart on the right."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
@@ -80,7 +89,7 @@ def desk(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_safe
-def chart(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def chart(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The chart of the draft as it stands, asked for after each saving."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
@@ -90,7 +99,7 @@ def chart(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def act(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def act(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Save a card and do what its button says. What somebody else saved meanwhile is never overwritten."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
@@ -118,7 +127,7 @@ def _saved_already(before: Flow, now: Flow, post: QueryDict) -> EditResult | Non
     return done if done.flow == now else None
 
 
-def _answer(request: HttpRequest, revision: Revision, done: EditResult) -> HttpResponse:
+def _answer(request: SignedInRequest, revision: Revision, done: EditResult) -> HttpResponse:
     if done.cause_for:
         step, outcome = done.cause_for
         address = reverse("procedures:desk-cause", args=[revision.procedure.key, revision.number])
@@ -135,7 +144,7 @@ def _answer(request: HttpRequest, revision: Revision, done: EditResult) -> HttpR
     return response
 
 
-def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Exception) -> HttpResponse:
+def _refused(request: SignedInRequest, revision: Revision, flow: Flow, error: Exception) -> HttpResponse:
     """What was typed stays in its fields; nothing was stored."""
     found = [desk_finding(flow, one) for one in error.findings] if isinstance(error, EditRefused) else []
     said = {"refusal": str(error), "refusal_findings": found}
@@ -149,7 +158,7 @@ def _refused(request: HttpRequest, revision: Revision, flow: Flow, error: Except
     return render(request, "procedures/desk/desk.html", {**parts, **chart_of, **said}, status=422)
 
 
-def _both(request: HttpRequest, revision: Revision, flow: Flow) -> HttpResponse:
+def _both(request: SignedInRequest, revision: Revision, flow: Flow) -> HttpResponse:
     """Two people changed the same: both texts, side by side, and the choice."""
     step = request.POST.get("step") or request.POST.get("open", "")
     context = {
@@ -170,7 +179,7 @@ _OWN = ("csrfmiddlewaretoken", "based_on")
 
 
 @require_POST
-def undo(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def undo(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """One saving back."""
     revision = _revision(key, number)
     try:
@@ -181,7 +190,7 @@ def undo(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_safe
-def cause_picker(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def cause_picker(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Down the systems tree to the component that failed, then how it failed."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
@@ -206,7 +215,7 @@ def cause_picker(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def preview(request: HttpRequest) -> HttpResponse:
+def preview(request: SignedInRequest) -> HttpResponse:
     """An instruction as the person at the vehicle will see it."""
     require(request.user, Right.WRITE)
     text = shown_markdown(request.POST.get("instruction", ""))
@@ -214,7 +223,7 @@ def preview(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-def remark(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def remark(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Say something about a step, or settle what was said."""
     revision = _revision(key, number)
     step = request.POST.get("step", "")
@@ -232,7 +241,7 @@ def remark(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_safe
-def remarks(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def remarks(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Every step of a revision with what was said about it, for whoever reviews it."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
@@ -245,7 +254,7 @@ def remarks(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_safe
-def compared(request: HttpRequest, key: str, number: int, other: int) -> HttpResponse:
+def compared(request: SignedInRequest, key: str, number: int, other: int) -> HttpResponse:
     """Two revisions: what was added, removed, reworded, rerouted, changed in meaning, kept."""
     new, old = _revision(key, number), _revision(key, other)
     after, before = flow_of(new), flow_of(old)
@@ -289,7 +298,7 @@ def _said(step: str, outcome: str, before: Flow, after: Flow) -> str:
     return f"{held.title}: {labels.get(outcome, outcome.replace('-', ' '))}"
 
 
-def _to(request: HttpRequest, address: str) -> HttpResponse:
+def _to(request: SignedInRequest, address: str) -> HttpResponse:
     if wants_part(request):
         return HttpResponse(status=204, headers={"HX-Redirect": address})
     return redirect(address)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import segno
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Outcome, Step
 from shopkb.procedures.models import Revision
@@ -31,7 +32,7 @@ class PaperStep:
 
 
 @require_safe
-def paper_form(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def paper_form(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The whole procedure to print."""
     revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
     flow = flow_of(revision)
@@ -41,7 +42,7 @@ def paper_form(request: HttpRequest, key: str, number: int) -> HttpResponse:
     return render(request, "procedures/paper.html", context)
 
 
-def _step(request: HttpRequest, revision: Revision, flow: Flow, step: Step, known: dict[str, Caution]) -> PaperStep:
+def _step(request: SignedInRequest, revision: Revision, flow: Flow, step: Step, known: dict[str, Caution]) -> PaperStep:
     path = reverse("procedures:step", args=[flow.procedure, revision.number, step.key])
     address = request.build_absolute_uri(path)
     return PaperStep(

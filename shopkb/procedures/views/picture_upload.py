@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.core.files.storage import default_storage
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import EditRefused
@@ -21,7 +22,7 @@ from shopkb.procedures.storing import flow_of
 
 
 @require_POST
-def add_picture(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def add_picture(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Keep a picture and show it at the end of a step's instruction."""
     require(request.user, Right.WRITE)
     rows = Revision.objects.select_related("procedure", "author")
@@ -43,7 +44,7 @@ def add_picture(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_safe
-def picture(request: HttpRequest, name: str) -> FileResponse:
+def picture(request: SignedInRequest, name: str) -> FileResponse:
     """One picture. Its name says its content, so a browser may keep it."""
     require(request.user, Right.READ)
     held = get_object_or_404(Picture, name=name)

@@ -6,11 +6,12 @@ from collections.abc import Callable
 
 from django import forms
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
@@ -41,7 +42,7 @@ class TextForm(forms.Form):
 
 
 @require_http_methods(["GET", "POST"])
-def new_from_text(request: HttpRequest) -> HttpResponse:
+def new_from_text(request: SignedInRequest) -> HttpResponse:
     """Paste a procedure file: a draft if it reads right, else every error at its line and the text kept."""
     require(request.user, Right.WRITE)
     form = TextForm(request.POST or None)
@@ -61,7 +62,7 @@ def new_from_text(request: HttpRequest) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-def edit_text(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def edit_text(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The draft's text, saved whole; somebody else's saving in between overwrites nothing."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)
@@ -88,7 +89,7 @@ def edit_text(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def new_draft(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def new_draft(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """A draft that starts as a copy of this revision."""
     return _do(
         request,
@@ -100,7 +101,7 @@ def new_draft(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def ask_for_review(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def ask_for_review(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     return _do(
         request,
         key,
@@ -111,7 +112,7 @@ def ask_for_review(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def send_back(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def send_back(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     why = request.POST.get("why", "").strip()[:500]
     return _do(
         request,
@@ -123,7 +124,7 @@ def send_back(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def publish(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def publish(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     return _do(
         request,
         key,
@@ -134,7 +135,7 @@ def publish(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 @require_POST
-def withdraw(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def withdraw(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     why = request.POST.get("why", "").strip()[:500]
     for_safety = request.POST.get("for_safety") == "yes"
     return _do(
@@ -149,7 +150,7 @@ def withdraw(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 
 def _do(
-    request: HttpRequest, key: str, number: int, action: Callable[[Revision], int | None], told: str
+    request: SignedInRequest, key: str, number: int, action: Callable[[Revision], int | None], told: str
 ) -> HttpResponse:
     try:
         moved_to = action(_revision(key, number))
@@ -166,7 +167,7 @@ def _revision(key: str, number: int) -> Revision:
 
 
 def _text_page(
-    request: HttpRequest,
+    request: SignedInRequest,
     form: TextForm,
     findings: tuple[Finding, ...],
     *,
