@@ -105,6 +105,18 @@ def test_who_manages_people_or_is_out_has_none(tablet: Client, keeper: User, ben
     assert who(tablet) == "junior"
 
 
+@pytest.mark.parametrize("name", ["jobs:token", "worker", "health"])
+def test_what_the_device_asks_by_itself_keeps_it_open_for_nobody(tablet: Client, name: str) -> None:
+    """Touched at once, asked for by the device after 10 minutes: locked 15 minutes after the touch all the same."""
+    assert tablet.get("/").status_code == 200
+    with later(10):
+        assert tablet.get(reverse(name)).status_code == 200
+    with later(14):
+        tablet.get(reverse(name))
+    with later(16):
+        assert tablet.get("/")["Location"].startswith("/switch/")
+
+
 def test_it_locks_when_nobody_touches_it(tablet: Client, horn: Procedure) -> None:
     assert tablet.get("/").status_code == 200
     with later(14):
@@ -194,6 +206,17 @@ def test_unlocking_leads_nowhere_else(tablet: Client, onward: str) -> None:
     "pin", ["12345", "123456", "987654", "000000", "121212", "12345a", "٣٣٤٥٦٧", "890123", "1" * 13]
 )
 def test_a_pin_that_is_too_plain_is_refused(pin: str) -> None:
+    with pytest.raises(ValidationError):
+        validate_pin(pin)
+
+
+@pytest.mark.parametrize(("pin", "allowed"), [("48205", False), ("482056", True), ("482056391748", True),
+                                              ("4820563917482", False)])  # fmt: skip
+def test_a_pin_has_six_to_twelve_digits(pin: str, allowed: bool) -> None:
+    """None of these is refused for being plain."""
+    if allowed:
+        validate_pin(pin)
+        return
     with pytest.raises(ValidationError):
         validate_pin(pin)
 

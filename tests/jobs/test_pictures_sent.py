@@ -14,6 +14,7 @@ from PIL import Image
 
 from shopkb.accounts.models import User
 from shopkb.jobs.models import Photo, Run
+from shopkb.web.images import MOST_PIXELS
 from tests import builders
 from tests.builders import TO_HORN, follow, signed_in
 
@@ -46,6 +47,18 @@ def test_a_picture_goes_with_the_answer_it_was_taken_for(run: Run, junior: User)
     kept = Photo.objects.get()
     assert (kept.result, kept.words, kept.who) == (first, "Burnt pin", junior)
     assert default_storage.listdir("")[1] == [kept.name]
+
+
+def test_a_picture_of_more_than_50_million_pixels_is_refused_in_words(run: Run, junior: User) -> None:
+    """Pillow itself opens it: it only warns from 89 million on."""
+    assert MOST_PIXELS == 50_000_000
+    vast = io.BytesIO()
+    Image.new("1", (10_000, 5_001)).save(vast, "PNG")
+    vast.seek(0)
+    answer = sent(signed_in(junior), run.job_id, picture=vast)
+    assert answer.status_code == 422
+    assert answer.json()["error"].startswith("The picture has more than 50 million pixels.")
+    assert not Photo.objects.exists()
 
 
 def test_a_picture_for_an_answer_that_was_never_taken_stays_with_the_job(run: Run, junior: User) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shopkb.accounts.models import User
+from shopkb.catalog.models import Caution
 from shopkb.jobs.actions import handing_over
 from shopkb.jobs.models import Photo, Repair, Run
 from shopkb.procedures import publishing
@@ -47,6 +48,7 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     for whose in WHOSE:
         things["procedure", whose] = things["published", whose][:1]
     things["old-run", OWN] = (_old_run(mate, second, actor).pk,)
+    Caution.objects.create(key="keep-off", signal=Caution.Signal.DANGER, title="Keep off", text="Live parts.")
     things["old-run", OTHER] = (_old_run(mate, second, mate).pk,)
     things["old-run", ARCHIVED] = things["run", ARCHIVED]
     _add_passing_on(things, horn, actor, mate, second)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import uuid
 from dataclasses import asdict
 from io import StringIO
+from pathlib import Path
 
 import pytest
 from django.core.management import CommandError, call_command
@@ -13,7 +15,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import System
 from shopkb.core.flow import editing
 from shopkb.evidence.models import Tally
-from shopkb.jobs.models import Job, Run
+from shopkb.jobs.models import Job, Photo, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Document, Picture, Procedure
 from shopkb.procedures.storing import flow_of, store_flow
@@ -101,6 +103,22 @@ def test_a_damaged_tree_is_named_and_mended(horn: Procedure) -> None:
     assert {row.law for row in broken_invariants()} == {"trees"}
     call_command("verify", repair=True, stdout=StringIO())
     assert broken_invariants() == []
+
+
+def test_a_photo_whose_file_is_gone_is_named(closed: Job, junior: User, tmp_path: Path, settings: object) -> None:
+    """And one whose file is there is not."""
+    settings.MEDIA_ROOT = tmp_path  # type: ignore[attr-defined]
+    size = {"width": 1, "height": 1, "size": 1}
+    there, gone = (
+        Photo.objects.create(job=closed, name=name, who=junior, at=NOW, client_id=uuid.uuid4(), **size)
+        for name in ("there.jpg", "gone.jpg")
+    )
+    (tmp_path / there.name).write_bytes(b"x")
+    with pytest.raises(CommandError, match="Broken: photos"):
+        call_command("verify", stdout=StringIO())
+    assert [(row.law, row.place, row.message) for row in broken_invariants()] == [
+        ("photos", f"photo {gone.pk} of job {closed.pk}", "Its file gone.jpg is not there.")
+    ]
 
 
 def test_missing_pictures_are_named_with_the_step_that_shows_them(horn: Procedure, senior: User) -> None:

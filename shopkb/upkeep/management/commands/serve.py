@@ -54,7 +54,8 @@ class Command(BaseCommand):
 
 def behind_proxy() -> dict[str, Any]:
     """Trust what a proxy on this machine says of the visitor's address and scheme, if there is one; nobody else."""
-    if settings.SECURE_PROXY_SSL_HEADER is None:
+    proxied = bool(settings.SECURE_PROXY_SSL_HEADER)
+    if not proxied:
         return {"clear_untrusted_proxy_headers": True}
     return {
         "trusted_proxy": "127.0.0.1",
