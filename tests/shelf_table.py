@@ -4,7 +4,7 @@
 stated rates. *Found at once* follows hand-overs; *of its causes* leaves out what the procedure does not name, and
 *under 85 %* tells which of its causes the first walk finds less often. *Dear* tells of how many of 100 first walks that
 name a cause of 200 and more, or of 150 minutes, it is the true one. *Job right* lets a repair that did not cure
-send the technician back (:mod:`shopkb.demo.proving`).
+send the technician back (:mod:`tests.demo.proving`).
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from collections.abc import Iterator, Mapping
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature
-from shopkb.demo.proving import HALFWAY, chances, fare, platforms_of, verdicts
 from shopkb.demo.truth import Circumstances, Truth, cause_weights, read_truth
+from tests.demo.proving import HALFWAY, chances, fare, platforms_of, verdicts
 from tests.shelf import CATALOG, FIXTURES, SHELF, share_proven
 
 HEAD = (

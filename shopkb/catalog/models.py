@@ -73,12 +73,6 @@ class TreeLock(models.Model):
         return self.tree
 
 
-class SymptomQuerySet(models.QuerySet["Symptom"]):
-    def with_code(self, code: str) -> list[Symptom]:
-        """Symptoms that this fault code suggests. JSON arrays are searched in Python: both databases alike."""
-        return [symptom for symptom in self if code in symptom.codes]
-
-
 class Symptom(models.Model):
     """A catalogued form of complaint, with the words customers use for it."""
 
@@ -89,8 +83,6 @@ class Symptom(models.Model):
     codes = models.JSONField(
         default=list, blank=True, validators=[trouble_codes], help_text="Fault codes that suggest it."
     )
-
-    objects = SymptomQuerySet.as_manager()
 
     class Meta:
         ordering = ("name",)

@@ -11,12 +11,6 @@ from django.utils.cache import patch_vary_headers
 from django_htmx.middleware import HtmxDetails
 
 
-class HtmxRequest(HttpRequest):
-    """A request after django-htmx's middleware has seen it."""
-
-    htmx: HtmxDetails
-
-
 def wants_part(request: HttpRequest) -> bool:
     """True when htmx will swap the answer into a page that is already there."""
     details: HtmxDetails | None = getattr(request, "htmx", None)

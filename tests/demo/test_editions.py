@@ -14,13 +14,13 @@ from shopkb.core.flow.comparison.compare import compare
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import WorldError, earlier_flows, edition_path, read_file
 from shopkb.demo.nature import Nature
-from shopkb.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
 from shopkb.demo.simulator import ShopSimulator
 from shopkb.demo.truth import Circumstances, Edition, cause_weights
 from shopkb.reports.figures.new_revisions import edition_figures, quicker
 from tests.conftest import ROOT
 from tests.demo.cases import fact_of_past
 from tests.demo.invented import NOW, flows, others, truth
+from tests.demo.proving import HALFWAY, Fare, chances, fare, platforms_of
 from tests.shelf import CATALOG, MARK
 
 each = pytest.mark.parametrize("said", truth().editions, ids=lambda said: said.key)

@@ -14,10 +14,10 @@ from scipy.stats import binom
 
 from shopkb.core.flow.model import Flow, TestKind
 from shopkb.demo.nature import Nature
-from shopkb.demo.proving import HALFWAY, chances, fare, found_at_once, platforms_of, verdicts
 from shopkb.demo.truth import ANY, Circumstances, Technician, Truth, cause_weights
 from shopkb.demo.visit import Clock, Visit
 from tests.demo.invented import NOW, flows, others, truth
+from tests.demo.proving import HALFWAY, chances, fare, found_at_once, platforms_of, verdicts
 from tests.shelf_table import at_once, dear, weighted
 
 STEADY = Technician(name="dorcas", error=1.0, pace=1.0, share=1.0)

@@ -18,7 +18,7 @@ FAULTY, REFUSED = 1, 2
 class Command(BaseCommand):
     help = (
         "Make the first account: a keeper, who makes the others. There is no default password. "
-        "Ends with 0 when it was made, 1 when name or password will not do, 2 when there is a keeper already."
+        "Exits with 0 when it was made, 1 when name or password will not do, 2 when there is a keeper already."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -16,7 +16,7 @@ USAGE = 2
 
 class Command(BaseCommand):
     help = (
-        "Checks the trees of systems and platforms. Ends with 0 when both are whole, 1 when damage was found or is "
+        "Checks the trees of systems and platforms. Exits with 0 when both are whole, 1 when damage was found or is "
         "left, 2 when it was asked wrongly."
     )
 

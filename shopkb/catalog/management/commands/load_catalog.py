@@ -17,7 +17,7 @@ USAGE = 2
 class Command(BaseCommand):
     help = (
         "Loads systems, platforms, symptoms, cautions, access, causes and meters from a folder of YAML files. "
-        "Ends with 0 when it is loaded, 1 when a file has faults, 2 when there is no such folder."
+        "Exits with 0 when it is loaded, 1 when a file has faults, 2 when there is no such folder."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

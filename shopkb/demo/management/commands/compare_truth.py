@@ -25,7 +25,7 @@ TOO_FEW, NOT_POSSIBLE = 1, 2
 class Command(BaseCommand):
     help = (
         "Compare what was learned from the demo's jobs with the truth they were drawn from. "
-        "Ends with 0 when enough of the intervals hold the truth, 1 when too few do, 2 when this is not the demo."
+        "Exits with 0 when enough of the intervals hold the truth, 1 when too few do, 2 when this is not the demo."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

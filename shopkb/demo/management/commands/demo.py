@@ -29,7 +29,7 @@ class Command(BaseCommand):
     help = (
         "Make the invented world of Withy Saltings Community Buses in a database of its own and serve it on this "
         "computer. Started again, it serves what is there. "
-        "Ends with 0 when it was stopped, 1 when a file of the demo is faulty, 2 when the database is not the demo's."
+        "Exits with 0 when it was stopped, 1 when a file of the demo is faulty, 2 when the database is not the demo's."
     )
     requires_system_checks: tuple[str, ...] = ()
 

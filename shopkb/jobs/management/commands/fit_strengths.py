@@ -12,7 +12,8 @@ from shopkb.jobs.measuring import fit_strengths
 
 class Command(BaseCommand):
     help = (
-        "Fit how alike related platforms are, from all closed jobs, and keep the result. For a nightly timer. Exit 0."
+        "Fit how alike related platforms are, from all closed jobs, and keep the result. For a nightly timer. "
+        "Exits with 0."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

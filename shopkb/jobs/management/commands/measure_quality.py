@@ -16,7 +16,7 @@ REFUSED = 2
 class Command(BaseCommand):
     help = (
         "Score what would have been said of every closed job before its cause was known, by procedure and month, "
-        "and keep the figures. For a nightly timer. Ends with 0, or 2 when the month is none."
+        "and keep the figures. For a nightly timer. Exits with 0, or 2 when the month is none."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

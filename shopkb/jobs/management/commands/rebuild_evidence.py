@@ -17,8 +17,8 @@ EVERY = 1000
 
 class Command(BaseCommand):
     help = (
-        "Count all closed jobs again and compare with the tallies kept. Exit 0 equal (or rebuilt), "
-        "1 they differ and --dry-run left them as they are."
+        "Count all closed jobs again and compare with the tallies kept. "
+        "Exits with 0 when they are equal or were rebuilt, 1 when they differ and --dry-run left them as they are."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

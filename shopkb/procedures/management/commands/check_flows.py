@@ -10,7 +10,8 @@ from shopkb.procedures.management.commands import _files
 
 class Command(BaseCommand):
     help = (
-        "Check procedure files against the format, the catalog and the safety rules. Exit 0 right, 1 errors, 2 no file."
+        "Check procedure files against the format, the catalog and the safety rules. "
+        "Exits with 0 when they are right, 1 when there are errors, 2 without a file."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -15,7 +15,7 @@ from shopkb.procedures.storing import flow_of
 class Command(BaseCommand):
     help = (
         "Write the procedures in force to a folder, one file each. "
-        "Exit 0 written, 2 unknown procedure or folder not writable."
+        "Exits with 0 when they are written, 2 when a procedure is unknown or the folder is not writable."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -17,7 +17,7 @@ from shopkb.procedures.publishing import ActionRefused
 class Command(BaseCommand):
     help = (
         "Store procedure files as drafts, all or none; --reviewer puts them in force. "
-        "Exit 0 stored, 1 errors in a file or refused, 2 no file or no such person."
+        "Exits with 0 when they are stored, 1 when a file has errors or is refused, 2 without a file or such a person."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

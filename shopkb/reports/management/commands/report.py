@@ -15,7 +15,7 @@ from shopkb.reports.presenting.export import as_json, csv_text
 class Command(BaseCommand):
     help = (
         "Print figures of the shop: the tables of a page as JSON, or one of them as CSV. Intervals are 95 %. "
-        "Exit 0 printed, 1 a filter cannot be or the page has no such table."
+        "Exits with 0 when printed, 1 when a filter cannot be or the page has no such table."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -17,7 +17,7 @@ FAILED = 1
 class Command(BaseCommand):
     help = (
         "Write everything of the shop into one dated file while people work on: database, photos, procedures. "
-        "It is read again before it counts. Ends with 0 when there is a good backup, 1 when there is none."
+        "It is read again before it counts. Exits with 0 when there is a good backup, 1 when there is none."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -22,7 +22,7 @@ TARGET = "target"
 class Command(BaseCommand):
     help = (
         "Copy the shop into another, empty database: SQLite to PostgreSQL or back. Stop the server first. The one in "
-        "force is not changed. Ends with 0 when every table is equal, 1 when not, 2 when the other is not empty."
+        "force is not changed. Exits with 0 when every table is equal, 1 when not, 2 when the other is not empty."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -17,7 +17,7 @@ FAILED, REFUSED = 1, 2
 class Command(BaseCommand):
     help = (
         "Load a backup into an empty place: the database that DATABASE_URL or SHOPKB_DATA_DIR names, whichever kind. "
-        "Then the database is verified. Ends with 0 when all is back, 1 when not, 2 when the place is not empty."
+        "Then the database is verified. Exits with 0 when all is back, 1 when not, 2 when the place is not empty."
     )
     requires_system_checks: tuple[str, ...] = ()
 

@@ -23,7 +23,7 @@ REFUSED = 2
 
 
 class Command(BaseCommand):
-    help = "Serve the shop. One process with threads, the same on every system. Ends with 2 when it must not start."
+    help = "Serve the shop. One process with threads, the same on every system. Exits with 2 when it must not start."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--host", default="127.0.0.1", help="0.0.0.0 for the whole network: put TLS in front.")

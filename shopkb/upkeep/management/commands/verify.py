@@ -16,7 +16,7 @@ BROKEN = 1
 class Command(BaseCommand):
     help = (
         "Check every law of what is stored on the live database and name the first rows that break one. "
-        "Ends with 0 when all hold, 1 when something is (or with --repair: is left) broken."
+        "Exits with 0 when all hold, 1 when something is (or with --repair: is left) broken."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

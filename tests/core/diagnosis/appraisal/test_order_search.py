@@ -24,10 +24,10 @@ from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 from shopkb.core.flow.rows import reordered
-from shopkb.demo.proving import fare
 from shopkb.demo.truth import read_truth
 from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import horn
+from tests.demo.proving import fare
 from tests.examples import examples
 
 FLOWS = Path(__file__).parents[4] / "flows"
