@@ -9,6 +9,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from ruamel.yaml import YAML
 
+from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow, GoKind, Usual
 
 Weights = Mapping[str, float]
@@ -154,10 +155,9 @@ class Truth(_Part):
 def comes_in(spec: ProcedureTruth, flow: Flow, platform: str) -> bool:
     """Whether vehicles of this platform come in with the complaint of this procedure."""
 
-    def within(node: str) -> bool:
-        return platform == node or platform.startswith(f"{node}/")
-
-    return not any(map(within, spec.not_on)) and ("any" in flow.platforms or any(map(within, flow.platforms)))
+    if any(is_within(platform, node) for node in spec.not_on):
+        return False
+    return "any" in flow.platforms or any(is_within(platform, node) for node in flow.platforms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +187,7 @@ def cause_weights(spec: ProcedureTruth, flow: Flow, circumstances: Circumstances
     weights = {}
     for key, weight in spec.causes.items():
         for node, factors in spec.platforms.items():
-            if circumstances.platform == node or circumstances.platform.startswith(f"{node}/"):
+            if is_within(circumstances.platform, node):
                 weight *= factors.get(key, 1.0)
         weight *= 1 + (spec.drift.get(key, 1.0) - 1) * circumstances.gone
         weights[flow.cause_by_key[key].identity] = weight

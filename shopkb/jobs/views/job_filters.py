@@ -14,6 +14,8 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from shopkb.catalog.models import Cause
+from shopkb.catalog.path_queries import path_within
+from shopkb.core.diagnosis.counting.ageing import months_after
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
@@ -197,7 +199,7 @@ class JobFilters:
         if MONTH.fullmatch(self.since):
             when &= Q(**{f"{job}closed_at__gte": _first_moment(self.since)})
         if MONTH.fullmatch(self.until):
-            when &= Q(**{f"{job}closed_at__lt": _first_moment(_next(self.until))})
+            when &= Q(**{f"{job}closed_at__lt": _first_moment(months_after(self.until, 1))})
         if moment := _moment(self.after):
             when &= Q(**{f"{job}closed_at__gte": moment})
         return when
@@ -205,7 +207,7 @@ class JobFilters:
     def _when_and_what(self, jobs: JobQuerySet) -> JobQuerySet:
         jobs = jobs.filter(self._when())
         if self.platform:
-            jobs = jobs.filter(_within("platform__path", self.platform))
+            jobs = jobs.filter(path_within("platform__path", self.platform))
         if self.symptom:
             jobs = jobs.filter(symptom__key=self.symptom)
         if self.closed_by:
@@ -224,7 +226,7 @@ class JobFilters:
         if self.also:
             repairs = repairs.filter(also=row_number(self.also) or 0)
         if self.system:
-            repairs = repairs.filter(_within("cause__component__path", self.system))
+            repairs = repairs.filter(path_within("cause__component__path", self.system))
         if self.proof:
             repairs = repairs.filter(proof=self.proof)
         if self.repaired_by:
@@ -258,10 +260,6 @@ def _in_force(procedure: str) -> Flow | None:
     return flow_of(revision) if revision is not None else None
 
 
-def _within(name: str, path: str) -> Q:
-    return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"})
-
-
 def _moment(text: str) -> datetime | None:
     """Nothing of what is no moment."""
     try:
@@ -269,11 +267,6 @@ def _moment(text: str) -> datetime | None:
     except ValueError:
         return None
     return found if found is not None and timezone.is_aware(found) else None
-
-
-def _next(month: str) -> str:
-    number = int(month[:4]) * 12 + int(month[5:])
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 def _first_moment(month: str) -> datetime:

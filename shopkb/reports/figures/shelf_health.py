@@ -98,13 +98,6 @@ def without_procedure(
     )
 
 
-def months_since(month: str, today: str) -> int | None:
-    """Whole months between two months; ``None`` of no month."""
-    if not month:
-        return None
-    return (int(today[:4]) - int(month[:4])) * 12 + int(today[5:7]) - int(month[5:7])
-
-
 def latest_month(tallies: Tallies, procedure: str) -> str:
     """The last month in which a job that followed the procedure was closed; empty for none."""
     met = (key.month for key, sums in tallies.items() if key.procedure == procedure and not key.step and sums.count > 0)

@@ -10,6 +10,7 @@ from datetime import date, datetime
 from django.utils import timezone
 from django.utils.http import urlencode
 
+from shopkb.core.diagnosis.counting.ageing import months_after
 from shopkb.core.identifiers import PATH_FORM
 
 USUAL_MONTHS = 12
@@ -88,8 +89,7 @@ class Filters:
 
 def month_before(month: str, count: int = 1) -> str:
     """So many months earlier; later with a negative count."""
-    number = int(month[:4]) * 12 + int(month[5:]) - 1 - count
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+    return months_after(month, -count)
 
 
 def _month(text: str) -> str:

@@ -12,8 +12,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any, TypeVar
 
-from django.db.models import Q
-
+from shopkb.catalog.path_queries import path_within
 from shopkb.jobs.closed_jobs import JobRow, facts_of, job_rows
 from shopkb.jobs.job_facts import JobFact
 from shopkb.jobs.models import Job, JobQuerySet
@@ -32,18 +31,13 @@ Jobs = tuple[JobFact, ...]
 Value = TypeVar("Value")
 
 
-def within(path: str, name: str) -> Q:
-    """Rows whose ``name`` is this path or stands below it."""
-    return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"}) if path else Q()
-
-
 def jobs_of_period(filters: Filters) -> JobQuerySet:
     """Closed jobs of the period that the filters let through.
 
     An open job has no moment of closing (a constraint of the table), so the index on that alone is enough to count.
     """
     jobs = Job.objects.filter(closed_at__gte=filters.begins, closed_at__lt=filters.ends)
-    jobs = jobs.filter(within(filters.platform, "platform__path"))
+    jobs = jobs.filter(path_within("platform__path", filters.platform))
     if filters.symptom:
         jobs = jobs.filter(symptom__key=filters.symptom)
     return jobs.that_followed(filters.procedure) if filters.procedure else jobs

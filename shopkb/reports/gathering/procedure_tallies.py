@@ -13,6 +13,7 @@ from itertools import groupby
 
 from django.db.models import QuerySet, Sum
 
+from shopkb.catalog.path_queries import path_within
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
@@ -25,7 +26,6 @@ from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures.new_revisions import InForceSince
 from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.gathering.filters import Filters
-from shopkb.reports.gathering.job_rows import within
 
 ALL_STEPS = ""
 STEP_FIELDS = ("step", "outcome", "cause", "proof")
@@ -45,7 +45,7 @@ class InForce:
 def in_force(filters: Filters) -> dict[str, InForce]:
     """Procedures in force that the filters let through, by key. One query, and one for each revision never met."""
     rows = Revision.objects.filter(state=Revision.State.PUBLISHED).filter(
-        within(filters.system, "procedure__system__path")
+        path_within("procedure__system__path", filters.system)
     )
     if filters.symptom:
         rows = rows.filter(procedure__symptoms__key=filters.symptom)
@@ -98,7 +98,7 @@ class TallySlice:
 
     def rows(self, procedures: Collection[str]) -> QuerySet[Tally]:
         rows = Tally.objects.filter(procedure__in=procedures, month__gte=self.since, month__lte=self.until)
-        rows = rows.filter(within(self.platform, "platform"))
+        rows = rows.filter(path_within("platform", self.platform))
         return rows if "step" in self.names else rows.filter(step=ALL_STEPS)
 
     def key(self, procedure: str, told: Mapping[str, str]) -> TallyKey:

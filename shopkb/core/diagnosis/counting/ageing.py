@@ -29,6 +29,16 @@ def month_number(month: str) -> int:
     return int(match[1]) * 12 + int(match[2]) - 1
 
 
+def months_after(month: str, count: int) -> str:
+    """The month so many months later; earlier with a negative count.
+
+    Raises:
+        ValueError: ``month`` is not ``YYYY-MM``.
+    """
+    number = month_number(month) + count
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+
+
 def age_weight(month: str, as_of: str, half_life: float | None = HALF_LIFE) -> float:
     """What a job closed in ``month`` counts in ``as_of``; later months count in full, no half-life means no forgetting.
 
