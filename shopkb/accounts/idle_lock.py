@@ -1,4 +1,4 @@
-"""The middleware that locks a shared tablet nobody touched for ``IDLE_LOCK_MINUTES``."""
+"""The middleware that locks a shared tablet left untouched for ``IDLE_LOCK_MINUTES``."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ View = Callable[[HttpRequest], HttpResponse]
 
 OPEN_WHILE_LOCKED = frozenset({"switch", "logout", "login", "health", "worker", "jobs:token"})
 BEHIND_THE_SCENES = frozenset({"jobs:token", "jobs:take-item", "worker", "health", "jobs:pack-step", "jobs:pack-end"})
-"""Pages that the device asks for by itself: no sign of a person."""
+"""Views that the device requests without anybody touching it; they do not put off the lock."""
 LOCKED_MESSAGE = "This tablet is locked. Unlock it; what was not sent is kept on this device."
 
 

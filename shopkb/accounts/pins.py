@@ -45,7 +45,7 @@ def with_pin(username: str) -> User | None:
 
 
 def people_with_pin() -> list[User]:
-    """Whoever may go on at a shared tablet, by the name the shop calls them."""
+    """The people who may unlock a shared tablet with a PIN, ordered by the name the shop calls them."""
     people = User.objects.filter(is_active=True).exclude(pin="")
     return sorted((person for person in people if may_have_pin(person)), key=lambda person: str(person).casefold())
 

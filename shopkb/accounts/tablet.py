@@ -44,7 +44,7 @@ def is_shared(request: HttpRequest) -> bool:
 
 
 def is_locked(request: HttpRequest) -> bool:
-    """Whether nobody touched the shared tablet for too long. A sign of touch that is not ours counts for nothing."""
+    """Whether the shared tablet was left untouched for too long. A cookie without a valid signature counts as none."""
     if getattr(request, "_just_unlocked", False):
         return False
     if shared_until(request) is None:

@@ -27,7 +27,7 @@ from shopkb.jobs.models import Job
 
 LEVEL: Final = ON_SCREEN
 CHANCE: Final = 0.01
-"""A coverage so low that an honest interval would have it less often than this counts as too low."""
+"""Coverage counts as too low where a calibrated interval would have one as low with less than this probability."""
 MOMENTS: Final = 50
 Branch = tuple[str, str]
 

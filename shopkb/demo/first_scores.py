@@ -1,4 +1,4 @@
-"""How honest the probabilities were: a shop measures it at night, the demo when it is first served."""
+"""Calibration of the probabilities: a shop measures it at night, the demo when it is first served."""
 
 from __future__ import annotations
 

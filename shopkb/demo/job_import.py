@@ -44,7 +44,7 @@ class ImportCount:
 
 
 def import_past_jobs(jobs: Iterable[PastJob], *, by: User, chunk: int = CHUNK) -> Iterator[ImportCount]:
-    """Store past jobs and let them teach; yields the sum so far after each chunk. The same job twice is one job.
+    """Store past jobs and add them to the tallies; yields the count after each chunk. A job given twice is stored once.
 
     They must come in the order in which they were opened, so that numbers follow time, and a comeback after the job
     that it came back from. Each procedure is the revision now in force.

@@ -22,7 +22,7 @@ from shopkb.jobs.models import DangerPassed, Run
 
 LONG_BREAK = timedelta(minutes=30)
 CLOCK_SLACK = timedelta(minutes=1)
-"""A clock that went back by more hides how long nobody was there: that counts as a long break."""
+"""A clock that went back by more than this counts as a long break: the time that passed is not known."""
 
 ENERGISING = frozenset({TestKind.COMMAND, TestKind.POWER_DIRECTLY})
 """Kinds of test that put current or movement back where it may have been made safe."""

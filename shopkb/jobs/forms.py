@@ -249,7 +249,7 @@ class LeaveForm(forms.Form):
 
 
 class SkipForm(IdempotentForm):
-    """Leaving a step out, for one of the honest reasons, and the way to go on without its result."""
+    """Leaving a step out, for one of the reasons offered, and the outcome to go on by without its result."""
 
     skipped = forms.ChoiceField(label="Why it cannot be done", choices=Result.Skip.choices, widget=forms.RadioSelect)
     onward = forms.ChoiceField(label="Go on as if the answer were", widget=forms.RadioSelect)

@@ -34,7 +34,7 @@ def off_in(
     put_back: Iterable[PutBack],
     states: Mapping[str, str] | None = None,
 ) -> list[PartOff]:
-    """What this run took off and nobody confirmed to be back since.
+    """What was taken off in this run and has not been confirmed back in place since.
 
     ``states``: names of the set-up states that leave something to refit; one query when they are not given.
 

@@ -28,7 +28,7 @@ LEFT_OUT = ("sessions", "axes")
 
 
 def no_report(_text_line: str) -> None:
-    """To whom nobody listens."""
+    """Report nothing."""
 
 
 def models_of(registry: Apps) -> list[type[models.Model]]:
@@ -104,7 +104,7 @@ def digests(registry: Apps, alias: str, report: Callable[[str], None] = no_repor
 
 
 def go_on_counting(registry: Apps, alias: str) -> None:
-    """The next row gets a number after those loaded. SQLite sees to it by itself."""
+    """Set each PostgreSQL sequence past the rows loaded, so that the next row gets a free number. SQLite needs none."""
     connection = connections[alias]
     statements = connection.ops.sequence_reset_sql(no_style(), models_of(registry))
     with connection.cursor() as cursor:

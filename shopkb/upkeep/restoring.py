@@ -60,7 +60,7 @@ def restore(archive: Archive, *, alias: str = "default", report: Callable[[str],
 
 
 def _look_through(alias: str) -> None:
-    """PostgreSQL plans by what it knows of each table, and of what was just loaded it knows nothing by itself yet."""
+    """Collect the statistics that PostgreSQL plans queries by; it has none yet for the rows just loaded."""
     if connections[alias].vendor == "postgresql":
         with connections[alias].cursor() as cursor:
             cursor.execute("ANALYZE")

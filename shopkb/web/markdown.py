@@ -101,7 +101,7 @@ _CLEANER = nh3.Cleaner(
 
 
 class _ForeignImages(Treeprocessor):
-    """A picture from elsewhere becomes words, so that nobody waits for what is not shown."""
+    """Replace a picture from another site by its text: the content security policy would not show it."""
 
     def run(self, root: Element) -> None:
         for image in root.iter("img"):

@@ -116,7 +116,7 @@ def verify_repair(
 
 @transaction.atomic
 def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime, note: str = "") -> Job:
-    """Close the job and let it teach.
+    """Close the job and add what it proves to the tallies.
 
     Raises:
         NotPossible: the disposition does not fit what was recorded; the sentence says what is missing.
@@ -142,7 +142,7 @@ def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime,
 
 @transaction.atomic
 def reopen_job(job: Job, *, by: User, at: datetime | None = None) -> Job:
-    """Open a closed job again; what it taught is taken back.
+    """Open a closed job again and take what it proved out of the tallies.
 
     Raises:
         NotPossible: it is open, or a comeback stands on it.

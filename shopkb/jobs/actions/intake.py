@@ -84,7 +84,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
 
 @transaction.atomic
 def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
-    """Say whether the complaint could be brought about."""
+    """Store whether the complaint could be reproduced."""
     require(by, Right.WORK)
     locked = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
     if not locked.is_open:

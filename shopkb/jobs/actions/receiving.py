@@ -32,7 +32,7 @@ from shopkb.procedures.storing import flow_of
 
 JUDGED_LATER = "Answered without the network; the reading was judged later."
 LONGEST_SHOWN = 86_400
-"""Seconds; a danger shown longer than a day was on a screen nobody looked at."""
+"""Seconds; the time a danger was shown is stored as a day at most."""
 
 
 @dataclass(frozen=True, slots=True)

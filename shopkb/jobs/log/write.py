@@ -1,4 +1,4 @@
-"""The one door for the event log. Whoever writes here holds the lock of the run, or of the job, whose chain it is."""
+"""The one door for the event log. The caller holds the lock of the run, or of the job, whose chain is written."""
 
 from __future__ import annotations
 

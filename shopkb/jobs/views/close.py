@@ -124,7 +124,7 @@ def _close(job: Job, data: dict[str, Any], *, by: User) -> None:
 
 @require_POST
 def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Open a closed job again; what it taught is taken back."""
+    """Open a closed job again; what it proved is taken out of the tallies."""
     try:
         closing.reopen_job(get_object_or_404(Job, pk=pk), by=request.user)
     except NotPossible as error:

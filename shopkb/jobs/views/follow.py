@@ -121,7 +121,7 @@ def answer(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 def skip(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
-    """Leave a step out for an honest reason."""
+    """Leave a step out, for one of the reasons offered."""
     require(request.user, Right.WORK)
     run_state = run_state_of(pk)
     if step not in run_state.flow.step_by_key:

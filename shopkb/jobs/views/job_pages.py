@@ -118,7 +118,7 @@ def _offers(job: Job, followed: set[int]) -> list[Offer]:
 
 @require_POST
 def note_complaint(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Say whether the complaint could be brought about."""
+    """Store whether the complaint could be reproduced."""
     job = get_object_or_404(Job, pk=pk)
     verified = request.POST.get("complaint_verified", "")
     if verified not in Job.Verified.values:
