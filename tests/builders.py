@@ -72,7 +72,7 @@ steps:
     minutes: 1
     instruction: Press three times.
     outcomes:
-      sounds: {label: Horn sounds, go: out, note: Not present now.}
+      sounds: {label: Horn sounds, go: out, note: Not present at the moment.}
       click: {label: Relay clicks, go: supply}
       silent: {label: Nothing to be heard, go: hand-over horn-control}
   supply:

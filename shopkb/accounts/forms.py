@@ -80,7 +80,7 @@ class PinForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if not may_have_pin(self.person):
-            raise ValidationError("Who manages people signs in with a password alone; their account opens everything.")
+            raise ValidationError("People who manage accounts have no PIN: they always sign in with their password.")
         if "pin" in data and data["pin"] != data.get("again"):
             self.add_error("again", "This is another PIN than the one above. Type both again.")
         return data

@@ -41,7 +41,7 @@ class RefusedByChecks(ActionRefused):
     def __init__(self, findings: tuple[Finding, ...]) -> None:
         self.findings = findings
         count = len(findings)
-        super().__init__(f"{count} error{'s' if count != 1 else ''} must be mended before this can be published.")
+        super().__init__(f"{count} error{'s' if count != 1 else ''} must be put right before this can be published.")
 
 
 class EditConflict(ActionRefused):

@@ -127,7 +127,7 @@ def test_it_locks_when_nobody_touches_it(tablet: Client, horn: Procedure) -> Non
     with later(44):
         locked = tablet.get(reverse("jobs:list") + "?words=hot")
         assert (locked.status_code, locked["Location"]) == (302, "/switch/?next=%2Fjobs%2F%3Fwords%3Dhot")
-        assert "Locked while nobody was here" in tablet.get(locked["Location"]).content.decode()
+        assert "Locked because nobody was using it" in tablet.get(locked["Location"]).content.decode()
         assert tablet.get("/").status_code == 302
         tablet.cookies.pop("touched")
         assert tablet.get("/").status_code == 302
@@ -233,7 +233,7 @@ def test_a_person_sets_their_own_with_their_password(senior: User, keeper: User)
     senior.refresh_from_db()
     assert senior.pin not in ("", PIN)
     client.force_login(keeper, backend="django.contrib.auth.backends.ModelBackend")
-    assert "their account opens everything" in client.get(reverse("pin")).content.decode()
+    assert "People who manage accounts have no PIN" in client.get(reverse("pin")).content.decode()
     assert client.post(reverse("pin"), {**sent, "password": "keeper-knows-it"}).status_code == 200
     client.post(reverse("admin:accounts_user_changelist"), {"action": "take_pin_away", "_selected_action": [senior.pk]})
     senior.refresh_from_db()

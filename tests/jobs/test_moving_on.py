@@ -75,7 +75,7 @@ def test_a_run_says_when_it_ended_after_it_was_moved(
     """The newer revision goes on where the old one ended; the next one ends there again."""
     follow(run, (("press", "sounds", ""),), junior)
     ends, goes_on = (
-        "sounds: {label: Horn sounds, go: out, note: Not present now.}",
+        "sounds: {label: Horn sounds, go: out, note: Not present at the moment.}",
         "sounds: {label: Horn sounds, go: supply}",
     )
     newer(horn, senior, second, ends, goes_on)

@@ -201,7 +201,7 @@ steps:
       1. Key on, engine off.
       2. Look at the lamp for three seconds.
     outcomes:
-      lights: {label: It lights, go: out, note: Not present now. Ask the driver again.}
+      lights: {label: It lights, go: out, note: Not present at the moment. Ask the driver again.}
       dark: {label: It stays dark, go: plug}
   plug:
     title: Look at the plug of the sensor

@@ -187,7 +187,7 @@ def stretch_offline(page: Page, door: Door, run: Run, visits: Visits) -> None:
     page.get_by_label("Unit", exact=True).select_option("mV")
     expect(page.locator("#verdict")).to_contain_text("The contacts lose voltage. Judged again")
     answer(page, "The contacts lose voltage")
-    arrives(page, "The way ends here")
+    arrives(page, "The route ends here")
     unsent(page, "5 not sent")
     look_at_the_list(page, door, visits)
     assert run.results.count() == 6

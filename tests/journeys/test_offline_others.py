@@ -168,7 +168,7 @@ def test_a_danger_is_confirmed_without_the_network(
     page.locator("[data-confirm]").click()
     arrives(page, "Where is it wet, at cap pressure")
     answer(page, "Radiator")
-    arrives(page, "The way ends here")
+    arrives(page, "The route ends here")
     page.get_by_role("link", name="Back", exact=True).click()
     arrives(page, "Where is it wet, at cap pressure")
     expect(page.locator("#pack-earlier")).to_contain_text(

@@ -45,7 +45,7 @@ def test_two_people_share_a_tablet(visits: Visits, catalog: None, junior: User, 
     page.locator("select[name=platform]").select_option(index=1)
     page.context.clear_cookies(name="touched")  # as after a quarter of an hour
     page.get_by_role("button", name=re.compile("^Book in|^Open")).click()
-    expect(page.get_by_role("heading", name="Locked while nobody was here")).to_be_visible()
+    expect(page.get_by_role("heading", name="Locked because nobody was using it")).to_be_visible()
     expect(page.get_by_text("What you typed is kept on this page.")).to_be_visible()
     page.evaluate(AXE)
     assert looked_at(page, "locked", True) == []

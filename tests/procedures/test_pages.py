@@ -171,8 +171,8 @@ def test_evidence_stands_on_the_page_and_the_step(horn: Procedure, junior: User)
     page = words_of(client.get(at("procedure", "horn-silent")))
     assert "3 jobs followed this procedure, 3 ended in a proven cause" in page
     assert re.search(r"Expected minutes \d+ min \(\d+ min to \d+ min\) ?, give or take", page)
-    assert re.search(r"Ends at the right cause \d+ % \(\d+ % to \d+ %\)", page)
-    assert "with a chance of 80 %, as far as these jobs tell" in page
+    assert re.search(r"Finds the right cause \d+ % \(\d+ % to \d+ %\)", page)
+    assert "the 80 % interval; it narrows as more jobs are closed" in page
     response = client.get(at("step", "horn-silent", 1, "ground"))
     assert "Ground carries the load" in words_of(response)
     learned = {row[0].key: row[-1] for row in response.context["branches"]}
@@ -318,7 +318,7 @@ def test_a_refused_publication_names_every_error(draft: Revision, senior: User, 
     text = HORN_TEXT.replace("symptoms: [horn-silent]", "symptoms: [horn-mute]")
     publishing.save_draft(draft, flow_from(text), by=senior, based_on=draft.checksum)
     page = words_of(signed_in(second).post(at("publish", "horn-silent", 2), follow=True))
-    assert "1 error must be mended before this can be published." in page
+    assert "1 error must be put right before this can be published." in page
     assert "'horn-mute' is not a symptom of the catalog" in page
 
 

@@ -102,13 +102,13 @@ def test_a_faulty_draft_may_be_kept_but_not_put_forward(
     ):
         with pytest.raises(RefusedByChecks) as refused:
             act()
-        assert str(refused.value) == "1 error must be mended before this can be published."
+        assert str(refused.value) == "1 error must be put right before this can be published."
         assert [finding.where for finding in refused.value.findings] == ["steps.press.outcomes.sounds.go"]
     assert state(draft) == State.DRAFT
 
 
 def test_several_errors_are_counted() -> None:
-    assert str(RefusedByChecks(())) == "0 errors must be mended before this can be published."
+    assert str(RefusedByChecks(())) == "0 errors must be put right before this can be published."
 
 
 def test_saving_replaces_the_draft_whole(draft: Revision, flow: Flow, senior: User) -> None:

@@ -189,7 +189,7 @@ def test_a_symptom_chooses_procedures_not_jobs(closed: list[Job], manager: User)
     Job.objects.exclude(pk=closed[0].pk).update(symptom=Symptom.objects.get(key="horn-silent"))
     client = signed_in(manager)
     shown = get(client, "/figures/tests/", symptom="horn-silent", **PERIOD)[0]
-    assert "counts every job that followed a procedure for it" in words_of(shown)
+    assert "rates count every job that followed a procedure for it" in words_of(shown)
     links = [html.unescape(link) for link in re.findall(r'href="(/jobs/[^"]*step=press[^"]*)"', shown.content.decode())]
     jobs = {"timed=" in link: client.get(link).context["page"].paginator.count for link in links}
     assert jobs == {False: 6, True: 5}

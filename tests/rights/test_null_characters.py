@@ -14,7 +14,7 @@ from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.rights.table import intake
 
-SAYS = "What was sent holds a character that is no text"
+SAYS = "What was sent contains a character that is not text"
 
 
 @pytest.fixture

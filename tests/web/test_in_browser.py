@@ -152,7 +152,7 @@ def test_the_chart_opens_where_you_are_and_grows_by_buttons(opened: Open) -> Non
     page.get_by_role("button", name="Fit width").click()
     assert page.evaluate(width) <= 390
     page.get_by_role("button", name="Larger").click()
-    page.get_by_role("button", name="To where you are").click()
+    page.get_by_role("button", name="Show current step").click()
     assert page.evaluate(seen)
 
 

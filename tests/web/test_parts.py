@@ -182,4 +182,4 @@ def test_rail_pad_and_chart_have_words() -> None:
     assert 'data-pad="reading" role="group" aria-label="Number pad" hidden' in part("pad", target="reading")
     chart = part("chart", svg=mark_safe("<svg></svg>"), label="Horn", now=True)
     assert 'tabindex="0" role="region" aria-label="Horn"><svg></svg></div>' in chart
-    assert words_of(chart) == "Larger Smaller Fit width To where you are"
+    assert words_of(chart) == "Larger Smaller Fit width Show current step"

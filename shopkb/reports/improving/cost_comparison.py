@@ -57,7 +57,7 @@ def _rows(
     if found is not None:
         yield CostRow("Chance that it takes fewer minutes", percent(1 - found.faster), percent(found.faster))
     right = _span(found and found.right, times=100, unit=" points")
-    yield CostRow("Ends at the right cause", percent(old.right) if old else "", percent(new.right), right)
+    yield CostRow("Finds the right cause", percent(old.right) if old else "", percent(new.right), right)
     if found is not None:
         yield CostRow("Chance that right ends fall by more than 2 points", "", percent(found.right_falls))
     yield CostRow("Ends at a wrong cause", percent(old.wrong) if old else "", percent(new.wrong))

@@ -40,7 +40,7 @@ class Moved:
 
 @require_safe
 def readings_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
-    """Readings that are not what they were; the procedure's page asks for them by itself."""
+    """Readings that have shifted; the procedure's page asks for them by itself."""
     revisions = Revision.objects.select_related("procedure")
     revision = get_object_or_404(revisions, procedure__key=key, number=number)
     flow = flow_of(revision)

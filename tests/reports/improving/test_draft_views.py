@@ -132,7 +132,7 @@ def test_a_technician_may_not(client: Client, draft: Revision, junior: User) -> 
     assert client.post(reverse("reports:take-order", args=[FAN, draft.number])).status_code == 403
 
 
-# Readings of late, on the procedure's page -----------------------------------------------------------------------
+# Recent readings, on the procedure's page -----------------------------------------------------------------------
 
 
 def test_readings_that_moved_within_their_band_are_told_in_one_more_query(
@@ -217,7 +217,7 @@ def test_a_better_order_is_shown_with_its_limits_and_made_the_draft(
     part = client.get(sure, headers={"HX-Request": "true"}).content.decode()
     assert "<html" not in part
     for whole in (part, client.get(sure).content.decode()):
-        assert "Chance that right ends fall by over 2 points" in whole
+        assert "Chance that right results fall by over 2 points" in whole
     given = {"round": "1", "order": shown(page), "based_on": row.checksum}
     answer = client.post(reverse("reports:take-order", args=["lamp-dark", 1]), given)
     assert answer["Location"] == reverse("procedures:desk", args=["lamp-dark", 1])

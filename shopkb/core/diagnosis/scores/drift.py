@@ -184,7 +184,7 @@ Readings = Mapping[tuple[str, str, str], Sequence[float]]
 
 
 def drifting_readings(flow: Flow, lately: Readings, before: Readings) -> tuple[ReadingDrift, ...]:
-    """Readings that are not what they were (:func:`reading_change`), strongest first."""
+    """Readings that have shifted (:func:`reading_change`), strongest first."""
     found = []
     for (step, outcome, unit), now in lately.items():
         then = before.get((step, outcome, unit), ())

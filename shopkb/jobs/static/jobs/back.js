@@ -14,5 +14,5 @@ document.addEventListener("DOMContentLoaded", async () => {
   const earlier = document.getElementById("pack-earlier");
   const told = given.findLast((each) => each.step === step);
   if (!earlier || !told) return;
-  earlier.textContent = `You answered this: ${told.says}. A different answer supersedes what came after it; nothing is deleted.`;
+  earlier.textContent = `You answered this: ${told.says}. A different answer replaces what came after it; nothing is deleted.`;
 });
