@@ -188,7 +188,7 @@ def test_somebody_else_is_told_who_holds_the_run(run: Run, senior: User) -> None
     assert "Junior is following this procedure" in words_of(client.get(reverse("jobs:run", args=[run.pk])))
     response = answered(client, run, "press", outcome="click")
     assert response.status_code == 422
-    assert "Junior is following this procedure. Take it over first, then answer." in words_of(response)
+    assert "Junior holds this run. Take it over first, then answer." in words_of(response)
     client.post(reverse("jobs:take-over", args=[run.pk]))
     assert answered(client, run, "press", outcome="click").status_code == 302
 
@@ -369,7 +369,7 @@ def test_leaving_asks_by_name_for_what_is_off(run: Run, junior: User) -> None:
 def test_somebody_elses_run_is_not_left(run: Run, senior: User) -> None:
     refused = signed_in(senior).post(reverse("jobs:stop", args=[run.pk]), {"why": "Bored."})
     assert refused.status_code == 422
-    assert "Junior is following this procedure." in words_of(refused)
+    assert "Junior holds this run." in words_of(refused)
 
 
 # The technical record
