@@ -73,8 +73,8 @@ def recent_evidence(flow: Flow, checksum: str, month: str, read: Reading = read_
 
 
 def _count(flow: Flow, month: str, found: Tallies) -> _Halves:
-    counts = (count(flow, half, as_of=month, half_life=None) for half in split(found, month))
-    return _Halves(month, *counts, _runs(found))
+    lately, before = (count(flow, half, as_of=month, half_life=None) for half in split(found, month))
+    return _Halves(month, lately, before, _runs(found))
 
 
 def _follow(held: _Halves, since: Sequence[TallyChange]) -> _Halves | None:

@@ -49,7 +49,7 @@ def changes_since(procedure: str, then: int, now: int) -> list[TallyChange] | No
     if not 0 <= now - then <= MOST:
         return None
     with _lock:
-        told = _told.get(procedure, {})
+        told: Mapping[int, TallyChange] = _told.get(procedure, {})
         found = [told[number] for number in range(then + 1, now + 1) if number in told]
     return found if len(found) == now - then else None
 

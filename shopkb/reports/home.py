@@ -11,6 +11,7 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.procedures.models import Procedure, Revision
@@ -19,7 +20,7 @@ LATEST = 8
 
 
 @require_safe
-def home(request: HttpRequest) -> HttpResponse:
+def home(request: SignedInRequest) -> HttpResponse:
     """Own runs and open jobs for everyone; drafts for writers; the month's figures for managers."""
     user = request.user
     context: dict[str, object] = {

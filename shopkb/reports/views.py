@@ -6,12 +6,13 @@ from datetime import datetime
 from typing import Protocol
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.models import User
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.models import Symptom, System
 from shopkb.catalog.names import platform_names
@@ -44,7 +45,7 @@ class _Build(Protocol):
 
 
 @require_safe
-def figures(request: HttpRequest, name: str = "changes") -> HttpResponse:
+def figures(request: SignedInRequest, name: str = "changes") -> HttpResponse:
     """One page of figures, filtered and sorted by its address; ``?table=`` takes one of its tables away as CSV."""
     require(request.user, Right.REPORT)
     if name not in registry.PAGES:
@@ -57,7 +58,7 @@ def figures(request: HttpRequest, name: str = "changes") -> HttpResponse:
 
 
 @require_safe
-def person(request: HttpRequest, who: str) -> HttpResponse:
+def person(request: SignedInRequest, who: str) -> HttpResponse:
     """One person's page: for that person, and for those who may see the shop's figures."""
     require(request.user, Right.READ)
     if not User.people.visible_to(request.user).filter(username=who).exists():
@@ -71,7 +72,7 @@ def person(request: HttpRequest, who: str) -> HttpResponse:
 
 
 @require_safe
-def month(request: HttpRequest, month: str) -> HttpResponse:
+def month(request: SignedInRequest, month: str) -> HttpResponse:
     """One month on one sheet, to print."""
     require(request.user, Right.REPORT)
     now = timezone.now()
@@ -86,9 +87,11 @@ def month(request: HttpRequest, month: str) -> HttpResponse:
     )
 
 
-def _answer(request: HttpRequest, name: str, build: _Build) -> HttpResponse:
+def _answer(request: SignedInRequest, name: str, build: _Build) -> HttpResponse:
     now, status = timezone.now(), 200
-    asked = {key: value for key, value in request.GET.items() if key in USED.get(name, ()) or key in ("since", "until")}
+    asked = {
+        key: str(value) for key, value in request.GET.items() if key in USED.get(name, ()) or key in ("since", "until")
+    }
     by, sort = request.GET.get("by", ""), request.GET.get("sort", "")[:30]
     try:
         filters = Filters.of(asked, timezone.localdate())

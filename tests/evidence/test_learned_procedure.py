@@ -14,12 +14,12 @@ from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.evidence import learned_procedure as room
 from shopkb.evidence import learning
 from shopkb.evidence.learned_procedure import learned_procedure
-from shopkb.evidence.procedure_record import branch_notes, tallies
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import checksum, flow_of
 from tests import builders
 from tests.builders import TO_GROUND, TO_HORN, TO_RELAY
+from tests.evidence.unpooled import branch_notes, tallies
 
 MONTH = "2026-03"
 

@@ -11,8 +11,9 @@ from shopkb.charts.branch_notes import BranchNote
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning
-from shopkb.evidence.procedure_record import ProcedureRecord, branch_notes, records, tallies
+from shopkb.evidence.procedure_record import ProcedureRecord, records
 from tests.builders import HORN_TEXT, flow_from
+from tests.evidence.unpooled import branch_notes, tallies
 
 HORN = "body/horn/horn#open circuit"
 GROUND = "body/horn/earth#high resistance"

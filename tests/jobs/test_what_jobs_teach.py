@@ -8,7 +8,7 @@ from django.core.exceptions import PermissionDenied
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
-from shopkb.evidence.procedure_record import branch_notes, records, tallies
+from shopkb.evidence.procedure_record import records
 from shopkb.jobs.actions import closing
 from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible
@@ -18,6 +18,7 @@ from shopkb.procedures.storing import flow_of
 from tests import builders
 from tests.builders import TO_HORN, TO_RELAY, follow, mend
 from tests.conftest import NOW
+from tests.evidence.unpooled import branch_notes, tallies
 
 D = Job.Disposition
 HORN_OPEN = "body/horn/horn#open circuit"

@@ -22,7 +22,7 @@ class Deviations:
     off_path: int = 0
     overrides: int = 0
     skipped: int = 0
-    jobs: tuple[int, int, int, int] = (0, 0, 0, 0)
+    jobs: tuple[int, ...] = (0, 0, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class PersonAnswers:
     answers: int = 0
     skipped: int = 0
     overrides: int = 0
-    jobs: tuple[int, int, int] = (0, 0, 0)
+    jobs: tuple[int, ...] = (0, 0, 0)
 
 
 def answers_of(jobs: Iterable[JobFact], person: str = "") -> Iterable[AnswerFact]:
@@ -72,13 +72,16 @@ def deviations(jobs: Iterable[JobFact]) -> dict[str, Deviations]:
     counted = _counted(
         jobs, lambda one: one.procedure, lambda one: (1, one.off_path, one.overridden, bool(one.skipped))
     )
-    return {procedure: Deviations(*answers, jobs=met) for procedure, (answers, met) in counted.items()}  # type: ignore[arg-type]
+    return {
+        procedure: Deviations(done, off, over, left, met)
+        for procedure, ((done, off, over, left), met) in counted.items()
+    }
 
 
 def by_person(jobs: Iterable[JobFact]) -> dict[str, PersonAnswers]:
     """By log-in."""
     counted = _counted(jobs, lambda one: one.who, lambda one: (1, bool(one.skipped), one.overridden))
-    return {who: PersonAnswers(*answers, jobs=met) for who, (answers, met) in counted.items()}  # type: ignore[arg-type]
+    return {who: PersonAnswers(done, left, over, met) for who, ((done, left, over), met) in counted.items()}
 
 
 def _counted(

@@ -86,11 +86,14 @@ def uncovered(jobs: Iterable[JobFact], known: Collection[str]) -> tuple[Uncovere
             counts[job.confirmed.cause] += 1
             followed[job.confirmed.cause].update(job.procedures)
     return tuple(
-        UncoveredCause(
-            cause, number, min(followed[cause], key=lambda key, c=cause: (-followed[c][key], key), default="")
-        )
+        UncoveredCause(cause, number, _most_followed(followed[cause]))
         for cause, number in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
     )
+
+
+def _most_followed(procedures: Counter[str]) -> str:
+    """The key counted most often, the first by name among equals; empty where none was followed."""
+    return min(procedures, key=lambda key: (-procedures[key], key), default="")
 
 
 def component_of(identity: str) -> str:

@@ -27,7 +27,7 @@ class PersonFigures:
     held: Share
     wrong: Share
     wrong_jobs: int = 0
-    jobs: tuple[int, int, int] = (0, 0, 0)
+    jobs: tuple[int, ...] = (0, 0, 0)
 
 
 def people_figures(jobs: Sequence[JobFact], answers: Mapping[str, PersonAnswers]) -> tuple[PersonFigures, ...]:

@@ -67,9 +67,10 @@ def came_into_force(chosen: Collection[str], since: datetime, until: datetime) -
     found = []
     for _key, of_one in groupby(rows, key=lambda row: row[0]):
         newest, *others = of_one
-        if newest[2] == Revision.State.PUBLISHED and others and since <= newest[3] < until:
-            key, number, _state, at, why = newest
-            found.append(InForceSince(key, number, at, why, others[0][1], others[0][3]))
+        key, number, state, at, why = newest
+        before_at = others[0][3] if others else None
+        if state == Revision.State.PUBLISHED and at and before_at and since <= at < until:
+            found.append(InForceSince(key, number, at, why, others[0][1], before_at))
     return tuple(sorted(found, key=lambda one: one.at, reverse=True))
 
 

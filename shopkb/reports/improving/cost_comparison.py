@@ -53,10 +53,10 @@ def _rows(
         return text if old else ""
 
     minutes = f"{old.minutes:.1f}" if old else ""
-    yield CostRow("Expected minutes to an end", minutes, f"{new.minutes:.1f}", _span(found and found.minutes))
+    yield CostRow("Expected minutes to an end", minutes, f"{new.minutes:.1f}", _span(found.minutes if found else None))
     if found is not None:
         yield CostRow("Chance that it takes fewer minutes", percent(1 - found.faster), percent(found.faster))
-    right = _span(found and found.right, times=100, unit=" points")
+    right = _span(found.right if found else None, times=100, unit=" points")
     yield CostRow("Finds the right cause", percent(old.right) if old else "", percent(new.right), right)
     if found is not None:
         yield CostRow("Chance that right ends fall by more than 2 points", "", percent(found.right_falls))

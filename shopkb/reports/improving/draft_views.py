@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, difference
@@ -86,7 +87,7 @@ class Proposal:
 
 
 @require_safe
-def replay_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def replay_page(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """What this revision would have done with the readings of closed jobs, and what may be concluded.
 
     What it costs beside the published one takes longer to work out: ``?part=beside`` asks for it, the page by itself.
@@ -126,7 +127,7 @@ def _beside(revision: Revision, published: Revision | None) -> CostComparison:
 
 
 @require_safe
-def order_page(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def order_page(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The same tests in orders that cost fewer expected minutes, and how sure that is of the one that is shown.
 
     The page comes at once with what the first round found and asks for more by itself, until no order is left out or
@@ -204,7 +205,7 @@ def _round(text: str) -> int:
 
 
 @require_POST
-def take_order(request: HttpRequest, key: str, number: int) -> HttpResponse:
+def take_order(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Make the order that was shown a draft: this one, if it is a draft, else a new one."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)

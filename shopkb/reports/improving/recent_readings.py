@@ -73,7 +73,7 @@ def _read(flow: Flow, month: str) -> tuple[ReadingDrift, ...]:
     halves: tuple[dict[tuple[str, str, str], list[float]], ...] = defaultdict(list), defaultdict(list)
     known = {(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes}
     for step, outcome, unit, reading, at in rows:
-        if (step, outcome) in known:
+        if (step, outcome) in known and reading is not None:
             taken = timezone.localtime(at).strftime("%Y-%m")
             halves[month_number(taken) <= since][step, outcome, unit].append(float(reading))
     return drifting_readings(flow, *halves)

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, may, require
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
 from shopkb.core.flow.findings import Finding
@@ -40,7 +41,7 @@ class Weighed:
 
 
 @require_safe
-def page(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse:
+def page(request: SignedInRequest, key: str, number: int, step: str) -> HttpResponse:
     """What would change: for whoever may see the figures or write."""
     if not may(request.user, Right.WRITE):
         require(request.user, Right.REPORT)
@@ -63,7 +64,7 @@ def page(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse
 
 
 @require_POST
-def take(request: HttpRequest, key: str, number: int, step: str) -> HttpResponse:
+def take(request: SignedInRequest, key: str, number: int, step: str) -> HttpResponse:
     """Make the shorter procedure a draft."""
     require(request.user, Right.WRITE)
     revision = _revision(key, number)

@@ -178,7 +178,8 @@ def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[plots.Point]:
     for month, mean in months:
         ends = mean.interval() if mean and not mean.too_few else None
         known = mean.value if mean and not mean.too_few else None
-        points.append(plots.Point(short_month(month), known, *(ends or (None, None)), n=mean.n if mean else 0))
+        lower, upper = ends or (None, None)
+        points.append(plots.Point(short_month(month), known, lower, upper, n=mean.n if mean else 0))
     return points
 
 

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from django.urls import reverse
 
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.evidence.learned_procedure import strengths_in_force
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
@@ -64,6 +65,7 @@ def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) ->
     """Figures of the steps of these procedures. Two queries at most."""
     filters = evidence.filters
     related = None
+    found: Mapping[str, Tallies]
     if filters.person:
         found = tallies_of_person(facts.jobs, filters.person)
     else:
