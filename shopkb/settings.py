@@ -181,6 +181,7 @@ SHOP_NAME = environment.text("SHOPKB_SHOP_NAME", DEMO_SHOP if WORLD == "demo" el
 DISTANCE_UNIT = environment.choice("SHOPKB_DISTANCE_UNIT", "miles", ("miles", "km"))
 HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
 PROVE_BEFORE_FIT = environment.switch("SHOPKB_PROVE_BEFORE_FIT", default=True)
+REMEMBER_FIGURES = environment.switch("SHOPKB_REMEMBER_FIGURES", default=True)
 DRAWING_SECONDS = environment.number("SHOPKB_DRAWING_SECONDS", 5)
 
 LOG_FORMAT = environment.choice("SHOPKB_LOG_FORMAT", "words", ("words", "json"))

@@ -37,15 +37,13 @@ def _fresh_memory() -> Iterator[None]:
     """Nothing remembered from another test's rows: numbers are given out again after a roll-back."""
     from django.core.cache import cache
 
-    from shopkb.evidence import learned_procedure
+    from shopkb.evidence.cache import clear_all
     from shopkb.procedures import storing
-    from shopkb.reports import memory
 
     yield
     cache.clear()
     storing._remembered.cache_clear()
-    learned_procedure.forget()
-    memory.forget()
+    clear_all()
 
 
 def person(name: str, role: str) -> User:

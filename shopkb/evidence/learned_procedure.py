@@ -7,11 +7,9 @@ remembered are all tallies of the procedure read and counted, with two queries m
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from threading import Lock
 from typing import NamedTuple, TypeVar
 
 from django.conf import settings
@@ -31,11 +29,10 @@ from shopkb.core.diagnosis.counting.updated_counts import brought_up, with_platf
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
-from shopkb.evidence import up_to_date
+from shopkb.evidence.cache import Cache, TallyCache
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
 from shopkb.evidence.models import StrengthFit, Tally
 from shopkb.evidence.tally_log import TallyChange
-from shopkb.evidence.up_to_date import UpToDate
 
 REMEMBERED = 128
 COUNTS_KEPT = 64
@@ -80,8 +77,7 @@ class Counted(NamedTuple):
     verified_jobs: int
 
 
-_memory: OrderedDict[Hashable, object] = OrderedDict()
-_lock = Lock()
+_values: Cache[object] = Cache(REMEMBERED)
 
 
 def read_tallies(procedure: str, stamp: int) -> Tallies:
@@ -105,18 +101,8 @@ def learned_procedure(
 
 
 def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
-    """The value of ``key``, made now if it is not remembered. The key holds the stamp of what the value rests on."""
-    with _lock:
-        held = _memory.get(key)
-        if held is not None:
-            _memory.move_to_end(key)
-            return held  # type: ignore[return-value]
-    value = make()
-    with _lock:
-        _memory[key] = value
-        while len(_memory) > REMEMBERED:
-            _memory.popitem(last=False)
-    return value
+    """The value of ``key``, made now if it is not kept. The key itself holds the stamp of what the value depends on."""
+    return _values.of(key, None, make)  # type: ignore[return-value]
 
 
 def model_for_orders(
@@ -145,13 +131,6 @@ def _setting(procedure: str) -> Setting:
     return Setting((), stamp_of(procedure).values_list("stamp", flat=True).first() or 0, fit or 0)
 
 
-def forget() -> None:
-    """Empty the memory: for tests, whose databases start their counting afresh."""
-    up_to_date.forget()
-    with _lock:
-        _memory.clear()
-
-
 def prices() -> Prices:
     """What an hour costs and whether the shop proves before it fits, from the settings."""
     return Prices(hourly_rate=float(settings.HOURLY_RATE), prove_first=settings.PROVE_BEFORE_FIT)
@@ -172,7 +151,9 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
 
 def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting, read: Reading) -> LearnedProcedure:
     name = (flow.procedure, checksum, month)
-    found = _counted.of(name, flow.procedure, now.stamp, lambda: _count(flow, month, read(flow.procedure, now.stamp)))
+    found = _counted.counted(
+        name, flow.procedure, now.stamp, lambda: _count(flow, month, read(flow.procedure, now.stamp))
+    )
     counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
     model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted)
@@ -200,7 +181,7 @@ def _follow(held: Counted, changes: Sequence[TallyChange]) -> Counted | None:
     return Counted(held.month, counts, verified) if counts is not None else None
 
 
-_counted: UpToDate[Counted] = UpToDate(COUNTS_KEPT, _follow)
+_counted: TallyCache[Counted] = TallyCache(COUNTS_KEPT, _follow)
 
 
 def _verified(tallies: Mapping[TallyKey, TallySums]) -> int:

@@ -15,11 +15,11 @@ from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums,
 from shopkb.core.diagnosis.counting.updated_counts import brought_up
 from shopkb.core.diagnosis.scores.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
 from shopkb.core.flow.model import Flow
+from shopkb.evidence.cache import TallyCache
 from shopkb.evidence.learned_procedure import COUNTS_KEPT, Reading, read_tallies, remembered
 from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
 from shopkb.evidence.tally_log import TallyChange
-from shopkb.evidence.up_to_date import UpToDate
 
 MOST = 5
 """Causes that are listed."""
@@ -66,7 +66,7 @@ def recent_evidence(flow: Flow, checksum: str, month: str, read: Reading = read_
 
     def worked_out() -> RecentEvidence:
         return _worked_out(
-            _halves.of(name, flow.procedure, stamp, lambda: _count(flow, month, read(flow.procedure, stamp)))
+            _halves.counted(name, flow.procedure, stamp, lambda: _count(flow, month, read(flow.procedure, stamp)))
         )
 
     return remembered((*name, stamp), worked_out)
@@ -90,7 +90,7 @@ def _follow(held: _Halves, since: Sequence[TallyChange]) -> _Halves | None:
     return _Halves(held.month, *halves, runs)
 
 
-_halves: UpToDate[_Halves] = UpToDate(COUNTS_KEPT, _follow)
+_halves: TallyCache[_Halves] = TallyCache(COUNTS_KEPT, _follow)
 
 
 def _runs(tallies: Tallies) -> dict[TallyKey, TallySums]:

@@ -112,11 +112,9 @@ def close_again(procedure: str = "") -> Callable[[], None]:
 def _forget() -> None:
     from django.core.cache import cache
 
-    from shopkb.evidence import learned_procedure
-    from shopkb.reports import memory
+    from shopkb.evidence.cache import clear_all
 
-    learned_procedure.forget()
-    memory.forget()
+    clear_all()
     cache.clear()
 
 

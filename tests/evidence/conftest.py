@@ -12,9 +12,9 @@ def committing(db: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """What happens after a commit happens at once: a test's transaction never ends in one."""
     from django.db import transaction
 
-    from shopkb.evidence.learned_procedure import forget
+    from shopkb.evidence.cache import clear_all
 
     monkeypatch.setattr(transaction, "on_commit", lambda do: do())
-    forget()
+    clear_all()
     yield
-    forget()
+    clear_all()

@@ -13,6 +13,7 @@ from shopkb.catalog.models import Access, Platform
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.evidence import learned_procedure as room
 from shopkb.evidence import learning
+from shopkb.evidence.cache import clear_all
 from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure
@@ -120,7 +121,7 @@ def test_a_fit_of_the_strengths_is_seen_at_once(flow: Flow) -> None:
 
 def test_the_number_of_queries_does_not_grow_with_jobs_or_platforms(flow: Flow, horn: Procedure, junior: User) -> None:
     def cost() -> int:
-        room.forget()
+        clear_all()
         with CaptureQueriesContext(connection) as queries:
             learned(flow)
         return len(queries)

@@ -15,7 +15,7 @@ from django.urls import reverse
 from shopkb.accounts.models import User
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.evidence import learned_procedure
+from shopkb.evidence.cache import clear_all
 from shopkb.procedures import drawing, publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -149,7 +149,7 @@ def test_a_cold_page_reads_the_tallies_once(horn: Procedure, junior: User) -> No
     """For its insight and for what is told lately."""
     builders.cured_job(horn, junior)
     client = signed_in(junior)
-    learned_procedure.forget()
+    clear_all()
     with CaptureQueriesContext(connection) as queries:
         client.get(at("procedure", "horn-silent"))
     whole = [sql for sql in (one["sql"] for one in queries) if "seconds_squared" in sql and "SUM(" not in sql]

@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from shopkb.accounts.models import User
-from shopkb.evidence.learned_procedure import forget
+from shopkb.evidence.cache import clear_all
 from shopkb.evidence.models import QualityRecord
 from shopkb.jobs.measuring import measure_quality
 from shopkb.procedures.models import Procedure
@@ -26,7 +26,7 @@ def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User)
     """A run that somebody is in the middle of, the figures, then every procedure, with one reading of its tallies."""
     cured_job(horn, junior)
     start(take_in(junior), horn, junior)
-    forget()
+    clear_all()
     with CaptureQueriesContext(connection) as queries:
         done = list(cache_warming.work_out())
     assert done[:-1] == ["step of horn-silent", *registry.PAGES, "month", "horn-control", "horn-silent"]

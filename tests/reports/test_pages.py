@@ -16,12 +16,11 @@ from django.test import RequestFactory
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Symptom
-from shopkb.evidence import learned_procedure
+from shopkb.evidence.cache import clear_all
 from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.models import Procedure
-from shopkb.reports import memory
 from shopkb.reports.figures.answers import deviations
 from shopkb.reports.gathering import job_rows
 from shopkb.reports.gathering.filters import Filters
@@ -70,8 +69,7 @@ def closed(horn: Procedure, junior: User) -> list[Job]:
 
 
 def forget() -> None:
-    memory.forget()
-    learned_procedure.forget()
+    clear_all()
 
 
 def test_every_page_stays_within_its_queries(closed: list[Job], manager: User) -> None:

@@ -16,10 +16,9 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.evidence import learned_procedure
+from shopkb.evidence.cache import clear_all
 from shopkb.procedures import storing
 from shopkb.procedures.models import Procedure
-from shopkb.reports import memory
 from tests.conftest import person
 from tests.proof import note
 from tests.rights import state
@@ -110,8 +109,7 @@ def trial(
         client.cookies.update(held)
         cache.clear()
         storing._remembered.cache_clear()
-        learned_procedure.forget()
-        memory.forget()
+        clear_all()
     if after is not None:
         before = state.rows()
         changed = {table for table in before if before[table] != after[table]}

@@ -13,19 +13,19 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from shopkb.catalog.path_queries import path_within
+from shopkb.evidence.cache import Cache
 from shopkb.jobs.closed_jobs import JobRow, facts_of, job_rows
 from shopkb.jobs.job_facts import JobFact
 from shopkb.jobs.models import Job, JobQuerySet
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.gathering.filters import Filters
-from shopkb.reports.memory import Memory
 
 LATEST_JOBS = 2000
 """Closed jobs that are read row by row: more than most shops close in a year."""
 
-_jobs: Memory[JobFact] = Memory(12 * LATEST_JOBS)
+_jobs: Cache[JobFact] = Cache(12 * LATEST_JOBS)
 
-_of_jobs: Memory[Any] = Memory(64)
+_of_jobs: Cache[Any] = Cache(64)
 
 Jobs = tuple[JobFact, ...]
 Value = TypeVar("Value")
@@ -47,7 +47,7 @@ def job_facts(filters: Filters) -> Facts:
     """Two queries, one more where the period holds more jobs than are read, and four where a job was never met."""
     rows = [JobRow(*row) for row in job_rows(jobs_of_period(filters).order_by("-closed_at", "-pk"))[:LATEST_JOBS]]
     in_period = len(rows) if len(rows) < LATEST_JOBS else jobs_of_period(filters).count()
-    known = {row.pk: _jobs.held(row.pk, row[1:]) for row in rows}
+    known = {row.pk: _jobs.get(row.pk, row[1:]) for row in rows}
     known |= _read([row for row in rows if known[row.pk] is None])
     back = _came_back(rows)
     found = (fact for row in rows if (fact := known[row.pk]) is not None)

@@ -17,10 +17,10 @@ from shopkb.catalog.path_queries import path_within
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
+from shopkb.evidence.cache import TallyCache
 from shopkb.evidence.learning import SUM_FIELDS, stamps
 from shopkb.evidence.models import Tally
 from shopkb.evidence.tally_log import TallyChange
-from shopkb.evidence.up_to_date import UpToDate
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures.new_revisions import InForceSince
@@ -129,7 +129,7 @@ def _follow(held: tuple[TallySlice, Tallies], since: Sequence[TallyChange]) -> t
     return place, sums
 
 
-_kept: UpToDate[tuple[TallySlice, Tallies]] = UpToDate(MOST, _follow)
+_kept: TallyCache[tuple[TallySlice, Tallies]] = TallyCache(MOST, _follow)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +170,7 @@ class Evidence:
             self.filters.platform if platform is None else platform,
             names,
         )
-        held = {key: _kept.at_hand((key, place), key, number) for key, number in self.stamps.items()}
+        held = {key: _kept.at_stamp((key, place), key, number) for key, number in self.stamps.items()}
         found = {key: one[1] for key, one in held.items() if one is not None}
         if missing := [key for key, one in held.items() if one is None]:
             read = _read(place, missing)

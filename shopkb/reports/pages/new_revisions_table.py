@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from django.urls import reverse
 from django.utils import timezone
 
+from shopkb.evidence.cache import Cache
 from shopkb.reports.figures.minutes import MeanChange
 from shopkb.reports.figures.new_revisions import EditionFigures, InForceSince, edition_figures, quicker
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.gathering.filters import USUAL_MONTHS, Filters, month_before
 from shopkb.reports.gathering.job_rows import job_facts
 from shopkb.reports.gathering.procedure_tallies import came_into_force
-from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.cells import whole
@@ -109,7 +109,7 @@ def _beside(one: InForceSince, held: ReportData) -> RevisionComparison:
     return RevisionComparison(one, held.titles[one.procedure], years, (after, earlier), since, before)
 
 
-_years: Memory[tuple[EditionFigures, str]] = Memory(64)
+_years: Cache[tuple[EditionFigures, str]] = Cache(64)
 
 
 def _year(year: Filters, number: int, stamp: int) -> tuple[EditionFigures, str]:

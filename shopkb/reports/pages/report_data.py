@@ -8,15 +8,15 @@ from functools import cached_property
 from shopkb.catalog.models import Cause
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import cause_identity
+from shopkb.evidence.cache import Cache
 from shopkb.reports.figures.answers import run_minutes
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures, procedure_figures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, jobs_of_period, once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce, in_force
-from shopkb.reports.memory import Memory
 
-_procedures: Memory[tuple[ProcedureFigures, ...]] = Memory(64)
+_procedures: Cache[tuple[ProcedureFigures, ...]] = Cache(64)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from shopkb.catalog.models import Symptom
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.findings import Finding, Level
+from shopkb.evidence.cache import Cache
 from shopkb.jobs.job_facts import JobFact
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.reports.figures.answers import Deviations, deviations
@@ -29,7 +30,6 @@ from shopkb.reports.figures.shelf_health import (
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
-from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.pages.shelf_steps_tables import changed_readings, often_left_out
@@ -113,8 +113,8 @@ def build(filters: Filters, now: datetime) -> Page:
     )  # fmt: skip
 
 
-_drifts: Memory[tuple[DriftedBranch, ...]] = Memory(256)
-_findings: Memory[tuple[Finding, ...]] = Memory(256)
+_drifts: Cache[tuple[DriftedBranch, ...]] = Cache(256)
+_findings: Cache[tuple[Finding, ...]] = Cache(256)
 
 
 def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[DriftedBranch, ...]:

@@ -9,6 +9,7 @@ from datetime import datetime
 from django.urls import reverse
 
 from shopkb.core.diagnosis.counting.tallies import Tallies
+from shopkb.evidence.cache import Cache
 from shopkb.evidence.learned_procedure import strengths_in_force
 from shopkb.jobs.models import Result
 from shopkb.jobs.views.job_filters import DONE
@@ -18,7 +19,6 @@ from shopkb.reports.figures.step_figures import StepFigures, step_figures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
-from shopkb.reports.memory import Memory
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
@@ -58,7 +58,7 @@ def _about(held: ReportData) -> str:
     return f"{ABOUT} {held.facts.words}" if held.filters.person else ABOUT
 
 
-_steps: Memory[tuple[StepFigures, ...]] = Memory(256)
+_steps: Cache[tuple[StepFigures, ...]] = Cache(256)
 
 
 def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) -> tuple[StepFigures, ...]:

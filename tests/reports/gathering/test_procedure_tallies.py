@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
-from shopkb.evidence.learned_procedure import forget
+from shopkb.evidence.cache import clear_all
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import Evidence
 from tests.evidence.test_learning import CASE
-from tests.evidence.test_up_to_date import horn_cases
+from tests.evidence.test_updated_counts import horn_cases
 from tests.examples import examples
 
 YEAR = Filters("2025-04", "2026-03", platform="curlew")
@@ -48,5 +48,5 @@ def test_sums_never_part_from_those_read_afresh(committing: None, cases: list[Cl
         learning.learn(None, case)
     learning.learn(cases[0], None)
     followed = told()
-    forget()
+    clear_all()
     assert followed == told()

@@ -17,7 +17,8 @@ from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contribu
 from shopkb.core.diagnosis.counting.updated_counts import brought_up
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning, tally_log
-from shopkb.evidence.learned_procedure import forget, learned_procedure
+from shopkb.evidence.cache import clear_all
+from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.evidence.recent_evidence import RecentEvidence, recent_evidence
 from tests.builders import HORN_TEXT, flow_from
 from tests.evidence.test_learning import CASE
@@ -102,7 +103,7 @@ def test_a_closing_costs_no_reading_of_tallies(committing: None, flow: Flow) -> 
     learning.follow_move("godwit", "curlew", platforms=True)
     assert cost(flow) == 0
     told = _told(flow)
-    forget()
+    clear_all()
     assert cost(flow) > 0
     afresh = _told(flow)
     assert told == afresh
@@ -152,5 +153,5 @@ def test_many_pages_between_closings_never_part_from_the_truth(
     for case in found:
         learning.learn(None, case)
         told = _told(flow)
-    forget()
+    clear_all()
     assert told == _told(flow)

@@ -1,0 +1,81 @@
+"""What is remembered is given back only while what it rests on is equal."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from hypothesis import given
+from hypothesis import strategies as st
+from pytest_django import Settings
+
+from shopkb.accounts.models import User
+from shopkb.evidence.cache import Cache, _caches, clear_all
+from shopkb.procedures.models import Procedure
+from shopkb.reports.pages import registry
+from tests import builders
+
+
+@given(st.lists(st.tuples(st.integers(0, 5), st.integers(0, 2)), max_size=60), st.integers(1, 4))
+def test_a_value_is_always_that_of_what_it_rests_on(asked: list[tuple[int, int]], most: int) -> None:
+    held: Cache[tuple[int, int]] = Cache(most)
+    for name, rests_on in asked:
+        assert held.of(name, rests_on, lambda pair=(name, rests_on): pair) == (name, rests_on)
+
+
+def test_an_equal_foundation_is_not_worked_out_again() -> None:
+    held: Cache[int] = Cache(2)
+    made: list[int] = []
+
+    def make() -> int:
+        made.append(1)
+        return len(made)
+
+    assert [held.of("a", {"jobs": 1}, make), held.of("a", {"jobs": 1}, make)] == [1, 1]
+    assert held.of("a", {"jobs": 2}, make) == 2
+    assert held.get("a", {"jobs": 1}) is None
+
+
+def test_the_one_not_asked_for_longest_goes_first() -> None:
+    held: Cache[str] = Cache(2)
+    for name in ("a", "b"):
+        held.keep(name, 0, name)
+    held.of("a", 0, lambda: "again")
+    held.keep("c", 0, "c")
+    assert [held.get(name, 0) for name in "abc"] == ["a", None, "c"]
+    clear_all()
+    assert held.get("a", 0) is None
+
+
+@pytest.mark.django_db
+def test_pages_say_the_same_with_nothing_kept(
+    client: Client, horn: Procedure, junior: User, manager: User, settings: Settings
+) -> None:
+    """The step page, the procedure's page and every page of figures: first cold, then kept, then with the cache off."""
+    for _ in range(3):
+        builders.cured_job(horn, junior)
+    run = builders.start(builders.take_in(junior), horn, junior)
+    client.force_login(manager)
+    addresses = [
+        reverse("jobs:step", args=[run.pk, "press"]),
+        reverse("procedures:procedure", args=[horn.key]),
+        *(reverse("reports:page", args=[name]) for name in registry.PAGES),
+    ]
+
+    def seen() -> list[str]:
+        return [without_tokens(client.get(address).content.decode()) for address in addresses]
+
+    cold, kept = seen(), seen()
+    settings.REMEMBER_FIGURES = False
+    clear_all()
+    off = seen()
+    assert cold == kept == off
+    assert not any(len(each) for each in _caches)
+
+
+def without_tokens(html: str) -> str:
+    """The page without what is drawn by chance for each request."""
+    html = re.sub(r'name="csrfmiddlewaretoken" value="[^"]*"|"X-CSRFToken": "[^"]*"', "", html)
+    return re.sub(r'name="client_id" value="[^"]*"', "", html)
