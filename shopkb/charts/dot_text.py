@@ -7,6 +7,7 @@ decodes entities), then a backslash is doubled, a quote escaped, and lines are j
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -61,6 +62,11 @@ class Chart:
         for one in self.edges:
             drawn.edge(nohtml(escaped(one.tail)), nohtml(escaped(one.head)), **_plain(one))
         return str(drawn.source)
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of all that the drawing shows. Equal charts have equal digests; no DOT text is written for it."""
+        return hashlib.sha256(repr((self.name, self.nodes, self.edges, self.settings)).encode()).hexdigest()
 
     @cached_property
     def labels(self) -> dict[str, tuple[str, ...]]:

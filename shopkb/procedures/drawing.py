@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -81,7 +80,7 @@ def chart_bytes(chart: Chart, form: Form) -> bytes:
     Raises:
         ChartUnavailable: Graphviz is missing, failed or took too long.
     """
-    key = f"chart:{form}:{hashlib.sha256(chart.source.encode()).hexdigest()}"
+    key = f"chart:{form}:{chart.digest}"
     held = cache.get(key)
     if held is None:
         held = render(chart, form, seconds=settings.DRAWING_SECONDS)

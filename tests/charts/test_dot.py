@@ -270,3 +270,11 @@ def test_control_characters_never_reach_graphviz(text: str) -> None:
 def test_a_proof_belongs_to_causes_only() -> None:
     flow = small(Outcome("x", "x", Go(GoKind.OUT), proof=Proof.ELIMINATION))
     assert attributes(flow_dot(flow), "branch-a_x")["class"] == "branch"
+
+
+def test_charts_with_equal_digests_have_equal_source() -> None:
+    """A drawing is kept under the digest, so that no DOT text is written for a chart that was drawn before."""
+    one, again = flow_dot(FAN), flow_dot(FAN)
+    other = flow_dot(FAN, now=FAN.start)
+    assert one.digest == again.digest and one.source == again.source
+    assert one.digest != other.digest and one.source != other.source
