@@ -3,21 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
-from uuid import UUID
-
-from django.db import transaction
 
 from shopkb.accounts.models import User
-from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Step, TestKind
-from shopkb.jobs.client_record import stored_before
-from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_row
 from shopkb.jobs.models import DangerPassed, Run
 
 LONG_BREAK = timedelta(minutes=30)
@@ -29,16 +21,6 @@ ENERGISING = frozenset({TestKind.COMMAND, TestKind.POWER_DIRECTLY})
 
 READ_SECONDS = 2
 """A danger passed quicker than this was hardly read; reported, never enforced."""
-
-
-@dataclass(frozen=True, slots=True)
-class DangerConfirmation:
-    """What was confirmed, and how long it was on the screen."""
-
-    step: str
-    caution: str
-    shown_seconds: int
-    client_id: UUID
 
 
 def cautions_of(step: Step) -> list[Caution]:
@@ -65,35 +47,6 @@ def danger_due(
         if before is None or _asked_again(before, flow, by, at):
             return danger
     return None
-
-
-@transaction.atomic
-def pass_danger(run: Run, confirmation: DangerConfirmation, *, by: User, at: datetime) -> DangerPassed:
-    """Keep that the state of things was confirmed. The same client id twice is one.
-
-    Raises:
-        NotPossible: the catalog has no such DANGER.
-    """
-    require(by, Right.WORK)
-    before = stored_before(DangerPassed.objects.all(), confirmation.client_id)
-    if before is not None:
-        return before
-    caution = Caution.objects.filter(key=confirmation.caution, signal=Caution.Signal.DANGER).first()
-    if caution is None:
-        raise NotPossible("The catalog has no such danger any more. Open the step again.")
-    locked = Run.objects.select_for_update(of=("self",)).get(pk=run.pk)
-    passed = DangerPassed.objects.create(
-        run=locked,
-        step=confirmation.step,
-        caution=caution.key,
-        statement=caution.ask or caution.title,
-        shown_seconds=max(0, confirmation.shown_seconds),
-        who=by,
-        at=at,
-        client_id=confirmation.client_id,
-    )
-    log_row(locked.pk, Kind.DANGER, passed, by=by, at=at)
-    return passed
 
 
 def _asked_again(before: DangerPassed, flow: Flow, by: User, at: datetime) -> bool:

@@ -25,11 +25,11 @@ from shopkb.demo.job_import import ImportCount, import_past_jobs
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.evidence.learning import kept, rebuild, total_of
 from shopkb.jobs.actions.closing import RepairDetails, close_job, record_repair, verify_repair
+from shopkb.jobs.actions.confirming import DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import record, record_value, start_run, stop_run
 from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.closed_jobs import closed_cases
-from shopkb.jobs.dangers import DangerConfirmation, pass_danger
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
 from shopkb.jobs.vehicle_state import confirm_back, off_on

@@ -14,7 +14,7 @@ from PIL import ExifTags, Image
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Access, Caution
 from shopkb.jobs import dangers, vehicle_state
-from shopkb.jobs.actions import following, handing_over, photos
+from shopkb.jobs.actions import closing, confirming, following, handing_over, photos
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import DangerPassed, HandOver, Job, Photo, Result, Run
 from shopkb.jobs.run_results import walk_of
@@ -47,8 +47,8 @@ def danger(horn: Procedure) -> Caution:
     return Caution.objects.get(key="isolate-before-power")
 
 
-def passing(step: str = "direct", seconds: int = 4) -> dangers.DangerConfirmation:
-    return dangers.DangerConfirmation(step, "isolate-before-power", seconds, uuid.uuid4())
+def passing(step: str = "direct", seconds: int = 4) -> confirming.DangerConfirmation:
+    return confirming.DangerConfirmation(step, "isolate-before-power", seconds, uuid.uuid4())
 
 
 def due(run: Run, by: User, at: object = NOW) -> Caution | None:
@@ -65,10 +65,35 @@ def test_a_step_with_a_danger_is_not_answered_before_it_is_confirmed(run: Run, j
     with pytest.raises(NotPossible) as refused:
         following.record(run, say(run, "direct", "silent"), by=junior, at=LATER)
     assert str(refused.value) == "First confirm the danger of this step: Live feed."
-    dangers.pass_danger(run, passing(seconds=1), by=junior, at=LATER)
+    confirming.pass_danger(run, passing(seconds=1), by=junior, at=LATER)
     following.record(run, say(run, "direct", "silent"), by=junior, at=LATER)
     kept = DangerPassed.objects.get()
     assert (kept.statement, kept.shown_seconds, kept.who) == ("The horn plug is in my hand", 1, junior)
+
+
+def test_only_the_holder_of_an_open_run_confirms_a_danger(
+    run: Run, job: Job, junior: User, second: User, danger: Caution
+) -> None:
+    with pytest.raises(NotPossible, match="Junior holds this run"):
+        confirming.pass_danger(run, passing(), by=second, at=NOW)
+    follow(run, TO_HORN[:3], junior)
+    closing.close_job(job, Job.Disposition.DECLINED, by=junior, at=NOW)
+    with pytest.raises(NotPossible, match="is closed"):
+        confirming.pass_danger(run, passing(), by=junior, at=NOW)
+    assert not DangerPassed.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("step", "caution"),
+    [("press", "isolate-before-power"), ("gone", "isolate-before-power"), ("s" * 200, "isolate-before-power"),
+     ("direct", "probe-terminals"), ("direct", "c" * 200), ("direct", "")],
+)  # fmt: skip
+def test_a_danger_is_confirmed_only_where_the_procedure_has_it(
+    run: Run, junior: User, danger: Caution, step: str, caution: str
+) -> None:
+    with pytest.raises(NotPossible):
+        confirming.pass_danger(run, confirming.DangerConfirmation(step, caution, 4, uuid.uuid4()), by=junior, at=NOW)
+    assert not DangerPassed.objects.exists()
 
 
 def test_a_danger_may_always_be_left_out_as_not_safe(run: Run, junior: User, danger: Caution) -> None:
@@ -80,22 +105,22 @@ def test_a_danger_may_always_be_left_out_as_not_safe(run: Run, junior: User, dan
 def test_a_danger_is_asked_once_a_run(run: Run, junior: User, danger: Caution) -> None:
     assert due(run, junior) == danger
     sent = passing()
-    assert dangers.pass_danger(run, sent, by=junior, at=NOW) == dangers.pass_danger(run, sent, by=junior, at=NOW)
+    assert confirming.pass_danger(run, sent, by=junior, at=NOW) == confirming.pass_danger(run, sent, by=junior, at=NOW)
     assert due(run, junior, NOW + timedelta(minutes=29)) is None
 
 
 def test_a_danger_is_asked_again_after_a_change_of_hands(run: Run, junior: User, second: User, danger: Caution) -> None:
-    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    confirming.pass_danger(run, passing(), by=junior, at=NOW)
     assert due(run, second) == danger
 
 
 def test_a_danger_is_asked_again_after_a_long_break(run: Run, junior: User, danger: Caution) -> None:
-    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    confirming.pass_danger(run, passing(), by=junior, at=NOW)
     assert due(run, junior, NOW + timedelta(minutes=31)) == danger
 
 
 def test_steady_work_is_no_break(run: Run, junior: User, danger: Caution) -> None:
-    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    confirming.pass_danger(run, passing(), by=junior, at=NOW)
     for number, answer in enumerate(TO_HORN[:3], start=1):
         following.record(run, say(run, *answer), by=junior, at=NOW + timedelta(minutes=20 * number))
     assert due(run, junior, NOW + timedelta(minutes=80)) is None
@@ -103,7 +128,7 @@ def test_steady_work_is_no_break(run: Run, junior: User, danger: Caution) -> Non
 
 def test_a_danger_is_asked_again_after_energising(run: Run, junior: User, danger: Caution) -> None:
     follow(run, TO_HORN[:3], junior)
-    dangers.pass_danger(run, passing(), by=junior, at=LATER)
+    confirming.pass_danger(run, passing(), by=junior, at=LATER)
     following.record(run, say(run, "direct", "silent"), by=junior, at=LATER + timedelta(minutes=1))
     assert due(run, junior, LATER + timedelta(minutes=2)) == danger
 
@@ -111,26 +136,26 @@ def test_a_danger_is_asked_again_after_energising(run: Run, junior: User, danger
 def test_what_came_after_is_told_by_the_order_and_not_by_the_clock(run: Run, junior: User, danger: Caution) -> None:
     """The server's clock was put back by half a minute between the confirmation and the energising."""
     follow(run, TO_HORN[:3], junior)
-    dangers.pass_danger(run, passing(), by=junior, at=LATER)
+    confirming.pass_danger(run, passing(), by=junior, at=LATER)
     following.record(run, say(run, "direct", "silent"), by=junior, at=LATER - timedelta(seconds=30))
     assert due(run, junior, LATER - timedelta(seconds=20)) == danger
 
 
 def test_what_came_before_stays_before_when_the_clock_jumps_back(run: Run, junior: User, danger: Caution) -> None:
-    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    confirming.pass_danger(run, passing(), by=junior, at=NOW)
     following.record(run, say(run, "direct", "silent", off_path=True), by=junior, at=LATER)
-    dangers.pass_danger(run, passing(), by=junior, at=LATER - timedelta(seconds=30))
+    confirming.pass_danger(run, passing(), by=junior, at=LATER - timedelta(seconds=30))
     assert due(run, junior, LATER) is None
 
 
 def test_a_clock_that_went_back_may_hide_a_long_break(run: Run, junior: User, danger: Caution) -> None:
-    dangers.pass_danger(run, passing(), by=junior, at=NOW)
+    confirming.pass_danger(run, passing(), by=junior, at=NOW)
     assert due(run, junior, NOW - timedelta(minutes=2)) == danger
 
 
 def test_energising_counts_though_its_answer_was_taken_back(run: Run, junior: User, danger: Caution) -> None:
     follow(run, TO_HORN[:3], junior)
-    dangers.pass_danger(run, passing(), by=junior, at=LATER)
+    confirming.pass_danger(run, passing(), by=junior, at=LATER)
     recorded = following.record(run, say(run, "direct", "silent"), by=junior, at=LATER)
     following.retract(recorded.result, by=junior, at=LATER, client_id=uuid.uuid4())
     assert due(run, junior, LATER) == danger

@@ -179,7 +179,7 @@ def test_an_odd_danger_is_refused_in_words(run: Run, junior: User, shown: str) -
     url = reverse("jobs:danger", args=[run.pk, "press"])
     for caution in ("no-such-caution", "isolate-before-power"):
         response = signed_in(junior).post(url, {"caution": caution, "shown_at": shown}, follow=True)
-        assert "The catalog has no such danger any more. Open the step again." in words_of(response)
+        assert "This step has no such danger any more. Open the step again." in words_of(response)
     assert not run.dangers_passed.exists()
 
 

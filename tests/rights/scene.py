@@ -48,7 +48,7 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     for whose in WHOSE:
         things["procedure", whose] = things["published", whose][:1]
     things["old-run", OWN] = (_old_run(mate, second, actor).pk,)
-    Caution.objects.create(key="keep-off", signal=Caution.Signal.DANGER, title="Keep off", text="Live parts.")
+    Caution.objects.filter(key="isolate-before-power").update(signal=Caution.Signal.DANGER)
     things["old-run", OTHER] = (_old_run(mate, second, mate).pk,)
     things["old-run", ARCHIVED] = things["run", ARCHIVED]
     _add_passing_on(things, horn, actor, mate, second)

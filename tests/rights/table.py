@@ -154,7 +154,7 @@ TABLE: dict[str, Row] = {
     "jobs:hand-over": Row(get=STAFF, post=STAFF, on="run", sent=hand_over, does=MINE),
     "jobs:put-back": Row(post=STAFF, on="run", sent=once(part="In the cabin")),
     "jobs:undo": Row(post=STAFF, on="answer", sent=once(), does=MINE),
-    "jobs:danger": Row(post=STAFF, on="run", more=("press",), sent=once(caution="keep-off"), does=ALL),
+    "jobs:danger": Row(post=STAFF, on="run", more=("direct",), sent=once(caution="isolate-before-power"), does=MINE),
     "jobs:more": Row(get=STAFF, on="run"),
     "jobs:outbox": Row(get=STAFF),
     "jobs:token": Row(get="v" + STAFF),

@@ -11,8 +11,8 @@ import pytest
 
 from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
-from shopkb.jobs import dangers, vehicle_state
-from shopkb.jobs.actions import closing, following, handing_over, receiving
+from shopkb.jobs import vehicle_state
+from shopkb.jobs.actions import closing, confirming, following, handing_over, receiving
 from shopkb.jobs.log.append_only import opened
 from shopkb.jobs.models import Event, Job, Repair, Result, Run, RunValue, Verification
 from shopkb.procedures.models import Procedure
@@ -42,8 +42,8 @@ def test_every_door_writes_its_event(horn: Procedure, junior: User, senior: User
     builders.follow(run, [("press", "click", "")], junior)
     wrong = builders.follow(run, [("supply", "full", "12.4")], junior)[0]
     following.retract(wrong, by=junior, at=NOW, client_id=uuid.uuid4())
-    passing = dangers.DangerConfirmation("supply", _danger(), 4, uuid.uuid4())
-    dangers.pass_danger(run, passing, by=junior, at=NOW)
+    passing = confirming.DangerConfirmation("direct", _danger(), 4, uuid.uuid4())
+    confirming.pass_danger(run, passing, by=junior, at=NOW)
     words = handing_over.HandOverNote("End of the shift.", uuid.uuid4())
     handing_over.accept(handing_over.hand_over(run, senior, words, by=junior, at=NOW), by=senior, at=NOW)
     handing_over.take_over(run, by=junior, at=NOW, client_id=uuid.uuid4())
@@ -63,10 +63,8 @@ def test_every_door_writes_its_event(horn: Procedure, junior: User, senior: User
 def _danger() -> str:
     from shopkb.catalog.models import Caution
 
-    Caution.objects.create(
-        key="hot", signal=Caution.Signal.DANGER, title="Hot coolant", text="Let it cool.", ask="It is cool."
-    )
-    return "hot"
+    Caution.objects.filter(key="isolate-before-power").update(signal=Caution.Signal.DANGER)
+    return "isolate-before-power"
 
 
 def test_an_answer_kept_on_the_device_keeps_its_time(horn: Procedure, junior: User, senior: User) -> None:

@@ -93,7 +93,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     before = next((row for row in known if row.client_id == answer.client_id), None)
     if before is not None:
         return _same(before, locked, answer)
-    _may_go_on(locked, by)
+    require_may_go_on(locked, by)
     flow = flow_of(locked.revision)
     rows = [row for row in known if not hasattr(row, "retraction")]
     walk = walk_of(flow, rows)
@@ -129,7 +129,7 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
     )
     if before is not None:
         return before
-    _may_go_on(locked, by)
+    require_may_go_on(locked, by)
     value = flow_of(locked.revision).value_by_key.get(key)
     if not isinstance(value, AskedValue):
         raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
@@ -160,7 +160,7 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
     before = stored_before(Retraction.objects.all(), client_id)
     if before is not None:
         return before
-    _may_go_on(locked, by)
+    require_may_go_on(locked, by)
     last = locked.results.not_retracted().last()
     if last is None or last.pk != result.pk or last.who_id != by.pk:
         raise NotPossible("Only your own last answer can be undone. Go back to the step and answer it again.")
@@ -236,7 +236,12 @@ def lock_run(run: Run) -> Run:
     )
 
 
-def _may_go_on(run: Run, by: User) -> None:
+def require_may_go_on(run: Run, by: User) -> None:
+    """Stop here unless this person holds the run, its job is open and its procedure not withdrawn for safety.
+
+    Raises:
+        NotPossible: with a sentence that says what is in the way.
+    """
     if run.job.is_open and run.revision.withdrawn_for_safety:
         raise NotPossible(
             f"Stop: this procedure was withdrawn for safety. {run.revision.withdrawn_why} "

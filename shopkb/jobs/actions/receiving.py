@@ -19,10 +19,10 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.jobs.actions.confirming import LONGEST_SHOWN, DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import OTHER_ANSWER, OTHER_VALUE, lock_run, record, record_value
 from shopkb.jobs.answering import MOST, Answer, read_answer
 from shopkb.jobs.client_record import stored_before
-from shopkb.jobs.dangers import DangerConfirmation, pass_danger
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
 from shopkb.jobs.log.hash_chain import Kind, storable
 from shopkb.jobs.log.write import log_row
@@ -31,8 +31,6 @@ from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.storing import flow_of
 
 JUDGED_LATER = "Answered without the network; the reading was judged later."
-LONGEST_SHOWN = 86_400
-"""Seconds; the time a danger was shown is stored as a day at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +57,7 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
     if item.get("kind") == "value":
         return _value(run, item.get("key", ""), item.get("typed", "").strip()[:60], client_id, by=by, at=at)
     if item.get("kind") == "danger":
-        pass_danger(run, _confirmation(run, item, client_id), by=by, at=at)
+        pass_danger(run, _confirmation(item, client_id), by=by, at=at)
         return Receipt()
     answer = read_answer(item.get("step", ""), client_id, item)
     # What a device kept is never lost: a meter that is no longer listed leaves the reading as exact.
@@ -97,10 +95,8 @@ def _value_too_late(run: Run, key: str, by: User) -> str:
     return _run_lost(run, by) or ("This value was given meanwhile." if run.values.filter(key=key).exists() else "")
 
 
-def _confirmation(run: Run, item: Mapping[str, str], client_id: UUID) -> DangerConfirmation:
+def _confirmation(item: Mapping[str, str], client_id: UUID) -> DangerConfirmation:
     step, seconds = item.get("step", ""), item.get("shown_seconds", "")
-    if step not in flow_of(run.revision).step_by_key:
-        raise NotPossible(f"This procedure has no step called {step!r}.")
     shown_seconds = min(int(seconds), LONGEST_SHOWN) if seconds.isdecimal() and len(seconds) < 12 else 0
     return DangerConfirmation(step, item.get("caution", "")[:60], shown_seconds, client_id)
 

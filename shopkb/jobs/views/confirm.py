@@ -9,7 +9,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from shopkb.accounts.requests import SignedInRequest
-from shopkb.jobs import dangers, vehicle_state
+from shopkb.jobs import vehicle_state
+from shopkb.jobs.actions.confirming import DangerConfirmation
+from shopkb.jobs.actions.confirming import pass_danger as confirm_danger
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Run
 from shopkb.jobs.views.run_texts import client_id_of
@@ -22,12 +24,10 @@ def pass_danger(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     shown_at = request.POST.get("shown_at", "")
     now = timezone.now()
     since = now.timestamp() - int(shown_at) if shown_at.isdecimal() and len(shown_at) < 12 else 0
-    seconds = min(max(0, round(since)), 86_400)
-    confirmation = dangers.DangerConfirmation(
-        step, request.POST.get("caution", "")[:60], seconds, client_id_of(request)
-    )
+    seconds = max(0, round(since))
+    confirmation = DangerConfirmation(step, request.POST.get("caution", "")[:60], seconds, client_id_of(request))
     try:
-        dangers.pass_danger(run, confirmation, by=request.user, at=now)
+        confirm_danger(run, confirmation, by=request.user, at=now)
     except NotPossible as error:
         messages.error(request, str(error))
     return redirect("jobs:step", pk, step)

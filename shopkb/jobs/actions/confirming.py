@@ -1,0 +1,73 @@
+"""Door for confirming the state of things that a DANGER asks for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db import transaction
+
+from shopkb.accounts.models import User
+from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Caution
+from shopkb.jobs.actions.following import lock_run, require_may_go_on
+from shopkb.jobs.client_record import stored_before
+from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.log.hash_chain import Kind
+from shopkb.jobs.log.write import log_row
+from shopkb.jobs.models import DangerPassed, Run
+from shopkb.procedures.storing import flow_of
+
+LONGEST_SHOWN = 86_400
+"""Seconds; the time a danger was shown is stored as a day at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class DangerConfirmation:
+    """What was confirmed, and how long it was on the screen."""
+
+    step: str
+    caution: str
+    shown_seconds: int
+    client_id: UUID
+
+
+@transaction.atomic
+def pass_danger(run: Run, confirmation: DangerConfirmation, *, by: User, at: datetime) -> DangerPassed:
+    """Keep that the holder of an open run confirmed a DANGER of one of its steps. The same client id twice is one.
+
+    Raises:
+        PermissionDenied: this person may not work on jobs.
+        NotPossible: somebody else holds the run, its job is closed, it has no such step, or the step no such DANGER.
+    """
+    require(by, Right.WORK)
+    before = stored_before(DangerPassed.objects.all(), confirmation.client_id)
+    if before is not None:
+        return before
+    locked = lock_run(run)
+    require_may_go_on(locked, by)
+    caution = _danger_of(locked, confirmation)
+    passed = DangerPassed.objects.create(
+        run=locked,
+        step=confirmation.step,
+        caution=caution.key,
+        statement=caution.ask or caution.title,
+        shown_seconds=min(max(0, confirmation.shown_seconds), LONGEST_SHOWN),
+        who=by,
+        at=at,
+        client_id=confirmation.client_id,
+    )
+    log_row(locked.pk, Kind.DANGER, passed, by=by, at=at)
+    return passed
+
+
+def _danger_of(run: Run, confirmation: DangerConfirmation) -> Caution:
+    step = flow_of(run.revision).step_by_key.get(confirmation.step)
+    if step is None:
+        raise NotPossible(f"This procedure has no step called {confirmation.step[:60]!r}.")
+    listed = Caution.objects.filter(key=confirmation.caution, signal=Caution.Signal.DANGER)
+    caution = listed.first() if confirmation.caution in step.cautions else None
+    if caution is None:
+        raise NotPossible("This step has no such danger any more. Open the step again.")
+    return caution
