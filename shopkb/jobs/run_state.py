@@ -52,7 +52,7 @@ def run_state_of(pk: int) -> RunState:
     Raises:
         Http404: there is no such run.
     """
-    runs = _RUNS.filter(job__runs=pk).select_related(
+    runs = _RUNS.filter(job__runs__id=pk).select_related(
         "job__vehicle__platform", "job__platform", "job__symptom", "revision__procedure", "holder"
     )
     states = [state_of(run) for run in runs]

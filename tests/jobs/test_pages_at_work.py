@@ -404,3 +404,10 @@ def test_the_technical_record_holds_everything_that_was_given(run: Run, junior: 
     builders.start(run.job, run.revision.procedure, junior)
     assert get(client, url)[1] == queries + 2, "two for the names on each chart"
     assert "probe terminals" in words_of(client.get(reverse("jobs:write-up", args=[run.job_id])))
+
+
+@pytest.mark.parametrize("number", [0, 2**63, 10**40])
+def test_a_run_of_no_possible_number_is_not_found(junior: User, number: int) -> None:
+    client = signed_in(junior)
+    for name in ("jobs:run", "jobs:more", "jobs:pack-end"):
+        assert client.get(reverse(name, args=[number])).status_code == 404

@@ -49,7 +49,8 @@ def test_what_is_chosen_before_the_scripts_are_there_is_looked_up(
     page = visits.open(OFFICE, manager)
     held: list[Route] = []
     page.route("**/htmx*.js", lambda route: held.append(route))
-    page.goto(f"{visits.address}/jobs/", wait_until="commit")
+    with page.expect_request("**/htmx*.js"):
+        page.goto(f"{visits.address}/jobs/", wait_until="commit")
     page.get_by_label("Which").select_option("closed")
     held[0].continue_()
     expect(page.locator("#rows")).to_contain_text("cured and verified")
