@@ -17,10 +17,11 @@ from shopkb.demo.past_jobs import PastResult, PastValue
 from shopkb.demo.simulator import technician
 from shopkb.demo.truth import OpenJob, Truth
 from shopkb.demo.visit import Clock, Visit
+from shopkb.jobs.actions.confirming import DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import record, record_value, start_run
 from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import DangerConfirmation, cautions_of, danger_due, pass_danger
+from shopkb.jobs.dangers import cautions_of, danger_due
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Procedure
 
