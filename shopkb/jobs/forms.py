@@ -18,7 +18,7 @@ from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_
 from shopkb.jobs.actions.intake import Intake, normal_registration
 from shopkb.jobs.models import Job, Result, Verification
 from shopkb.jobs.vehicle_state import PartOff
-from shopkb.web.mileage import kilometres
+from shopkb.web.mileage import kilometres, mileage_unit
 from shopkb.web.numbers import row_number
 
 if TYPE_CHECKING:
@@ -73,7 +73,9 @@ class IntakeForm(IdempotentForm):
         widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters", "class": "mono"}),
     )
     year = forms.IntegerField(min_value=1950, max_value=2100, required=False)
-    odometer = forms.IntegerField(label="Mileage", min_value=0, max_value=5_000_000, required=False)
+    odometer = forms.IntegerField(
+        label="Mileage", help_text=mileage_unit, min_value=0, max_value=5_000_000, required=False
+    )
     complaint = forms.CharField(
         label="Complaint, in the customer's words", max_length=2000, widget=forms.Textarea(attrs={"rows": 3})
     )

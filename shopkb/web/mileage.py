@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.conf import settings
 from django.utils.formats import number_format
+from django.utils.functional import lazy
 
 KM_PER_MILE = 1.609344
 """International Yard and Pound Agreement of 1959: one mile is exactly 1,609.344 m."""
@@ -17,6 +18,14 @@ def kilometres(distance: int) -> int:
 def in_shop_unit(km: int) -> int:
     """Whole kilometres in the shop's unit, rounded."""
     return round(km / KM_PER_MILE) if settings.DISTANCE_UNIT == "miles" else km
+
+
+def _unit_text() -> str:
+    return f"In {settings.DISTANCE_UNIT}."
+
+
+mileage_unit = lazy(_unit_text, str)()
+"""``In miles.`` or ``In km.``, as the shop's setting is when a page is made."""
 
 
 def mileage_text(km: int) -> str:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pytest_django import Settings
 
-from shopkb.web.mileage import in_shop_unit, kilometres, mileage_text
+from shopkb.web.mileage import in_shop_unit, kilometres, mileage_text, mileage_unit
 
 
 @given(st.integers(0, 5_000_000))
@@ -19,6 +19,7 @@ def test_what_is_typed_in_miles_is_shown_as_the_same_number(miles: int) -> None:
 def test_the_shop_chooses_its_unit(settings: Settings, unit: str, text: str) -> None:
     settings.DISTANCE_UNIT = unit
     assert mileage_text(184_300) == text
+    assert str(mileage_unit) == f"In {unit}."
 
 
 def test_a_mile_is_1609_metres_and_a_third() -> None:
