@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from pytest_django import Settings
 
 from shopkb.accounts.models import User
-from shopkb.evidence.cache import Cache, _caches, clear_all
+from shopkb.evidence import learning
+from shopkb.evidence.cache import Cache, TallyCache, _caches, clear_all
 from shopkb.procedures.models import Procedure
 from shopkb.reports.pages import registry
 from tests import builders
@@ -47,6 +48,24 @@ def test_the_one_not_asked_for_longest_goes_first() -> None:
     assert [held.get(name, 0) for name in "abc"] == ["a", None, "c"]
     clear_all()
     assert held.get("a", 0) is None
+
+
+@pytest.mark.django_db
+def test_what_was_counted_while_tallies_moved_is_not_kept(horn: Procedure) -> None:
+    """A job closed between reading the stamp and reading the tallies: the value is shown once and counted anew."""
+    counts: TallyCache[int] = TallyCache(2, lambda value, changes: None)
+    stamp = learning.stamps((horn.key,))[horn.key]
+
+    def count_while_a_job_closes() -> int:
+        key = learning.TallyKey(horn.key, "press", "click", "", "", "godwit", "2026-02")
+        learning.add_evidence({key: learning.TallySums(3)})
+        return 1
+
+    assert counts.counted("a", horn.key, stamp, count_while_a_job_closes) == 1
+    assert learning.stamps((horn.key,))[horn.key] != stamp
+    assert counts.at_stamp("a", horn.key, stamp) is None
+    assert counts.counted("a", horn.key, stamp + 1, lambda: 2) == 2
+    assert counts.at_stamp("a", horn.key, stamp + 1) == 2
 
 
 @pytest.mark.django_db
