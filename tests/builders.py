@@ -42,7 +42,7 @@ procedure: horn-silent
 title: Horn stays silent
 system: body/horn
 symptoms: [horn-silent]
-codes: [B1000]
+codes: [B0900]
 platforms: [any]
 summary: |
   Halves the circuit at the horn connector.
@@ -191,7 +191,7 @@ def make_catalog() -> None:
     trees.load(Platform, PLATFORMS)
     horn = System.objects.get(path="body/horn")
     words = ["horn dead", "no horn", "hooter does not work"]
-    Symptom.objects.create(key="horn-silent", name="Horn does not sound", system=horn, words=words, codes=["B1001"])
+    Symptom.objects.create(key="horn-silent", name="Horn does not sound", system=horn, words=words, codes=["B0901"])
     Symptom.objects.create(key="horn-hoarse", name="Horn sounds hoarse", system=horn, words=["croaks"], codes=[])
     for key, signal, hazards in (
         ("isolate-before-power", Caution.Signal.WARNING, ["back-feed"]),

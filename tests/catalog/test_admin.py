@@ -154,11 +154,11 @@ def test_symptoms_take_words_and_codes_a_line_each(writer: Client, horn: System)
         "key": "horn-silent",
         "system": horn.pk,
         "words": "horn dead\r\n\r\n no beep ",
-        "codes": "b1000\r\nU0100",
+        "codes": "b0900\r\nU0100",
     }
     assert writer.post(url("symptom", "add"), values).status_code == 302
     symptom = Symptom.objects.get(key="horn-silent")
-    assert (symptom.words, symptom.codes) == (["horn dead", "no beep"], ["B1000", "U0100"])
+    assert (symptom.words, symptom.codes) == (["horn dead", "no beep"], ["B0900", "U0100"])
     page = writer.get(url("symptom", "change", symptom.pk)).content.decode()
     assert "horn dead\nno beep" in page
     response = writer.post(url("symptom", "add"), {**values, "key": "x", "codes": "P04"})

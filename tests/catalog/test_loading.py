@@ -29,7 +29,7 @@ FILES = {
     - {key: horn, name: Horn, hazards: [airbag], children: [{key: relay, name: Horn relay}]}
 """,
     "platforms.yaml": "- {key: curlew, name: Curlew, children: [{key: dunlin, name: Dunlin}]}",
-    "symptoms.yaml": "- {key: horn-silent, name: Horn is silent, system: body/horn, words: [no beep], codes: [B1000]}",
+    "symptoms.yaml": "- {key: horn-silent, name: Horn is silent, system: body/horn, words: [no beep], codes: [B0900]}",
     "cautions.yaml": """
 - {key: loud, signal: CAUTION, title: Loud noise, text: Cover your ears., hazards: []}
 - {key: hv, signal: DANGER, title: High voltage, text: Keep off., hazards: [high-voltage], ask: The plug is out.}
@@ -82,7 +82,7 @@ def test_a_folder_fills_the_catalog(folder: Path) -> None:
     assert (symptom.system.path if symptom.system else "", symptom.words, symptom.codes) == (
         "body/horn",
         ["no beep"],
-        ["B1000"],
+        ["B0900"],
     )
     assert Access.objects.get().minutes == Decimal("12.5")
     assert Cause.objects.get().identity == "body/horn/relay#burnt contacts"

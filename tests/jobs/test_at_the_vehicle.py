@@ -74,7 +74,7 @@ def test_a_step_with_a_danger_is_not_answered_before_it_is_confirmed(run: Run, j
 def test_only_the_holder_of_an_open_run_confirms_a_danger(
     run: Run, job: Job, junior: User, second: User, danger: Caution
 ) -> None:
-    with pytest.raises(NotPossible, match="Junior holds this run"):
+    with pytest.raises(NotPossible, match="Junior is following this procedure"):
         confirming.pass_danger(run, passing(), by=second, at=NOW)
     follow(run, TO_HORN[:3], junior)
     closing.close_job(job, Job.Disposition.DECLINED, by=junior, at=NOW)
@@ -282,7 +282,7 @@ def test_the_run_changes_hands_when_it_is_accepted(run: Run, junior: User, secon
 @pytest.mark.parametrize(
     ("who", "reason", "told"),
     [
-        ("junior", "x", "Choose somebody else: you hold this run already."),
+        ("junior", "x", "Choose somebody else: you are following this procedure already."),
         ("second", " ", "Say why you hand it over; the next person needs to know."),
     ],
 )
@@ -296,7 +296,7 @@ def test_what_makes_no_hand_over(run: Run, junior: User, second: User, who: str,
 def test_only_the_holder_hands_over_and_only_once(run: Run, junior: User, second: User, senior: User) -> None:
     with pytest.raises(NotPossible) as refused:
         offer(run, senior, second)
-    assert str(refused.value) == "Junior holds this run; only the holder can hand it over."
+    assert str(refused.value) == "Junior is following this procedure; only they can hand it over."
     offer(run, second, junior)
     with pytest.raises(NotPossible) as refused:
         offer(run, senior, junior)

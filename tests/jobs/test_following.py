@@ -234,12 +234,12 @@ def test_a_meter_says_too_close_to_call(run: Run, junior: User) -> None:
 def test_only_the_holder_answers(run: Run, junior: User, senior: User) -> None:
     with pytest.raises(NotPossible) as refused:
         following.record(run, say(run, "press", "click"), by=senior, at=NOW)
-    assert str(refused.value) == "Junior holds this run. Take it over first, then answer."
+    assert str(refused.value) == "Junior is following this procedure. Take it over first, then answer."
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     following.record(run, say(run, "press", "click"), by=senior, at=NOW)
     with pytest.raises(NotPossible) as refused:
         following.record_value(run, "battery", "12", by=junior, at=NOW, client_id=uuid.uuid4())
-    assert str(refused.value) == "Senior holds this run. Take it over first, then answer."
+    assert str(refused.value) == "Senior is following this procedure. Take it over first, then answer."
 
 
 def test_somebody_dismissed_answers_nothing(run: Run, junior: User) -> None:

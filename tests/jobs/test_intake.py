@@ -45,14 +45,14 @@ def test_a_job_is_opened_with_what_was_typed(yard: None, junior: User) -> None:
             odometer="74875",
             circumstances="In rain.",
             symptom=Symptom.objects.get(key="horn-silent").pk,
-            codes="b1000, P0480;p0480",
+            codes="b0900, P0480;p0480",
         )
     )
     assert form.is_valid(), form.errors
     job = intake.open_job(form.intake(), by=junior, at=NOW)
     job.refresh_from_db()
     assert (job.vehicle.registration, job.vehicle.vin, job.vehicle.year) == ("SB 77", "1M8GDM9AXKP042788", 2019)
-    assert (job.codes, job.odometer, job.circumstances) == (["B1000", "P0480"], 120500, "In rain.")
+    assert (job.codes, job.odometer, job.circumstances) == (["B0900", "P0480"], 120500, "In rain.")
     assert (job.symptom.key, job.complaint_verified, job.opened_by) == ("horn-silent", "yes", junior)
     assert job.is_open
 

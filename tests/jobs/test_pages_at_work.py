@@ -164,7 +164,7 @@ def test_a_value_of_somebody_who_lost_the_run_stays_on_the_page(
     run = following.start_run(job, horn, by=senior, at=NOW, client_id=uuid.uuid4())
     sent = {"typed": "12.71", "step": "supply", "client_id": str(uuid.uuid4())}
     response = signed_in(junior).post(reverse("jobs:value", args=[run.pk, "battery"]), sent)
-    assert "Senior holds this run. Take it over first, then answer." in words_of(response)
+    assert "Senior is following this procedure. Take it over first, then answer." in words_of(response)
     assert 'value="12.71"' in response.content.decode()
 
 
@@ -188,7 +188,7 @@ def test_somebody_else_is_told_who_holds_the_run(run: Run, senior: User) -> None
     assert "Junior is following this procedure" in words_of(client.get(reverse("jobs:run", args=[run.pk])))
     response = answered(client, run, "press", outcome="click")
     assert response.status_code == 422
-    assert "Junior holds this run. Take it over first, then answer." in words_of(response)
+    assert "Junior is following this procedure. Take it over first, then answer." in words_of(response)
     client.post(reverse("jobs:take-over", args=[run.pk]))
     assert answered(client, run, "press", outcome="click").status_code == 302
 
@@ -299,7 +299,7 @@ def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Pr
         year=2019,
         odometer=120500,
         circumstances="Only in rain.",
-        codes=["B1000"],
+        codes=["B0900"],
     )
     run = builders.start(job, horn, junior)
     follow(run, TO_HORN[:1], junior)
@@ -314,7 +314,7 @@ def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Pr
         "1M8GDM9AXKP042788",
         "The horn does not sound.",
         "Only in rain.",
-        "B1000",
+        "B0900",
         "Horn: open circuit",
         "Horn relay: burnt contacts",
         "Fitted a new one.",
@@ -369,7 +369,7 @@ def test_leaving_asks_by_name_for_what_is_off(run: Run, junior: User) -> None:
 def test_somebody_elses_run_is_not_left(run: Run, senior: User) -> None:
     refused = signed_in(senior).post(reverse("jobs:stop", args=[run.pk]), {"why": "Bored."})
     assert refused.status_code == 422
-    assert "Junior holds this run." in words_of(refused)
+    assert "Junior is following this procedure." in words_of(refused)
 
 
 # The technical record

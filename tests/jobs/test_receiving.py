@@ -163,9 +163,10 @@ def test_what_arrives_after_a_hand_over_is_kept_under_its_givers_name(run: Run, 
     follow(run, TO_HORN[:1], junior)
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     late = item("supply", "full", "12.4")
-    assert receive(run, late, by=junior, at=NOW) == Receipt(counts=False, why="Senior holds the run by now.")
+    told = Receipt(counts=False, why="Senior is following this procedure by now.")
+    assert receive(run, late, by=junior, at=NOW) == told
     follow(run, (("supply", "weak", "7.0"),), senior)
-    assert receive(run, late, by=junior, at=NOW) == Receipt(counts=False, why="Senior holds the run by now.")
+    assert receive(run, late, by=junior, at=NOW) == told
     assert Result.objects.late().get().who == junior
     assert [row.who for row in run.results.not_retracted()] == [junior, senior]
 
@@ -253,7 +254,7 @@ def test_the_same_id_with_another_content_is_refused(run: Run, junior: User, sen
 def test_a_value_of_somebody_who_lost_the_run_is_kept_and_not_used(run: Run, junior: User, senior: User) -> None:
     """As typed, even what nobody could read; the same again gets the same receipt, another content is refused."""
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
-    told = Receipt(counts=False, why="Senior holds the run by now.")
+    told = Receipt(counts=False, why="Senior is following this procedure by now.")
     for late in (battery(" 11 "), battery("eleven")):
         assert [receive(run, late, by=junior, at=NOW) for _ in range(3)] == [told] * 3
         with pytest.raises(IdempotencyConflict):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -234,6 +237,17 @@ def test_no_file_is_exit_two(yard: None, senior: User, tmp_path: Path, command: 
     assert run(command, missing, **options) == (f"{missing}: No such file or directory.", 2)
 
 
+def test_a_database_without_tables_is_said_in_a_sentence(folder: Path, tmp_path: Path) -> None:
+    """In a process of its own, as the database of the tests has its tables."""
+    there = {**os.environ, "DATABASE_URL": f"sqlite:///{tmp_path / 'empty.sqlite3'}"}
+    command = [sys.executable, "-m", "django", "check_flows", str(folder)]
+    ended = subprocess.run(command, env=there, capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stderr) == (
+        2,
+        "CommandError: The database has no tables yet. Run manage.py migrate first.\n",
+    )
+
+
 def test_check_is_silent_about_what_is_right(folder: Path) -> None:
     assert run("check_flows", folder) == ("2 files checked, 0 to be mended.\n", 0)
 
@@ -299,6 +313,8 @@ def test_the_schema_in_words_names_fields_computations_and_checks() -> None:
     assert code == 0
     for word in ("Fields", "Computations", "Checks", "copper-cable-drop", "procedure-unknown"):
         assert word in told
+    assert "  steps.KEY | title | required |" in told
+    assert "True" not in told and "False" not in told
     data = json.loads(run("flow_schema", words=True, json=True)[0])
     assert {"fields", "computations", "checks"} == set(data)
     assert all(row["why"] for row in data["checks"])

@@ -150,7 +150,7 @@ def test_from_draft_through_review_into_force(draft: Revision, flow: Flow, senio
     assert (published.state, published.reviewer, published.published_at) == (State.PUBLISHED, second, NOW)
     procedure = Procedure.objects.get()
     assert procedure.in_force == published
-    assert (procedure.title, procedure.codes) == (flow.title, ["B1000"])
+    assert (procedure.title, procedure.codes) == (flow.title, ["B0900"])
     assert [row.key for row in procedure.symptoms.all()] == ["horn-silent"]
     assert {cause.identity for cause in Cause.objects.select_related("component")} == {
         cause.identity for cause in flow.causes

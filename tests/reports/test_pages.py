@@ -177,7 +177,7 @@ def test_branches_held_opens_the_jobs_that_can_be_judged(
     held = {row["Step"]: row for row in csv.DictReader(io.StringIO(told))}["Press the button and listen"]
     assert (held["Branches held, counted"], held["Branches held, of jobs with a proven cause"]) == ("6", "7")
     assert found.context["page"].paginator.count == 7  # type: ignore[attr-defined]
-    assert "those left out whose cause only a procedure handed over to could find" in words_of(found)
+    assert "without those whose cause only a procedure handed over to could find" in words_of(found)
     assert queries == 6
 
 

@@ -253,7 +253,7 @@ def require_may_go_on(run: Run, by: User) -> None:
 
 def _must_hold(run: Run, by: User) -> None:
     if run.holder_id != by.pk:
-        raise NotPossible(f"{run.holder} holds this run. Take it over first, then answer.")
+        raise NotPossible(f"{run.holder} is following this procedure. Take it over first, then answer.")
 
 
 def _still_open(run: Run) -> None:

@@ -50,9 +50,9 @@ def hand_over(run: Run, receiver: User, note: HandOverNote, *, by: User, at: dat
     if not locked.job.is_open:
         raise NotPossible(f"{locked.job} is closed; there is nothing left to hand over.")
     if locked.holder_id != by.pk:
-        raise NotPossible(f"{locked.holder} holds this run; only the holder can hand it over.")
+        raise NotPossible(f"{locked.holder} is following this procedure; only they can hand it over.")
     if receiver.pk == by.pk:
-        raise NotPossible("Choose somebody else: you hold this run already.")
+        raise NotPossible("Choose somebody else: you are following this procedure already.")
     if not may(receiver, Right.WORK):
         raise NotPossible(f"{receiver} may not follow procedures. Choose somebody who may.")
     if not note.reason.strip():

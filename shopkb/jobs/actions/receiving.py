@@ -150,7 +150,7 @@ def _told_before(before: Result, run: Run, answer: Answer, *, by: User, at: date
 def _run_lost(run: Run, by: User) -> str:
     """Why nothing of this person's counts on this run any more, in words; empty if it does."""
     if run.holder_id != by.pk:
-        return f"{run.holder} holds the run by now."
+        return f"{run.holder} is following this procedure by now."
     if run.state == Run.State.STOPPED:
         return f"The procedure was left: {run.stopped_why}"
     if run.revision.withdrawn_for_safety:

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management.base import CommandError
+from django.db import connection
 
 from shopkb.procedures.exchange import CheckedFile, check_files, flow_files
+from shopkb.procedures.models import Procedure
 
 
 def add_places(parser: ArgumentParser) -> None:
@@ -18,7 +20,13 @@ def add_places(parser: ArgumentParser) -> None:
 
 
 def checked(places: list[Path]) -> list[CheckedFile]:
-    """Read and check, or stop with a plain sentence and exit code 2."""
+    """Read and check.
+
+    Raises:
+        CommandError: a plain sentence, exit code 2: no file, one that cannot be opened, or a database without tables.
+    """
+    if Procedure._meta.db_table not in connection.introspection.table_names():
+        raise CommandError("The database has no tables yet. Run manage.py migrate first.", returncode=2)
     paths = list(flow_files(places))
     if not paths:
         raise CommandError(f"No .yaml file in {', '.join(str(place) for place in places)}.", returncode=2)

@@ -31,6 +31,8 @@ class Command(BaseCommand):
         if options["json"]:
             self.stdout.write(dumped({"fields": fields, "computations": computations, "checks": checks}))
             return
+        for field in fields:
+            field["needed"] = "required" if field["needed"] else "optional"
         for title, rows in (("Fields", fields), ("Computations", computations), ("Checks", checks)):
             self.stdout.write(f"\n{title}\n")
             for row in rows:
