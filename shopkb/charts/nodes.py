@@ -10,7 +10,7 @@ from shopkb.charts.dot_text import Node, escaped, label, record_label
 from shopkb.charts.labels import BY_ELIMINATION, proof_label, step_label
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.shapes import SHAPES, Sign, sign_of, size_of, step_lines
-from shopkb.charts.view import AMBER, CARD, FAINT, SOFT, TINT, YOU_ARE_HERE, View, cause_name, end_id, site_path
+from shopkb.charts.view import AMBER, CARD, FAINT, SOFT, TINT, YOU_ARE_HERE, View, cause_label, end_id, site_path
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
 
 NO_START = "no-first-step"
@@ -97,7 +97,7 @@ def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: View
 
 
 def _cause(cause: Cause, into: Sequence[Outcome], view: View, marks: tuple[str, ...]) -> _Drawn:
-    name = cause_name(cause, view)
+    name = cause_label(cause, view)
     proof = proof_label([outcome.proof for outcome in into])
     lines = [*balanced(shortened(name), 24), *balanced(proof, 34)]
     if cause.key in view.possible:

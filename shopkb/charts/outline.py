@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from shopkb.charts.branch_notes import BranchKey, BranchNote, BranchNotes, possibility_text, rate_text
 from shopkb.charts.labels import TEST_KIND_NAMES, proof_label
-from shopkb.charts.view import YOU_ARE_HERE, View, cause_name
+from shopkb.charts.view import YOU_ARE_HERE, View, cause_label
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 
 MOST_NESTED = 8
@@ -156,7 +156,7 @@ def _rate(note: BranchNote | None) -> str:
 def _end_words(flow: Flow, outcome: Outcome, view: View) -> str:
     go = outcome.go
     if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
-        words = f"cause: {cause_name(flow.cause_by_key[go.key], view)}; {proof_label([outcome.proof])}"
+        words = f"cause: {cause_label(flow.cause_by_key[go.key], view)}; {proof_label([outcome.proof])}"
         return f"{words}; {possibility_text(view.possible[go.key])}" if go.key in view.possible else words
     if go.kind is GoKind.HAND_OVER and go.key:
         return f"go on with the procedure: {view.titles.get(go.key) or go.key.replace('-', ' ')}"

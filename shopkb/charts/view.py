@@ -60,7 +60,7 @@ def end_id(flow: Flow, step: Step, outcome: Outcome) -> str:
     return f"{'out' if go.kind is GoKind.OUT else 'nowhere'}-{step.key}_{outcome.key}"
 
 
-def cause_name(cause: Cause, view: View) -> str:
+def cause_label(cause: Cause, view: View) -> str:
     """``fan motor, open circuit``."""
     name = view.components.get(cause.component) or last_part(cause.component)
     return f"{name}, {cause.mode}" if cause.mode else name

@@ -12,7 +12,7 @@ from django.db.models import QuerySet
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Cause, Platform, Symptom
-from shopkb.catalog.names import platform_name
+from shopkb.catalog.platform_names import platform_name
 from shopkb.core.flow.model import Proof
 from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
 from shopkb.jobs.actions.intake import Intake, normal_registration

@@ -13,8 +13,8 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Access
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.log.event_log import log_rows
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_rows
 from shopkb.jobs.models import Job, PutBack, Result, Run
 from shopkb.procedures.storing import flow_of
 

@@ -14,6 +14,7 @@ from operator import or_
 from django.db.models import Q
 
 from shopkb.catalog.trees import StillInUse
+from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_in, replace_platforms
@@ -50,7 +51,7 @@ def follow_platform(old: str, new: str) -> None:
 
 
 def _moved(path: str, old: str, new: str) -> str:
-    return new + path[len(old) :] if path == old or path.startswith(f"{old}/") else path
+    return new + path[len(old) :] if is_within(path, old) else path
 
 
 def with_current_platforms(flow: Flow, revision: Revision) -> Flow:

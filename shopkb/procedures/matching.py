@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.evidence.procedure_record import ProcedureRecord, records
 from shopkb.procedures.models import Procedure
 
@@ -17,51 +18,12 @@ SYMPTOM, CODE, WORD, WORD_LIMIT, OWN_PLATFORM = 10.0, 6.0, 1.0, 5.0, 1.0
 PART_OF_CODE = 3
 """Letters and figures a part of a fault code must have before it is searched for."""
 
-STOP_WORDS = frozenset(
-    [
-        "a",
-        "an",
-        "and",
-        "as",
-        "at",
-        "but",
-        "by",
-        "does",
-        "for",
-        "from",
-        "has",
-        "have",
-        "i",
-        "in",
-        "is",
-        "isn",
-        "it",
-        "its",
-        "me",
-        "my",
-        "no",
-        "not",
-        "of",
-        "off",
-        "on",
-        "or",
-        "out",
-        "so",
-        "that",
-        "the",
-        "then",
-        "there",
-        "this",
-        "to",
-        "up",
-        "very",
-        "was",
-        "when",
-        "while",
-        "with",
-        "won",
-    ]
+_STOP_TEXT = (
+    "a an and as at but by does for from has have i in is isn it its me my no not of off on or out so that the then "
+    "there this to up very was when while with won"
 )
+STOP_WORDS = frozenset(_STOP_TEXT.split())
+"""Words of a complaint that say nothing about the fault."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +59,7 @@ def offers(
         fits, platform_reason = _platform_fit(procedure, platform)
         if not fits:
             continue
-        if system and not f"{procedure.system.path}/".startswith(f"{system}/"):
+        if not is_within(procedure.system.path, system):
             continue
         score, reasons = _fit(procedure, asked, symptom, codes)
         for cause in proven.get(procedure.key, ()):
@@ -176,6 +138,6 @@ def _platform_fit(procedure: Procedure, platform: str) -> tuple[bool, str]:
     if not own or not platform:
         return True, ""
     for row in own:
-        if platform == row.path or platform.startswith(f"{row.path}/"):
+        if is_within(platform, row.path):
             return True, f"written for {row.name}"
     return False, ""

@@ -1,11 +1,11 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, desk, paper_form, picture_upload, write
+from shopkb.procedures.views import browse, desk, paper_form, picture_upload, publication
 
 app_name = "procedures"
 urlpatterns = [
     path("", browse.procedure_list, name="list"),
-    path("new/", write.new_from_text, name="new"),
+    path("new/", publication.new_from_text, name="new"),
     path("new/desk/", desk.new_procedure, name="desk-new"),
     path("preview/", desk.preview, name="desk-preview"),
     path("pictures/<str:name>", picture_upload.picture, name="picture"),
@@ -24,10 +24,10 @@ urlpatterns = [
     path("<slug:key>/<int:number>/remarks/", desk.remarks, name="remarks"),
     path("<slug:key>/<int:number>/remarks/say/", desk.remark, name="remark"),
     path("<slug:key>/<int:number>/against/<int:other>/", desk.compared, name="compared"),
-    path("<slug:key>/<int:number>/text/", write.edit_text, name="text"),
-    path("<slug:key>/<int:number>/draft/", write.new_draft, name="draft"),
-    path("<slug:key>/<int:number>/review/", write.ask_for_review, name="review"),
-    path("<slug:key>/<int:number>/back/", write.send_back, name="send-back"),
-    path("<slug:key>/<int:number>/publish/", write.publish, name="publish"),
-    path("<slug:key>/<int:number>/withdraw/", write.withdraw, name="withdraw"),
+    path("<slug:key>/<int:number>/text/", publication.edit_text, name="text"),
+    path("<slug:key>/<int:number>/draft/", publication.new_draft, name="draft"),
+    path("<slug:key>/<int:number>/review/", publication.ask_for_review, name="review"),
+    path("<slug:key>/<int:number>/back/", publication.send_back, name="send-back"),
+    path("<slug:key>/<int:number>/publish/", publication.publish, name="publish"),
+    path("<slug:key>/<int:number>/withdraw/", publication.withdraw, name="withdraw"),
 ]

@@ -15,7 +15,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, may, require
 from shopkb.catalog.models import Symptom, System
-from shopkb.catalog.names import platform_names
+from shopkb.catalog.platform_names import platform_names
 from shopkb.procedures.models import Procedure
 from shopkb.reports.figures.confirmed_causes import By
 from shopkb.reports.gathering.filters import FilterError, Filters, month_before

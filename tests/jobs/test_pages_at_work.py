@@ -152,10 +152,10 @@ def test_a_kept_step_names_limits_that_are_not_known_yet(job: Job, horn: Procedu
     run = following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
     client, url = signed_in(junior), reverse("jobs:pack-step", args=[run.pk, "supply"])
     said = words_of(client.get(url))
-    assert "battery - feed drop * 1.3 or more ; next: Voltage drop of the ground" in said
+    assert "battery - feed drop * 1.3 or more ; step 3, Voltage drop of the ground" in said
     assert "1 V or more, under battery - feed drop * 1.3 ; cause:" in said
     following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
-    assert "12.2 V or more ; next: Voltage drop of the ground" in words_of(client.get(url))
+    assert "12.2 V or more ; step 3, Voltage drop of the ground" in words_of(client.get(url))
 
 
 def test_a_value_of_somebody_who_lost_the_run_stays_on_the_page(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django import template
 
 from shopkb.catalog.models import Platform
-from shopkb.catalog.names import platform_name
+from shopkb.catalog.platform_names import platform_name
 
 register = template.Library()
 

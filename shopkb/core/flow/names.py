@@ -1,6 +1,8 @@
-"""Keys, paths and causes in words."""
+"""Keys, paths, causes and destinations in words."""
 
 from __future__ import annotations
+
+from shopkb.core.flow.model import Flow, Go, GoKind
 
 
 def words_of_key(key: str) -> str:
@@ -22,3 +24,15 @@ def cause_words(identity: str) -> str:
     """A cause's identity in words: ``cooling/fan/fan-resistor#open circuit`` as ``fan resistor: open circuit``."""
     component, _hash, mode = identity.partition("#")
     return cause_name(component, mode)
+
+
+def leads_to(flow: Flow, go: Go) -> str:
+    """Where an outcome leads: ``step 3, Voltage at the connector``, a cause, another procedure, or out of this one."""
+    if go.kind is GoKind.STEP and go.key in flow.step_by_key:
+        return f"step {flow.number_by_step[go.key]}, {flow.step_by_key[go.key].title}"
+    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
+        cause = flow.cause_by_key[go.key]
+        return f"cause: {cause_name(cause.component, cause.mode)}"
+    if go.kind is GoKind.HAND_OVER:
+        return f"goes on in {words_of_key(go.key)}"
+    return "leaves the procedure"

@@ -19,8 +19,8 @@ from shopkb.evidence.learning import learn
 from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.closed_jobs import case_of, latest_verification
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.log.event_log import log_closed, log_on_job, log_reopened, log_text
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_closed, log_on_job, log_reopened, log_text
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.storing import flow_of

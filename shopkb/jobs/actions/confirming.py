@@ -14,8 +14,8 @@ from shopkb.catalog.models import Caution
 from shopkb.jobs.actions.following import lock_run, require_may_go_on
 from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.log.event_log import log_row
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_row
 from shopkb.jobs.models import DangerPassed, Run
 from shopkb.procedures.storing import flow_of
 

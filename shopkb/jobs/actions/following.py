@@ -24,8 +24,8 @@ from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, value
 from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.dangers import cautions_of, danger_due
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
+from shopkb.jobs.log.event_log import log_row, log_text
 from shopkb.jobs.log.hash_chain import Kind, storable
-from shopkb.jobs.log.write import log_row, log_text
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
 from shopkb.jobs.run_results import standing_results, walk_of
 from shopkb.procedures.models import Procedure, Revision

@@ -12,8 +12,8 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
 from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.log.event_log import log_row, log_text
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.log.write import log_row, log_text
 from shopkb.jobs.models import HandOver, Run
 
 

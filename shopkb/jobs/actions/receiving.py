@@ -24,8 +24,8 @@ from shopkb.jobs.actions.following import OTHER_ANSWER, OTHER_VALUE, lock_run, r
 from shopkb.jobs.answering import MOST, Answer, read_answer
 from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
+from shopkb.jobs.log.event_log import log_row
 from shopkb.jobs.log.hash_chain import Kind, storable
-from shopkb.jobs.log.write import log_row
 from shopkb.jobs.models import LateValue, Result, Retraction, Run, RunValue
 from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.storing import flow_of

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
 
 from shopkb.jobs.event import Event
+from shopkb.jobs.log.event_log import closing_text
 from shopkb.jobs.log.hash_chain import EventData, Kind, chained, event_data
-from shopkb.jobs.log.write import closing_text
 from shopkb.jobs.models import DangerPassed, Job, PutBack, Repair, Result, Run, RunValue, Verification
 
 

@@ -18,6 +18,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Caution
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
+from shopkb.core.flow.names import cause_name
 from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.actions import closing
 from shopkb.jobs.closed_jobs import latest_verification
@@ -29,7 +30,7 @@ from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import RunState, run_state_of, run_states_of
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
-from shopkb.jobs.views.run_texts import answers_of, cause_text, late_entries
+from shopkb.jobs.views.run_texts import answers_of, late_entries
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
@@ -203,7 +204,7 @@ def _hint(result: Result | None) -> dict[str, str]:
     end = _end(result)
     if result is None or end is None:
         return {}
-    return {"also": end[1].also, "words": cause_text(flow_of(result.run.revision), end[1].key)}
+    return {"also": end[1].also, "words": cause_name(end[1].component, end[1].mode)}
 
 
 def _end(result: Result | None) -> tuple[Outcome, FlowCause] | None:

@@ -19,6 +19,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import GoKind
+from shopkb.core.flow.names import cause_name, leads_to
 from shopkb.jobs.actions import following
 from shopkb.jobs.answering import Answer, read_answer
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
@@ -27,7 +28,7 @@ from shopkb.jobs.models import Job, Run
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.vehicle_state import confirm_back, off_in
-from shopkb.jobs.views.run_texts import answer_text, answers_of, cause_text, client_id_of, late_entries, leads_to
+from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, late_entries
 from shopkb.jobs.views.step import render_step
 from shopkb.jobs.views.typed_reading import METER, meter_named
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
@@ -127,7 +128,7 @@ def skip(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     if step not in run_state.flow.step_by_key:
         raise Http404
     here = run_state.flow.step_by_key[step]
-    outcomes = [(outcome.key, f"{outcome.label}: {leads_to(run_state.flow, outcome)}") for outcome in here.outcomes]
+    outcomes = [(outcome.key, f"{outcome.label}: {leads_to(run_state.flow, outcome.go)}") for outcome in here.outcomes]
     form = SkipForm(request.POST or None, outcomes=outcomes)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
@@ -232,7 +233,7 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         "flow": flow,
         "end": end,
         "cause": cause,
-        "cause_words": cause_text(flow, cause.key) if cause else "",
+        "cause_words": cause_name(cause.component, cause.mode) if cause else "",
         "handed": handed,
         "result": last,
         "weak": bool(end and end.proof == "elimination"),

@@ -22,6 +22,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Caution, Meter
 from shopkb.core.flow.model import GoKind, Outcome, Step
+from shopkb.core.flow.names import leads_to
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.limits import display_interval
 from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
@@ -32,7 +33,6 @@ from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.run_state import RunState, run_state_of
-from shopkb.jobs.views.run_texts import leads_to
 from shopkb.jobs.views.typed_reading import chosen_meter
 
 LARGEST_ITEM = 8 * 1024
@@ -201,7 +201,7 @@ def _answer(
     return {
         "key": outcome.key,
         "label": outcome.label,
-        "goes": leads_to(run_state.flow, outcome),
+        "goes": leads_to(run_state.flow, outcome.go),
         "next": go.key if go.kind is GoKind.STEP else "",
         "interval": interval,
         "told": displayed,

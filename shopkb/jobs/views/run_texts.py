@@ -1,4 +1,4 @@
-"""A run in words: its answers, where an outcome leads, and what came too late to count."""
+"""A run in words: its answers, and what came too late to count."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from uuid import UUID, uuid4
 
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
-from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Step
-from shopkb.core.flow.names import cause_name
+from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.jobs.models import Job, LateValue, Result
 from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import RunState
@@ -56,24 +55,6 @@ def question(flow: Flow, key: str) -> str:
     """How a value is asked for; its key where a newer revision does not ask for it."""
     value = flow.value_by_key.get(key)
     return value.ask if isinstance(value, AskedValue) else key
-
-
-def leads_to(flow: Flow, outcome: Outcome) -> str:
-    """Where an outcome leads, in words."""
-    go = outcome.go
-    if go.kind is GoKind.STEP and go.key in flow.step_by_key:
-        return f"next: {flow.step_by_key[go.key].title}"
-    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
-        return f"cause: {cause_text(flow, go.key)}"
-    if go.kind is GoKind.HAND_OVER:
-        return "goes on in another procedure"
-    return "leaves this procedure"
-
-
-def cause_text(flow: Flow, key: str) -> str:
-    """``fan resistor: open circuit`` from the path of the component."""
-    cause = flow.cause_by_key[key]
-    return cause_name(cause.component, cause.mode)
 
 
 def answers_of(run_state: RunState) -> list[tuple[Step, Result, str]]:

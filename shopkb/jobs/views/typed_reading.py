@@ -10,13 +10,13 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import ComputedValue, Flow, Step
+from shopkb.core.flow.names import leads_to
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, Verdict
 from shopkb.core.readings.limits import display_interval
 from shopkb.core.readings.units import UNITS, Quantity, format_quantity
 from shopkb.jobs import answering
 from shopkb.jobs.errors import NotPossible, Unreadable
-from shopkb.jobs.views.run_texts import leads_to
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 THREE_DIGITS = Context(prec=3)
@@ -115,7 +115,7 @@ def answer_buttons(flow: Flow, step: Step, proposed: str, line: NumberLine | Non
         if outcome.band is not None and step.reading is not None and outcome.band.over_limit:
             band = outcome.band.resolve({}, step.reading.unit).words("")
         band = band or range_by_number.get(str(number), "")
-        goes = "; ".join(part for part in (band, leads_to(flow, outcome)) if part)
+        goes = "; ".join(part for part in (band, leads_to(flow, outcome.go)) if part)
         buttons.append(Button(outcome.key, number, outcome.label, goes, outcome.key == proposed))
     return sorted(buttons, key=lambda button: not button.primary)
 

@@ -12,6 +12,7 @@ from django.urls import reverse
 
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Cause, Platform, Symptom, System
+from shopkb.catalog.path_queries import path_within
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.hazards import Catalog, CautionView, step_hazards
 from shopkb.core.flow.checks.safety import covered_hazards
@@ -201,7 +202,7 @@ def _ways(flow: Flow, step: Step, titles: Mapping[str, str]) -> list[tuple[str, 
     """Where an outcome can lead, by kind."""
     known = {cause.identity for cause in flow.causes}
     root = flow.system.partition("/")[0]
-    rows = Cause.objects.select_related("component").filter(component__path__startswith=root)
+    rows = Cause.objects.select_related("component").filter(path_within("component__path", root))
     return [
         ("Something new", [("new-step", "a new step"), ("new-cause", "a new cause …")]),
         (

@@ -17,8 +17,8 @@ from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.model import Flow, Go, GoKind, Step
-from shopkb.core.flow.names import cause_words, words_of_key
+from shopkb.core.flow.model import Flow, Step
+from shopkb.core.flow.names import cause_words, leads_to
 from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned_procedure, read_once, read_tallies
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
@@ -133,17 +133,6 @@ def procedure_file(request: SignedInRequest, key: str, number: int) -> HttpRespo
     revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
     text = write_flow(flow_of(revision))
     return _file(text.encode(), "application/yaml; charset=utf-8", f"{key}.yaml")
-
-
-def leads_to(flow: Flow, go: Go) -> str:
-    """Where an outcome leads, in words."""
-    if go.kind is GoKind.STEP and go.key in flow.step_by_key:
-        return f"step {flow.number_by_step[go.key]}, {flow.step_by_key[go.key].title}"
-    if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
-        return f"cause: {cause_words(flow.cause_by_key[go.key].identity)}"
-    if go.kind is GoKind.HAND_OVER:
-        return f"goes on in {words_of_key(go.key)}"
-    return "leaves the procedure"
 
 
 def step_links(flow: Flow, revision: Revision) -> dict[str, str]:

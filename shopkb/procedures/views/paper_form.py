@@ -14,9 +14,9 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import Flow, Outcome, Step
+from shopkb.core.flow.names import leads_to
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
-from shopkb.procedures.views.browse import leads_to
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from shopkb.core.diagnosis.appraisal.replay import Compared, Replay, Replayed, R
 from shopkb.core.flow.checks.precautions import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
+from shopkb.core.flow.names import leads_to
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, model_for_orders
 from shopkb.jobs.closed_jobs import cases_of_procedure
 from shopkb.jobs.models import Job
@@ -32,7 +33,6 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
-from shopkb.procedures.views.browse import leads_to
 from shopkb.reports.improving.cost_comparison import CostComparison, compare_costs
 from shopkb.web.htmx import render_page_or_part, wants_part
 

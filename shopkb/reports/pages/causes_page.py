@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from shopkb.catalog.models import System
-from shopkb.catalog.names import platform_name
+from shopkb.catalog.platform_names import platform_name
 from shopkb.core.flow.model import Flow
 from shopkb.reports.figures.confirmed_causes import (
     By,

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from django.utils.text import capfirst
+
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.pooling import is_within
@@ -23,7 +25,7 @@ from shopkb.reports.figures.comebacks import (
 from shopkb.reports.figures.confirmed_causes import component_of
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.gathering.filters import Filters
-from shopkb.reports.pages.page import Page, capital, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
+from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
 
@@ -136,10 +138,10 @@ def _plain(
     heading = title.removeprefix("By ").removeprefix("how the cause was ").removeprefix("who made the ")
     about = {"comebacks-by-person": "mended", "comebacks-by-proof": "proof"}.get(name, "procedure")
     tallied = about == "procedure"
-    columns = (Column("name", capital(heading)), replace(SHARE, latest=not tallied), YOUNG, DAYS)
+    columns = (Column("name", capfirst(heading)), replace(SHARE, latest=not tallied), YOUNG, DAYS)
     rows = tuple(
         {
-            "name": Cell(names.get(row.name) or capital(row.name)),
+            "name": Cell(names.get(row.name) or capfirst(row.name)),
             **_figures(row, filters, {about: row.name}, young, "" if tallied else facts.after),
         }
         for row in found

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 from django.urls import reverse
 from django.utils.http import urlencode
+from django.utils.text import capfirst
 
 from shopkb.core.flow.names import cause_words, words_of_key
 from shopkb.reports.gathering.filters import Filters
@@ -88,17 +89,13 @@ def look_for(**asked: str) -> str:
     return f"{reverse('procedures:list')}?{urlencode(asked)}"
 
 
-def capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
-
-
 def cause_name(identity: str) -> str:
     """``cooling/fan/fan-resistor#open circuit`` as ``Fan resistor: open circuit``."""
-    return capital(cause_words(identity))
+    return capfirst(cause_words(identity))
 
 
 def path_name(path: str, names: Mapping[str, str]) -> str:
     """The names from the top down to a path, with the keys where no name is known."""
     parts = path.split("/")
     paths = ("/".join(parts[: depth + 1]) for depth in range(len(parts)))
-    return ", ".join(names.get(each) or capital(words_of_key(part)) for each, part in zip(paths, parts, strict=True))
+    return ", ".join(names.get(each) or capfirst(words_of_key(part)) for each, part in zip(paths, parts, strict=True))

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from shopkb.catalog.names import platform_name, platform_names
+from shopkb.catalog.platform_names import platform_name, platform_names
 
 
 @pytest.mark.usefixtures("catalog")
