@@ -11,7 +11,7 @@ import networkx as nx
 import pytest
 from ruamel.yaml import YAML
 
-from shopkb.core.flow.checks.hazards import AccessView, Catalog, CautionView
+from shopkb.core.flow.checks.catalog_view import AccessView, Catalog, CautionView
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, Proof
 

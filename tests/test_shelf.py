@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.checks.hazards import step_hazards
+from shopkb.core.flow.checks.step_hazards import step_hazards
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind
@@ -22,7 +22,8 @@ from shopkb.core.flow.paths import causes_reachable
 from shopkb.core.flow.walk import AnsweredStep
 from shopkb.core.flow.walk import walk as walk_flow
 from shopkb.core.readings.expected import compute
-from shopkb.core.readings.units import QUANTITIES, Quantity
+from shopkb.core.readings.quantities import Quantity
+from shopkb.core.readings.units import QUANTITIES
 from tests.examples import examples
 from tests.shelf import CATALOG, FLOWS, SHELF, SUB_PROCEDURES, every_flow, graph, share_proven
 

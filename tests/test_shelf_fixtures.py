@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from shopkb.core.flow.checks.hazards import HAZARDS
+from shopkb.core.flow.checks.step_hazards import HAZARDS
 from shopkb.core.flow.model import Flow
-from shopkb.core.readings.units import UNITS, parse_quantity
+from shopkb.core.readings.parsing import parse_quantity
+from shopkb.core.readings.units import UNITS
 from tests.shelf import CATALOG, FIXTURES, FLOWS, KEY, MARK, SHELF, every_flow, load, walk
 
 

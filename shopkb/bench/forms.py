@@ -10,7 +10,9 @@ from django.core.exceptions import ValidationError
 from django.http import QueryDict
 
 from shopkb.core.readings.computations import Computation, Input, read_inputs
-from shopkb.core.readings.units import QUANTITIES, UNITS, ReadingError, one_of, parse_quantity
+from shopkb.core.readings.parsing import parse_quantity
+from shopkb.core.readings.quantities import ReadingError, one_of
+from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.web.humanize import reading_text
 
 LONGEST = 60

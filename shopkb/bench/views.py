@@ -13,7 +13,8 @@ from django.views.decorators.http import require_safe
 from shopkb.bench.forms import ComputationForm
 from shopkb.core.readings.computations import Computation, Expected, words
 from shopkb.core.readings.expected import COMPUTATIONS, compute
-from shopkb.core.readings.units import UNITS, ReadingError
+from shopkb.core.readings.quantities import ReadingError
+from shopkb.core.readings.units import UNITS
 
 GROUPS: Final = {
     "Cables and loads": ("copper-cable-drop", "joint-drop", "current-from-power", "duty-to-mean-voltage"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from shopkb.catalog.models import Access, Caution, Platform, Symptom, System
-from shopkb.core.flow.checks.hazards import AccessView, Catalog, CautionView
+from shopkb.core.flow.checks.catalog_view import AccessView, Catalog, CautionView
 
 
 def facts(procedures: Iterable[str] = ()) -> Catalog:

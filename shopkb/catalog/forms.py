@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from shopkb.catalog import trees
 from shopkb.catalog.meter_accuracy import PARTS
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
-from shopkb.core.flow.checks.hazards import HAZARDS
+from shopkb.core.flow.checks.step_hazards import HAZARDS
 
 SEPARATOR = ";"
 

@@ -7,7 +7,8 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from shopkb.core.readings.accuracy import Accuracy
-from shopkb.core.readings.units import ReadingError, parse_quantity
+from shopkb.core.readings.parsing import parse_quantity
+from shopkb.core.readings.quantities import ReadingError
 
 PARTS = ("quantity", "top", "percent", "counts", "resolution")
 """What a range is made of: ``{quantity: voltage, top: 60 V, percent: 0.1, counts: 2, resolution: 10 mV}``."""

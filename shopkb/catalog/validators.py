@@ -8,9 +8,9 @@ from __future__ import annotations
 from django.core.exceptions import ValidationError
 
 from shopkb.catalog.meter_accuracy import accuracy_value
-from shopkb.core.flow.checks.hazards import HAZARDS
+from shopkb.core.flow.checks.step_hazards import HAZARDS
 from shopkb.core.identifiers import IdentifierError, TroubleCode, check_key
-from shopkb.core.readings.units import ReadingError
+from shopkb.core.readings.quantities import ReadingError
 
 
 def plain_key(value: object) -> None:

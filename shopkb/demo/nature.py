@@ -14,7 +14,7 @@ import numpy as np
 from shopkb.core.flow.model import Flow, Outcome, Step
 from shopkb.core.flow.paths import causes_reachable
 from shopkb.core.readings.bands import Interval
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 from shopkb.demo.truth import ANY, ProcedureTruth, Weights, fact
 
 SUPPLY = 12.6

@@ -12,7 +12,7 @@ from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom
 from shopkb.core.flow.model import AskedValue, Flow
 from shopkb.core.flow.walk import AnsweredStep, Walk, walk
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, with_computed
 from shopkb.jobs.errors import NotPossible

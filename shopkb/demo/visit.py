@@ -13,7 +13,7 @@ import numpy as np
 
 from shopkb.core.flow.model import AskedValue, Flow, Go, GoKind, Outcome, Proof, Step
 from shopkb.core.flow.walk import AnsweredStep, Walk, walk
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 from shopkb.demo.nature import Nature, choose, typed_reading
 from shopkb.demo.past_jobs import PastDanger, PastRepair, PastResult, PastRun, PastValue
 from shopkb.demo.truth import MOST_ATTEMPTS, Technician, Truth, names_causes

@@ -13,7 +13,8 @@ from shopkb.catalog.models import Meter as MeterRow
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, judge
-from shopkb.core.readings.units import Quantity, Reading, ReadingError, format_quantity, parse_quantity, parse_reading
+from shopkb.core.readings.parsing import parse_quantity, parse_reading
+from shopkb.core.readings.quantities import Quantity, Reading, ReadingError, format_quantity
 from shopkb.jobs.errors import NotPossible, Unreadable
 from shopkb.jobs.log.hash_chain import storable
 from shopkb.jobs.models import Result, Run

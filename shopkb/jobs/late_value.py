@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
-from shopkb.jobs.client_record import SignedRecord
+from shopkb.jobs.idempotence import SignedRecord
 
 
 class LateValue(SignedRecord):

@@ -11,8 +11,8 @@ from django.db.models.functions import Coalesce, NullIf
 
 from shopkb.catalog.models import Cause, Meter, Platform, Symptom
 from shopkb.core.flow.model import Proof
-from shopkb.jobs.client_record import ClientRecord, SignedRecord
 from shopkb.jobs.event import Event
+from shopkb.jobs.idempotence import ClientRecord, SignedRecord
 from shopkb.jobs.late_value import LateValue
 from shopkb.procedures.models import Revision
 from shopkb.web.numbers import row_number

@@ -14,8 +14,8 @@ from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.belief.cause_model import joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.flow.checks.hazards import Catalog
-from shopkb.core.flow.checks.precautions import steps_made_safe
+from shopkb.core.flow.checks.catalog_view import Catalog
+from shopkb.core.flow.checks.step_hazards import steps_made_safe
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.walk import Walk

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from decimal import Decimal
 
-from shopkb.core.readings.units import Quantity, format_quantity
+from shopkb.core.readings.quantities import Quantity, format_quantity
 
 SIGNAL_CLASSES = {"DANGER": "danger", "WARNING": "warning", "CAUTION": "caution-word", "NOTICE": "notice"}
 """Signal words of ANSI Z535.6 and the class that gives each its colour."""

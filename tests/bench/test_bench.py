@@ -18,7 +18,7 @@ from shopkb.accounts.models import User
 from shopkb.bench.views import GROUPS, expected_text, offered
 from shopkb.core.readings.computations import Expected
 from shopkb.core.readings.expected import COMPUTATIONS
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 
 DROP = "copper-cable-drop"
 

@@ -6,7 +6,7 @@ from shopkb.catalog import trees
 from shopkb.catalog.facts import facts, platform_ancestry
 from shopkb.catalog.models import Access, Caution, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
-from shopkb.core.flow.checks.hazards import AccessView, CautionView
+from shopkb.core.flow.checks.catalog_view import AccessView, CautionView
 
 SYSTEMS = (
     NodeValue(

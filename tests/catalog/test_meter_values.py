@@ -8,7 +8,7 @@ from shopkb.catalog.meter_accuracy import accuracy_value
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter
 from shopkb.core.readings.accuracy import Accuracy
-from shopkb.core.readings.units import Quantity, ReadingError
+from shopkb.core.readings.quantities import Quantity, ReadingError
 
 RANGE = {"quantity": "voltage", "top": "60 V", "percent": 0.1, "counts": 2, "resolution": "10 mV"}
 

@@ -21,8 +21,8 @@ from shopkb.core.readings.bands import Interval
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.fluids import charge_from_voltage, water_boiling
 from shopkb.core.readings.judgement import conformance_probability
+from shopkb.core.readings.quantities import Quantity
 from shopkb.core.readings.sensors import steinhart_hart_temperature
-from shopkb.core.readings.units import Quantity
 from shopkb.core.readings.wiring import copper_resistance, gauge_area, gauge_diameter
 from tests.core.readings.published import rows
 from tests.web.test_contrast import contrast

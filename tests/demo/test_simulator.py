@@ -16,7 +16,7 @@ from scipy.stats import chisquare, kstest
 from shopkb.core.flow.model import GoKind
 from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.core.readings.bands import Interval
-from shopkb.core.readings.units import parse_reading
+from shopkb.core.readings.parsing import parse_reading
 from shopkb.demo.comparing import prior_truth
 from shopkb.demo.nature import Nature, choose, plausible, typed_reading
 from shopkb.demo.simulator import arrival_minutes

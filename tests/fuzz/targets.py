@@ -28,7 +28,9 @@ from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.identifiers import IdentifierError, check_key, check_vin, model_year, parse_trouble_code, suggest_key
-from shopkb.core.readings.units import UNITS, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.core.readings.parsing import parse_quantity, parse_reading
+from shopkb.core.readings.quantities import Reading, ReadingError
+from shopkb.core.readings.units import UNITS
 from shopkb.reports.presenting.export import FORMULA, csv_text
 from shopkb.reports.presenting.tables import Cell, Column, Kind, Table
 from shopkb.web.images import FORMATS, LONGEST_SIDE, BadPicture, encoded

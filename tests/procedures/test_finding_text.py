@@ -9,7 +9,7 @@ import pytest
 from django.template.loader import get_template
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.checks.hazards import Catalog, CautionView
+from shopkb.core.flow.checks.catalog_view import Catalog, CautionView
 from shopkb.core.flow.fields import file_fields
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, Step, TestKind

@@ -35,7 +35,7 @@ from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
-from shopkb.core.flow.checks.precautions import steps_made_safe
+from shopkb.core.flow.checks.step_hazards import steps_made_safe
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
 from tests.shelf import CATALOG, SHELF

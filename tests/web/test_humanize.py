@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 from shopkb.web import humanize
 
 NOW = dt.datetime(2026, 11, 25, 10, 24, tzinfo=dt.UTC)

@@ -13,7 +13,7 @@ from functools import cached_property
 
 from shopkb.core.flow.fields import Compared, Kind, spec
 from shopkb.core.readings.bands import Band
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 
 
 class TestKind(StrEnum):

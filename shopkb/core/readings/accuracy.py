@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from shopkb.core.readings.expressions import difference
-from shopkb.core.readings.units import Quantity, ReadingError
+from shopkb.core.readings.quantities import Quantity, ReadingError
 
 
 @dataclass(frozen=True, slots=True)

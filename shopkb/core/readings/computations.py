@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from shopkb.core.readings.bands import short_number
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity, ReadingError, one_of, parse_number, parse_quantity
+from shopkb.core.readings.parsing import parse_number, parse_quantity
+from shopkb.core.readings.quantities import Quantity, ReadingError, one_of
+from shopkb.core.readings.units import QUANTITIES, UNITS
 
 
 @dataclass(frozen=True)

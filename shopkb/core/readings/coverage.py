@@ -15,7 +15,8 @@ from typing import Literal
 
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.expressions import Expression, Term
-from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, format_quantity, one_of
+from shopkb.core.readings.quantities import Quantity, format_quantity, one_of
+from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
 
 Bands = Sequence[tuple[str, Band]]
 Ranges = Mapping[str, tuple[Quantity, Quantity]]

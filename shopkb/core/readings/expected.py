@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from shopkb.core.readings import fluids, sensors, wiring
 from shopkb.core.readings.computations import Computation, Expected, Input, read_inputs
-from shopkb.core.readings.units import Quantity, ReadingError, one_of, quoted
+from shopkb.core.readings.quantities import Quantity, ReadingError, one_of, quoted
 
 __all__ = ["COMPUTATIONS", "Computation", "Expected", "Input", "computation_help", "compute"]
 

@@ -17,7 +17,8 @@ from shopkb.core.readings.accuracy import Meter, limit_of_error
 from shopkb.core.readings.bands import Band, Interval, full_number, short_number
 from shopkb.core.readings.expressions import difference
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS, Quantity, Reading
+from shopkb.core.readings.quantities import Quantity, Reading
+from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
 
 TOO_CLOSE_MESSAGE = "too close to the limit for this meter: measure again, with the better meter, or under load"
 

@@ -17,7 +17,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from shopkb.core.readings.accuracy import Meter
 from shopkb.core.readings.bands import Band, Interval
 from shopkb.core.readings.expressions import Expression, difference
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 
 FIGURES = 4
 """Most figures of a limit that was worked out."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from shopkb.core.readings.computations import Computation, Expected, Given, Input, amount, words
-from shopkb.core.readings.units import ReadingError
+from shopkb.core.readings.quantities import ReadingError
 
 ZERO_CELSIUS = 273.15
 

@@ -1,349 +1,102 @@
-"""Quantities as people type them and as the tool keeps them.
+"""The units a workshop meter shows and a procedure file writes.
 
-Typed numbers are :class:`~decimal.Decimal`, digits kept as typed; physics turns them into floats of SI units with
-:meth:`Quantity.si`. Whatever the text, the only error raised is :class:`ReadingError`.
+Symbols are ASCII so that they can be typed in a file on any keyboard; signs are what people see. Sources: SI brochure
+(9th edition) for names and factors, ISO 80000-1 for spelling; the pound-force per square inch is 4.4482216152605 N on
+645.16 mm2 exactly.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Context, Decimal
+from decimal import Decimal
 from fractions import Fraction
-from functools import cache
+from types import MappingProxyType
 
-from shopkb.core.readings.unit_table import QUANTITIES, STARTS_AT_ZERO, UNITS, Unit
 
-__all__ = [
-    "QUANTITIES",
-    "STARTS_AT_ZERO",
-    "UNITS",
-    "Quantity",
-    "Reading",
-    "ReadingError",
-    "Unit",
-    "find_unit",
-    "format_quantity",
-    "one_of",
-    "parse_number",
-    "parse_quantity",
-    "parse_reading",
-    "plain",
-    "quoted",
-]
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One unit of one quantity: value in SI units = (magnitude + ``offset``) * ``scale``.
 
-LONGEST = 60
-"""Characters a typed value may have."""
+    ``exact`` is the scale without rounding (5/9 and 1/60 have no decimal form). ``symbol`` is the ASCII form used in
+    files and as a key, ``sign`` what people see, ``spoken`` the singular words for a screen reader. ``aliases`` are
+    further accepted spellings, spaces removed; case is tolerated where it does not change the meaning.
+    """
 
-_MOST_DIGITS = 15
-_LARGEST_EXPONENT = 15
-_ROUNDED = Context(prec=20)
+    symbol: str
+    sign: str
+    quantity: str
+    scale: Decimal
+    offset: Decimal
+    exact: Fraction
+    spoken: str
+    aliases: tuple[str, ...] = ()
 
-_SAME = {ord(space): " " for space in "\t\n\r\u00a0\u2002\u2003\u2007\u2008\u2009\u200a\u202f\u3000"}
-_SAME |= {ord(minus): "-" for minus in "\u2212\u2010\u2011\u2012\u2013\ufe63\uff0d"}
-_SAME |= {ord(sign): "ohm" for sign in "\u2126\u03a9\u03c9"}
-_SAME |= {ord(sign): "deg" for sign in "\u00b0\u00ba\u02da"}
-_SAME |= {0x2103: "degC", 0x2109: "degF", 0x212A: "K", 0x00B2: "^2", 0x200B: "", 0x200E: "", 0x200F: "", 0xFEFF: ""}
 
-_NUMBER = re.compile(r"(?P<sign>[+-]?) *(?P<digits>[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?P<power>[eE][+-]?[0-9]{1,3})?")
-_OVER_LIMIT = re.compile(
-    r"([+-]?) *"
-    r"(over[ -]*(?:limit|range|load)|open[ -]*loop|\.?[o0][. ]*l(?![a-z])\.?|ol(?=[km]?ohm|m?[va])|\u221e)"
-    r"(.*)",
-    re.IGNORECASE | re.DOTALL,
+def _unit(symbol: str, quantity: str, scale: str, spoken: str, aliases: str = "", **more: str) -> Unit:
+    exact = Fraction(scale)
+    rounded = Decimal(exact.numerator) / Decimal(exact.denominator)
+    sign, offset = more.get("sign", symbol), Decimal(more.get("offset", "0"))
+    return Unit(symbol, sign, quantity, rounded, offset, exact, spoken, tuple(aliases.split()))
+
+
+_ALL = (
+    _unit("V", "voltage", "1", "volt", "volts VDC VAC V= V~"),
+    _unit("mV", "voltage", "0.001", "millivolt", "millivolts mVDC mVAC"),
+    _unit("A", "current", "1", "ampere", "amperes amp amps ADC AAC"),
+    _unit("mA", "current", "0.001", "milliampere", "milliamperes milliamp milliamps mADC mAAC"),
+    _unit("ohm", "resistance", "1", "ohm", "ohms R", sign="Ω"),
+    _unit("mohm", "resistance", "0.001", "milliohm", "mohms milliohms", sign="mΩ"),
+    _unit("kohm", "resistance", "1000", "kilohm", "kohms kilohms kiloohm kiloohms", sign="kΩ"),
+    _unit("Mohm", "resistance", "1000000", "megohm", "Mohms megohms megaohm megaohms meg", sign="MΩ"),
+    _unit(
+        "degC",
+        "temperature",
+        "1",
+        "degree Celsius",
+        "C oC celsius degreeC degreesC degcelsius degreescelsius centigrade",
+        sign="°C",
+        offset="273.15",
+    ),
+    _unit(
+        "degF",
+        "temperature",
+        "5/9",
+        "degree Fahrenheit",
+        "F oF fahrenheit degreeF degreesF degfahrenheit degreesfahrenheit",
+        sign="°F",
+        offset="459.67",
+    ),
+    _unit("K", "temperature", "1", "kelvin", "kelvins"),
+    _unit("bar", "pressure", "100000", "bar", "bars barg"),
+    _unit("kPa", "pressure", "1000", "kilopascal", "kilopascals"),
+    _unit("psi", "pressure", "44482216152605/6451600000", "pound per square inch", "psig lbf/in2 lb/in2"),
+    _unit("Hz", "frequency", "1", "hertz", "cps"),
+    _unit("kHz", "frequency", "1000", "kilohertz"),
+    _unit("1/min", "frequency", "1/60", "revolution per minute", "rpm r/min rev/min revs/min min-1 /min"),
+    _unit("%", "ratio", "0.01", "per cent", "percent pct"),
+    _unit("s", "time", "1", "second", "sec secs seconds"),
+    _unit("ms", "time", "0.001", "millisecond", "msec milliseconds"),
+    _unit("min", "time", "60", "minute", "mins minutes"),
+    _unit("L", "volume", "0.001", "litre", "litres liter liters"),
+    _unit("mL", "volume", "0.000001", "millilitre", "millilitres milliliter milliliters cc"),
+    _unit("mm", "length", "0.001", "millimetre", "millimetres millimeter millimeters"),
+    _unit("cm", "length", "0.01", "centimetre", "centimetres centimeter centimeters"),
+    _unit("m", "length", "1", "metre", "metres meter meters"),
+    _unit("mm2", "area", "0.000001", "square millimetre", "mm^2 sqmm qmm squaremillimetres", sign="mm²"),
+    _unit("W", "power", "1", "watt", "watts"),
 )
 
-
-class ReadingError(ValueError):
-    """A typed value that cannot be used: ``message`` says what is wrong, ``hint`` what would be right."""
-
-    def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(message, hint)
-        self.message = message
-        self.hint = hint
-
-    def __str__(self) -> str:
-        return f"{self.message}. {self.hint}" if self.hint else self.message
-
-
-def quoted(text: str) -> str:
-    """What was typed, in quotation marks, shortened and without characters that do not print."""
-    shown = "".join(letter if letter.isprintable() else " " for letter in text.strip())
-    return f"'{shown[:37]}...'" if len(shown) > 40 else f"'{shown}'"
-
-
-def one_of(words: Iterable[str]) -> str:
-    """``a, b or c``."""
-    *others, last = words
-    return f"{', '.join(others)} or {last}" if others else last
-
-
-def plain(number: Decimal) -> str:
-    """The number in full, without an exponent and without a minus before zero."""
-    return format(number if number else abs(number), "f")
-
-
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """A magnitude with a unit; ``unit`` is a key of :data:`UNITS`.
-
-    Raises:
-        ReadingError: the unit is not known, or the magnitude is not a finite number.
-    """
-
-    magnitude: Decimal
-    unit: str
-
-    def __post_init__(self) -> None:
-        if self.unit not in UNITS:
-            raise _unknown_unit(self.unit, None)
-        if not self.magnitude.is_finite():
-            raise ReadingError(f"{self.magnitude} is not a number", "Give a plain number such as 12.7")
-
-    @property
-    def quantity(self) -> str:
-        """What is measured: voltage, resistance ..."""
-        return UNITS[self.unit].quantity
-
-    def to(self, unit: str) -> Quantity:
-        """The same quantity in another unit, digits kept where the two differ by a power of ten.
-
-        Raises:
-            ReadingError: the unit is not known or measures something else.
-        """
-        if unit == self.unit:
-            return self
-        there = self.exact(unit)
-        own, other = UNITS[self.unit], UNITS[unit]
-        power = (own.scale / other.scale).normalize()
-        if own.offset == other.offset and power.as_tuple().digits == (1,):
-            return Quantity(self.magnitude.scaleb(power.adjusted()), unit)
-        return Quantity(_ROUNDED.divide(Decimal(there.numerator), Decimal(there.denominator)), unit)
-
-    def exact(self, unit: str) -> Fraction:
-        """The magnitude in another unit of the same quantity, without any rounding.
-
-        Raises:
-            ReadingError: the unit is not known or measures something else.
-        """
-        own, other = UNITS[self.unit], UNITS.get(unit)
-        if other is None:
-            raise _unknown_unit(unit, self.quantity)
-        if other is own:
-            return Fraction(self.magnitude)
-        if other.quantity != own.quantity:
-            raise _wrong_quantity(self, other.quantity)
-        scale, shift = _line(self.unit, unit)
-        return Fraction(self.magnitude) * scale + shift
-
-    def si(self) -> float:
-        """The magnitude in the SI unit of the quantity (kelvin for temperatures, pascal, cubic metre, 1 for %)."""
-        unit = UNITS[self.unit]
-        return float((Fraction(self.magnitude) + Fraction(unit.offset)) * unit.exact)
-
-    def __str__(self) -> str:
-        return f"{plain(self.magnitude)} {self.unit}"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What the meter showed. ``quantity`` is None for an over-limit display.
-
-    ``decimals`` counts the digits after the point, as typed.
-    """
-
-    quantity: Quantity | None
-    over_limit: bool = False
-    decimals: int = 0
-
-
-@cache
-def _line(own: str, other: str) -> tuple[Fraction, Fraction]:
-    """The straight line from one unit to another of the same quantity: scale and shift."""
-    scale = UNITS[own].exact / UNITS[other].exact
-    return scale, Fraction(UNITS[own].offset) * scale - Fraction(UNITS[other].offset)
-
-
-def format_quantity(quantity: Quantity, *, comma: bool = False) -> str:
-    """The quantity as people see it, ``12.10 V`` or ``4,7 kΩ``."""
-    number = plain(quantity.magnitude)
-    return f"{number.replace('.', ',') if comma else number} {UNITS[quantity.unit].sign}"
-
-
-def _signs(quantity: str | None) -> str:
-    if quantity is not None and quantity in QUANTITIES:
-        return one_of(UNITS[symbol].sign for symbol in QUANTITIES[quantity])
-    return "V, A, Ω, °C, bar, Hz, %, s, L or mm, with k, m or M before it where usual"
-
-
-def _unknown_unit(text: str, quantity: str | None) -> ReadingError:
-    return ReadingError(f"{quoted(text)} is not a unit known here", f"Right would be {_signs(quantity)}")
-
-
-def _wrong_quantity(value: Quantity, wanted: str) -> ReadingError:
-    article = "an" if value.quantity[0] in "aeiou" else "a"
-    return ReadingError(
-        f"{format_quantity(value)} is {article} {value.quantity}, but {wanted} is asked for",
-        f"Give it in {_signs(wanted)}",
-    )
-
-
-def _spellings() -> tuple[Mapping[str, Unit], Mapping[str, Unit]]:
-    """Units by exact spelling, and by spelling in lower case where that leaves only one meaning."""
-    exact: dict[str, Unit] = {}
-    folded: dict[str, list[Unit]] = {}
-    for unit in UNITS.values():
-        for spelling in {unit.symbol, unit.spoken.replace(" ", ""), *unit.aliases}:
-            exact[spelling] = unit
-            if unit not in folded.setdefault(spelling.casefold(), []):
-                folded[spelling.casefold()].append(unit)
-    return exact, {spelling: units[0] for spelling, units in folded.items() if len(units) == 1}
-
-
-_EXACT, _FOLDED = _spellings()
-_BARE_PREFIX = {("k", "resistance"): "kohm", ("K", "resistance"): "kohm", ("M", "resistance"): "Mohm"}
-
-
-def find_unit(text: str, quantity: str | None = None) -> Unit:
-    """The unit somebody means: ``ohm``, ``Ohm``, ``kΩ``, ``deg C``, ``volts``, ``rpm``.
-
-    Case is tolerated where it does not change the meaning: ``mohm`` and ``Mohm`` differ by a thousand million, ``MV``
-    is refused. With ``quantity`` given, bare ``k`` and ``M`` after a resistance are understood too (``4.7k``).
-
-    Raises:
-        ReadingError: no unit is spelled like that.
-    """
-    spelled = text.translate(_SAME).replace(" ", "").rstrip(".")
-    if (spelled, quantity) in _BARE_PREFIX:
-        return UNITS[_BARE_PREFIX[spelled, quantity or ""]]
-    if spelled in _EXACT:
-        return _EXACT[spelled]
-    if spelled[:1] == "M" and spelled[1:].casefold() in {"ohm", "ohms"}:
-        return UNITS["Mohm"]
-    if spelled[:1] == "m" and spelled[1:].casefold() in {"ohm", "ohms"}:
-        return UNITS["mohm"]
-    found = _FOLDED.get(spelled.casefold())
-    if found is None or spelled in {"k", "M"}:
-        raise _unknown_unit(text, quantity)
-    if spelled[0] == "M" and found.symbol in {"mV", "mA"}:
-        milli = found.symbol
-        raise ReadingError(f"{quoted(text)} would be a million {milli[1:]}", f"Write {milli} for a thousandth of one")
-    return found
-
-
-def _digits(match: re.Match[str], text: str) -> tuple[Decimal, int]:
-    """Number and digits after the point of a matched number.
-
-    Raises:
-        ReadingError: too many digits, a comma that may be a thousands mark, or a power beyond any meter.
-    """
-    typed = match["digits"]
-    if re.fullmatch(r"[1-9][0-9]{0,2},[0-9]{3}", typed):
-        decimal, thousands = typed.replace(",", "."), typed.replace(",", "")
-        raise ReadingError(
-            f"{quoted(typed)} can be read as {decimal} or as {thousands}", f"Write {decimal} or {thousands}"
-        )
-    if sum(letter.isdigit() for letter in typed) > _MOST_DIGITS:
-        raise ReadingError(f"{quoted(text)} has more digits than any meter shows", "Give at most 15 digits")
-    power = match["power"] or "e0"
-    number = Decimal(match["sign"] + typed.replace(",", ".") + power)
-    if abs(int(power[1:])) > _LARGEST_EXPONENT or (number and abs(number.adjusted()) > _LARGEST_EXPONENT):
-        raise ReadingError(f"{quoted(text)} is beyond anything a meter shows", "Give the number as the meter shows it")
-    return number, len(re.split("[.,]", typed)[1]) if re.search("[.,]", typed) else 0
-
-
-def _split(text: str) -> tuple[Decimal, int, str]:
-    """Number, digits after the point, and what follows (the unit), of typed text.
-
-    Raises:
-        ReadingError: the text does not start with one plain number.
-    """
-    if len(text) > LONGEST:
-        raise ReadingError(f"{quoted(text)} is too long for one value", "Give one number and its unit, such as 12.7 V")
-    clean = text.translate(_SAME).strip()
-    if not clean:
-        raise ReadingError("Nothing was typed", "Give a number, such as 12.7")
-    match = _NUMBER.match(clean)
-    if match is None:
-        raise ReadingError(f"{quoted(text)} does not start with a number", "Give a number and its unit, such as 12.7 V")
-    rest = clean[match.end() :]
-    if re.match(r" *[.,]? *[0-9]", rest) and not rest.replace(" ", "").startswith("1/min"):
-        raise ReadingError(
-            f"{quoted(text)} is not one plain number",
-            "Write it with one decimal mark and nothing between thousands, such as 1234.5",
-        )
-    number, decimals = _digits(match, text)
-    return number, decimals, rest.strip()
-
-
-def parse_number(text: str) -> Decimal:
-    """A plain number without a unit, such as ``3977`` or ``8.7755e-08``.
-
-    Raises:
-        ReadingError: it is not one, or something follows it.
-    """
-    number, _, rest = _split(text)
-    if rest:
-        raise ReadingError(f"{quoted(text)} has something after the number", f"Write {plain(number)} alone")
-    return number
-
-
-def parse_quantity(text: str, quantity: str | None = None, unit: str | None = None) -> Quantity:
-    """A number with its unit: ``1.5 mm2``, ``12,7``, ``12.7V``.
-
-    Args:
-        text: what was typed.
-        quantity: what is asked for; any if None.
-        unit: the symbol assumed when none is typed; if None, one must be typed.
-
-    Raises:
-        ReadingError: not a number, no or an unknown unit, or a unit of another quantity.
-    """
-    return _parse(text, quantity, unit)[0]
-
-
-def _parse(text: str, quantity: str | None, unit: str | None) -> tuple[Quantity, int]:
-    number, decimals, rest = _split(text)
-    return Quantity(number, _typed_unit(rest, number, quantity, unit)), decimals
-
-
-def _typed_unit(rest: str, number: Decimal | None, quantity: str | None, unit: str | None) -> str:
-    """Symbol of the unit typed after a number (None: after an over-limit display), or the one assumed."""
-    wanted = quantity or (find_unit(unit).quantity if unit else None)
-    if not rest or (rest.casefold() in {"deg", "degree", "degrees"} and wanted == "temperature" and unit):
-        if unit:
-            return find_unit(unit, wanted).symbol
-        raise ReadingError(f"{quoted(plain(number or Decimal(0)))} has no unit", f"Add one: {_signs(wanted)}")
-    found = find_unit(rest, wanted)
-    if wanted and found.quantity != wanted:
-        raise _wrong_quantity(Quantity(number if number is not None else Decimal(1), found.symbol), wanted)
-    return found.symbol
-
-
-def parse_reading(text: str, quantity: str, unit: str) -> Reading:
-    """What somebody typed from the meter: ``12,7``, ``-0.02``, ``450 mohm``, ``OL``.
-
-    ``OL``, ``0L`` and ``over limit`` mean the over-limit display, except that ``0L`` is no litres where a volume is
-    asked for.
-
-    Args:
-        text: as typed; a number without a unit is in ``unit``.
-        quantity: what is asked for.
-        unit: symbol of the display unit.
-
-    Raises:
-        ReadingError: in words for the person at the meter.
-    """
-    clean = text.translate(_SAME).strip()
-    display = _OVER_LIMIT.match(clean)
-    if display and len(text) <= LONGEST and not (quantity == "volume" and clean.startswith("0")):
-        if display[1] == "-":
-            raise ReadingError(
-                "The display is over its limit on the negative side",
-                "Swap the leads or choose a larger range, and measure again",
-            )
-        _typed_unit(display[3].strip(), None, quantity, unit)
-        return Reading(None, over_limit=True)
-    value, decimals = _parse(text, quantity, unit)
-    return Reading(value, decimals=decimals)
+UNITS: Mapping[str, Unit] = MappingProxyType({unit.symbol: unit for unit in _ALL})
+"""Every unit by its ASCII symbol."""
+
+QUANTITIES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        quantity: tuple(unit.symbol for unit in _ALL if unit.quantity == quantity)
+        for quantity in dict.fromkeys(unit.quantity for unit in _ALL)
+    }
+)
+"""Symbols of the units of each quantity, the most usual first."""
+
+STARTS_AT_ZERO: frozenset[str] = frozenset(QUANTITIES) - {"voltage", "current", "temperature"}
+"""Quantities that cannot be negative on a workshop gauge (pressure is gauge pressure above the air's)."""

@@ -16,9 +16,9 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause
 from shopkb.core.flow.model import GoKind, Proof
 from shopkb.evidence.learning import learn
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.closed_jobs import case_of, latest_verification
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_closed, log_on_job, log_reopened, log_text
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification

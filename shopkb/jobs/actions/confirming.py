@@ -12,8 +12,8 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.jobs.actions.following import lock_run, require_may_go_on
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import DangerPassed, Run

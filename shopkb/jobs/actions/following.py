@@ -19,11 +19,12 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
-from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.core.readings.parsing import parse_reading
+from shopkb.core.readings.quantities import ReadingError
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_for
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.dangers import cautions_of, danger_due
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row, log_text
 from shopkb.jobs.log.hash_chain import Kind, storable
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue

@@ -10,8 +10,8 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row, log_text
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import HandOver, Run

@@ -13,9 +13,9 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.evidence.learning import learn
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.models import Job, Vehicle
 
 

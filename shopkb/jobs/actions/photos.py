@@ -14,8 +14,8 @@ from django.db.models import Sum
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import NotPossible
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.models import Job, Photo, Repair, Result
 from shopkb.web.images import BadPicture, encoded, to_disk
 

@@ -18,12 +18,13 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import AskedValue, Step
-from shopkb.core.readings.units import ReadingError, parse_reading
+from shopkb.core.readings.parsing import parse_reading
+from shopkb.core.readings.quantities import ReadingError
 from shopkb.jobs.actions.confirming import LONGEST_SHOWN, DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import OTHER_ANSWER, OTHER_VALUE, lock_run, record, record_value
 from shopkb.jobs.answering import MOST, Answer, read_answer
-from shopkb.jobs.client_record import stored_before
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
+from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row
 from shopkb.jobs.log.hash_chain import Kind, storable
 from shopkb.jobs.models import LateValue, Result, Retraction, Run, RunValue

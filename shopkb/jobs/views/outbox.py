@@ -25,7 +25,8 @@ from shopkb.core.flow.model import GoKind, Outcome, Step
 from shopkb.core.flow.names import leads_to
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
+from shopkb.core.readings.quantities import Quantity
+from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.actions import photos
 from shopkb.jobs.actions.receiving import receive

@@ -14,7 +14,8 @@ from shopkb.core.flow.names import leads_to
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, Verdict
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.units import UNITS, Quantity, format_quantity
+from shopkb.core.readings.quantities import Quantity, format_quantity
+from shopkb.core.readings.units import UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.errors import NotPossible, Unreadable
 from shopkb.web.numberline import NumberLine, Segment, number_line

@@ -14,8 +14,8 @@ from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Cause, Platform, Symptom, System
 from shopkb.catalog.path_queries import path_within
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.checks.hazards import Catalog, CautionView, step_hazards
-from shopkb.core.flow.checks.safety import covered_hazards
+from shopkb.core.flow.checks.catalog_view import Catalog, CautionView
+from shopkb.core.flow.checks.hazards import left_open
 from shopkb.core.flow.checks.value_use import value_ranges
 from shopkb.core.flow.fields import file_fields
 from shopkb.core.flow.file.scalars import LINE_LIMIT
@@ -23,7 +23,9 @@ from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKi
 from shopkb.core.flow.names import cause_name
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
-from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit
+from shopkb.core.readings.parsing import find_unit
+from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.readings.units import QUANTITIES
 from shopkb.procedures.desk.finding_text import desk_finding
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.models import Procedure, Revision
@@ -232,7 +234,7 @@ def _ways(flow: Flow, step: Step, titles: Mapping[str, str]) -> list[tuple[str, 
 
 def cautions_asked_for(flow: Flow, step: Step, catalog: Catalog) -> list[Choice]:
     """For each hazard no caution covers yet, the caution that covers most of them: key and signal word."""
-    left = set(step_hazards(step, catalog) - covered_hazards(flow, step, catalog))
+    left = set(left_open(flow, step, catalog))
     found: list[Choice] = []
     while left:
         best = max(catalog.cautions.values(), key=lambda view: _fit(view, left), default=None)

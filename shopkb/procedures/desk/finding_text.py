@@ -12,7 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
-from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.comparison.compare import ItemChange
 from shopkb.core.flow.fields import labels
 from shopkb.core.flow.findings import Finding

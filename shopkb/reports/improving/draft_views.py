@@ -22,7 +22,7 @@ from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, differ
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
 from shopkb.core.diagnosis.appraisal.order_search import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
 from shopkb.core.diagnosis.appraisal.replay import Compared, Replay, Replayed, ReplayEnding, compared, replay, to_read
-from shopkb.core.flow.checks.precautions import safety_prerequisites
+from shopkb.core.flow.checks.step_hazards import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.names import leads_to

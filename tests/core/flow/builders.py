@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from shopkb.core.flow.checks.hazards import AccessView, Catalog, CautionView
+from shopkb.core.flow.checks.catalog_view import AccessView, Catalog, CautionView
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, ReadingSpec, Step, TestKind, Value
 from shopkb.core.readings.bands import parse_band
 

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from shopkb.core.readings.bands import Band, Interval, parse_band
 from shopkb.core.readings.coverage import band_faults
 from shopkb.core.readings.expressions import Expression, Term
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity, ReadingError
+from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.readings.units import QUANTITIES, UNITS
 from tests.examples import examples
 
 

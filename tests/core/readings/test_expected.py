@@ -9,8 +9,10 @@ from iapws import IAPWS97
 
 from shopkb.core.readings.expected import COMPUTATIONS, computation_help, compute
 from shopkb.core.readings.fluids import charge_from_voltage, voltage_from_charge, water_boiling
+from shopkb.core.readings.parsing import parse_quantity
+from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.sensors import steinhart_hart_resistance, steinhart_hart_temperature
-from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, parse_quantity
+from shopkb.core.readings.units import QUANTITIES
 from shopkb.core.readings.wiring import copper_resistance, flexible_resistance, gauge_area, gauge_diameter
 from tests.core.readings.published import rows
 from tests.examples import examples

@@ -13,7 +13,8 @@ from shopkb.core.readings.accuracy import Accuracy, Meter
 from shopkb.core.readings.bands import Band, Interval, parse_band
 from shopkb.core.readings.judgement import Verdict, judge
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.units import Quantity, Reading, parse_quantity
+from shopkb.core.readings.parsing import parse_quantity
+from shopkb.core.readings.quantities import Quantity, Reading
 
 
 def accuracy(top: str, resolution: str) -> Accuracy:

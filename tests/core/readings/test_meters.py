@@ -13,7 +13,8 @@ from scipy.stats import norm
 from shopkb.core.readings.accuracy import Accuracy, Meter, limit_of_error
 from shopkb.core.readings.bands import Band, Interval, parse_band
 from shopkb.core.readings.judgement import Judgement, Verdict, conformance_probability, judge
-from shopkb.core.readings.units import Quantity, Reading, ReadingError, parse_quantity, parse_reading
+from shopkb.core.readings.parsing import parse_quantity, parse_reading
+from shopkb.core.readings.quantities import Quantity, Reading, ReadingError
 from tests.core.readings.published import rows
 
 TOO_CLOSE = "too close to the limit for this meter: measure again, with the better meter, or under load"

@@ -9,18 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.readings.units import (
-    QUANTITIES,
-    UNITS,
-    Quantity,
-    Reading,
-    ReadingError,
-    find_unit,
-    format_quantity,
-    parse_number,
-    parse_quantity,
-    parse_reading,
-)
+from shopkb.core.readings.parsing import find_unit, parse_number, parse_quantity, parse_reading
+from shopkb.core.readings.quantities import Quantity, Reading, ReadingError, format_quantity
+from shopkb.core.readings.units import QUANTITIES, UNITS
 from tests.examples import examples
 
 PINT = pint.UnitRegistry()

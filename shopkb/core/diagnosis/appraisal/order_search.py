@@ -119,9 +119,9 @@ def search(
     ``model`` is learned of ``flow``, best from :func:`widened` counts: else a test counts as saying nothing of causes
     that only another order puts behind it. All orders are judged by it. ``settled`` holds steps that keep their place,
     for safety or because the writer says so. ``leans`` gives for each step the steps whose cautions it leans on
-    (:func:`precautions.leaning`); without it, a step may lean on every caution that it does not give itself.
-    :func:`compare_revisions.difference` gives the uncertainty of the saving. O(width x blocks squared x cost of a
-    block) a round.
+    (:func:`step_hazards.safety_prerequisites`); without it, a step may lean on every caution that it does not give
+    itself. :func:`compare_revisions.difference` gives the uncertainty of the saving. O(width x blocks squared x cost of
+    a block) a round.
 
     Raises:
         ValueError: the flow cannot be appraised, or has more than 80 steps.

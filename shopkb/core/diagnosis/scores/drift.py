@@ -21,7 +21,7 @@ from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array, Rate, jeffreys
 from shopkb.core.flow.model import Flow
-from shopkb.core.readings.units import ReadingError
+from shopkb.core.readings.quantities import ReadingError
 
 LATELY: Final = 6
 """Months that count as lately, the present one included."""

@@ -6,16 +6,16 @@ for hit and miss.
 
 from __future__ import annotations
 
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.catalogue import CATALOG
-from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.hazards import HAZARD_CHECKS
 from shopkb.core.flow.checks.logic import LOGIC
 from shopkb.core.flow.checks.rules import CheckInfo
-from shopkb.core.flow.checks.safety import SAFETY
 from shopkb.core.flow.checks.values import VALUES
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow
 
-_ALL = (*LOGIC, *VALUES, *CATALOG, *SAFETY)
+_ALL = (*LOGIC, *VALUES, *CATALOG, *HAZARD_CHECKS)
 
 CHECKS: tuple[CheckInfo, ...] = tuple(check.info for check in _ALL)
 """What every check is called, how grave it is, what it finds and why that matters."""

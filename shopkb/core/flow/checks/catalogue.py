@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
-from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
 from shopkb.core.flow.file.scalars import did_you_mean, quoted
 from shopkb.core.flow.model import Flow, GoKind

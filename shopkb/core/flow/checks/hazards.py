@@ -1,102 +1,113 @@
-"""Hazards, and the catalog as the checks see it.
-
-The systems tree, the access states and the kinds of test bring hazards; cautions cover them. What the shop's catalog
-holds is handed in as a :class:`Catalog` value, so that checks stay pure.
-"""
+"""Checks of hazards: is every hazard of a step covered by a caution that whoever does the step has been shown?"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
-from typing import TypeVar
+from collections.abc import Iterator
 
-from shopkb.core.flow.model import Step, TestKind
+from shopkb.core.flow.checks.catalog_view import Catalog
+from shopkb.core.flow.checks.rules import Check, Flaw, at_step, rule
+from shopkb.core.flow.checks.step_hazards import HAZARDS, uncovered_hazards
+from shopkb.core.flow.file.scalars import quoted, spoken_list
+from shopkb.core.flow.findings import Level
+from shopkb.core.flow.model import Flow, Step, TestKind
+from shopkb.core.flow.paths import always_passed
 
-HAZARDS: Mapping[str, str] = MappingProxyType(
-    {
-        "hot-coolant": "hot coolant under pressure",
-        "self-starting-fan": "a fan that can start by itself",
-        "airbag": "airbag or belt-tensioner circuit",
-        "high-voltage": "high voltage above 60 V dc",
-        "battery-gas": "gas and acid of a lead-acid battery",
-        "battery-short": "short circuit at the battery",
-        "lifted-vehicle": "a lifted vehicle overhead",
-        "fuel-pressure": "fuel under pressure",
-        "back-feed": "current pushed back into a control unit",
-        "control-unit-output": "a control unit output earthed or fed",
-        "spread-terminal": "a terminal spread by a probe",
-        "live-ohms": "an ohmmeter on a live circuit",
-        "ammeter-short": "an ammeter lead left in the current socket",
-        "hot-parts": "hot exhaust, turbocharger or radiator",
-        "moving-parts": "belts and fans of a running engine",
-        "exhaust-gas": "exhaust gas indoors",
-        "roll-away": "a vehicle that rolls or jumps on starting",
-        "refrigerant": "refrigerant under pressure",
-        "high-tension": "ignition high tension",
-        "stored-force": "a part that moves by spring, hydraulic or motor force",
-    }
+HAZARD_CHECKS: list[Check] = []
+
+STEPS_PER_DANGER = 10
+"""A signal word that stands everywhere is read nowhere: one DANGER for every ten steps begun (our own rule)."""
+
+
+def left_open(flow: Flow, step: Step, catalog: Catalog) -> frozenset[str]:
+    """Hazards of the step that its cautions, and those of the steps which every way to it has passed, leave open."""
+    return uncovered_hazards(flow, step, catalog, always_passed(flow, step.key))
+
+
+def _cover_hint(hazard: str, catalog: Catalog) -> str:
+    keys = [key for key, caution in catalog.cautions.items() if hazard in caution.hazards]
+    if not keys:
+        return "No caution of the catalog covers it: add one there first."
+    return f"Add the caution {spoken_list(keys)}."
+
+
+@rule(
+    HAZARD_CHECKS,
+    "power-without-isolation",
+    "Power applied directly without isolating",
+    "Current fed into a part that is still connected runs back into its control unit.",
 )
-"""Every hazard the checks know, with the words they use for it."""
+def power_without_isolation(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+    for step in flow.steps:
+        if step.test is TestKind.POWER_DIRECTLY and not step.isolates:
+            said = f"The step {quoted(step.key)} applies power directly, and isolates nothing"
+            yield Flaw(at_step(step, "isolates"), said, "Name what is unplugged first.", step.key)
 
 
-@dataclass(frozen=True, slots=True)
-class CautionView:
-    """A caution as the checks see it: signal word (DANGER, WARNING, CAUTION, NOTICE) and the hazards it covers."""
-
-    key: str
-    signal: str
-    hazards: frozenset[str]
-    text: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class AccessView:
-    """A set-up state: what it costs to reach (minutes) and the hazards it brings."""
-
-    key: str
-    name: str
-    minutes: float
-    hazards: frozenset[str]
+@rule(
+    HAZARD_CHECKS,
+    "power-without-caution",
+    "Power applied directly without a caution",
+    "Whoever feeds a part from outside must be told of back-feed first.",
+)
+def power_without_caution(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+    for step in flow.steps if catalog else ():
+        if catalog and step.test is TestKind.POWER_DIRECTLY and "back-feed" in left_open(flow, step, catalog):
+            hazard = HAZARDS["back-feed"]
+            said = f"The step {quoted(step.key)} applies power directly without a caution against {hazard}"
+            yield Flaw(at_step(step, "cautions"), said, _cover_hint("back-feed", catalog), step.key)
 
 
-T = TypeVar("T")
+@rule(
+    HAZARD_CHECKS,
+    "ohms-without-caution",
+    "Resistance measured without a caution",
+    "An ohmmeter on a live circuit reads wrong and can be damaged.",
+)
+def ohms_without_caution(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+    for step in flow.steps if catalog else ():
+        if catalog and _measures_ohms(step) and "live-ohms" in left_open(flow, step, catalog):
+            said = f"The step {quoted(step.key)} measures resistance without a caution against {HAZARDS['live-ohms']}"
+            yield Flaw(at_step(step, "cautions"), said, _cover_hint("live-ohms", catalog), step.key)
 
 
-def _empty() -> Mapping[str, T]:
-    return MappingProxyType({})
+def _measures_ohms(step: Step) -> bool:
+    return step.reading is not None and step.reading.quantity == "resistance"
 
 
-@dataclass(frozen=True)
-class Catalog:
-    """What the shop's catalog holds, by key. ``systems`` maps each path to its hazards, ancestors' included."""
-
-    systems: Mapping[str, frozenset[str]] = field(default_factory=_empty)
-    access: Mapping[str, AccessView] = field(default_factory=_empty)
-    cautions: Mapping[str, CautionView] = field(default_factory=_empty)
-    symptoms: frozenset[str] = frozenset()
-    platforms: frozenset[str] = frozenset()
-    procedures: frozenset[str] = frozenset()
-
-
-def test_hazards(step: Step) -> frozenset[str]:
-    """Hazards the kind of test itself brings, wherever it is done.
-
-    Feeding a part from outside can push current back into a control unit; ohms on a live circuit read wrong and can
-    harm the meter; an ammeter lead left in its socket shorts the next voltage test (common practice, no source).
-    """
-    hazards: set[str] = set()
-    if step.test is TestKind.POWER_DIRECTLY:
-        hazards.add("back-feed")
-    if step.reading is not None:
-        if step.reading.quantity == "resistance":
-            hazards.add("live-ohms")
-        if step.reading.quantity == "current":
-            hazards.add("ammeter-short")
-    return frozenset(hazards)
+@rule(
+    HAZARD_CHECKS,
+    "hazard-uncovered",
+    "Hazard without a caution",
+    "What can hurt somebody or break something must be said before the step, not after.",
+)
+def hazardleft_open(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+    if catalog is None:
+        return
+    for step in flow.steps:
+        told_apart = {"back-feed"} if step.test is TestKind.POWER_DIRECTLY else set()
+        told_apart |= {"live-ohms"} if _measures_ohms(step) else set()
+        for hazard in sorted(left_open(flow, step, catalog) - told_apart):
+            words = HAZARDS.get(hazard, hazard)
+            said = f"The step {quoted(step.key)} brings a hazard that no caution covers: {words}"
+            yield Flaw(at_step(step, "cautions"), said, _cover_hint(hazard, catalog), step.key)
 
 
-def step_hazards(step: Step, catalog: Catalog) -> frozenset[str]:
-    """All hazards of a step: of its component and the component's systems, its access state, its kind of test."""
-    access = catalog.access.get(step.access)
-    return catalog.systems.get(step.at, frozenset()) | (access.hazards if access else frozenset()) | test_hazards(step)
+@rule(
+    HAZARD_CHECKS,
+    "danger-budget",
+    "Too many DANGER signs",
+    f"A signal word that stands everywhere is read nowhere: one for every {STEPS_PER_DANGER} steps.",
+    Level.WARNING,
+)
+def danger_budget(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+    if catalog is None:
+        return
+    signs = sum(
+        key in catalog.cautions and catalog.cautions[key].signal == "DANGER"
+        for step in flow.steps
+        for key in step.cautions
+    )
+    allowed = -(-len(flow.steps) // STEPS_PER_DANGER)
+    if signs > allowed:
+        said = f"DANGER stands {signs} times in {len(flow.steps)} steps, at most {allowed} would be heeded"
+        yield Flaw("steps", said, "Show it once for a set-up state, before the first step that needs it.")

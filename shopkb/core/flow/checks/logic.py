@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
-from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
 from shopkb.core.flow.file.scalars import RESERVED_KEYS, did_you_mean, quoted
 from shopkb.core.flow.findings import Level

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow, Outcome, Step
 

@@ -13,7 +13,9 @@ from shopkb.core.flow.memoize import memoized
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow
 from shopkb.core.identifiers import NAME_FORM
 from shopkb.core.readings.expected import COMPUTATIONS, Computation, Input, compute
-from shopkb.core.readings.units import UNITS, Quantity, ReadingError, find_unit, parse_quantity
+from shopkb.core.readings.parsing import find_unit, parse_quantity
+from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.readings.units import UNITS
 
 Ranges = Mapping[str, tuple[Quantity, Quantity]]
 

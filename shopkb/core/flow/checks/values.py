@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import lru_cache
 
-from shopkb.core.flow.checks.hazards import Catalog
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
 from shopkb.core.flow.checks.value_use import InputFault, input_faults, value_quantity, value_ranges
 from shopkb.core.flow.file.scalars import did_you_mean, quoted, spoken_list
@@ -13,7 +13,8 @@ from shopkb.core.flow.model import ComputedValue, Flow, Step, TestKind
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.coverage import BandFault, band_faults
 from shopkb.core.readings.expected import COMPUTATIONS
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
+from shopkb.core.readings.quantities import Quantity
+from shopkb.core.readings.units import QUANTITIES, UNITS
 
 VALUES: list[Check] = []
 

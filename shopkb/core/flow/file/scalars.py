@@ -21,7 +21,9 @@ from shopkb.core.flow.fields import Kind
 from shopkb.core.flow.model import Proof, TestKind, Usual
 from shopkb.core.identifiers import CODE_FORM, KEY_FORM, LONGEST_KEY, NAME_FORM, PATH_FORM
 from shopkb.core.readings.bands import Band, parse_band
-from shopkb.core.readings.units import QUANTITIES, Quantity, ReadingError, find_unit, parse_quantity
+from shopkb.core.readings.parsing import find_unit, parse_quantity
+from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.readings.units import QUANTITIES
 
 OURS = "ours"
 

@@ -14,7 +14,7 @@ from typing import Any
 from shopkb.core.flow.fields import Kind, in_file_order
 from shopkb.core.flow.model import Flow, Go
 from shopkb.core.readings.bands import Band
-from shopkb.core.readings.units import Quantity
+from shopkb.core.readings.quantities import Quantity
 
 WIDTH = 120
 """Characters up to which a small group is written in one line."""

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 
 from shopkb.core.flow.checks import CHECKS, check_flow
+from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.catalogue import CATALOG as CATALOG_CHECKS
-from shopkb.core.flow.checks.hazards import Catalog
 from shopkb.core.flow.checks.logic import LOGIC
 from shopkb.core.flow.model import AskedValue, Flow, Proof
 from tests.core.flow.builders import CATALOG, cause, flow, measure, outcome, step

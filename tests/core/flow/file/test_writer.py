@@ -32,7 +32,8 @@ from shopkb.core.flow.model import (
     Usual,
 )
 from shopkb.core.readings.bands import Band, parse_band
-from shopkb.core.readings.units import QUANTITIES, UNITS, Quantity
+from shopkb.core.readings.quantities import Quantity
+from shopkb.core.readings.units import QUANTITIES, UNITS
 from tests.core.flow.snapshots import VALID
 from tests.examples import examples
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.checks.safety import SAFETY, covered_hazards
+from shopkb.core.flow.checks.hazards import HAZARD_CHECKS
+from shopkb.core.flow.checks.step_hazards import step_hazards, uncovered_hazards
 from shopkb.core.flow.model import Flow, Step, TestKind
 from tests.core.flow.builders import CATALOG, flow, measure, outcome, step
 from tests.core.flow.checks.test_logic import only
@@ -78,7 +81,7 @@ CASES: dict[str, tuple[Flow, list[str], Flow]] = {
 
 
 def test_every_safety_check_has_its_case() -> None:
-    assert list(CASES) == [check.info.id for check in SAFETY]
+    assert list(CASES) == [check.info.id for check in HAZARD_CHECKS]
 
 
 @pytest.mark.parametrize("identity", CASES)
@@ -119,8 +122,11 @@ def test_a_caution_of_a_later_step_does_not_cover() -> None:
 
 
 def test_only_cautions_of_the_catalog_cover() -> None:
-    made = flow(step("a", outcome("on", "out"), cautions=("unheard-of", "fan-may-start", "let-it-cool")))
-    assert covered_hazards(made, made.steps[0], CATALOG) == {"self-starting-fan", "hot-coolant"}
+    bare = step("a", outcome("on", "out"), at="cooling/fan", access="lifted")
+    careful = replace(bare, cautions=("unheard-of", "fan-may-start", "let-it-cool"))
+    hazards = step_hazards(bare, CATALOG)
+    assert hazards > {"self-starting-fan", "hot-coolant"}
+    assert uncovered_hazards(flow(careful), careful, CATALOG, ()) == hazards - {"self-starting-fan", "hot-coolant"}
 
 
 def test_an_ammeter_brings_its_own_hazard() -> None:

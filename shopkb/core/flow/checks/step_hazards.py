@@ -1,0 +1,99 @@
+"""Hazards of a step, and the cautions that cover them.
+
+The systems tree, the access states and the kinds of test bring hazards. A caution covers hazards of its own step,
+and of later steps in the same access state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+
+from shopkb.core.flow.checks.catalog_view import Catalog
+from shopkb.core.flow.model import Flow, Step, TestKind
+
+HAZARDS: Mapping[str, str] = MappingProxyType(
+    {
+        "hot-coolant": "hot coolant under pressure",
+        "self-starting-fan": "a fan that can start by itself",
+        "airbag": "airbag or belt-tensioner circuit",
+        "high-voltage": "high voltage above 60 V dc",
+        "battery-gas": "gas and acid of a lead-acid battery",
+        "battery-short": "short circuit at the battery",
+        "lifted-vehicle": "a lifted vehicle overhead",
+        "fuel-pressure": "fuel under pressure",
+        "back-feed": "current pushed back into a control unit",
+        "control-unit-output": "a control unit output earthed or fed",
+        "spread-terminal": "a terminal spread by a probe",
+        "live-ohms": "an ohmmeter on a live circuit",
+        "ammeter-short": "an ammeter lead left in the current socket",
+        "hot-parts": "hot exhaust, turbocharger or radiator",
+        "moving-parts": "belts and fans of a running engine",
+        "exhaust-gas": "exhaust gas indoors",
+        "roll-away": "a vehicle that rolls or jumps on starting",
+        "refrigerant": "refrigerant under pressure",
+        "high-tension": "ignition high tension",
+        "stored-force": "a part that moves by spring, hydraulic or motor force",
+    }
+)
+"""Every hazard the checks know, with the words they use for it."""
+
+
+def test_hazards(step: Step) -> frozenset[str]:
+    """Hazards the kind of test itself brings, wherever it is done.
+
+    Feeding a part from outside can push current back into a control unit; ohms on a live circuit read wrong and can
+    harm the meter; an ammeter lead left in its socket shorts the next voltage test (common practice, no source).
+    """
+    hazards: set[str] = set()
+    if step.test is TestKind.POWER_DIRECTLY:
+        hazards.add("back-feed")
+    if step.reading is not None:
+        if step.reading.quantity == "resistance":
+            hazards.add("live-ohms")
+        if step.reading.quantity == "current":
+            hazards.add("ammeter-short")
+    return frozenset(hazards)
+
+
+def step_hazards(step: Step, catalog: Catalog) -> frozenset[str]:
+    """All hazards of a step: of its component and the component's systems, its access state, its kind of test."""
+    access = catalog.access.get(step.access)
+    return catalog.systems.get(step.at, frozenset()) | (access.hazards if access else frozenset()) | test_hazards(step)
+
+
+def uncovered_hazards(flow: Flow, step: Step, catalog: Catalog, done: Iterable[str]) -> frozenset[str]:
+    """Hazards of the step that neither its own cautions cover, nor those of a ``done`` step (by key) in the same access
+    state."""
+    before = [flow.step_by_key[key] for key in done if key in flow.step_by_key]
+    shown = [step, *(other for other in before if other.access == step.access)]
+    return step_hazards(step, catalog) - _covered(shown, catalog)
+
+
+def steps_made_safe(flow: Flow, catalog: Catalog, done: frozenset[str]) -> frozenset[str]:
+    """Steps all of whose hazards are covered by their own cautions or by those of a done step in the same access state.
+
+    The same rule as the checks have for every path, asked of the one path that was taken.
+    """
+    return frozenset(step.key for step in flow.steps if not uncovered_hazards(flow, step, catalog, done))
+
+
+def safety_prerequisites(flow: Flow, catalog: Catalog) -> dict[str, frozenset[str]]:
+    """For each step, the steps of the same access state whose cautions cover what its own leave open: it may not come
+    before those among them that stand before it now."""
+    return {
+        step.key: frozenset(
+            other.key
+            for other in flow.steps
+            if other.key != step.key
+            and other.access == step.access
+            and (step_hazards(step, catalog) - _covered([step], catalog)) & _covered([other], catalog)
+        )
+        for step in flow.steps
+    }
+
+
+def _covered(steps: Iterable[Step], catalog: Catalog) -> frozenset[str]:
+    """Hazards that the cautions of these steps cover."""
+    keys = {key for step in steps for key in step.cautions if key in catalog.cautions}
+    return frozenset(hazard for key in keys for hazard in catalog.cautions[key].hazards)
