@@ -11,8 +11,9 @@ from django.http import QueryDict
 
 from shopkb.core.readings.computations import Computation, Input, read_inputs
 from shopkb.core.readings.parsing import parse_quantity
-from shopkb.core.readings.quantities import ReadingError, one_of
+from shopkb.core.readings.quantities import ReadingError
 from shopkb.core.readings.units import QUANTITIES, UNITS
+from shopkb.core.typed_text import spoken_list
 from shopkb.web.humanize import reading_text
 
 LONGEST = 60
@@ -98,7 +99,7 @@ def _such_as(field: Input) -> str:
 
 def _help(field: Input) -> str:
     others = [UNITS[symbol].sign for symbol in QUANTITIES.get(field.quantity, ()) if symbol != field.unit]
-    parts = [f"Also in {one_of(others)}"] if others else []
+    parts = [f"Also in {spoken_list(others)}"] if others else []
     if field.default:
         size = parse_quantity(field.default, field.quantity) if field.quantity else field.default
         parts.append(f"{reading_text(size)} if left empty")

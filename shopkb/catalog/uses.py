@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.db import models
+from django.utils.text import get_text_list
 
 SHOWN = 3
 """Names given for each kind of record; the rest are counted."""
@@ -18,9 +19,7 @@ def uses_of(record: models.Model) -> str:
         count = rows.count()
         if count:
             parts.append(_counted(relation, count, [str(row) for row in rows[:SHOWN]]))
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return get_text_list(parts, "and")
 
 
 def _counted(relation: models.ForeignObjectRel, count: int, names: list[str]) -> str:

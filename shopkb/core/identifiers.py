@@ -9,6 +9,8 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 
+from shopkb.core.typed_text import TypedTextError, quoted
+
 LONGEST_KEY = 60
 """Characters of the longest key; no column for keys is shorter."""
 
@@ -31,21 +33,8 @@ _YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXY123456789"
 _DIGITS = "0123456789X"
 
 
-class IdentifierError(ValueError):
-    """A typed identifier that cannot be used: ``message`` says what is wrong, ``hint`` what would be right."""
-
-    def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(message, hint)
-        self.message = message
-        self.hint = hint
-
-    def __str__(self) -> str:
-        return f"{self.message}. {self.hint}" if self.hint else self.message
-
-
-def _quoted(text: str) -> str:
-    shown = "".join(letter if letter.isprintable() else " " for letter in text)
-    return f"'{shown[:37]}...'" if len(shown) > 40 else f"'{shown}'"
+class IdentifierError(TypedTextError):
+    """A typed identifier that cannot be used."""
 
 
 def check_key(text: str) -> str:
@@ -58,14 +47,15 @@ def check_key(text: str) -> str:
         raise IdentifierError("The key is empty", "Give one such as horn-silent")
     if len(text) > LONGEST_KEY:
         raise IdentifierError(
-            f"The key {_quoted(text)} has {len(text)} characters", f"Shorten it to at most {LONGEST_KEY}"
+            f"The key {quoted(text)} has {len(text)} characters", f"Shorten it to at most {LONGEST_KEY}"
         )
     if not re.fullmatch(PART_FORM, text):
         suggestion = suggest_key(text)
         hint = "Use small letters, digits and single hyphens between them" + (
             f", such as {suggestion}" if suggestion else ""
         )
-        raise IdentifierError(f"{_quoted(text)} cannot be a key", hint)
+        around = " with spaces around it" if text != text.strip() else ""
+        raise IdentifierError(f"{quoted(text)}{around} cannot be a key", hint)
     return text
 
 
@@ -145,17 +135,17 @@ def _code_error(text: str) -> IdentifierError:
     if not text:
         return IdentifierError("The fault code is empty", right)
     if len(text) != 5:
-        return IdentifierError(f"{_quoted(text)} has {len(text)} characters, a fault code has 5", right)
+        return IdentifierError(f"{quoted(text)} has {len(text)} characters, a fault code has 5", right)
     if text[0] not in _LETTERS:
-        return IdentifierError(f"{_quoted(text)} starts with {_quoted(text[0])}", right)
+        return IdentifierError(f"{quoted(text)} starts with {quoted(text[0])}", right)
     if "O" in text[1:]:
         return IdentifierError(
-            f"{_quoted(text)} has a letter O", f"Write the figure 0: {text[0]}{text[1:].replace('O', '0')}"
+            f"{quoted(text)} has a letter O", f"Write the figure 0: {text[0]}{text[1:].replace('O', '0')}"
         )
     if text[1] not in "0123":
-        return IdentifierError(f"{_quoted(text)} has {_quoted(text[1])} as its second character", right)
+        return IdentifierError(f"{quoted(text)} has {quoted(text[1])} as its second character", right)
     wrong = next(letter for letter in text[2:] if letter not in "0123456789ABCDEF")
-    return IdentifierError(f"{_quoted(text)} has {_quoted(wrong)}, which is not a hexadecimal digit", right)
+    return IdentifierError(f"{quoted(text)} has {quoted(wrong)}, which is not a hexadecimal digit", right)
 
 
 class VinState(StrEnum):
@@ -217,7 +207,7 @@ def _vin_problem(vin: str) -> str:
             instead = "the figure 1" if letter == "I" else "the figure 0"
             return f"Position {place} holds {letter}, which is never used: it may be {instead}"
         if letter not in _VIN_VALUES:
-            return f"Position {place} holds {_quoted(letter)}: only figures and letters without I, O and Q are used"
+            return f"Position {place} holds {quoted(letter)}: only figures and letters without I, O and Q are used"
     if len(set(vin)) == 1 and vin[0] != "1":
         return (
             f"Seventeen times {vin[0]} is no vehicle, even where the arithmetic fits: read the number from the vehicle"

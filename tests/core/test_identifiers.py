@@ -39,7 +39,8 @@ def test_keys(key: str) -> None:
         ("horn--silent", "'horn--silent' cannot be a key. Use small letters, digits and single hyphens between them, "
          "such as horn-silent"),
         ("-horn", "'-horn' cannot be a key. Use small letters, digits and single hyphens between them, such as horn"),
-        ("horn\n", "'horn ' cannot be a key. Use small letters, digits and single hyphens between them, such as horn"),
+        ("horn\n", "'horn' with spaces around it cannot be a key. Use small letters, digits and single hyphens between "
+         "them, such as horn"),
         ("ü", "'ü' cannot be a key. Use small letters, digits and single hyphens between them"),
         ("x" * 61, f"The key '{'x' * 37}...' has 61 characters. Shorten it to at most 60"),
     ],

@@ -34,8 +34,9 @@ from shopkb.core.flow.file.field_tree import (
     with_fields,
     write_destination,
 )
-from shopkb.core.flow.file.scalars import RESERVED_KEYS, quoted
+from shopkb.core.flow.file.scalars import RESERVED_KEYS
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, TestKind
+from shopkb.core.typed_text import quoted
 
 __all__ = ["EditRefused", "Fields", "KeyNotFound", "Typed"]
 

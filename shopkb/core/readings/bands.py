@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from shopkb.core.readings.expressions import RIGHT, Expression, parse_expression, tidy
-from shopkb.core.readings.quantities import Quantity, ReadingError, quoted
+from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.typed_text import quoted
 
 OVER_LIMIT = "over-limit"
 LONGEST = 200

@@ -8,8 +8,9 @@ from decimal import Decimal
 
 from shopkb.core.readings.bands import short_number
 from shopkb.core.readings.parsing import parse_number, parse_quantity
-from shopkb.core.readings.quantities import Quantity, ReadingError, one_of
+from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import QUANTITIES, UNITS
+from shopkb.core.typed_text import spoken_list
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def read_inputs(
     known = {each.name: each for each in computation.inputs}
     for name in inputs:
         if name not in known:
-            raise ReadingError(f"{computation.name} has no input '{name}'", f"It takes {one_of(known)}")
+            raise ReadingError(f"{computation.name} has no input '{name}'", f"It takes {spoken_list(known)}")
     numbers: dict[str, float] = {}
     texts: dict[str, str] = {}
     for each in computation.inputs:
@@ -109,14 +110,14 @@ def read_inputs(
 
 def _right(each: Input) -> str:
     if each.choices:
-        return one_of(each.choices)
+        return spoken_list(each.choices)
     if not each.quantity:
         return "a plain number"
     return f"{'an' if each.quantity[0] in 'aeiou' else 'a'} {each.quantity} in {_units(each.quantity)}"
 
 
 def _units(quantity: str) -> str:
-    return one_of(UNITS[symbol].sign for symbol in QUANTITIES[quantity])
+    return spoken_list(UNITS[symbol].sign for symbol in QUANTITIES[quantity])
 
 
 def _choice(computation: Computation, each: Input, given: str | Quantity) -> str:

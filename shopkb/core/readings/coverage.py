@@ -15,8 +15,9 @@ from typing import Literal
 
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.expressions import Expression, Term
-from shopkb.core.readings.quantities import Quantity, format_quantity, one_of
+from shopkb.core.readings.quantities import Quantity, format_quantity
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
+from shopkb.core.typed_text import spoken_list
 
 Bands = Sequence[tuple[str, Band]]
 Ranges = Mapping[str, tuple[Quantity, Quantity]]
@@ -187,7 +188,9 @@ def _article(quantity: str) -> str:
 
 
 def _units_of(quantity: str) -> str:
-    return one_of(unit.sign for unit in UNITS.values() if unit.quantity == quantity) if quantity else "a known unit"
+    return (
+        spoken_list(unit.sign for unit in UNITS.values() if unit.quantity == quantity) if quantity else "a known unit"
+    )
 
 
 def _over_limit_faults(bands: Bands) -> list[BandFault]:
@@ -199,8 +202,7 @@ def _over_limit_faults(bands: Bands) -> list[BandFault]:
 
 
 def _and(keys: Sequence[str]) -> str:
-    *others, last = (f"'{key}'" for key in keys)
-    return f"{', '.join(others)} and {last}" if others else last
+    return spoken_list((f"'{key}'" for key in keys), "and")
 
 
 def _empty_fault(span: _Span, bounds: _Bounds, quantity: str) -> list[BandFault]:
@@ -222,7 +224,7 @@ def _empty_fault(span: _Span, bounds: _Bounds, quantity: str) -> list[BandFault]
     if least < 0:
         corner = bounds.where(room, most=False)
         message = f"'{span.key}' has no room when {_low(span)} is above {_high(span)}{corner}"
-        names = one_of(sorted(room.slopes))
+        names = spoken_list(sorted(room.slopes))
         return [BandFault("empty", (span.key,), message, f"Move an end, or narrow what {names} can be")]
     return []
 

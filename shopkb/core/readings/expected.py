@@ -11,7 +11,8 @@ from types import MappingProxyType
 
 from shopkb.core.readings import fluids, sensors, wiring
 from shopkb.core.readings.computations import Computation, Expected, Input, read_inputs
-from shopkb.core.readings.quantities import Quantity, ReadingError, one_of, quoted
+from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.typed_text import quoted, spoken_list
 
 __all__ = ["COMPUTATIONS", "Computation", "Expected", "Input", "computation_help", "compute"]
 
@@ -33,7 +34,7 @@ def compute(name: str, inputs: Mapping[str, str | Quantity], values: Mapping[str
         ReadingError: the computation is unknown, or an input is unknown, missing, of the wrong kind or out of range.
     """
     if name not in COMPUTATIONS:
-        raise ReadingError(f"There is no computation {quoted(name)}", f"Right would be {one_of(COMPUTATIONS)}")
+        raise ReadingError(f"There is no computation {quoted(name)}", f"Right would be {spoken_list(COMPUTATIONS)}")
     computation = COMPUTATIONS[name]
     return computation.compute(read_inputs(computation, inputs, values))
 
@@ -48,7 +49,7 @@ def computation_help() -> tuple[tuple[str, str, str], ...]:
 
 
 def _input_words(given: Input) -> str:
-    kind = one_of(given.choices) if given.choices else given.quantity or "plain number"
+    kind = spoken_list(given.choices) if given.choices else given.quantity or "plain number"
     if given.default:
         return f"{given.words} ({kind}; {given.default} if not given)"
     return f"{given.words} ({kind}{'' if given.needed else '; may be left out'})"

@@ -13,8 +13,9 @@ from fractions import Fraction
 from functools import lru_cache
 
 from shopkb.core.readings.parsing import find_unit, parse_number, parse_quantity
-from shopkb.core.readings.quantities import Quantity, ReadingError, plain, quoted
+from shopkb.core.readings.quantities import Quantity, ReadingError, plain
 from shopkb.core.readings.units import UNITS
+from shopkb.core.typed_text import quoted
 
 RIGHT = "Right would be '< 1 V', '>= 12.4 V', '1 V .. 2 V', '>= battery - drop * 1.3' or 'over-limit'"
 _NAME = r"[a-z][a-z0-9_]*"

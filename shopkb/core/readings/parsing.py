@@ -14,12 +14,12 @@ from shopkb.core.readings.quantities import (
     Reading,
     ReadingError,
     plain,
-    quoted,
     unit_signs,
     unknown_unit,
     wrong_quantity,
 )
 from shopkb.core.readings.units import UNITS, Unit
+from shopkb.core.typed_text import quoted
 
 LONGEST = 60
 """Characters a typed value may have."""

@@ -6,39 +6,19 @@ Typed numbers are :class:`~decimal.Decimal`, digits kept as typed; physics turns
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Context, Decimal
 from fractions import Fraction
 from functools import cache
 
 from shopkb.core.readings.units import QUANTITIES, UNITS
+from shopkb.core.typed_text import TypedTextError, quoted, spoken_list
 
 _ROUNDED = Context(prec=20)
 
 
-class ReadingError(ValueError):
-    """A typed value that cannot be used: ``message`` says what is wrong, ``hint`` what would be right."""
-
-    def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(message, hint)
-        self.message = message
-        self.hint = hint
-
-    def __str__(self) -> str:
-        return f"{self.message}. {self.hint}" if self.hint else self.message
-
-
-def quoted(text: str) -> str:
-    """What was typed, in quotation marks, shortened and without characters that do not print."""
-    shown = "".join(letter if letter.isprintable() else " " for letter in text.strip())
-    return f"'{shown[:37]}...'" if len(shown) > 40 else f"'{shown}'"
-
-
-def one_of(words: Iterable[str]) -> str:
-    """``a, b or c``."""
-    *others, last = words
-    return f"{', '.join(others)} or {last}" if others else last
+class ReadingError(TypedTextError):
+    """A typed value that cannot be used."""
 
 
 def plain(number: Decimal) -> str:
@@ -135,7 +115,7 @@ def format_quantity(quantity: Quantity, *, comma: bool = False) -> str:
 
 def unit_signs(quantity: str | None) -> str:
     if quantity is not None and quantity in QUANTITIES:
-        return one_of(UNITS[symbol].sign for symbol in QUANTITIES[quantity])
+        return spoken_list(UNITS[symbol].sign for symbol in QUANTITIES[quantity])
     return "V, A, Ω, °C, bar, Hz, %, s, L or mm, with k, m or M before it where usual"
 
 

@@ -6,8 +6,9 @@ from collections.abc import Collection, Iterator
 
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
-from shopkb.core.flow.file.scalars import did_you_mean, quoted
+from shopkb.core.flow.file.scalars import did_you_mean
 from shopkb.core.flow.model import Flow, GoKind
+from shopkb.core.typed_text import quoted
 
 CATALOG: list[Check] = []
 

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_step, rule
 from shopkb.core.flow.checks.step_hazards import HAZARDS, uncovered_hazards
-from shopkb.core.flow.file.scalars import quoted, spoken_list
 from shopkb.core.flow.findings import Level
 from shopkb.core.flow.model import Flow, Step, TestKind
 from shopkb.core.flow.paths import always_passed
+from shopkb.core.typed_text import quoted, spoken_list
 
 HAZARD_CHECKS: list[Check] = []
 

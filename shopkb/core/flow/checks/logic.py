@@ -8,11 +8,12 @@ from collections.abc import Iterable, Iterator
 
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
-from shopkb.core.flow.file.scalars import RESERVED_KEYS, did_you_mean, quoted
+from shopkb.core.flow.file.scalars import RESERVED_KEYS, did_you_mean
 from shopkb.core.flow.findings import Level
 from shopkb.core.flow.model import STEP_LIMIT, Flow, GoKind, Outcome, Proof, Step
 from shopkb.core.flow.paths import always_passed, loops, reachable
 from shopkb.core.identifiers import KEY_FORM, NAME_FORM
+from shopkb.core.typed_text import quoted
 
 LOGIC: list[Check] = []
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from itertools import product
 
-from shopkb.core.flow.file.scalars import did_you_mean, quoted, spoken_list
+from shopkb.core.flow.file.scalars import did_you_mean
 from shopkb.core.flow.memoize import memoized
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow
 from shopkb.core.identifiers import NAME_FORM
@@ -16,6 +16,7 @@ from shopkb.core.readings.expected import COMPUTATIONS, Computation, Input, comp
 from shopkb.core.readings.parsing import find_unit, parse_quantity
 from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import UNITS
+from shopkb.core.typed_text import quoted, spoken_list
 
 Ranges = Mapping[str, tuple[Quantity, Quantity]]
 

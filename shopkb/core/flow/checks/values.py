@@ -8,13 +8,14 @@ from functools import lru_cache
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
 from shopkb.core.flow.checks.value_use import InputFault, input_faults, value_quantity, value_ranges
-from shopkb.core.flow.file.scalars import did_you_mean, quoted, spoken_list
+from shopkb.core.flow.file.scalars import did_you_mean
 from shopkb.core.flow.model import ComputedValue, Flow, Step, TestKind
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.coverage import BandFault, band_faults
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.quantities import Quantity
 from shopkb.core.readings.units import QUANTITIES, UNITS
+from shopkb.core.typed_text import quoted, spoken_list
 
 VALUES: list[Check] = []
 

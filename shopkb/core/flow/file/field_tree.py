@@ -7,10 +7,10 @@ from typing import Any
 
 from shopkb.core.flow.fields import Kind, file_fields
 from shopkb.core.flow.file.reader import read_tree
-from shopkb.core.flow.file.scalars import quoted
 from shopkb.core.flow.file.writer import flow_tree
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, ReadingSpec, Step
+from shopkb.core.typed_text import quoted
 
 Typed = str | Sequence[str]
 Fields = Mapping[str, Typed]

@@ -10,11 +10,12 @@ from typing import Any, cast
 from pydantic import ValidationError
 
 from shopkb.core.flow.fields import FileField, Kind, file_fields
-from shopkb.core.flow.file.scalars import OURS, did_you_mean, quoted, shown, spoken_list, what
+from shopkb.core.flow.file.scalars import OURS, did_you_mean, what
 from shopkb.core.flow.file.schema import Entry, FlowFile, entry_at
 from shopkb.core.flow.file.yaml_tree import FieldPath, FileRefused, compose, where_of
 from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.core.typed_text import quoted, shown, spoken_list
 
 FINDING_LIMIT = 200
 """Findings told of one file; more would not be read."""

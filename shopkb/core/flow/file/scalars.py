@@ -24,6 +24,7 @@ from shopkb.core.readings.bands import Band, parse_band
 from shopkb.core.readings.parsing import find_unit, parse_quantity
 from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import QUANTITIES
+from shopkb.core.typed_text import name_character, quoted, spoken_list
 
 OURS = "ours"
 
@@ -45,29 +46,6 @@ _UNWANTED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\
 def unwanted_character(text: str) -> re.Match[str] | None:
     """The first character that no text may hold: controls other than tab and line ends, lone surrogates."""
     return _UNWANTED.search(text)
-
-
-def name_character(character: str) -> str:
-    """``U+0007``: how to name a character that cannot be shown."""
-    return f"U+{ord(character):04X}"
-
-
-def shown(text: str, limit: int = LONGEST_KEY) -> str:
-    """The text as it can stand in a message: in one line, unprintable characters named, cut when it is long."""
-    start = " ".join(text[: 2 * limit].split())
-    flat = "".join(letter if letter.isprintable() else f"<{name_character(letter)}>" for letter in start)
-    return flat if len(flat) <= limit else f"{flat[: limit - 3].rstrip()}..."
-
-
-def quoted(text: str) -> str:
-    """The text in quotes, shortened, for use in a sentence."""
-    return f"'{shown(text, 40)}'"
-
-
-def spoken_list(words: Iterable[str], joint: str = "or") -> str:
-    """``a, b or c``."""
-    known = list(words)
-    return known[0] if len(known) == 1 else f"{', '.join(known[:-1])} {joint} {known[-1]}"
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

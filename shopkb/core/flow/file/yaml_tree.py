@@ -25,8 +25,9 @@ from ruamel.yaml.events import (
     StreamEndEvent,
 )
 
-from shopkb.core.flow.file.scalars import name_character, quoted, shown, unwanted_character
+from shopkb.core.flow.file.scalars import unwanted_character
 from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.typed_text import name_character, quoted, shown
 
 SIZE_LIMIT = 1024 * 1024
 """Bytes a procedure file may have."""

@@ -6,10 +6,10 @@ import pytest
 
 from shopkb.core.flow.checks.value_use import value_quantity, value_ranges
 from shopkb.core.flow.checks.values import VALUES
-from shopkb.core.flow.file.scalars import spoken_list
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, TestKind, Value
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.parsing import parse_quantity
+from shopkb.core.typed_text import spoken_list
 from tests.core.flow.builders import flow, measure, outcome, step
 from tests.core.flow.checks.test_logic import only
 
