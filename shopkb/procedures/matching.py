@@ -48,10 +48,11 @@ def offers(
 ) -> list[Offer]:
     """Procedures in force that fit, best first.
 
-    ``platform`` is a path in the platform tree: a procedure written for other platforms only is left out. ``system`` is
-    one in the systems tree: only procedures of it and below are offered. ``proven`` gives causes that proved right, in
-    words, by procedure; the customer's words, or a technician's, may mean one of these. Without
-    words, symptom or codes all procedures are offered. A pinned number of queries, whatever the number of procedures.
+    ``platform`` is a path in the platform tree: a procedure written for other platforms only is left out; one written
+    for some below it (of a vehicle whose engine nobody took down) is offered and says so. ``system`` is one in the
+    systems tree: only procedures of it and below are offered. ``proven`` gives causes that proved right, in words, by
+    procedure; the customer's words, or a technician's, may mean one of these. Without words, symptom or codes all
+    procedures are offered. A pinned number of queries, whatever the number of procedures.
     """
     asked = tokens(words)
     found = []
@@ -140,4 +141,6 @@ def _platform_fit(procedure: Procedure, platform: str) -> tuple[bool, str]:
     for row in own:
         if is_within(platform, row.path):
             return True, f"written for {row.name}"
+    if any(row.path.startswith(f"{platform}/") for row in own):
+        return True, "written for some vehicles of this kind: see its first step"
     return False, ""

@@ -88,13 +88,20 @@ def test_too_little_of_a_code_or_another_finds_nothing(horn: Procedure, part: st
         ("curlew/dunlin", ["horn-control", "horn-silent"]),
         ("curlew/dunlin/mk1", ["horn-control", "horn-silent"]),
         ("curlew/dunlin-long", ["horn-silent"]),
-        ("curlew", ["horn-silent"]),
+        ("curlew", ["horn-control", "horn-silent"]),
         ("godwit/turnstone", ["horn-silent"]),
         ("", ["horn-control", "horn-silent"]),
     ],
 )
 def test_a_procedure_for_other_platforms_is_left_out(horn: Procedure, platform: str, keys: list[str]) -> None:
     assert [key for key, _reasons in found(platform=platform)] == keys
+
+
+def test_a_vehicle_whose_engine_is_not_known_is_offered_what_some_of_its_kind_have(horn: Procedure) -> None:
+    assert found(symptom="horn-silent", platform="curlew")[0] == (
+        "horn-control",
+        ("for this symptom", "written for some vehicles of this kind: see its first step"),
+    )
 
 
 def test_written_for_this_platform_ranks_first_and_is_said(horn: Procedure) -> None:
