@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Caution
+from shopkb.core.flow.checks.standing_cautions import standing_cautions
 from shopkb.core.flow.model import Flow, Step, TestKind
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import DangerPassed, Run
@@ -27,8 +28,26 @@ def cautions_of(step: Step) -> list[Caution]:
     """The step's cautions, danger first. One query, none without cautions."""
     if not step.cautions:
         return []
+    return by_signal(Caution.objects.filter(key__in=step.cautions))
+
+
+def cautions_in_force(flow: Flow, step: Step, done: Iterable[str]) -> tuple[list[Caution], list[Caution]]:
+    """The step's own cautions (:func:`cautions_of`), and those that hold still from earlier steps of its set-up state.
+
+    ``done``: steps done in this run. What can only damage something is not repeated. One query, none without cautions.
+    """
+    standing = standing_cautions(flow, step, done)
+    keys = (*step.cautions, *standing)
+    rows = by_signal(Caution.objects.filter(key__in=keys)) if keys else []
+    own = [row for row in rows if row.key in step.cautions]
+    still = [row for row in rows if row.key in standing and row.signal != Caution.Signal.NOTICE]
+    return own, still
+
+
+def by_signal(rows: Iterable[Caution]) -> list[Caution]:
+    """Danger first."""
     weight = {signal: position for position, signal in enumerate(Caution.Signal.values)}
-    return sorted(Caution.objects.filter(key__in=step.cautions), key=lambda row: weight[row.signal])
+    return sorted(rows, key=lambda row: weight[row.signal])
 
 
 def danger_due(

@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Platform, System
+from shopkb.catalog.models import Caution, Platform, System
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import closing, following, handing_over
 from shopkb.jobs.actions.receiving import receive
@@ -156,6 +156,18 @@ def test_a_kept_step_names_limits_that_are_not_known_yet(job: Job, horn: Procedu
     assert "1 V or more, under battery - feed drop * 1.3 ; cause:" in said
     following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
     assert "12.2 V or more ; step 3, Voltage drop of the ground" in words_of(client.get(url))
+
+
+@pytest.mark.parametrize("page", ["jobs:step", "jobs:pack-step"])
+def test_a_caution_of_an_earlier_step_of_the_same_set_up_holds_still(run: Run, junior: User, page: str) -> None:
+    """Whoever takes over after a break has not seen the step that showed it. A NOTICE, damage only, is not repeated."""
+    client, shown = signed_in(junior), Caution.objects.get(key="probe-terminals")
+    follow(run, TO_HORN[:2], junior)
+    assert "Still holds" not in words_of(client.get(reverse(page, args=[run.pk, "ground"])))
+    Caution.objects.filter(pk=shown.pk).update(signal="WARNING")
+    said = words_of(client.get(reverse(page, args=[run.pk, "ground"])))
+    assert f"Still holds: {shown.title}" in said and shown.text in said
+    assert "Still holds" not in words_of(client.get(reverse(page, args=[run.pk, "press"])))
 
 
 def test_a_value_of_somebody_who_lost_the_run_stays_on_the_page(

@@ -30,6 +30,7 @@ from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.actions import photos
 from shopkb.jobs.actions.receiving import receive
+from shopkb.jobs.dangers import cautions_in_force
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
@@ -49,12 +50,14 @@ def pack_step(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
         return HttpResponse(status=404)
     values = answering.values_of(run_state.run, run_state.flow)
     meter = chosen_meter(request)
-    cautions = list(Caution.objects.filter(key__in=here.cautions))
+    done = {row.step for row in run_state.effective if not row.skipped}
+    cautions, still = cautions_in_force(run_state.flow, here, done)
     context = {
         "run": run_state.run,
         "job": run_state.run.job,
         "step": here,
         "cautions": [row for row in cautions if row.signal != Caution.Signal.DANGER],
+        "still": still,
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
         "asked": answering.values_missing(run_state.flow, here, values),
         "answers": [_answer(run_state, here, outcome, values, meter) for outcome in here.outcomes],

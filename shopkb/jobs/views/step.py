@@ -18,7 +18,7 @@ from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import LONG_BREAK, cautions_of, danger_due
+from shopkb.jobs.dangers import LONG_BREAK, cautions_in_force, danger_due
 from shopkb.jobs.models import Run
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_state import RunState
@@ -67,7 +67,8 @@ def render_step(
     """
     now = timezone.now()
     works = run_state.run.holder_id == request.user.pk and run_state.run.job.is_open
-    cautions = cautions_of(step)
+    done = {row.step for row in run_state.effective if not row.skipped}
+    cautions, still = cautions_in_force(run_state.flow, step, done)
     danger = danger_due(run_state.run, run_state.flow, step, cautions, by=request.user, at=now) if works else None
     if danger is not None:
         return _danger_page(request, run_state, step, danger, now)
@@ -78,6 +79,7 @@ def render_step(
     context = {
         **_frame(request, run_state, step, now),
         "cautions": cautions,
+        "still": still,
         **_measured(request, run_state, step, entered),
         **_reasoned(run_state, step, now),
         "pack": pack_urls(run_state) if works else [],

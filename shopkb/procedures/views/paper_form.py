@@ -13,6 +13,7 @@ from django.views.decorators.http import require_safe
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.models import Caution
+from shopkb.core.flow.checks.standing_cautions import standing_cautions
 from shopkb.core.flow.model import Flow, Outcome, Step
 from shopkb.core.flow.names import leads_to
 from shopkb.procedures.models import Revision
@@ -21,11 +22,13 @@ from shopkb.procedures.storing import flow_of
 
 @dataclass(frozen=True, slots=True)
 class PaperStep:
-    """One step on the form. ``square`` is the QR code (ISO/IEC 18004) of its page."""
+    """One step on the form. ``still``: cautions of earlier steps that hold here too. ``square``: the QR code (ISO/IEC
+    18004) of its page."""
 
     number: int
     step: Step
     cautions: tuple[Caution, ...]
+    still: tuple[Caution, ...]
     outcomes: tuple[tuple[Outcome, str], ...]
     address: str
     square: SafeString
@@ -49,6 +52,7 @@ def _step(request: SignedInRequest, revision: Revision, flow: Flow, step: Step, 
         flow.number_by_step[step.key],
         step,
         tuple(known[key] for key in step.cautions if key in known),
+        tuple(known[key] for key in standing_cautions(flow, step) if key in known),
         tuple((outcome, leads_to(flow, outcome.go)) for outcome in step.outcomes),
         address,
         square(address),
