@@ -5,6 +5,7 @@ Outside witness: networkx for loops, ways and reachability. Counts and limits of
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.checks.standing_cautions import standing_cautions
 from shopkb.core.flow.checks.step_hazards import step_hazards
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
@@ -156,11 +158,104 @@ def test_steps_are_short_and_whole(flow: Flow) -> None:
     assert flow.summary and flow.verify
 
 
+def own_cover(step: Step) -> set[str]:
+    """Hazards that the step's own cautions cover."""
+    return {hazard for key in step.cautions for hazard in CATALOG.cautions[key].hazards}
+
+
 @every_flow
 def test_hands_at_a_fan_are_warned_on_the_step_itself(flow: Flow) -> None:
     """Stricter than the checks: a fan that starts by itself is said again at each step that works on it."""
     near = [step for step in flow.steps if "self-starting-fan" in step_hazards(step, CATALOG)]
-    assert [step.key for step in near if "fan-starts-itself" not in step.cautions] == []
+    assert [step.key for step in near if "self-starting-fan" not in own_cover(step)] == []
+
+
+@every_flow
+def test_no_hazard_of_a_step_is_hidden(flow: Flow) -> None:
+    """The page shows a step's own cautions, and in one line those of its set-up state that hold still."""
+    hidden = {}
+    for step in flow.steps:
+        shown = own_cover(step).union(*(CATALOG.cautions[key].hazards for key in standing_cautions(flow, step)))
+        hidden[step.key] = step_hazards(step, CATALOG) - shown
+    assert {key: hazards for key, hazards in hidden.items() if hazards} == {}
+
+
+CRANKS = re.compile(r"(?<!obody )\bcranks?\b|[Kk]ey to start|start (?:for two seconds )?on your call")
+
+
+@every_flow
+def test_cranking_on_stands_is_warned_of_on_the_step_itself(flow: Flow) -> None:
+    """A vehicle that shakes can fall, and the engine may fire: once for the set-up state is not enough for that."""
+    lifted = [step for step in flow.steps if "lifted-vehicle" in step_hazards(step, CATALOG)]
+    cranked = [
+        step
+        for step in lifted
+        if CRANKS.search(step.instruction) and "vehicle down on its wheels" not in step.instruction
+    ]
+    owed = {"lifted-vehicle", "moving-parts", "roll-away"}
+    assert {step.key: owed - own_cover(step) for step in cranked if owed - own_cover(step)} == {}
+    if flow.procedure == "starter-does-not-turn":
+        assert {step.key for step in cranked} >= {"control-volts", "feed-drop", "cable-parts", "earth-drop", "belt-off"}
+
+
+@every_flow
+def test_charging_too_much_and_pressing_up_are_warned_of_on_the_step_itself(flow: Flow) -> None:
+    """What this step itself adds: gas where a battery is charged or loaded, scalds where pressure is pumped up."""
+    gas = re.compile(r"load tester|[Cc]harge (?:fully|it)|boils the battery")
+    steps = {step.key: own_cover(step) for step in flow.steps if gas.search(step.instruction)}
+    assert [key for key, covers in steps.items() if "battery-gas" not in covers] == []
+    pumped = [step for step in flow.steps if "cooling system pressure tester" in step.tools]
+    assert [step.key for step in pumped if "hot-coolant" not in own_cover(step)] == []
+
+
+@every_flow
+def test_a_load_tester_is_connected_and_taken_off_at_zero(flow: Flow) -> None:
+    """A spark at a gassing battery explodes it (common practice, no source)."""
+    loading = [step for step in flow.steps if any("load tester" in tool for tool in step.tools)]
+    assert [step.key for step in loading if "zero" not in step.instruction] == []
+
+
+@every_flow
+def test_the_plug_of_a_control_unit_is_opened_by_a_senior_with_the_battery_off(flow: Flow) -> None:
+    """Unit asleep, earth lead off, extractor, second lock, break-out lead (common practice, no source)."""
+    opened = [step for step in flow.steps if "unit-plug" in step_hazards(step, CATALOG)]
+    assert [step.key for step in opened if "senior" not in step.instruction] == []
+    assert [step.key for step in opened if "earth lead off" not in step.instruction] == []
+    pinned = [step for step in opened if "erminal" in step.instruction and "earth lead on" in step.instruction]
+    assert [step.key for step in pinned if "extractor" not in step.instruction] == []
+
+
+HIGH_VOLTAGE = "high-voltage-vehicle"
+
+
+def runs_an_engine(flow: Flow) -> bool:
+    return any("moving-parts" in step_hazards(step, CATALOG) for step in flow.steps)
+
+
+@every_flow
+def test_engine_work_is_not_offered_for_hybrid_and_electric_vehicles(flow: Flow) -> None:
+    """One that is ready starts its engine and fans by itself; its own procedure stops before that."""
+    drives = SHELF[HIGH_VOLTAGE].platforms
+    if flow.procedure != HIGH_VOLTAGE and runs_an_engine(flow):
+        assert [(own, drive) for own in flow.platforms for drive in drives if f"{drive}/".startswith(f"{own}/")] == []
+        assert "any" not in flow.platforms
+
+
+@every_flow
+def test_engine_work_asks_first_whether_it_is_a_hybrid(flow: Flow) -> None:
+    """The platform may be taken down wrongly. A method that others hand over to is asked about there."""
+    if flow.procedure != HIGH_VOLTAGE and flow.procedure not in SUB_PROCEDURES and runs_an_engine(flow):
+        first = {outcome.go.text() for outcome in flow.step_by_key[flow.start].outcomes}
+        assert f"hand-over {HIGH_VOLTAGE}" in first
+
+
+def test_whoever_makes_a_hybrid_ready_is_warned_of_its_engine() -> None:
+    """Each step that tells to make it ready, or to start it, shows that engine and fans start by themselves."""
+    makes = re.compile(r"[Gg]et it ready|[Rr]eady lamp\?|brake pedal hard", re.ASCII)
+    made = [step for step in SHELF[HIGH_VOLTAGE].steps if makes.search(step.instruction)]
+    assert {step.key for step in made} >= {"story", "key", "cable", "ready-charged", "ready-now", "converter"}
+    owed = {"moving-parts", "self-starting-fan", "exhaust-gas", "roll-away"}
+    assert {step.key: owed - own_cover(step) for step in made if owed - own_cover(step)} == {}
 
 
 @every_flow

@@ -25,6 +25,7 @@ CATALOG = Catalog(
     access={
         "cabin": AccessView("cabin", "in the cabin", 0, frozenset()),
         "bumper-off": AccessView("bumper-off", "bumper off", 12, frozenset()),
+        "running": AccessView("running", "engine running", 1, frozenset({"moving-parts"})),
         "lifted": AccessView("lifted", "on the lift", 5, frozenset({"lifted-vehicle"})),
     },
     cautions={
@@ -33,6 +34,7 @@ CATALOG = Catalog(
         "ohms-on-dead-parts": CautionView("ohms-on-dead-parts", "NOTICE", frozenset({"live-ohms"})),
         "probe-terminals": CautionView("probe-terminals", "NOTICE", frozenset({"spread-terminal"})),
         "let-it-cool": CautionView("let-it-cool", "WARNING", COOLING),
+        "keep-off": CautionView("keep-off", "DANGER", frozenset({"high-voltage"})),
         "fan-may-start": CautionView("fan-may-start", "DANGER", frozenset({"self-starting-fan"})),
     },
     symptoms=frozenset({"horn-silent"}),

@@ -39,7 +39,7 @@ GROUND, CONTACTS = ("cooling/fan/earth", "high resistance"), ("cooling/fan/relay
 @pytest.fixture
 def fan(catalog: None, senior: User, second: User) -> Procedure:
     """The fan, with the method that it hands over to and what that hands over to."""
-    keys = (FAN, "voltage-drop-method", "relay-and-control")
+    keys = (FAN, "voltage-drop-method", "relay-and-control", "high-voltage-vehicle")
     return stocked("fan", [FLOWS / f"{key}.yaml" for key in keys], senior, second)[FAN]
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_step, rule
-from shopkb.core.flow.checks.step_hazards import HAZARDS, uncovered_hazards
+from shopkb.core.flow.checks.step_hazards import BROUGHT_BY_TEST, HAZARDS, step_hazards, uncovered_hazards
 from shopkb.core.flow.findings import Level
 from shopkb.core.flow.model import Flow, Step, TestKind
 from shopkb.core.flow.paths import always_passed
@@ -16,6 +16,9 @@ HAZARD_CHECKS: list[Check] = []
 
 STEPS_PER_DANGER = 10
 """A signal word that stands everywhere is read nowhere: one DANGER for every ten steps begun (our own rule)."""
+
+MOST_CAUTIONS = 4
+"""Cautions that one step may show in full (our own rule)."""
 
 
 def left_open(flow: Flow, step: Step, catalog: Catalog) -> frozenset[str]:
@@ -80,7 +83,7 @@ def _measures_ohms(step: Step) -> bool:
     "Hazard without a caution",
     "What can hurt somebody or break something must be said before the step, not after.",
 )
-def hazardleft_open(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+def hazard_uncovered(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
     if catalog is None:
         return
     for step in flow.steps:
@@ -96,18 +99,81 @@ def hazardleft_open(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
     HAZARD_CHECKS,
     "danger-budget",
     "Too many DANGER signs",
-    f"A signal word that stands everywhere is read nowhere: one for every {STEPS_PER_DANGER} steps.",
+    f"A signal word that stands everywhere is read nowhere: one for every {STEPS_PER_DANGER} steps, counted once for a"
+    " set-up state.",
     Level.WARNING,
 )
 def danger_budget(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
     if catalog is None:
         return
-    signs = sum(
-        key in catalog.cautions and catalog.cautions[key].signal == "DANGER"
-        for step in flow.steps
-        for key in step.cautions
+    signs = len(
+        {
+            (key, step.access)
+            for step in flow.steps
+            for key in step.cautions
+            if key in catalog.cautions and catalog.cautions[key].signal == "DANGER"
+        }
     )
     allowed = -(-len(flow.steps) // STEPS_PER_DANGER)
     if signs > allowed:
         said = f"DANGER stands {signs} times in {len(flow.steps)} steps, at most {allowed} would be heeded"
-        yield Flaw("steps", said, "Show it once for a set-up state, before the first step that needs it.")
+        yield Flaw("steps", said, "Keep it for what can kill; a WARNING serves for the rest.")
+
+
+@rule(
+    HAZARD_CHECKS,
+    "caution-needless",
+    "Caution against what the step does not do",
+    "A caution that stands where it does not apply teaches people to read none.",
+    Level.WARNING,
+)
+def caution_needless(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+    if catalog is None:
+        return
+    for step in flow.steps:
+        brought = step_hazards(step, catalog)
+        for number, key in enumerate(step.cautions, start=1):
+            covers = catalog.cautions[key].hazards if key in catalog.cautions else frozenset()
+            if covers and covers <= BROUGHT_BY_TEST and not covers & brought:
+                words = spoken_list([HAZARDS[hazard] for hazard in sorted(covers)], "and")
+                said = f"The step {quoted(step.key)} warns of {words}, which it does not bring"
+                hint = "Remove the caution, or name the tool or what is unplugged that brings it."
+                yield Flaw(at_step(step, f"cautions.{number}"), said, hint, step.key)
+
+
+@rule(
+    HAZARD_CHECKS,
+    "cautions-many",
+    f"More than {MOST_CAUTIONS} cautions at one step",
+    "Whoever must read that many before the first instruction reads none of them.",
+    Level.WARNING,
+)
+def cautions_many(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+    for step in flow.steps:
+        if len(step.cautions) > MOST_CAUTIONS:
+            said = f"The step {quoted(step.key)} shows {len(step.cautions)} cautions, at most {MOST_CAUTIONS} are read"
+            hint = "Use one caution that covers several hazards, or show those of the set-up state on a step before it."
+            yield Flaw(at_step(step, "cautions"), said, hint, step.key)
+
+
+@rule(
+    HAZARD_CHECKS,
+    "high-voltage-unasked",
+    "Engine work on any vehicle, hybrids not asked about",
+    "A hybrid starts its engine by itself while hands are at the belt.",
+)
+def high_voltage_unasked(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
+    if catalog is None or "any" not in flow.platforms:
+        return
+    for step in flow.steps:
+        if "moving-parts" in step_hazards(step, catalog) and not _told_of_high_voltage(flow, step, catalog):
+            said = f"The step {quoted(step.key)} is done at {HAZARDS['moving-parts']}, on any vehicle"
+            hint = "List under platforms: those it is for, without hybrid and electric ones, or show a caution against "
+            yield Flaw("platforms", said, f"{hint}{HAZARDS['high-voltage']} on a step before.", step.key)
+            return
+
+
+def _told_of_high_voltage(flow: Flow, step: Step, catalog: Catalog) -> bool:
+    passed = (flow.step_by_key[key] for key in {*always_passed(flow, step.key), step.key})
+    shown = {key for before in passed for key in before.cautions if key in catalog.cautions}
+    return any("high-voltage" in catalog.cautions[key].hazards for key in shown)

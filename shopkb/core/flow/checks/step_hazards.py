@@ -34,16 +34,23 @@ HAZARDS: Mapping[str, str] = MappingProxyType(
         "refrigerant": "refrigerant under pressure",
         "high-tension": "ignition high tension",
         "stored-force": "a part that moves by spring, hydraulic or motor force",
+        "overloaded-lead": "a test lead or socket that carries more than it is rated for",
+        "unit-plug": "a control unit's plug taken off or a pin taken out of it",
     }
 )
 """Every hazard the checks know, with the words they use for it."""
 
 
+BROUGHT_BY_TEST = frozenset({"back-feed", "live-ohms", "ammeter-short", "overloaded-lead", "unit-plug"})
+"""Hazards that only the kind of test or what it uses brings (:func:`test_hazards`)."""
+
+
 def test_hazards(step: Step) -> frozenset[str]:
-    """Hazards the kind of test itself brings, wherever it is done.
+    """Hazards the kind of test itself brings, wherever it is done (common practice, no source).
 
     Feeding a part from outside can push current back into a control unit; ohms on a live circuit read wrong and can
-    harm the meter; an ammeter lead left in its socket shorts the next voltage test (common practice, no source).
+    harm the meter; an ammeter lead left in its socket shorts the next voltage test, which a clamp cannot; a relay test
+    socket carries the load of the relay; a control unit's plug that is opened can be spread, bent or fed wrongly.
     """
     hazards: set[str] = set()
     if step.test is TestKind.POWER_DIRECTLY:
@@ -51,9 +58,17 @@ def test_hazards(step: Step) -> frozenset[str]:
     if step.reading is not None:
         if step.reading.quantity == "resistance":
             hazards.add("live-ohms")
-        if step.reading.quantity == "current":
+        if step.reading.quantity == "current" and not _names(step.tools, "clamp"):
             hazards.add("ammeter-short")
+    if _names(step.tools, "test socket"):
+        hazards.add("overloaded-lead")
+    if _names(step.isolates, "control unit"):
+        hazards.add("unit-plug")
     return frozenset(hazards)
+
+
+def _names(things: Iterable[str], words: str) -> bool:
+    return any(words in thing.lower() for thing in things)
 
 
 def step_hazards(step: Step, catalog: Catalog) -> frozenset[str]:

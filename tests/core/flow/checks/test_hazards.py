@@ -22,11 +22,12 @@ def ohms(**more: object) -> Step:
     return measure("ohms", outcome("on", "out"), quantity="resistance", unit="ohm", **more)
 
 
-def dangers(count: int, steps: int) -> Flow:
+def dangers(count: int, steps: int, access: str = "") -> Flow:
     made = [
         step(
             f"s{n}",
             outcome("on", f"s{n + 1}" if n + 1 < steps else "out"),
+            access=access or f"state-{n}",
             cautions=("fan-may-start",) if n < count else (),
         )
         for n in range(steps)
@@ -73,9 +74,37 @@ CASES: dict[str, tuple[Flow, list[str], Flow]] = {
         dangers(3, 20),
         [
             "warning danger-budget at steps: DANGER stands 3 times in 20 steps, at most 2 would be heeded."
-            " Show it once for a set-up state, before the first step that needs it."
+            " Keep it for what can kill; a WARNING serves for the rest."
         ],
-        dangers(2, 11),
+        dangers(3, 20, access="cabin"),
+    ),
+    "caution-needless": (
+        flow(step("look", outcome("on", "out"), cautions=("dead-circuit", "fan-may-start"))),
+        [
+            "warning caution-needless at steps.look.cautions.1: The step 'look' warns of an ohmmeter on a live circuit,"
+            " which it does not bring. Remove the caution, or name the tool or what is unplugged that brings it."
+        ],
+        flow(ohms(cautions=("dead-circuit", "fan-may-start"))),
+    ),
+    "cautions-many": (
+        flow(step("look", outcome("on", "out"), cautions=("a", "b", "c", "d", "e"))),
+        [
+            "warning cautions-many at steps.look.cautions: The step 'look' shows 5 cautions, at most 4 are read."
+            " Use one caution that covers several hazards, or show those of the set-up state on a step before it."
+        ],
+        flow(step("look", outcome("on", "out"), cautions=("a", "b", "c", "d"))),
+    ),
+    "high-voltage-unasked": (
+        flow(step("ask", outcome("on", "run")), step("run", outcome("on", "out"), access="running")),
+        [
+            "error high-voltage-unasked at platforms: The step 'run' is done at belts and fans of a running engine, on"
+            " any vehicle. List under platforms: those it is for, without hybrid and electric ones, or show a caution"
+            " against high voltage above 60 V dc on a step before."
+        ],
+        flow(
+            step("ask", outcome("on", "run"), cautions=("keep-off",)),
+            step("run", outcome("on", "out"), access="running"),
+        ),
     ),
 }
 
@@ -135,6 +164,32 @@ def test_an_ammeter_brings_its_own_hazard() -> None:
         "error hazard-uncovered at steps.amps.cautions: The step 'amps' brings a hazard that no caution covers:"
         " an ammeter lead left in the current socket. No caution of the catalog covers it: add one there first."
     ]
+
+
+def test_a_clamp_has_no_lead_that_could_be_left_in() -> None:
+    made = flow(measure("amps", outcome("on", "out"), quantity="current", unit="A", tools=("current clamp",)))
+    assert only("hazard-uncovered", made) == []
+
+
+@pytest.mark.parametrize(
+    ("brings", "words"),
+    [
+        ({"tools": ("relay test socket",)}, "a test lead or socket that carries more than it is rated for"),
+        ({"isolates": ("plug of the control unit",)}, "a control unit's plug taken off or a pin taken out of it"),
+    ],
+)
+def test_what_a_step_uses_or_unplugs_brings_its_hazard(brings: dict[str, tuple[str, ...]], words: str) -> None:
+    assert only("hazard-uncovered", flow(step("at-relay", outcome("on", "out"), **brings))) == [
+        "error hazard-uncovered at steps.at-relay.cautions: The step 'at-relay' brings a hazard that no caution covers:"
+        f" {words}. No caution of the catalog covers it: add one there first."
+    ]
+
+
+def test_a_procedure_for_listed_platforms_is_not_asked_about_high_voltage() -> None:
+    assert (
+        only("high-voltage-unasked", flow(step("a", outcome("on", "out"), access="running"), platforms=("dunlin",)))
+        == []
+    )
 
 
 def test_without_a_catalog_only_what_needs_none_is_said() -> None:
