@@ -25,16 +25,6 @@ def facts(procedures: Iterable[str] = ()) -> Catalog:
     )
 
 
-def platform_ancestry(path: str) -> tuple[str, ...]:
-    """Paths from the root of the platform tree down to ``path`` itself: maker, model, generation, engine.
-
-    >>> platform_ancestry("curlew/dunlin/mk1")
-    ('curlew', 'curlew/dunlin', 'curlew/dunlin/mk1')
-    """
-    keys = path.split("/") if path else []
-    return tuple("/".join(keys[: depth + 1]) for depth in range(len(keys)))
-
-
 def _access() -> Iterable[Access]:
     return Access.objects.order_by("key")
 

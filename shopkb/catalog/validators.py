@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 
 from shopkb.catalog.meter_accuracy import accuracy_value
 from shopkb.core.flow.checks.step_hazards import HAZARDS
-from shopkb.core.identifiers import IdentifierError, TroubleCode, check_key
+from shopkb.core.identifiers import IdentifierError, check_key, check_trouble_code
 from shopkb.core.readings.quantities import ReadingError
 
 
@@ -40,7 +40,7 @@ def trouble_codes(value: object) -> None:
         raise ValidationError("Fault codes are a list.")
     for code in value:
         try:
-            TroubleCode(str(code))
+            check_trouble_code(str(code))
         except IdentifierError as fault:
             raise ValidationError(f"{fault}.") from fault
     _once(value)

@@ -29,7 +29,6 @@ _CODE = re.compile(CODE_FORM)
 
 _VIN_VALUES = dict(zip("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", map(int, "012345678912345678123457923456789"), strict=True))
 _VIN_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
-_YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXY123456789"
 _DIGITS = "0123456789X"
 
 
@@ -71,63 +70,24 @@ def suggest_key(text: str) -> str:
     return key
 
 
-class ControlledBy(StrEnum):
-    """Who gives a fault code its meaning."""
+def check_trouble_code(text: str) -> str:
+    """A diagnostic trouble code as SAE J2012 / ISO 15031-6 write it, such as ``P0480``, unchanged.
 
-    STANDARD = "ISO/SAE"
-    MAKER = "maker"
-    RESERVED = "reserved"
-
-
-@dataclass(frozen=True, slots=True)
-class TroubleCode:
-    """A diagnostic trouble code as SAE J2012 / ISO 15031-6 write it: ``text`` is ``P0480``."""
-
-    text: str
-
-    def __post_init__(self) -> None:
-        if not _CODE.fullmatch(self.text):
-            raise _code_error(self.text)
-
-    @property
-    def number(self) -> int:
-        """The two bytes on the wire: system in bits 15 and 14, then characters 2 to 5 in 2, 4, 4 and 4 bits."""
-        return _LETTERS.index(self.text[0]) << 14 | int(self.text[1:], 16)
-
-    @classmethod
-    def from_number(cls, number: int) -> TroubleCode:
-        """The code of two bytes.
-
-        Raises:
-            IdentifierError: the number does not fit two bytes.
-        """
-        if not 0 <= number <= 0xFFFF:
-            raise IdentifierError(f"{number} is not a fault code", "Give a number from 0 to 65535 (two bytes)")
-        return cls(f"{_LETTERS[number >> 14]}{number >> 12 & 3}{number & 0xFFF:03X}")
-
-    @property
-    def controlled_by(self) -> ControlledBy:
-        """Who gives it its meaning; U3 codes depend on the edition and count as reserved."""
-        family, group = self.text[0], self.text[1]
-        if family == "P" and group == "3":
-            return ControlledBy.MAKER if int(self.text[2], 16) < 4 else ControlledBy.STANDARD
-        if family == "P":
-            return ControlledBy.MAKER if group == "1" else ControlledBy.STANDARD
-        if group == "3":
-            return ControlledBy.RESERVED
-        return ControlledBy.STANDARD if group == "0" else ControlledBy.MAKER
-
-    def __str__(self) -> str:
-        return self.text
+    Raises:
+        IdentifierError: it is not one; the message says which character is wrong.
+    """
+    if not _CODE.fullmatch(text):
+        raise _code_error(text)
+    return text
 
 
-def parse_trouble_code(text: str) -> TroubleCode:
+def parse_trouble_code(text: str) -> str:
     """The code somebody typed. Lower case is folded to upper case, spaces around it are dropped; nothing else is.
 
     Raises:
         IdentifierError: it is not a fault code; the message says which character is wrong.
     """
-    return TroubleCode(text.strip().upper() if text.isascii() else text.strip())
+    return check_trouble_code(text.strip().upper() if text.isascii() else text.strip())
 
 
 def _code_error(text: str) -> IdentifierError:
@@ -213,37 +173,3 @@ def _vin_problem(vin: str) -> str:
             f"Seventeen times {vin[0]} is no vehicle, even where the arithmetic fits: read the number from the vehicle"
         )
     return ""
-
-
-@dataclass(frozen=True, slots=True)
-class ModelYear:
-    """Years position 10 can stand for, thirty years apart; one year if position 7 settles which."""
-
-    years: tuple[int, ...]
-    words: str
-
-
-def model_year(vin: str, *, heavy: bool = False) -> ModelYear:
-    """Model year by position 10 of a VIN (49 CFR 565.15), a rule of the United States and Canada.
-
-    Position 7 settles the cycle for vehicles up to 4536 kg: a letter means 2010 or later, a figure 2009 or earlier.
-
-    Args:
-        vin: 17 characters as :attr:`VinCheck.vin` gives them.
-        heavy: above 4536 kg, where position 7 does not settle the cycle.
-
-    Raises:
-        IdentifierError: the number is malformed.
-    """
-    check = check_vin(vin)
-    if check.state is VinState.MALFORMED:
-        raise IdentifierError("The model year cannot be read", check.words)
-    code = check.vin[9]
-    if code not in _YEAR_CODES:
-        return ModelYear((), f"Position 10 holds {code}, which stands for no model year")
-    first = 1980 + _YEAR_CODES.index(code)
-    second = first + 30
-    if heavy:
-        return ModelYear((first, second), f"Position 10 holds {code}: model year {first} or {second}")
-    year = second if check.vin[6].isalpha() else first
-    return ModelYear((year,), f"Position 10 holds {code}: model year {year}, if made for the United States or Canada")

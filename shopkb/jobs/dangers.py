@@ -20,9 +20,6 @@ CLOCK_SLACK = timedelta(minutes=1)
 ENERGISING = frozenset({TestKind.COMMAND, TestKind.POWER_DIRECTLY})
 """Kinds of test that put current or movement back where it may have been made safe."""
 
-READ_SECONDS = 2
-"""A danger passed quicker than this was hardly read; reported, never enforced."""
-
 
 def cautions_of(step: Step) -> list[Caution]:
     """The step's cautions, danger first. One query, none without cautions."""

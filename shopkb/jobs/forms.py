@@ -112,7 +112,7 @@ class IntakeForm(IdempotentForm):
             if not part:
                 continue
             try:
-                codes.append(parse_trouble_code(part).text)
+                codes.append(parse_trouble_code(part))
             except IdentifierError as error:
                 raise forms.ValidationError(str(error)) from error
         return list(dict.fromkeys(codes))

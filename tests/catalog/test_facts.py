@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from shopkb.catalog import trees
-from shopkb.catalog.facts import facts, platform_ancestry
+from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Access, Caution, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
 from shopkb.core.flow.checks.catalog_view import AccessView, CautionView
@@ -58,17 +58,3 @@ def test_five_queries_however_large(shop: None, django_assert_num_queries) -> No
     trees.load(System, [NodeValue(f"n{number}", "N", children=(NodeValue("c", "C"),)) for number in range(50)])
     with django_assert_num_queries(5):
         facts()
-
-
-@pytest.mark.parametrize(
-    ("path", "line"),
-    [("", ()), ("curlew", ("curlew",)), ("curlew/dunlin/mk1", ("curlew", "curlew/dunlin", "curlew/dunlin/mk1"))],
-)
-def test_the_line_of_a_platform(path: str, line: tuple[str, ...]) -> None:
-    assert platform_ancestry(path) == line
-
-
-def test_the_line_agrees_with_the_tree(shop: None) -> None:
-    for platform in Platform.objects.all():
-        above = platform.get_ancestors(include_self=True).values_list("path", flat=True)
-        assert platform_ancestry(platform.path) == tuple(above)

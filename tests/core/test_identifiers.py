@@ -9,13 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.identifiers import (
-    ControlledBy,
     IdentifierError,
-    TroubleCode,
     VinState,
     check_key,
     check_vin,
-    model_year,
     parse_trouble_code,
     suggest_key,
 )
@@ -64,11 +61,9 @@ def test_a_suggested_key_is_a_key(title: str) -> None:
 
 
 @pytest.mark.parametrize("row", rows("dtc_encoding_examples"), ids=lambda row: row["code"])
-def test_published_codes_in_two_bytes_and_back(row: dict[str, str]) -> None:
-    # OC10; SAE J2012 / ISO 15031-6 structure.
-    code = parse_trouble_code(row["code"])
-    assert code.number == int(row["hex"], 16) == int(row["decimal"])
-    assert TroubleCode.from_number(code.number) == code
+def test_published_codes(row: dict[str, str]) -> None:
+    # SAE J2012 / ISO 15031-6 structure.
+    assert parse_trouble_code(row["code"]) == row["code"]
 
 
 @pytest.mark.parametrize(
@@ -93,35 +88,10 @@ def test_every_published_bad_code_is_refused_or_folded() -> None:
     # Lower case is folded; everything else in the table is refused.
     for row in rows("dtc_bad_examples"):
         if row["text"] == "p0480":
-            assert parse_trouble_code(row["text"]).text == "P0480"
+            assert parse_trouble_code(row["text"]) == "P0480"
         else:
             with pytest.raises(IdentifierError):
                 parse_trouble_code(row["text"])
-
-
-def test_who_controls_a_code() -> None:
-    assert {row["prefix"] for row in rows("dtc_ownership")} == {
-        "P0", "P1", "P2", "P3000-P33FF", "P3400-P3FFF", "B0", "B1", "B2", "B3", "C0", "C1", "C2", "C3",
-        "U0", "U1", "U2", "U3",
-    }  # fmt: skip
-    for row in rows("dtc_ownership"):
-        expected = ControlledBy.RESERVED if row["prefix"] == "U3" else ControlledBy(row["controlled_by"])
-        ends = row["prefix"].split("-") if "-" in row["prefix"] else [f"{row['prefix']}000", f"{row['prefix']}FFF"]
-        assert {parse_trouble_code(end).controlled_by for end in ends} == {expected}
-
-
-@given(st.integers(0, 0xFFFF))
-def test_two_bytes_there_and_back(number: int) -> None:
-    assert TroubleCode.from_number(number).number == number
-    pattern = next(row["values"] for row in rows("dtc_format") if row["part"] == "pattern")
-    assert re.fullmatch(pattern, TroubleCode.from_number(number).text)
-
-
-@pytest.mark.parametrize("number", [-1, 0x10000])
-def test_numbers_beyond_two_bytes(number: int) -> None:
-    with pytest.raises(IdentifierError) as error:
-        TroubleCode.from_number(number)
-    assert str(error.value) == f"{number} is not a fault code. Give a number from 0 to 65535 (two bytes)"
 
 
 # --- vehicle identification numbers ---------------------------------------------------------------------------------
@@ -208,28 +178,3 @@ def test_a_changed_character_is_seen_unless_its_value_is_the_same(letters: list[
     if place != 8 and len(set(changed)) > 1:
         same = values[other] == values[letters[place]]
         assert (check_vin("".join(changed)).state is VinState.RIGHT) == same
-
-
-@pytest.mark.parametrize("row", rows("vin_model_year"), ids=lambda row: row["code"])
-def test_model_years(row: dict[str, str]) -> None:
-    # 49 CFR 565.15: a figure in position 7 means the first cycle, a letter the second; OC09 is code A.
-    first, second = int(row["model_year_first_cycle"]), int(row["model_year_second_cycle"])
-    assert model_year(f"1G4AH59H4{row['code']}G118341").years == (first,)
-    assert model_year(f"1G4AH5AH4{row['code']}G118341").years == (second,)
-    heavy = model_year(f"1G4AH5AH4{row['code']}G118341", heavy=True)
-    assert heavy.years == (first, second)
-    assert heavy.words == f"Position 10 holds {row['code']}: model year {first} or {second}"
-
-
-@pytest.mark.parametrize("code", ["U", "Z", "0"])
-def test_codes_that_stand_for_no_year(code: str) -> None:
-    found = model_year(f"1G4AH59H4{code}G118341")
-    assert (found.years, found.words) == ((), f"Position 10 holds {code}, which stands for no model year")
-
-
-def test_a_malformed_number_has_no_year() -> None:
-    with pytest.raises(IdentifierError) as error:
-        model_year("123")
-    assert str(error.value) == (
-        "The model year cannot be read. The number has 3 characters, a vehicle identification number has 17"
-    )

@@ -15,7 +15,7 @@ from decimal import Decimal
 import pytest
 
 from shopkb.charts.shapes import SHAPES
-from shopkb.core.identifiers import TroubleCode, check_vin, model_year, parse_trouble_code
+from shopkb.core.identifiers import check_vin
 from shopkb.core.readings.accuracy import Accuracy, limit_of_error
 from shopkb.core.readings.bands import Interval
 from shopkb.core.readings.expected import compute
@@ -72,16 +72,6 @@ def check_digits() -> list[float]:
     return [float(check_vin(vin).expected) for vin in ("1G4AH59H05G118341", "1J9RP1A30A1644345")]
 
 
-def model_years() -> list[float]:
-    return [float(model_year(vin).years[0]) for vin in ("1J9RP113XA1644345", "1J9RP1A3XA1644345")]
-
-
-def codes() -> list[float]:
-    texts = ("P0143", "B1234", "U0073", "C0031")
-    assert [str(TroubleCode.from_number(parse_trouble_code(text).number)) for text in texts] == list(texts)
-    return [float(parse_trouble_code(text).number) for text in texts]
-
-
 def conformance() -> list[float]:
     return [
         conformance_probability(Interval(12.5, 16.3), 13.6, 1.8),
@@ -116,7 +106,7 @@ def glycol() -> list[float]:
 
 NUMBERS: dict[str, Callable[[], list[float]]] = {
     "OC01": gauge, "OC02": drops, "OC03": charges, "OC04": curve, "OC05": alpha_step, "OC06": platinum,
-    "OC07": water, "OC08": check_digits, "OC09": model_years, "OC10": codes, "OC11": conformance,
+    "OC07": water, "OC08": check_digits, "OC11": conformance,
     "OC12": meter_limits, "OC13": guard_band, "OC14": contrasts, "OC15": fan, "OC16": glycol,
 }  # fmt: skip
 
@@ -128,8 +118,7 @@ def test_no_row_is_left_out() -> None:
 def printed(row: dict[str, str]) -> tuple[list[float], list[float]]:
     """The figures of a row and how far each may be away; the last limit holds for all that follow."""
     text = re.sub(r"\([^)]*\)", "", row["expected"]).rpartition("digits")[2]
-    figures = [float(int(part, 16)) for part in re.findall(r"0x[0-9A-F]{4}", text)]
-    figures = figures or [float(part) for part in re.findall(r"-?\d+(?:\.\d+)?", text.replace("mohm/m", ""))]
+    figures = [float(part) for part in re.findall(r"-?\d+(?:\.\d+)?", text.replace("mohm/m", ""))]
     limits = [float(part) for part in re.findall(r"\d+(?:\.\d+)?(?:e-\d+)?", row["tolerance"])] or [0.0]
     return figures, limits + [limits[-1]] * (len(figures) - len(limits))
 

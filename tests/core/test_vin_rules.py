@@ -1,6 +1,6 @@
 """Every rule of the published table of VIN rules, held against the code with the figures that the rule itself prints.
 
-The table names the source of each rule; other tests hold the tables of values, weights and years.
+The table names the source of each rule; other tests hold the tables of values and weights.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import string
 
 import pytest
 
-from shopkb.core.identifiers import VinState, check_vin, model_year
+from shopkb.core.identifiers import VinState, check_vin
 from tests.core.readings.published import rows
 
 RULES = {row["rule"]: row["text"] for row in rows("vin_rules")}
@@ -28,10 +28,6 @@ def allowed() -> set[str]:
     return {letter for letter in ALL if check_vin(put(letter, 12)).state is not VinState.MALFORMED}
 
 
-def year_codes() -> set[str]:
-    return {letter for letter in allowed() if model_year(put(letter, 10)).years}
-
-
 def left_out(text: str) -> set[str]:
     """The characters that a rule leaves out: those named singly."""
     return set(re.findall(r"\b[A-Z0]\b", text.partition("without")[2] or text.partition("leaves out")[2]))
@@ -39,8 +35,7 @@ def left_out(text: str) -> set[str]:
 
 def test_no_rule_is_left_out() -> None:
     assert set(RULES) == {
-        "alphabet", "year_alphabet", "year_cycle", "cycle_choice", "cycle_choice_heavy", "check_digit", "scope",
-        "weakness", "low_volume",
+        "alphabet", "check_digit", "scope", "weakness", "low_volume",
     }  # fmt: skip
 
 
@@ -49,34 +44,6 @@ def test_alphabet() -> None:
     assert len(SAMPLE) == length
     assert [check_vin(SAMPLE[:-1]).state, check_vin(f"{SAMPLE}1").state] == [VinState.MALFORMED] * 2
     assert set(ALL) - allowed() == left_out(RULES["alphabet"]) == set("IOQ")
-
-
-def test_year_alphabet() -> None:
-    assert allowed() - year_codes() == left_out(RULES["year_alphabet"]) == set("UZ0")
-
-
-def test_year_cycle() -> None:
-    """Thirty codes; the two stretches of years are printed in the rule."""
-    assert len(year_codes()) == 30
-    first, second = (tuple(map(int, pair)) for pair in re.findall(r"(\d{4})-(\d{4})", RULES["year_cycle"]))
-    both = [model_year(put(code, 10), heavy=True).years for code in year_codes()]
-    assert sorted(one for one, _ in both) == list(range(first[0], first[1] + 1))
-    assert sorted(other for _, other in both) == list(range(second[0], second[1] + 1))
-    assert {other - one for one, other in both} == {30}
-
-
-@pytest.mark.parametrize("seventh", sorted(set(ALL) - set("IOQ")))
-def test_cycle_choice(seventh: str) -> None:
-    late, early = map(int, re.findall(r"\b(20\d\d)\b", RULES["cycle_choice"]))
-    assert (late, early) == (2010, 2009)
-    years = [model_year(put(code, 10, put(seventh, 7))).years for code in year_codes()]
-    assert {len(found) for found in years} == {1}
-    assert all((found[0] >= late) if seventh.isalpha() else (found[0] <= early) for found in years)
-
-
-def test_cycle_choice_heavy() -> None:
-    assert "4536 kg" in RULES["cycle_choice_heavy"]
-    assert [len(model_year(put(seventh, 7), heavy=True).years) for seventh in "5A"] == [2, 2]
 
 
 def test_check_digit() -> None:
@@ -88,9 +55,8 @@ def test_check_digit() -> None:
 
 
 def test_scope() -> None:
-    """A filler in position 9 cannot be checked and is not refused; the year is said to hold for two countries only."""
+    """A filler in position 9 cannot be checked and is not refused."""
     assert check_vin(put("Z", 9)).state is VinState.NOT_CHECKABLE
-    assert model_year(SAMPLE).words.endswith("if made for the United States or Canada")
 
 
 @pytest.mark.parametrize("group", ["AJ1", "BKS2"])

@@ -82,7 +82,7 @@ def test_everything_named_is_in_the_fixtures() -> None:
 
 def test_codes_are_codes() -> None:
     for one in truth().procedures:
-        assert [parse_trouble_code(code).text for code in one.codes] == list(one.codes)
+        assert [parse_trouble_code(code) for code in one.codes] == list(one.codes)
 
 
 def test_every_kind_of_test_has_its_rates() -> None:

@@ -27,7 +27,7 @@ from shopkb.charts.render import inline_svg, render
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.core.identifiers import IdentifierError, check_key, check_vin, model_year, parse_trouble_code, suggest_key
+from shopkb.core.identifiers import IdentifierError, check_key, check_vin, parse_trouble_code, suggest_key
 from shopkb.core.readings.parsing import parse_quantity, parse_reading
 from shopkb.core.readings.quantities import Reading, ReadingError
 from shopkb.core.readings.units import UNITS
@@ -172,12 +172,7 @@ def check_reading(given: tuple[str, str]) -> None:
 
 
 def check_vehicle_number(given: str) -> None:
-    found = check_vin(given)
-    assert found.state
-    try:
-        model_year(given)
-    except IdentifierError as error:
-        assert str(error)
+    assert check_vin(given).state
 
 
 def check_code(given: str) -> None:
@@ -186,7 +181,7 @@ def check_code(given: str) -> None:
     except IdentifierError as error:
         assert str(error)
         return
-    assert type(code).from_number(code.number) == code
+    assert parse_trouble_code(code) == code
 
 
 def check_any_key(given: str) -> None:

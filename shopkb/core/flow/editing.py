@@ -336,16 +336,6 @@ def change_cause(flow: Flow, key: str, fields: Fields) -> Flow:
     return edited(flow, lambda tree: with_fields(tree["causes"][key], fields))
 
 
-def move_cause(flow: Flow, key: str, by: int) -> Flow:
-    """The cause so many places down its list, or up if negative.
-
-    Raises:
-        KeyNotFound.
-    """
-    require_cause(flow, key)
-    return edited(flow, lambda tree: moved(tree, "causes", key, by))
-
-
 def delete_cause(flow: Flow, key: str) -> Flow:
     """Without the cause. What led to it leads nowhere.
 

@@ -153,10 +153,6 @@ def _comeback(row: ComebackFigures, titles: dict[str, str], minutes: dict[str, f
     )
 
 
-def _often_back(row: ComebackFigures) -> bool:
-    return (row.back.lower or 0.0) > OFTEN
-
-
 def _worse(row: DriftedBranch) -> bool:
     return (row.of_late.plain or 0.0) < (row.before.plain or 0.0)
 

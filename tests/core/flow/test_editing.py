@@ -88,14 +88,13 @@ def test_a_reading_without_quantity_is_no_reading() -> None:
     assert editing.change_reading(flow, "supply", {"quantity": ""}).step_by_key["supply"].reading is None
 
 
-def test_steps_outcomes_causes_and_values_move_up_and_down_and_stay_at_the_ends() -> None:
+def test_steps_outcomes_and_values_move_up_and_down_and_stay_at_the_ends() -> None:
     flow = horn()
     keys = [step.key for step in flow.steps]
     assert [step.key for step in editing.move_step(flow, keys[0], 1).steps] == [keys[1], keys[0], *keys[2:]]
     assert editing.move_step(flow, keys[0], -1) == flow
     outcomes = [one.key for one in editing.move_outcome(flow, "supply", "absent", -1).step_by_key["supply"].outcomes]
     assert outcomes == ["full", "absent", "weak"]
-    assert editing.move_cause(flow, flow.causes[1].key, -1).causes[0] == flow.causes[1]
     assert editing.move_value(flow, flow.values[1].key, -1).values[0] == flow.values[1]
 
 
@@ -232,7 +231,6 @@ def actions(draw: st.DrawFn) -> Callable[[Flow], Flow]:
         lambda flow: editing.delete_outcome(flow, step, outcome),
         lambda flow: editing.add_cause(flow, step, "body/horn", words),
         lambda flow: editing.change_cause(flow, step, fields),
-        lambda flow: editing.move_cause(flow, step, by),
         lambda flow: editing.delete_cause(flow, step),
         lambda flow: editing.put_value(flow, "battery", fields),
         lambda flow: editing.move_value(flow, "battery", by),

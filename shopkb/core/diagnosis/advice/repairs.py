@@ -133,19 +133,6 @@ def expected_minutes(masses: Array, minutes: Array, clusters: Sequence[Cluster] 
     return total
 
 
-def repair_order(masses: Array, minutes: Array, clusters: Sequence[Cluster] = ()) -> tuple[list[int], float]:
-    """Best order of the repairs of one row, and its expected minutes times the row's sum."""
-    places = np.array(_places(masses.size, clusters))
-    keys, _, _ = _arranged(masses[None, :], minutes, clusters)
-    start = 0
-    for members, _ in clusters:
-        part = places[start : start + len(members)]
-        part[:] = part[np.argsort(-masses[part] / minutes[part], kind="stable")]
-        start += len(members)
-    order = places[np.argsort(keys[0], kind="stable")]
-    return order.tolist(), float(expected_minutes(masses[None, :], minutes, clusters)[0])
-
-
 def _places(repairs: int, clusters: Sequence[Cluster]) -> list[int]:
     """The repairs, those behind each set-up first and together."""
     behind = [member for members, _ in clusters for member in members]

@@ -108,27 +108,10 @@ def brier(probabilities: Array, truth: NDArray[np.intp]) -> float:
     return float(((probabilities - hit) ** 2).sum(axis=1).mean())
 
 
-def brier_of_two(p: Array, happened: Array) -> float:
-    """The form for yes and no: mean of (p - o)^2, half of the other."""
-    return float(((p - happened) ** 2).mean())
-
-
 def log_loss(probabilities: Array, truth: NDArray[np.intp], floor: float = LOG_FLOOR) -> float:
     """Mean of -ln p of the true cause, in nats, p not below ``floor``."""
     p = probabilities[np.arange(len(truth)), truth]
     return float(-np.log(np.maximum(p, floor)).mean())
-
-
-def murphy(p: Array, happened: Array) -> tuple[float, float, float]:
-    """Reliability, resolution, uncertainty, over groups of equal ``p``: Brier = first - second + third (A. Murphy,
-    J. Applied Meteorology 12, 1973)."""
-    overall = float(happened.mean())
-    reliability = resolution = 0.0
-    for value in np.unique(p):
-        group = happened[p == value]
-        reliability += group.size * (value - group.mean()) ** 2
-        resolution += group.size * (group.mean() - overall) ** 2
-    return float(reliability / p.size), float(resolution / p.size), overall * (1 - overall)
 
 
 def reliability(p: Array, happened: Array, edges: Sequence[float] = EDGES) -> tuple[ReliabilityBin, ...]:

@@ -73,12 +73,6 @@ class Comparison:
         """Keys whose evidence no longer speaks."""
         return tuple(each for each in (*self.steps, *self.outcomes, *self.causes) if each.loses_evidence)
 
-    @property
-    def is_same(self) -> bool:
-        """Whether nothing changed at all."""
-        every = (*self.steps, *self.outcomes, *self.causes)
-        return not self.procedure and all(each.change is ChangeKind.KEPT for each in every)
-
 
 def compare(old: Flow, new: Flow) -> Comparison:
     """What became of every step, outcome and cause of ``old``, and what ``new`` added.

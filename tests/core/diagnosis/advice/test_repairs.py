@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.advice.repairs import Prices, expected_minutes, repair_costs, repair_order
+from shopkb.core.diagnosis.advice.repairs import Prices, expected_minutes, repair_costs
 from shopkb.core.diagnosis.belief.cause_model import RepairAction
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
@@ -45,8 +45,9 @@ def test_set_up_is_paid_once_and_the_best_prefix_goes_as_one() -> None:
     masses, minutes = (np.array([actions[name][key] for name in names], dtype=float) for key in ("p", "minutes"))
     members = [place for place, name in enumerate(names) if actions[name]["cluster"]]
     clusters: Clusters = [(members, CLUSTER["inputs"]["open_minutes"]["bumper off"])]
-    order, expected = repair_order(masses, minutes, clusters)
-    assert [names[place] for place in order] == CLUSTER["expected"]["order"]
+    best = tuple(names.index(name) for name in CLUSTER["expected"]["order"])
+    expected = expected_minutes(masses[None, :], minutes, clusters)[0]
+    assert cost_of(best, masses, minutes, clusters) == pytest.approx(expected)
     assert expected == pytest.approx(CLUSTER["expected"]["expected_minutes"], abs=CLUSTER["tolerance"])
     greedy = CLUSTER["expected"]["one_action_greedy"]
     other = tuple(names.index(name) for name in greedy["order"])
@@ -56,22 +57,23 @@ def test_set_up_is_paid_once_and_the_best_prefix_goes_as_one() -> None:
 @pytest.mark.parametrize("case", TWO["expected"]["cases"], ids=lambda case: f"p={case['p']}")
 def test_two_causes_are_checked_by_probability_over_cost(case: dict[str, float]) -> None:
     masses, minutes = np.array([case["p"], 1 - case["p"]]), np.array([case["C1"], case["C2"]], dtype=float)
-    order, expected = repair_order(masses, minutes)
+    expected = expected_minutes(masses[None, :], minutes)[0]
     repairs = case["p"] * case["R1"] + (1 - case["p"]) * case["R2"]
     best = min(case["cost_first_1"], case["cost_first_2"])
     assert expected + repairs == pytest.approx(best, abs=TWO["tolerance"] * 10)
     if case["better_first"] != "tie":
-        assert order[0] == case["better_first"] - 1
+        order = (0, 1) if case["better_first"] == 1 else (1, 0)
+        assert cost_of(order, masses, minutes, []) == pytest.approx(expected)
 
 
-def test_imperfect_actions_begin_in_the_order_of_probability_over_cost() -> None:
+def test_imperfect_actions_cost_least_in_the_order_of_probability_over_cost() -> None:
     prior, actions = COMPUTER["inputs"]["fault_prior"], COMPUTER["inputs"]["actions"]
     names = list(actions)
     cures = np.array([sum(prior[f] * p for f, p in actions[name]["p_fix_given_fault"].items()) for name in names])
     costs = np.array([float(actions[name]["cost"]) for name in names])
     assert dict(zip(names, cures / costs, strict=True)) == pytest.approx(COMPUTER["expected"]["initial_p_over_c"])
-    order, _ = repair_order(cures, costs)
-    assert [names[place] for place in order] == COMPUTER["expected"]["optimal_order"]
+    best = tuple(names.index(name) for name in COMPUTER["expected"]["optimal_order"])
+    assert cost_of(best, cures, costs, []) == pytest.approx(expected_minutes(cures[None, :], costs)[0])
 
 
 @st.composite
@@ -92,11 +94,8 @@ def problems(draw: st.DrawFn) -> tuple[Array, Array, Clusters]:
 @settings(max_examples=examples(150))
 def test_no_order_is_cheaper(problem: tuple[Array, Array, Clusters]) -> None:
     masses, minutes, clusters = problem
-    order, expected = repair_order(masses, minutes, clusters)
-    assert sorted(order) == list(range(masses.size))
-    assert cost_of(tuple(order), masses, minutes, clusters) == pytest.approx(expected)
     least = min(cost_of(one, masses, minutes, clusters) for one in permutations(range(masses.size)))
-    assert expected == pytest.approx(least)
+    assert expected_minutes(masses[None, :], minutes, clusters)[0] == pytest.approx(least)
 
 
 @given(problems(), st.floats(0.01, 100))
@@ -106,8 +105,8 @@ def test_cost_grows_with_the_weight_and_rows_do_not_touch(
 ) -> None:
     masses, minutes, clusters = problem
     both = expected_minutes(np.stack([masses, masses[::-1] * factor]), minutes, clusters)
-    assert both[0] == pytest.approx(repair_order(masses, minutes, clusters)[1])
-    assert both[1] == pytest.approx(repair_order(masses[::-1].copy(), minutes, clusters)[1] * factor)
+    assert both[0] == pytest.approx(expected_minutes(masses[None, :], minutes, clusters)[0])
+    assert both[1] == pytest.approx(expected_minutes(masses[None, ::-1], minutes, clusters)[0] * factor)
 
 
 def test_minutes_hold_parts_at_the_hourly_rate_and_tried_repairs_are_none() -> None:

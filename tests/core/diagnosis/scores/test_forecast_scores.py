@@ -1,5 +1,5 @@
-"""Scores. Oracles: scikit-learn's Brier and log loss, printed single values (an encyclopedia's Brier article), Murphy's
-identity, and numbers that follow by hand."""
+"""Scores. Oracles: scikit-learn's Brier and log loss, printed single values (an encyclopedia's Brier article), and
+numbers that follow by hand."""
 
 from __future__ import annotations
 
@@ -18,10 +18,8 @@ from shopkb.core.diagnosis.scores.forecast_scores import (
     Scores,
     all_pairs,
     brier,
-    brier_of_two,
     isolation,
     log_loss,
-    murphy,
     outcomes,
     reliability,
     scores,
@@ -35,16 +33,14 @@ TEN = {key: np.array(value, dtype=float) for key, value in EXAMPLE["inputs"]["te
 
 
 def test_printed_single_values() -> None:
-    found = [brier_of_two(np.array([row["p"]]), np.array([row["o"]])) for row in EXAMPLE["inputs"]["single"]]
+    """The printed form for yes and no is half of the sum over both."""
+    rows = EXAMPLE["inputs"]["single"]
+    found = [brier(np.array([[1 - row["p"], row["p"]]]), np.array([row["o"]])) / 2 for row in rows]
     assert found == pytest.approx(EXAMPLE["expected"]["single"], abs=EXAMPLE["tolerance"])
 
 
-def test_ten_forecasts_and_their_three_parts() -> None:
+def test_ten_forecasts() -> None:
     expected, tolerance = EXAMPLE["expected"]["ten"], EXAMPLE["tolerance"]
-    assert brier_of_two(TEN["p"], TEN["o"]) == pytest.approx(expected["brier"], abs=tolerance)
-    assert murphy(TEN["p"], TEN["o"]) == pytest.approx(
-        (expected["reliability"], expected["resolution"], expected["uncertainty"]), abs=tolerance
-    )
     both = np.stack([1 - TEN["p"], TEN["p"]], axis=1)
     assert log_loss(both, TEN["o"].astype(np.intp)) == pytest.approx(expected["log_loss_nats"], abs=tolerance)
     assert brier(both, TEN["o"].astype(np.intp)) == pytest.approx(2 * expected["brier"], abs=tolerance)
@@ -62,12 +58,10 @@ chances = arrays(np.float64, 12, elements=st.sampled_from([0.05, 0.2, 0.5, 0.8, 
 
 
 @given(chances, arrays(np.int64, 12, elements=st.integers(0, 1)))
-def test_scores_equal_scikit_learn_and_add_up(p: np.ndarray, happened: np.ndarray) -> None:
-    assert brier_of_two(p, happened) == pytest.approx(brier_score_loss(happened, p, pos_label=1))
+def test_scores_equal_scikit_learn(p: np.ndarray, happened: np.ndarray) -> None:
     both = np.stack([1 - p, p], axis=1)
     assert log_loss(both, happened, floor=0) == pytest.approx(sklearn_log_loss(happened, both, labels=[0, 1]))
-    parts = murphy(p, happened.astype(float))
-    assert parts[0] - parts[1] + parts[2] == pytest.approx(brier_of_two(p, happened))
+    assert brier(both, happened) / 2 == pytest.approx(brier_score_loss(happened, p, pos_label=1))
 
 
 def test_bins_say_so_when_they_are_off_and_when_they_are_few() -> None:
