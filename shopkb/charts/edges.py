@@ -26,7 +26,7 @@ def lead_in(flow: Flow, view: View) -> Edge:
 def branch_edges(flow: Flow, view: View) -> list[Edge]:
     """One edge for every outcome of every step, in the writer's order."""
     mixed = {name for name, into in ways_in(flow).items() if len({outcome.proof for _, outcome in into}) > 1}
-    return [_branch(flow, step, outcome, view, mixed) for step in flow.steps for outcome in step.outcomes]
+    return [_branch(flow, step, outcome, view, mixed) for step, outcome in flow.branches]
 
 
 def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str]) -> Edge:

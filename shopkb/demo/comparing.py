@@ -139,7 +139,7 @@ def branch_truth(
 
 
 def branches_of(flow: Flow) -> list[Branch]:
-    return [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
+    return [(step.key, outcome.key) for step, outcome in flow.branches]
 
 
 def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, Branch]]:

@@ -115,7 +115,7 @@ class _Names:
 
 def _names(flow: Flow) -> _Names:
     """Titles of procedures handed over to, names of components: at most two queries."""
-    handed = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind == "hand-over"}
+    handed = {outcome.go.key for _step, outcome in flow.branches if outcome.go.kind == "hand-over"}
     paths = {cause.component for cause in flow.causes}
     return _Names(
         dict(Procedure.objects.filter(key__in=handed).values_list("key", "title")) if handed else {},

@@ -71,7 +71,7 @@ def fresh_key(words: str, taken: Collection[str], otherwise: str = "step", joint
 
 def node_keys(flow: Flow) -> frozenset[str]:
     """Keys that steps and causes have, and those that outcomes still look for."""
-    sought = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind is GoKind.NOWHERE}
+    sought = {outcome.go.key for _step, outcome in flow.branches if outcome.go.kind is GoKind.NOWHERE}
     return frozenset(flow.step_by_key) | frozenset(flow.cause_by_key) | sought
 
 

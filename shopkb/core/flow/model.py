@@ -373,3 +373,8 @@ class Flow:
     def number_by_step(self) -> dict[str, int]:
         """Step numbers as people say them, from 1, in the writer's order."""
         return {step.key: number for number, step in enumerate(self.steps, start=1)}
+
+    @cached_property
+    def branches(self) -> tuple[tuple[Step, Outcome], ...]:
+        """Every outcome with its step, in the writer's order."""
+        return tuple((step, outcome) for step in self.steps for outcome in step.outcomes)

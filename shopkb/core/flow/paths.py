@@ -12,7 +12,7 @@ from functools import cached_property
 from heapq import heappop, heappush
 
 from shopkb.core.flow.memoize import memoized
-from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
+from shopkb.core.flow.model import Flow, GoKind
 
 Edge = tuple[str, str]
 """A branch that leads to a step: (step key, outcome key)."""
@@ -37,7 +37,7 @@ class _Ways:
             self.index.setdefault(step.key, len(self.index))
         self.edges: dict[str, list[tuple[str, str]]] = {key: [] for key in self.index}
         self.ends: dict[str, set[str]] = {key: set() for key in self.index}
-        for step, outcome in _branches(flow):
+        for step, outcome in flow.branches:
             if outcome.go.kind is GoKind.STEP and outcome.go.key in self.index:
                 self.edges[step.key].append((outcome.key, outcome.go.key))
             elif outcome.go.kind is GoKind.CAUSE:
@@ -160,10 +160,6 @@ class _Ways:
                     found[key] = now
                     changed = True
         return {key: frozenset(keys) for key, keys in found.items()}
-
-
-def _branches(flow: Flow) -> Iterable[tuple[Step, Outcome]]:
-    return ((step, outcome) for step in flow.steps for outcome in step.outcomes)
 
 
 def _ways(flow: Flow) -> _Ways:

@@ -34,6 +34,7 @@ from shopkb.jobs.views.run_texts import answers_of, late_entries
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
+from shopkb.web.refusals import shown_as_message, shown_on
 
 
 @require_http_methods(["GET", "POST"])
@@ -57,11 +58,8 @@ def repair(request: SignedInRequest, pk: int) -> HttpResponse:
             also_found=data["also_found"],
             also=list(data["also"]),
         )
-        try:
+        with shown_on(form, NotPossible):
             stored = closing.record_repair(job, done, by=request.user, at=timezone.now())
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
             return redirect("jobs:verify", stored.pk)
     context = {"form": form, "job": job, "result": result, "hint": _hint(result), "section": "jobs"}
     return render(request, "jobs/repair.html", context, status=422 if form.errors else 200)
@@ -79,13 +77,10 @@ def verify(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         cured = Verification.Cured(data["cured"])
-        try:
+        with shown_on(form, NotPossible):
             closing.verify_repair(
                 repair_row, cured, how=data["how"], by=request.user, at=timezone.now(), client_id=data["client_id"]
             )
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
             if cured == Verification.Cured.NO:
                 messages.warning(
                     request,
@@ -105,11 +100,8 @@ def close(request: SignedInRequest, pk: int) -> HttpResponse:
     form = CloseForm(request.POST, off=off_on(job))
     if form.is_valid():
         data = form.cleaned_data
-        try:
+        with shown_on(form, NotPossible):
             _close(job, data, by=request.user)
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
             messages.success(request, "Closed. What it showed is on the charts of the procedures it followed.")
             return redirect("jobs:write-up", pk)
     return render(request, "jobs/job.html", job_context(job, form), status=422)
@@ -126,11 +118,8 @@ def _close(job: Job, data: dict[str, Any], *, by: User) -> None:
 @require_POST
 def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
     """Open a closed job again; what it proved is taken out of the tallies."""
-    try:
+    with shown_as_message(request, NotPossible):
         closing.reopen_job(get_object_or_404(Job, pk=pk), by=request.user)
-    except NotPossible as error:
-        messages.error(request, str(error))
-    else:
         messages.success(request, "Open again. What it taught has been taken back until it is closed.")
     return redirect("jobs:job", pk)
 

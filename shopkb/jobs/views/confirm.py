@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -15,6 +14,7 @@ from shopkb.jobs.actions.confirming import pass_danger as confirm_danger
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Run
 from shopkb.jobs.views.run_texts import client_id_of
+from shopkb.web.refusals import shown_as_message
 
 
 @require_POST
@@ -26,10 +26,8 @@ def pass_danger(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     since = now.timestamp() - int(shown_at) if shown_at.isdecimal() and len(shown_at) < 12 else 0
     seconds = max(0, round(since))
     confirmation = DangerConfirmation(step, request.POST.get("caution", "")[:60], seconds, client_id_of(request))
-    try:
+    with shown_as_message(request, NotPossible):
         confirm_danger(run, confirmation, by=request.user, at=now)
-    except NotPossible as error:
-        messages.error(request, str(error))
     return redirect("jobs:step", pk, step)
 
 
@@ -37,8 +35,6 @@ def pass_danger(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
 def put_back(request: SignedInRequest, pk: int) -> HttpResponse:
     """Confirm by name what is back in its place."""
     run = get_object_or_404(Run, pk=pk)
-    try:
+    with shown_as_message(request, NotPossible):
         vehicle_state.confirm_back(run, request.POST.getlist("part"), by=request.user, at=timezone.now())
-    except NotPossible as error:
-        messages.error(request, str(error))
     return redirect("jobs:job", run.job_id) if request.POST.get("then") == "job" else redirect("jobs:run", pk)

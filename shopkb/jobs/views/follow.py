@@ -34,6 +34,7 @@ from shopkb.jobs.views.typed_reading import METER, meter_named
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Procedure
 from shopkb.web.numbers import row_number
+from shopkb.web.refusals import shown_as_message, shown_on
 
 RECEIPT = "application/json"
 """What the script of a step accepts."""
@@ -46,14 +47,12 @@ def start(request: SignedInRequest, pk: int, procedure: str) -> HttpResponse:
     chosen = get_object_or_404(Procedure, key=procedure)
     number = row_number(request.POST.get("came_from", ""))
     came_from = job.runs.filter(pk=number).first() if number else None
-    try:
+    with shown_as_message(request, NotPossible):
         run = following.start_run(
             job, chosen, by=request.user, at=timezone.now(), client_id=client_id_of(request), came_from=came_from
         )
-    except NotPossible as error:
-        messages.error(request, str(error))
-        return redirect("jobs:job", pk)
-    return redirect("jobs:run", run.pk)
+        return redirect("jobs:run", run.pk)
+    return redirect("jobs:job", pk)
 
 
 @require_safe
@@ -133,11 +132,8 @@ def skip(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         sent = Answer(step, data["client_id"], skipped=data["skipped"], onward=data["onward"], note=data["note"])
-        try:
+        with shown_on(form, NotPossible):
             following.record(run_state.run, sent, by=request.user, at=timezone.now())
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
             return redirect("jobs:run", pk)
     context = {"form": form, "run": run_state.run, "job": run_state.run.job, "step": here}
     return render(request, "jobs/skip.html", context, status=422 if form.errors else 200)
@@ -188,11 +184,8 @@ def stop(request: SignedInRequest, pk: int) -> HttpResponse:
     off = off_in(run, run_state.flow, list(run.results.all()), run.put_back.all()) if run.job.is_open else []
     form = LeaveForm(request.POST or None, off=off)
     if request.method == "POST" and form.is_valid():
-        try:
+        with shown_on(form, NotPossible):
             _leave(run, form.cleaned_data, by=request.user)
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
             return redirect("jobs:job", run.job_id)
     context = {"form": form, "run": run, "job": run.job, "flow": run_state.flow}
     return render(request, "jobs/leave.html", context, status=422 if form.errors else 200)
@@ -209,11 +202,8 @@ def _leave(run: Run, data: dict[str, Any], *, by: User) -> None:
 @require_POST
 def move(request: SignedInRequest, pk: int) -> HttpResponse:
     """Go on with the newest published revision."""
-    try:
+    with shown_as_message(request, NotPossible):
         newest = following.move_to_newest(get_object_or_404(Run, pk=pk), by=request.user)
-    except NotPossible as error:
-        messages.error(request, str(error))
-    else:
         messages.success(request, f"Moved to revision {newest.number}; every result it still has a place for is kept.")
     return redirect("jobs:run", pk)
 

@@ -20,6 +20,7 @@ from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.run_state import run_state_of
 from shopkb.jobs.views.run_texts import answers_of, client_id_of
+from shopkb.web.refusals import shown_as_message, shown_on
 
 
 @require_http_methods(["GET", "POST"])
@@ -43,12 +44,11 @@ def hand_over(request: SignedInRequest, pk: int) -> HttpResponse:
             excluded=data["excluded"],
             note=data["note"],
         )
-        try:
+        with shown_on(form, NotPossible):
             handing_over.hand_over(run_state.run, data["receiver"], note, by=request.user, at=timezone.now())
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
-            messages.success(request, f"It waits for {data['receiver']} to accept. Until then you hold the run.")
+            messages.success(
+                request, f"It waits for {data['receiver']} to accept. Until then you are the one who follows it."
+            )
             return redirect("jobs:job", job.pk)
     context = {"form": form, "run": run_state.run, "job": job, "step": step}
     return render(request, "jobs/hand_over.html", context, status=422 if form.errors else 200)
@@ -61,10 +61,8 @@ def accept(request: SignedInRequest, pk: int) -> HttpResponse:
         HandOver.objects.select_related("run__job__vehicle__platform", "run__revision", "giver", "receiver"), pk=pk
     )
     if request.method == "POST":
-        try:
+        with shown_as_message(request, NotPossible):
             handing_over.accept(offered, by=request.user, at=timezone.now())
-        except NotPossible as error:
-            messages.error(request, str(error))
         return redirect("jobs:run", offered.run_id)
     run_state = run_state_of(offered.run_id)
     context = {
@@ -81,10 +79,8 @@ def accept(request: SignedInRequest, pk: int) -> HttpResponse:
 def take_over(request: SignedInRequest, pk: int) -> HttpResponse:
     """Become the holder without being handed the run."""
     run = get_object_or_404(Run, pk=pk)
-    try:
+    with shown_as_message(request, NotPossible):
         handing_over.take_over(run, by=request.user, at=timezone.now(), client_id=client_id_of(request))
-    except NotPossible as error:
-        messages.error(request, str(error))
     return redirect("jobs:run", pk)
 
 

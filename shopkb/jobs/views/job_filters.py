@@ -21,6 +21,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
+from shopkb.web.months import first_moment
 from shopkb.web.numbers import row_number
 
 MONTH = re.compile(r"(?:19|20)\d{2}-(?:0[1-9]|1[0-2])")
@@ -179,7 +180,7 @@ class JobFilters:
     def _can_be_judged(self, flow: Flow) -> Q:
         """As :func:`shopkb.core.diagnosis.counting.flow_counts.count` judges: where a branch may hand over, of a cause
         that this procedure does not list nothing can be said."""
-        branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
+        branches = [(step.key, outcome.key) for step, outcome in flow.branches]
         beyond = {
             outcome: reach.beyond
             for (step, outcome), reach in zip(branches, branch_reach(flow, {}), strict=True)
@@ -197,9 +198,9 @@ class JobFilters:
         """Closed in the months and after the moment asked for; ``job`` is the way from the row to the job."""
         when = Q()
         if MONTH.fullmatch(self.since):
-            when &= Q(**{f"{job}closed_at__gte": _first_moment(self.since)})
+            when &= Q(**{f"{job}closed_at__gte": first_moment(self.since)})
         if MONTH.fullmatch(self.until):
-            when &= Q(**{f"{job}closed_at__lt": _first_moment(months_after(self.until, 1))})
+            when &= Q(**{f"{job}closed_at__lt": first_moment(months_after(self.until, 1))})
         if moment := _moment(self.after):
             when &= Q(**{f"{job}closed_at__gte": moment})
         return when
@@ -267,7 +268,3 @@ def _moment(text: str) -> datetime | None:
     except ValueError:
         return None
     return found if found is not None and timezone.is_aware(found) else None
-
-
-def _first_moment(month: str) -> datetime:
-    return timezone.make_aware(datetime(int(month[:4]), int(month[5:]), 1))  # noqa: DTZ001  (made aware here)

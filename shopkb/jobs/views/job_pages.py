@@ -27,6 +27,7 @@ from shopkb.procedures.matching import Offer, offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
 from shopkb.web.numbers import row_number
+from shopkb.web.refusals import shown_as_message, shown_on
 
 PAGE = 30
 
@@ -60,11 +61,8 @@ def new_job(request: SignedInRequest) -> HttpResponse:
     procedure = Procedure.objects.filter(key=request.GET.get("procedure", "")).first()
     form = IntakeForm(request.POST or None, initial=_initial(earlier, procedure))
     if request.method == "POST" and form.is_valid():
-        try:
+        with shown_on(form, NotPossible):
             job = intake.open_job(form.intake(earlier), by=request.user, at=timezone.now())
-        except NotPossible as error:
-            form.add_error(None, str(error))
-        else:
             return redirect("jobs:job", job.pk)
     context = {"form": form, "earlier": earlier, "procedure": procedure, "section": "jobs"}
     return render(request, "jobs/new.html", context, status=422 if form.errors else 200)
@@ -124,10 +122,8 @@ def note_complaint(request: SignedInRequest, pk: int) -> HttpResponse:
     if verified not in Job.Verified.values:
         messages.error(request, "Choose whether the complaint was there when it was tried.")
         return redirect("jobs:job", pk)
-    try:
+    with shown_as_message(request, NotPossible):
         intake.note_complaint(job, Job.Verified(verified), by=request.user)
-    except NotPossible as error:
-        messages.error(request, str(error))
     return redirect("jobs:job", pk)
 
 

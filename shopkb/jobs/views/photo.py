@@ -17,6 +17,7 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import PhotoForm
 from shopkb.jobs.models import Job, Photo, Result
 from shopkb.web.numbers import row_number
+from shopkb.web.refusals import shown_on
 
 
 @require_http_methods(["GET", "POST"])
@@ -30,11 +31,8 @@ def add_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         taken = photos.NewPhoto(data["picture"], data["client_id"], words=data["words"], result=result)
-        try:
+        with shown_on(form, NotPossible, "picture"):
             photos.keep_photo(job, taken, by=request.user, at=timezone.now())
-        except NotPossible as error:
-            form.add_error("picture", str(error))
-        else:
             return redirect("jobs:run", result.run_id) if result else redirect("jobs:job", pk)
     context = {"form": form, "job": job, "result": result}
     return render(request, "jobs/photo.html", context, status=422 if form.errors else 200)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -17,6 +16,7 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Result
 from shopkb.jobs.run_state import RunState
 from shopkb.jobs.views.run_texts import client_id_of
+from shopkb.web.refusals import shown_as_message
 
 UNDO_SECONDS = 10
 """How long the page offers to undo the answer that was just given."""
@@ -26,10 +26,8 @@ UNDO_SECONDS = 10
 def undo(request: SignedInRequest, pk: int, result: int) -> HttpResponse:
     """Take the last answer back."""
     result_row = get_object_or_404(Result.objects.select_related("run"), pk=result, run_id=pk)
-    try:
+    with shown_as_message(request, NotPossible):
         following.retract(result_row, by=request.user, at=timezone.now(), client_id=client_id_of(request))
-    except NotPossible as error:
-        messages.error(request, str(error))
     return redirect("jobs:run", pk)
 
 

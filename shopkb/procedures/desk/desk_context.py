@@ -100,10 +100,15 @@ def chart_context(revision: Revision, flow: Flow, step: str) -> dict[str, Any]:
     return {"drawn": draw_chart(flow, ChartOptions(links=links, now=step if step in flow.step_by_key else ""))}
 
 
+def system_choices() -> list[Choice]:
+    """All systems by path, in the order of the tree, their names behind a dash for each level. One query."""
+    systems = System.objects.values_list("path", "name").order_by("tree_id", "lft")
+    return [(path, f"{'– ' * path.count('/')}{name}") for path, name in systems]
+
+
 def _around(flow: Flow) -> dict[str, Any]:
-    systems = list(System.objects.values_list("path", "name").order_by("tree_id", "lft"))
     return {
-        "systems": [(path, f"{'– ' * path.count('/')}{name}") for path, name in systems],
+        "systems": system_choices(),
         "symptoms": _with_gone(list(Symptom.objects.values_list("key", "name")), flow.symptoms),
         "platforms": _with_gone([("any", "any platform"), *_platforms()], flow.platforms),
         "usuals": list(Usual),

@@ -28,6 +28,7 @@ from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.views.requested import requested_revision
 from shopkb.web.htmx import render_page_or_part
 
 MEDIA = {"svg": "image/svg+xml", "pdf": "application/pdf", "png": "image/png"}
@@ -87,7 +88,7 @@ def revision_page(request: SignedInRequest, key: str, number: int) -> HttpRespon
 @require_safe
 def step_page(request: SignedInRequest, key: str, number: int, step: str) -> HttpResponse:
     """One step of a revision, as the person at the vehicle sees it, with the evidence of its branches."""
-    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     if step not in flow.step_by_key:
         raise Http404
@@ -113,7 +114,7 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
 @require_safe
 def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> HttpResponse:
     """The chart as a file: SVG, PDF, PNG, or its DOT text."""
-    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
     try:
@@ -130,7 +131,7 @@ def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> Ht
 @require_safe
 def procedure_file(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The revision as a procedure file."""
-    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    revision = requested_revision(key, number)
     text = write_flow(flow_of(revision))
     return _file(text.encode(), "application/yaml; charset=utf-8", f"{key}.yaml")
 

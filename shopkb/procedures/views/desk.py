@@ -8,7 +8,7 @@ from typing import Any, cast
 from django import forms
 from django.contrib import messages
 from django.http import HttpResponse, QueryDict
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -23,16 +23,18 @@ from shopkb.core.flow.editing import EditRefused, KeyNotFound
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
 from shopkb.procedures.desk.conflicts import differing, disjoint, texts_of_form, touched
-from shopkb.procedures.desk.desk_context import chart_context, desk_address, desk_context
+from shopkb.procedures.desk.desk_context import chart_context, desk_address, desk_context, system_choices
 from shopkb.procedures.desk.finding_text import desk_finding, with_titles
 from shopkb.procedures.desk.form_actions import EditResult, apply_form
 from shopkb.procedures.drawing import ChartOptions, draw_chart
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused, EditConflict
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.views.requested import requested_revision
 from shopkb.web.htmx import wants_part
 from shopkb.web.markdown import shown_markdown
 from shopkb.web.numbers import row_number
+from shopkb.web.refusals import shown_as_message
 
 
 class NewForm(forms.Form):
@@ -44,10 +46,7 @@ class NewForm(forms.Form):
 
     def __init__(self, data: Mapping[str, Any] | None = None) -> None:
         super().__init__(data)
-        systems = System.objects.values_list("path", "name").order_by("tree_id", "lft")
-        cast("forms.ChoiceField", self.fields["system"]).choices = [
-            (path, f"{'– ' * path.count('/')}{name}") for path, name in systems
-        ]
+        cast("forms.ChoiceField", self.fields["system"]).choices = system_choices()
         cast("forms.ChoiceField", self.fields["symptom"]).choices = [
             ("", "none of these"),
             *Symptom.objects.values_list("key", "name"),
@@ -78,7 +77,7 @@ def new_procedure(request: SignedInRequest) -> HttpResponse:
 def desk(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The draft: its steps on the left, one of them open, its chart on the right."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     if not revision.may_change:
         messages.info(request, f"Revision {number} is {revision.get_state_display()}; make a new draft to change it.")
         return redirect("procedures:revision", key, number)
@@ -92,7 +91,7 @@ def desk(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 def chart(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The chart of the draft as it stands, asked for after each saving."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     flow, step = flow_of(revision), request.GET.get("step", "")
     context = {"flow": flow, "open": flow.step_by_key.get(step)}
     return render(request, "procedures/desk/_chart.html", context | chart_context(revision, flow, step))
@@ -102,7 +101,7 @@ def chart(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 def act(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Save a card and do what its button says. What somebody else saved meanwhile is never overwritten."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     based_on = request.POST.get("based_on", "")
     flow = flow_of(revision)
     try:
@@ -115,7 +114,7 @@ def act(request: SignedInRequest, key: str, number: int) -> HttpResponse:
         done = apply_form(flow, request.POST)
         saved = publishing.save_draft(revision, done.flow, by=request.user, based_on=revision.checksum)
     except EditConflict:
-        return _both(request, _revision(key, number), flow_of(_revision(key, number)))
+        return _both(request, requested_revision(key, number), flow_of(requested_revision(key, number)))
     except (EditRefused, KeyNotFound, ActionRefused) as error:
         return _refused(request, revision, flow, error)
     return _answer(request, saved, done)
@@ -181,11 +180,9 @@ _OWN = ("csrfmiddlewaretoken", "based_on")
 @require_POST
 def undo(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """One saving back."""
-    revision = _revision(key, number)
-    try:
+    revision = requested_revision(key, number)
+    with shown_as_message(request, ActionRefused):
         publishing.undo_draft(revision, by=request.user, based_on=request.POST.get("based_on", ""))
-    except ActionRefused as error:
-        messages.error(request, str(error))
     return _to(request, desk_address(revision, request.POST.get("open", "")))
 
 
@@ -193,7 +190,7 @@ def undo(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 def cause_picker(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Down the systems tree to the component that failed, then how it failed."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     step, outcome = request.GET.get("step", ""), request.GET.get("outcome", "")
     if step not in flow.step_by_key:
@@ -225,16 +222,14 @@ def preview(request: SignedInRequest) -> HttpResponse:
 @require_POST
 def remark(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Say something about a step, or settle what was said."""
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     step = request.POST.get("step", "")
-    try:
+    with shown_as_message(request, ActionRefused):
         if settled := request.POST.get("settle", ""):
             publishing.settle_remark(revision, row_number(settled) or 0, by=request.user)
         else:
             text = request.POST.get("text", "")[:2000]
             publishing.remark(revision, step, text, by=request.user, at=timezone.now())
-    except ActionRefused as error:
-        messages.error(request, str(error))
     if revision.may_change:
         return redirect(desk_address(revision, step))
     return redirect(f"{reverse('procedures:remarks', args=[key, number])}#step-{step}")
@@ -244,7 +239,7 @@ def remark(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 def remarks(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Every step of a revision with what was said about it, for whoever reviews it."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     said = list(revision.remarks.select_related("by"))
     steps = [(step, [one for one in said if one.step == step.key]) for step in flow.steps]
@@ -256,7 +251,7 @@ def remarks(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 @require_safe
 def compared(request: SignedInRequest, key: str, number: int, other: int) -> HttpResponse:
     """Two revisions: what was added, removed, reworded, rerouted, changed in meaning, kept."""
-    new, old = _revision(key, number), _revision(key, other)
+    new, old = requested_revision(key, number), requested_revision(key, other)
     after, before = flow_of(new), flow_of(old)
     found, drawing = compare(before, after), merged_diff(before, after)
     context = {
@@ -302,7 +297,3 @@ def _to(request: SignedInRequest, address: str) -> HttpResponse:
     if wants_part(request):
         return HttpResponse(status=204, headers={"HX-Redirect": address})
     return redirect(address)
-
-
-def _revision(key: str, number: int) -> Revision:
-    return get_object_or_404(Revision.objects.select_related("procedure", "author"), procedure__key=key, number=number)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import segno
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import render
 from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_safe
@@ -18,6 +18,7 @@ from shopkb.core.flow.model import Flow, Outcome, Step
 from shopkb.core.flow.names import leads_to
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.views.requested import requested_revision
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ class PaperStep:
 @require_safe
 def paper_form(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The whole procedure to print."""
-    revision = get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     known = {row.key: row for row in Caution.objects.all()}
     steps = [_step(request, revision, flow, step, known) for step in flow.steps]

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from django import forms
 from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -20,6 +20,8 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.views.requested import requested_revision
+from shopkb.web.refusals import shown_as_message
 
 LONGEST = 1024 * 1024
 
@@ -65,7 +67,7 @@ def new_from_text(request: SignedInRequest) -> HttpResponse:
 def edit_text(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The draft's text, saved whole; somebody else's saving in between overwrites nothing."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     held = write_flow(flow_of(revision))
     form = TextForm(request.POST or None, initial={"text": held, "why": revision.why})
     other = ""
@@ -91,79 +93,46 @@ def edit_text(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 @require_POST
 def new_draft(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """A draft that starts as a copy of this revision."""
-    return _do(
-        request,
-        key,
-        number,
-        lambda revision: publishing.draft_from(revision, by=request.user, at=timezone.now()).number,
-        "A new draft was made. Jobs that follow the published revision keep it.",
-    )
+    told = "A new draft was made. Jobs that follow the published revision keep it."
+    return _act(request, key, number, publishing.draft_from, told, at=timezone.now())
 
 
 @require_POST
 def ask_for_review(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    return _do(
-        request,
-        key,
-        number,
-        lambda revision: publishing.ask_for_review(revision, by=request.user),
-        "It waits for a second person to review it.",
-    )
+    return _act(request, key, number, publishing.ask_for_review, "It waits for a second person to review it.")
 
 
 @require_POST
 def send_back(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    why = request.POST.get("why", "").strip()[:500]
-    return _do(
-        request,
-        key,
-        number,
-        lambda revision: publishing.send_back(revision, by=request.user, why=why),
-        "It went back to its author.",
-    )
+    return _act(request, key, number, publishing.send_back, "It went back to its author.", why=_why(request))
 
 
 @require_POST
 def publish(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    return _do(
-        request,
-        key,
-        number,
-        lambda revision: publishing.publish(revision, by=request.user, at=timezone.now()).number,
-        "Published. New runs follow this revision.",
-    )
+    told = "Published. New runs follow this revision."
+    return _act(request, key, number, publishing.publish, told, at=timezone.now())
 
 
 @require_POST
 def withdraw(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    why = request.POST.get("why", "").strip()[:500]
-    for_safety = request.POST.get("for_safety") == "yes"
-    return _do(
-        request,
-        key,
-        number,
-        lambda revision: publishing.withdraw(
-            revision, by=request.user, at=timezone.now(), why=why, for_safety=for_safety
-        ),
-        "Withdrawn. The reason is kept with it.",
-    )
+    told, safety = "Withdrawn. The reason is kept with it.", request.POST.get("for_safety") == "yes"
+    given = {"at": timezone.now(), "why": _why(request), "for_safety": safety}
+    return _act(request, key, number, publishing.withdraw, told, **given)
 
 
-def _do(
-    request: SignedInRequest, key: str, number: int, action: Callable[[Revision], int | None], told: str
+def _why(request: SignedInRequest) -> str:
+    return request.POST.get("why", "").strip()[:500]
+
+
+def _act(
+    request: SignedInRequest, key: str, number: int, act: Callable[..., Revision | None], told: str, **given: object
 ) -> HttpResponse:
-    try:
-        moved_to = action(_revision(key, number))
-    except ActionRefused as error:
-        messages.error(request, str(error))
-        moved_to = None
-    else:
+    """Do it as the person signed in, say so or why not, and show the revision, or the one that came of it."""
+    with shown_as_message(request, ActionRefused):
+        made = act(requested_revision(key, number), by=request.user, **given)
         messages.success(request, told)
-    return redirect("procedures:revision", key, moved_to or number)
-
-
-def _revision(key: str, number: int) -> Revision:
-    return get_object_or_404(Revision.objects.select_related("procedure", "author"), procedure__key=key, number=number)
+        number = made.number if made else number
+    return redirect("procedures:revision", key, number)
 
 
 def _text_page(

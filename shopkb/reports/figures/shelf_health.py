@@ -49,7 +49,7 @@ def _without(whole: Share, part: Share) -> Share:
 def branch_shares(flow: Flow, tallies: Tallies) -> dict[tuple[str, str], Share]:
     """Of the proven jobs that took each branch, those whose cause could still be found behind it; as
     :func:`shopkb.core.diagnosis.counting.flow_counts.count` counts them, without all else that it works out."""
-    branches = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
+    branches = [(step.key, outcome.key) for step, outcome in flow.branches]
     reach = dict(zip(branches, branch_reach(flow, {}), strict=True))
     own = {cause.identity for cause in flow.causes}
     wins, jobs = Counter[tuple[str, str]](), Counter[tuple[str, str]]()

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 
-from django.utils import timezone
 from django.utils.http import urlencode
 
 from shopkb.core.diagnosis.counting.ageing import months_after
 from shopkb.core.identifiers import PATH_FORM
+from shopkb.web.months import first_moment
 
 USUAL_MONTHS = 12
 _MONTH = re.compile(r"((?:19|20)\d{2})-(0[1-9]|1[0-2])")
@@ -67,12 +67,12 @@ class Filters:
 
     @property
     def begins(self) -> datetime:
-        return _first_moment(self.since)
+        return first_moment(self.since)
 
     @property
     def ends(self) -> datetime:
         """The first moment after the period."""
-        return _first_moment(month_before(self.until, -1))
+        return first_moment(month_before(self.until, -1))
 
     @property
     def narrowed(self) -> bool:
@@ -97,7 +97,3 @@ def _month(text: str) -> str:
     if text and _MONTH.fullmatch(text) is None:
         raise FilterError(f"A month is written as in 2026-03; got {text[:20]!r}.")
     return text
-
-
-def _first_moment(month: str) -> datetime:
-    return timezone.make_aware(datetime(int(month[:4]), int(month[5:]), 1))  # noqa: DTZ001  (made aware here)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
@@ -33,6 +33,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
+from shopkb.procedures.views.requested import requested_revision
 from shopkb.reports.improving.cost_comparison import CostComparison, compare_costs
 from shopkb.web.htmx import render_page_or_part, wants_part
 
@@ -93,7 +94,7 @@ def replay_page(request: SignedInRequest, key: str, number: int) -> HttpResponse
     What it costs beside the published one takes longer to work out: ``?part=beside`` asks for it, the page by itself.
     """
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     published = _published(revision)
     other = published if published is not None and published.pk != revision.pk else None
     wanted = request.GET.get("part") == "beside"
@@ -136,7 +137,7 @@ def order_page(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """
     if not may(request.user, Right.WRITE):
         require(request.user, Right.REPORT)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     place = _round(request.GET.get("round", ""))
     context = {"revision": revision, "flow": flow, "section": "procedures", "round": place, "rounds": len(ROUNDS)}
@@ -208,7 +209,7 @@ def _round(text: str) -> int:
 def take_order(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """Make the order that was shown a draft: this one, if it is a draft, else a new one."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     found = _searched(revision, _round(request.POST.get("round", "")))
     better = next((one for one in found.proposals if checksum(one.flow) == request.POST.get("order")), None)
     try:
@@ -263,7 +264,7 @@ def _changed_meaning(before: Flow, after: Flow) -> frozenset[tuple[str, str]]:
 
 def _beyond(flow: Flow) -> dict[str, frozenset[str]]:
     """Causes that the procedures handed over to can prove, by procedure."""
-    keys = {outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind is GoKind.HAND_OVER}
+    keys = {outcome.go.key for _step, outcome in flow.branches if outcome.go.kind is GoKind.HAND_OVER}
     rows = Procedure.objects.filter(key__in=keys).with_revision_in_force()
     return {
         row.key: frozenset(cause.identity for cause in flow_of(row.in_force).causes) for row in rows if row.in_force
@@ -312,10 +313,6 @@ def _searched(revision: Revision, rounds: int) -> OrderSearch:
 
 def _month() -> str:
     return timezone.localdate().strftime("%Y-%m")
-
-
-def _revision(key: str, number: int) -> Revision:
-    return get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
 
 
 def _published(revision: Revision) -> Revision | None:

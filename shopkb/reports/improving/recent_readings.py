@@ -71,7 +71,7 @@ def _read(flow: Flow, month: str) -> tuple[ReadingDrift, ...]:
     )
     since = month_number(month) - LATELY
     halves: tuple[dict[tuple[str, str, str], list[float]], ...] = defaultdict(list), defaultdict(list)
-    known = {(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes}
+    known = {(step.key, outcome.key) for step, outcome in flow.branches}
     for step, outcome, unit, reading, at in rows:
         if (step, outcome) in known and reading is not None:
             taken = timezone.localtime(at).strftime("%Y-%m")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
@@ -21,6 +21,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
+from shopkb.procedures.views.requested import requested_revision
 from shopkb.reports.figures.step_figures import StepFigures
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts
@@ -45,7 +46,7 @@ def page(request: SignedInRequest, key: str, number: int, step: str) -> HttpResp
     """What would change: for whoever may see the figures or write."""
     if not may(request.user, Right.WRITE):
         require(request.user, Right.REPORT)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     held = _step(flow, step)
     figures = _figures(revision, flow, step)
@@ -67,7 +68,7 @@ def page(request: SignedInRequest, key: str, number: int, step: str) -> HttpResp
 def take(request: SignedInRequest, key: str, number: int, step: str) -> HttpResponse:
     """Make the shorter procedure a draft."""
     require(request.user, Right.WRITE)
-    revision = _revision(key, number)
+    revision = requested_revision(key, number)
     flow = flow_of(revision)
     held, figures = _step(flow, step), _figures(revision, flow, step)
     try:
@@ -124,10 +125,6 @@ def _figures(revision: Revision, flow: Flow, step: str) -> StepFigures | None:
     chosen = {revision.procedure.key: InForce(revision.procedure, revision, flow)}
     found = tests_page.gathered(chosen, Evidence.now(filters, chosen), job_facts(filters))
     return next((one for one in found if one.step == step), None)
-
-
-def _revision(key: str, number: int) -> Revision:
-    return get_object_or_404(Revision.objects.select_related("procedure"), procedure__key=key, number=number)
 
 
 def _step(flow: Flow, key: str) -> Step:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 
 from shopkb.core.flow.checks.catalog_view import Catalog
-from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
+from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, rule
 from shopkb.core.flow.file.scalars import did_you_mean
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.typed_text import quoted
@@ -74,7 +74,7 @@ def platform_unknown(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
 def procedure_unknown(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
     if catalog is None:
         return
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.HAND_OVER and outcome.go.key != flow.procedure:
             place = at_outcome(step, outcome, "go")
             yield from _unknown(place, outcome.go.key, catalog.procedures, "a procedure", step.key)

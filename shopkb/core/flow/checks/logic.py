@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from shopkb.core.flow.checks.catalog_view import Catalog
-from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
+from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, rule
 from shopkb.core.flow.file.scalars import RESERVED_KEYS, did_you_mean
 from shopkb.core.flow.findings import Level
 from shopkb.core.flow.model import STEP_LIMIT, Flow, GoKind, Outcome, Proof, Step
@@ -41,7 +41,7 @@ def _keys(flow: Flow) -> Iterator[tuple[str, str, str, str]]:
     """Group, noun, key and step of everything that has a key."""
     for step in flow.steps:
         yield "steps", "step", step.key, step.key
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         yield at_step(step, "outcomes"), "outcome", outcome.key, step.key
     for cause in flow.causes:
         yield "causes", "cause", cause.key, ""
@@ -109,7 +109,7 @@ def loop(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 @rule(LOGIC, "go-nowhere", "Outcome that leads nowhere", "Whoever gets this result is left standing.")
 def go_nowhere(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
     known = [*flow.step_by_key, *flow.cause_by_key]
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         go = outcome.go
         if _arrives(flow, outcome):
             continue
@@ -135,7 +135,7 @@ def _arrives(flow: Flow, outcome: Outcome) -> bool:
 
 @rule(LOGIC, "hand-over-self", "Hand-over to itself", "It is a loop by another name.")
 def hand_over_self(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.HAND_OVER and outcome.go.key and outcome.go.key == flow.procedure:
             said = "The outcome hands over to this procedure itself"
             yield Flaw(at_outcome(step, outcome, "go"), said, "Name another procedure, or a step.", step.key)
@@ -151,7 +151,7 @@ def step_without_outcomes(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 @rule(LOGIC, "end-without-proof", "End without proof", "A cause counts only with how it was proven.")
 def end_without_proof(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.CAUSE and outcome.proof is None:
             said = f"The outcome names the cause {quoted(outcome.go.key)} without its proof"
             hint = "Add proof: seen, measured, substituted or elimination."
@@ -160,7 +160,7 @@ def end_without_proof(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 @rule(LOGIC, "proof-without-end", "Proof where nothing ends", "Only an end that names a cause proves something.")
 def proof_without_end(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if outcome.go.kind is not GoKind.CAUSE and outcome.proof is not None:
             said = f"The outcome has the proof {outcome.proof}, but names no cause"
             yield Flaw(at_outcome(step, outcome, "proof"), said, "Remove the proof, or lead to a cause.", step.key)
@@ -169,7 +169,7 @@ def proof_without_end(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 def _ends(flow: Flow) -> Iterator[tuple[str, Proof | None]]:
     """Cause and proof of every end that some way reaches."""
     met = reachable(flow)
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if step.key in met and outcome.go.kind is GoKind.CAUSE:
             yield outcome.go.key, outcome.proof
 

@@ -64,8 +64,3 @@ def at_outcome(step: Step, outcome: Outcome, part: str = "") -> str:
     """``steps.supply.outcomes.full`` or ``steps.supply.outcomes.full.band``."""
     place = f"steps.{step.key}.outcomes.{outcome.key}"
     return f"{place}.{part}" if part else place
-
-
-def branches(flow: Flow) -> Iterator[tuple[Step, Outcome]]:
-    """Every outcome with its step, in the writer's order."""
-    return ((step, outcome) for step in flow.steps for outcome in step.outcomes)

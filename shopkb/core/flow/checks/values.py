@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import lru_cache
 
 from shopkb.core.flow.checks.catalog_view import Catalog
-from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, branches, rule
+from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, rule
 from shopkb.core.flow.checks.value_use import InputFault, input_faults, value_quantity, value_ranges
 from shopkb.core.flow.file.scalars import did_you_mean
 from shopkb.core.flow.model import ComputedValue, Flow, Step, TestKind
@@ -30,7 +30,7 @@ def reading_missing(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 @rule(VALUES, "band-without-reading", "Band without a reading", "There is nothing to hold against the band.")
 def band_without_reading(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if outcome.band is not None and step.reading is None:
             said = f"The outcome has a band, but the step {quoted(step.key)} has no reading"
             hint = "Add reading: to the step, or remove the band."
@@ -136,7 +136,7 @@ def band_empty(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 @rule(VALUES, "band-unit", "Band in a unit that does not fit", "The reading could not be compared with it.")
 def band_unit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
     yield from _band_flaws(flow, "unit")
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         if step.reading is None or outcome.band is None:
             continue
         for name in sorted(outcome.band.names - value_ranges(flow).keys()):  # the others are told about above
@@ -152,7 +152,7 @@ def band_unit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 @rule(VALUES, "value-undefined", "Value that is not defined", "The band or computation could not be worked out.")
 def value_undefined(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
-    for step, outcome in branches(flow):
+    for step, outcome in flow.branches:
         for name in sorted(outcome.band.names) if outcome.band is not None else ():
             if name not in flow.value_by_key:
                 said = f"The band uses {quoted(name)}, which is not defined"
