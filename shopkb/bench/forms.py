@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
+from django.utils.text import capfirst
 
 from shopkb.core.readings.computations import Computation, Input, read_inputs
 from shopkb.core.readings.parsing import parse_quantity
@@ -82,15 +83,11 @@ def _message(error: ReadingError, computation: Computation, field: Input) -> str
     unit = f" {UNITS[field.unit].sign}" if field.unit else ""
     hint = error.hint.removesuffix(", or the name of a value of this procedure")
     hint = hint.replace("a number and its unit, such as 12.7 V", f"a number, such as 12.7{unit}")
-    return f"{_sentence(message)}. {hint}." if hint else f"{_sentence(message)}."
+    return f"{capfirst(message)}. {hint}." if hint else f"{capfirst(message)}."
 
 
 def _label(field: Input) -> str:
-    return _sentence(field.words.removeprefix("the "))
-
-
-def _sentence(words: str) -> str:
-    return words[:1].upper() + words[1:]
+    return capfirst(field.words.removeprefix("the "))
 
 
 def _such_as(field: Input) -> str:

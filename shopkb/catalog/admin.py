@@ -32,6 +32,10 @@ else:
 class CatalogAdmin(RowAdmin):
     """Keys stay once made, since procedure files name them; what is in use stays, and says by what."""
 
+    @admin.display(description="hazards")
+    def hazard_list(self, row: System | Caution | Access) -> str:
+        return ", ".join(row.hazards)
+
     def formfield_for_foreignkey(self, db_field: Any, request: HttpRequest, **options: Any) -> Any:
         if issubclass(db_field.related_model, TreeNode):
             options.setdefault("form_class", PathChoiceField)
@@ -114,11 +118,7 @@ class TreeAdmin(CatalogAdmin):
 class SystemAdmin(TreeAdmin):
     form = SystemForm
     fields = ("name", "key", "parent", "hazards", "path")
-    list_display = ("in_tree", "path", "own_hazards")
-
-    @admin.display(description="hazards")
-    def own_hazards(self, node: System) -> str:
-        return ", ".join(node.hazards)
+    list_display = ("in_tree", "path", "hazard_list")
 
 
 @admin.register(Platform)
@@ -155,24 +155,16 @@ class CauseAdmin(CatalogAdmin):
 @admin.register(Caution)
 class CautionAdmin(CatalogAdmin):
     form = CautionForm
-    list_display = ("title", "signal", "key", "covers")
+    list_display = ("title", "signal", "key", "hazard_list")
     list_filter = ("signal",)
     search_fields = ("title", "key", "text", "hazards")
-
-    @admin.display(description="hazards")
-    def covers(self, caution: Caution) -> str:
-        return ", ".join(caution.hazards)
 
 
 @admin.register(Access)
 class AccessAdmin(CatalogAdmin):
     form = AccessForm
-    list_display = ("name", "key", "minutes", "refit", "brings")
+    list_display = ("name", "key", "minutes", "refit", "hazard_list")
     search_fields = ("name", "key", "hazards")
-
-    @admin.display(description="hazards")
-    def brings(self, access: Access) -> str:
-        return ", ".join(access.hazards)
 
 
 @admin.register(Meter)

@@ -23,21 +23,15 @@ from shopkb.web.numbers import row_number
 
 if TYPE_CHECKING:
     PlatformChoice = forms.ModelChoiceField[Platform]
-    CauseChoice = forms.ModelChoiceField[Cause]
     CauseChoices = forms.ModelMultipleChoiceField[Cause]
 else:
-    PlatformChoice = CauseChoice = forms.ModelChoiceField
+    PlatformChoice = forms.ModelChoiceField
     CauseChoices = forms.ModelMultipleChoiceField
 
 
 class PlatformField(PlatformChoice):
     def label_from_instance(self, row: Platform) -> str:
         return platform_name(row.path)
-
-
-class CauseField(CauseChoice):
-    def label_from_instance(self, row: Cause) -> str:
-        return f"{row.component.name}: {row.mode}"
 
 
 class CausesField(CauseChoices):
@@ -47,9 +41,6 @@ class CausesField(CauseChoices):
         if odd is not None:
             raise forms.ValidationError(self.error_messages["invalid_pk_value"], params={"pk": str(odd)[:40]})
         return super().clean(value)
-
-    def label_from_instance(self, row: Cause) -> str:
-        return f"{row.component.name}: {row.mode}"
 
 
 class IdempotentForm(forms.Form):
@@ -138,7 +129,7 @@ class IntakeForm(IdempotentForm):
 class RepairForm(IdempotentForm):
     """A cause, how it was proven, what was done, what else was found."""
 
-    cause = CauseField(
+    cause = forms.ModelChoiceField(
         queryset=Cause.objects.select_related("component").order_by("component__name", "mode"),
         empty_label="Choose the part and what was wrong with it",
     )

@@ -19,6 +19,7 @@ class ClientRecord(models.Model):
 
     class Meta:
         abstract = True
+        ordering = ["id"]
 
 
 class SignedRecord(ClientRecord):
@@ -27,7 +28,7 @@ class SignedRecord(ClientRecord):
     who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
 
-    class Meta:
+    class Meta(ClientRecord.Meta):
         abstract = True
 
 

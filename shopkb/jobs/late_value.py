@@ -15,8 +15,5 @@ class LateValue(SignedRecord):
     typed = models.CharField(max_length=60)
     why = models.CharField(max_length=300, help_text="What came before it.")
 
-    class Meta:
-        ordering = ["id"]
-
     def __str__(self) -> str:
         return f"{self.key} = {self.typed}"

@@ -155,9 +155,6 @@ class Run(ClientRecord):
 
     objects = RunQuerySet.as_manager()
 
-    class Meta:
-        ordering = ["id"]
-
     def __str__(self) -> str:
         return f"run {self.pk}"
 
@@ -170,9 +167,6 @@ class RunValue(SignedRecord):
     typed = models.CharField(max_length=60)
     magnitude = models.DecimalField(max_digits=18, decimal_places=6)
     unit = models.CharField(max_length=10)
-
-    class Meta:
-        ordering = ["id"]
 
     def __str__(self) -> str:
         return f"{self.key} = {self.typed}"
@@ -339,9 +333,6 @@ class Repair(SignedRecord):
 
     objects = RepairQuerySet.as_manager()
 
-    class Meta:
-        ordering = ["id"]
-
     def __str__(self) -> str:
         return f"repair {self.pk}"
 
@@ -357,9 +348,6 @@ class Verification(SignedRecord):
     repair = models.ForeignKey(Repair, on_delete=models.PROTECT, related_name="verifications")
     cured = models.CharField(max_length=12, choices=Cured)
     how = models.TextField(max_length=2000, blank=True)
-
-    class Meta:
-        ordering = ["id"]
 
     def __str__(self) -> str:
         return f"{self.repair_id}: {self.cured}"
@@ -377,6 +365,9 @@ class Retraction(SignedRecord):
 
     result = models.OneToOneField(Result, on_delete=models.PROTECT, related_name="retraction")
 
+    class Meta:
+        """In no order: there is one for a result at the most."""
+
     def __str__(self) -> str:
         return f"retracts {self.result_id}"
 
@@ -389,9 +380,6 @@ class DangerPassed(SignedRecord):
     caution = models.CharField(max_length=60)
     statement = models.CharField(max_length=200)
     shown_seconds = models.PositiveIntegerField()
-
-    class Meta:
-        ordering = ["id"]
 
     def __str__(self) -> str:
         return f"{self.caution} at {self.step}"
@@ -413,9 +401,6 @@ class HandOver(ClientRecord):
     note = models.TextField(max_length=2000, blank=True)
     at = models.DateTimeField()
     accepted_at = models.DateTimeField(null=True, blank=True)
-
-    class Meta:
-        ordering = ["id"]
 
     def __str__(self) -> str:
         return f"{self.giver_id} to {self.receiver_id}"
@@ -449,9 +434,6 @@ class Photo(SignedRecord):
     width = models.PositiveIntegerField()
     height = models.PositiveIntegerField()
     size = models.PositiveIntegerField()
-
-    class Meta:
-        ordering = ["id"]
 
     def __str__(self) -> str:
         return self.name
