@@ -5,6 +5,9 @@ stored, exported and read back equal, and a refusal has the reader's own words. 
 draft; what it still lacks is for the checks to say.
 
 Fields come as texts, the way they are typed: an empty one leaves the field out. Lists come as lists of texts.
+
+Every action raises :class:`KeyNotFound` where a step, outcome, cause or value that it names is not there, and
+:class:`EditRefused` where a key is taken already or a field has no right form.
 """
 
 from __future__ import annotations
@@ -52,7 +55,7 @@ PROOF_OF_TEST: Mapping[TestKind, Proof] = {
 
 
 def fresh_key(words: str, taken: Collection[str], otherwise: str = "step", joint: str = "-") -> str:
-    """A key made of words, unlike all that are taken: ``Voltage at the horn`` gives ``voltage-at-the-horn``."""
+    """A key made of words that is none of ``taken``: ``Voltage at the horn`` gives ``voltage-at-the-horn``."""
     plain = unicodedata.normalize("NFKD", words).encode("ascii", "ignore").decode().lower()
     parts = re.findall(r"[a-z0-9]+", plain)
     while parts and not parts[0][0].isalpha():
@@ -70,7 +73,7 @@ def fresh_key(words: str, taken: Collection[str], otherwise: str = "step", joint
 
 
 def node_keys(flow: Flow) -> frozenset[str]:
-    """Keys that steps and causes have, and those that outcomes still look for."""
+    """Keys of steps and causes, and those that outcomes lead to although nothing has them."""
     sought = {outcome.go.key for _step, outcome in flow.branches if outcome.go.kind is GoKind.NOWHERE}
     return frozenset(flow.step_by_key) | frozenset(flow.cause_by_key) | sought
 
@@ -79,22 +82,14 @@ def node_keys(flow: Flow) -> frozenset[str]:
 
 
 def new_flow(procedure: str, title: str, system: str, symptoms: Sequence[str] = ()) -> Flow:
-    """A procedure without any step yet.
-
-    Raises:
-        EditRefused: the key, the title or the system has no right form.
-    """
+    """A new procedure without steps."""
     return flow_from_tree(
         with_fields({}, {"procedure": procedure, "title": title, "system": system, "symptoms": symptoms})
     )
 
 
 def change_head(flow: Flow, fields: Fields) -> Flow:
-    """Other title, system, symptoms, codes, platforms, summary, verify or start.
-
-    Raises:
-        EditRefused: a field has no right form, or the start is not a step.
-    """
+    """Change title, system, symptoms, codes, platforms, summary, verify or start."""
     if (start := fields.get("start")) and (not isinstance(start, str) or start not in flow.step_by_key):
         raise KeyNotFound(f"There is no step {quoted(str(start))} to start with.")
     given = {name: typed for name, typed in fields.items() if name != "procedure"}
@@ -107,14 +102,9 @@ def change_head(flow: Flow, fields: Fields) -> Flow:
 
 
 def add_step(flow: Flow, key: str, title: str, *, test: str = "look", after: tuple[str, str] | None = None) -> Flow:
-    """A new step. ``after``: the (step, outcome) that leads to it; it then stands behind that step, else last.
+    """Add a step behind the step of ``after``, the (step, outcome) that is to lead to it; without ``after``, at the end.
 
-    The first step of a flow becomes its start.
-
-    Raises:
-        EditRefused: the key is taken, or key or title has no right form.
-        KeyNotFound: no such outcome.
-    """
+    The first step of a flow becomes its start."""
     refuse_taken(flow, key)
     if after is not None:
         require_outcome(flow, *after)
@@ -131,21 +121,13 @@ def add_step(flow: Flow, key: str, title: str, *, test: str = "look", after: tup
 
 
 def change_step(flow: Flow, key: str, fields: Fields) -> Flow:
-    """Other fields of a step; ``reading`` as a mapping of its own is set by :func:`change_reading`.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Change fields of a step, all but ``reading`` (:func:`change_reading`)."""
     require_step(flow, key)
     return edited(flow, lambda tree: with_fields(tree["steps"][key], fields))
 
 
 def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
-    """Other fields of what a step measures: quantity, unit, between, loaded. Without a quantity it measures nothing.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Change what a step measures: quantity, unit, between, loaded. An empty quantity removes the reading."""
     require_step(flow, key)
 
     def act(tree: Tree) -> None:
@@ -162,11 +144,7 @@ def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
 
 
 def rename_step(flow: Flow, key: str, new: str) -> Flow:
-    """Another key for a step, with all that names it. Evidence stays with the old key: a new one means a new test.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Rename a step, also where other fields name it. Evidence stays with the old key: a new key means a new test."""
     require_step(flow, key)
     if new == key:
         return flow
@@ -183,21 +161,13 @@ def rename_step(flow: Flow, key: str, new: str) -> Flow:
 
 
 def move_step(flow: Flow, key: str, by: int) -> Flow:
-    """The step so many places down, or up if negative; at an end it stays. Where outcomes lead does not change.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Move a step down the list by so many places, up if negative, at most to its end. Outcomes lead where they led."""
     require_step(flow, key)
     return edited(flow, lambda tree: moved(tree, "steps", key, by))
 
 
 def delete_step(flow: Flow, key: str) -> Flow:
-    """Without the step. What led to it leads nowhere; if it was the start, the step that led the list then is.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Delete a step. Outcomes that led to it lead nowhere; a deleted start is replaced by the first step of the list."""
     require_step(flow, key)
 
     def act(tree: Tree) -> None:
@@ -212,11 +182,7 @@ def delete_step(flow: Flow, key: str) -> Flow:
 
 
 def add_caution(flow: Flow, key: str, caution: str) -> Flow:
-    """One more caution for a step, after those it has.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Add a caution to a step, after those it has."""
     held = require_step(flow, key).cautions
     return flow if caution in held else change_step(flow, key, {"cautions": [*held, caution]})
 
@@ -225,11 +191,7 @@ def add_caution(flow: Flow, key: str, caution: str) -> Flow:
 
 
 def add_outcome(flow: Flow, step: str, key: str, label: str) -> Flow:
-    """A new outcome of a step, the last one; it leads nowhere yet.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Add an outcome to a step, the last one; it leads nowhere yet."""
     if any(outcome.key == key for outcome in require_step(flow, step).outcomes):
         raise taken_key(key, f"steps.{step}.outcomes.{key}")
 
@@ -240,24 +202,16 @@ def add_outcome(flow: Flow, step: str, key: str, label: str) -> Flow:
 
 
 def change_outcome(flow: Flow, step: str, key: str, fields: Fields) -> Flow:
-    """Other label, band, proof or note; where it leads is set by :func:`set_destination`.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Change label, band, proof or note of an outcome; where it leads is set by :func:`set_destination`."""
     require_outcome(flow, step, key)
     given = {name: typed for name, typed in fields.items() if name != "go"}
     return edited(flow, lambda tree: with_fields(tree["steps"][step]["outcomes"][key], given))
 
 
 def set_destination(flow: Flow, step: str, key: str, go: Go) -> Flow:
-    """The outcome leads there now: to a step, a cause, another procedure, out, or (nothing said) nowhere.
+    """Make an outcome lead to a step, a cause, another procedure, out of the procedure, or nowhere.
 
-    An end at a cause gets the proof its test gives; anything else has none.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    An outcome that ends at a cause gets the proof that its kind of test gives; any other loses its proof."""
     outcome = require_outcome(flow, step, key)
     if outcome.go == go:
         return flow
@@ -272,11 +226,7 @@ def set_destination(flow: Flow, step: str, key: str, go: Go) -> Flow:
 
 
 def rename_outcome(flow: Flow, step: str, key: str, new: str) -> Flow:
-    """Another key for an outcome. Evidence stays with the old one.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Rename an outcome. Evidence stays with the old key."""
     require_outcome(flow, step, key)
     if new == key:
         return flow
@@ -290,21 +240,13 @@ def rename_outcome(flow: Flow, step: str, key: str, new: str) -> Flow:
 
 
 def move_outcome(flow: Flow, step: str, key: str, by: int) -> Flow:
-    """The outcome so many places down, or up if negative.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Move an outcome down its step by so many places, up if negative."""
     require_outcome(flow, step, key)
     return edited(flow, lambda tree: moved(tree["steps"][step], "outcomes", key, by))
 
 
 def delete_outcome(flow: Flow, step: str, key: str) -> Flow:
-    """Without the outcome. What it led to stays.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Delete an outcome. The step or cause it led to stays."""
     require_outcome(flow, step, key)
     return edited(flow, lambda tree: tree["steps"][step]["outcomes"].pop(key))
 
@@ -313,11 +255,7 @@ def delete_outcome(flow: Flow, step: str, key: str) -> Flow:
 
 
 def add_cause(flow: Flow, key: str, component: str, mode: str) -> Flow:
-    """A new cause that outcomes can lead to.
-
-    Raises:
-        EditRefused: the key is taken, or a field has no right form.
-    """
+    """Add a cause that outcomes can lead to."""
     refuse_taken(flow, key)
 
     def act(tree: Tree) -> None:
@@ -327,21 +265,13 @@ def add_cause(flow: Flow, key: str, component: str, mode: str) -> Flow:
 
 
 def change_cause(flow: Flow, key: str, fields: Fields) -> Flow:
-    """Other component, mode, usual, correction, minutes, price or also.
-
-    Raises:
-        EditRefused, KeyNotFound.
-    """
+    """Change component, mode, usual, correction, minutes, price or also of a cause."""
     require_cause(flow, key)
     return edited(flow, lambda tree: with_fields(tree["causes"][key], fields))
 
 
 def delete_cause(flow: Flow, key: str) -> Flow:
-    """Without the cause. What led to it leads nowhere.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Delete a cause. Outcomes that led to it lead nowhere."""
     require_cause(flow, key)
 
     def act(tree: Tree) -> None:
@@ -352,11 +282,7 @@ def delete_cause(flow: Flow, key: str) -> Flow:
 
 
 def put_value(flow: Flow, key: str, fields: Fields) -> Flow:
-    """A value asked once a run (ask, unit, from, to) or computed (compute and its inputs): a new one, or in place.
-
-    Raises:
-        EditRefused: a field has no right form.
-    """
+    """Add or replace a value: asked once a run (ask, unit, from, to), or computed (compute and its inputs)."""
 
     def act(tree: Tree) -> None:
         tree.setdefault("values", {})[key] = with_fields({}, fields)
@@ -365,20 +291,12 @@ def put_value(flow: Flow, key: str, fields: Fields) -> Flow:
 
 
 def move_value(flow: Flow, key: str, by: int) -> Flow:
-    """The value so many places down its list, or up if negative: a computed one uses only those above it.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Move a value down the list by so many places, up if negative. A computed value uses only those above it."""
     require_value(flow, key)
     return edited(flow, lambda tree: moved(tree, "values", key, by))
 
 
 def delete_value(flow: Flow, key: str) -> Flow:
-    """Without the value. Bands that use it keep its name; the checks will say so.
-
-    Raises:
-        KeyNotFound.
-    """
+    """Delete a value. Bands that use it keep its name, which the checks report."""
     require_value(flow, key)
     return edited(flow, lambda tree: tree["values"].pop(key))
