@@ -16,14 +16,11 @@ from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.branch_success import branch_strengths
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import count
-from shopkb.core.diagnosis.rates.intervals import Rate
 from shopkb.core.diagnosis.scores.drift import LATELY, TOLD, reading_change
 from shopkb.core.diagnosis.scores.forecast_scores import (
     Forecast,
     Scores,
     all_pairs,
-    isolation,
-    outcomes,
     reliability,
     scores,
 )
@@ -146,25 +143,10 @@ def reading_changes(flow: Flow, cases: Sequence[ClosedCase], month: str) -> list
 
 
 def figures(by_forecast_month: Sequence[Forecast], cases: Sequence[ClosedCase]) -> dict[str, Any]:
-    """All figures of section f of the mathematics as plain data; ``None`` where nothing can be said."""
+    """What the pages show of a month, as plain data: closed jobs, scores (``None`` without a forecast) and bins."""
     scored = scores(by_forecast_month)
-    how_well = isolation(by_forecast_month)
-    became = outcomes(cases)
-    p, happened = all_pairs(by_forecast_month)
     return {
         "jobs": len(cases),
         "scores": asdict(scored) if isinstance(scored, Scores) else None,
-        "bins": [asdict(each) for each in reliability(p, happened)],
-        "isolated": _rate(how_well.isolated),
-        "within": {str(size): _rate(rate) for size, rate in how_well.within.items()},
-        "ambiguity": how_well.ambiguity,
-        "effective": how_well.effective,
-        "minutes": how_well.minutes,
-        "wrong_parts": _rate(became.wrong_parts),
-        "comebacks": _rate(became.comebacks),
-        "verified": _rate(became.verified),
+        "bins": [asdict(each) for each in reliability(*all_pairs(by_forecast_month))],
     }
-
-
-def _rate(rate: object) -> dict[str, float] | None:
-    return asdict(rate) if isinstance(rate, Rate) else None

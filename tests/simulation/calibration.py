@@ -11,11 +11,11 @@ from collections.abc import Mapping
 import numpy as np
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
-from shopkb.core.diagnosis.rates.intervals import Rate
-from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, isolation, reliability, scores
+from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, reliability, scores
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
+from tests.simulation.named_ends import brier_where_named, named_ends
 
 STRANGE = "body/horn/wire#chafed through"
 CAUSES = (HORN, GROUND, RELAY, STRANGE)
@@ -74,20 +74,16 @@ def main() -> None:
         found = forecasts(flow, cases)
         told = scores(found)
         assert isinstance(told, Scores)
+        where_named, ends = brier_where_named(found, named_ends(flow, cases))
         print(
             f"seed {seed}: {told.jobs} forecasts, Brier {told.brier:.3f} (before any result "
-            f"{told.brier_at_first:.3f}, ends {told.brier_of_ends:.3f} against {told.brier_where_named:.3f} there), "
+            f"{told.brier_at_first:.3f}, ends {ends:.3f} against {where_named:.3f} there), "
             f"log loss {told.log_loss:.3f} (before {told.log_loss_at_first:.3f})"
         )
         for one in reliability(*all_pairs(found)):
             print(
                 f"   {one.low:.1f}-{one.high:.1f}: n {one.n:5} said {one.mean:.3f} was {one.share:.3f}  {one.verdict}"
             )
-        group = isolation(found)
-        assert isinstance(group.isolated, Rate)
-        print(
-            f"   isolated {group.isolated.share:.3f}, ambiguity {group.ambiguity:.2f}, effective {group.effective:.2f}"
-        )
 
 
 if __name__ == "__main__":

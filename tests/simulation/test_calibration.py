@@ -12,18 +12,17 @@ from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, reli
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from tests.core.diagnosis.flows import GROUND, horn
 from tests.simulation.calibration import TRUTH, shop
+from tests.simulation.named_ends import brier_where_named, named_ends
 
 
 def test_probabilities_come_true_as_often_as_they_say() -> None:
-    found = forecasts(horn(), shop(np.random.default_rng(4), 900, horn()))
+    cases = shop(np.random.default_rng(4), 900, horn())
+    found = forecasts(horn(), cases)
     told = scores(found)
     assert isinstance(told, Scores)
     assert told.log_loss < 0.75 * told.log_loss_at_first
-    assert (
-        told.brier_of_ends is not None
-        and told.brier_where_named is not None
-        and told.brier_where_named < told.brier_of_ends
-    )
+    where_named, ends = brier_where_named(found, named_ends(horn(), cases))
+    assert where_named < ends
     for one in reliability(*all_pairs(found)):
         assert one.mean is not None and one.share is not None
         assert one.n < 20 or abs(one.mean - one.share) < 0.08

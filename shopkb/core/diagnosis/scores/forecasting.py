@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
 
-import numpy as np
-
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import SMOOTHING, learn_each
 from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
-from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, count
 from shopkb.core.diagnosis.counting.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast
-from shopkb.core.flow.model import Flow, GoKind
+from shopkb.core.flow.model import Flow
 
 
 def forecasts(
@@ -74,26 +72,5 @@ def _models(
 
 def _forecast(flow: Flow, model: CauseModel, case: ClosedCase) -> Forecast:
     mine = [result for result in case.results if result.procedure == flow.procedure]
-    seconds = [result.seconds for result in mine]
-    known = [value for value in seconds if value is not None]
-    return Forecast(
-        job=case.job,
-        month=case.month,
-        probabilities=posterior(model, mine),
-        at_first=model.prior,
-        truth=model.column_of.get(case.cause, model.column_of[OTHER]),
-        named=_named(flow, model, mine),
-        minutes=float(np.sum(known)) / 60 if known and len(known) == len(seconds) else None,
-    )
-
-
-def _named(flow: Flow, model: CauseModel, results: Sequence[CaseResult]) -> int | None:
-    """Column of the cause that the last result named, if it did."""
-    last = next((result for result in reversed(results) if result.outcome), None)
-    step = flow.step_by_key.get(last.step) if last else None
-    if last is None or step is None:
-        return None
-    go = next((outcome.go for outcome in step.outcomes if outcome.key == last.outcome), None)
-    if go is None or go.kind is not GoKind.CAUSE or go.key not in flow.cause_by_key:
-        return None
-    return model.column_of[flow.cause_by_key[go.key].identity]
+    truth = model.column_of.get(case.cause, model.column_of[OTHER])
+    return Forecast(case.job, case.month, posterior(model, mine), model.prior, truth)

@@ -11,16 +11,14 @@ from hypothesis.extra.numpy import arrays
 from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as sklearn_log_loss
 
-from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
-from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE
 from shopkb.core.diagnosis.scores.forecast_scores import (
     Forecast,
     Scores,
     all_pairs,
     brier,
-    isolation,
     log_loss,
-    outcomes,
     reliability,
     scores,
 )
@@ -81,39 +79,17 @@ def test_bins_say_so_when_they_are_off_and_when_they_are_few() -> None:
     assert sum(one.n for one in reliability(*all_pairs([]))) == 0
 
 
-def forecast(p: list[float], truth: int, named: int | None = None, minutes: float | None = None) -> Forecast:
-    return Forecast(1, "2026-11", np.array(p), np.full(3, 1 / 3), truth, named, minutes)
+def forecast(p: list[float], truth: int) -> Forecast:
+    return Forecast(1, "2026-11", np.array(p), np.full(3, 1 / 3), truth)
 
 
 def test_scores_of_forecasts_and_what_they_must_beat() -> None:
-    found = scores([forecast([0.7, 0.2, 0.1], 0, 0), forecast([0.2, 0.5, 0.3], 2, 1), forecast([0.1, 0.1, 0.8], 2)])
+    found = scores([forecast([0.7, 0.2, 0.1], 0), forecast([0.2, 0.5, 0.3], 2), forecast([0.1, 0.1, 0.8], 2)])
     assert isinstance(found, Scores)
     assert (found.jobs, found.brier) == (3, pytest.approx(0.3266666667))
     assert found.log_loss == pytest.approx(0.5945970999)
     assert found.brier_at_first == pytest.approx(2 / 3)
-    assert found.brier_of_ends == pytest.approx((0 + 2) / 2)
-    assert found.brier_where_named == pytest.approx((0.14 + 0.78) / 2)
     assert scores([]) is NO_EVIDENCE
-    alone = scores([forecast([0.7, 0.2, 0.1], 0)])
-    assert isinstance(alone, Scores) and alone.brier_of_ends is None
-
-
-def test_isolation_and_ambiguity() -> None:
-    found = isolation(
-        [
-            forecast([0.96, 0.02, 0.02], 0, 0, 10),
-            forecast([0.6, 0.36, 0.04], 1, 0, 20),
-            forecast([1 / 3, 1 / 3, 1 / 3], 2),
-        ]
-    )
-    assert isinstance(found.isolated, Rate)
-    assert (found.isolated.successes, found.isolated.n) == (1, 3)
-    assert [rate.successes for rate in found.within.values() if isinstance(rate, Rate)] == [1, 2, 3]
-    assert found.ambiguity == pytest.approx((1 + 2 + 3) / 3)
-    assert found.effective is not None and 1.5 < found.effective < 2.2
-    assert found.minutes == 15
-    nothing = isolation([])
-    assert (nothing.isolated, nothing.ambiguity, nothing.minutes) == (NO_EVIDENCE, None, None)
 
 
 def case(
@@ -130,17 +106,6 @@ def case(
     )  # fmt: skip
 
 
-def test_wrong_parts_and_comebacks() -> None:
-    end = RejectedEnd("horn-silent", "supply", "weak", "relay-contacts")
-    found = outcomes(
-        [case(1, RELAY), case(2, HORN, rejected=(end, end)), case(3), case(4, claimed=HORN, came_back=True)]
-    )
-    assert all(isinstance(rate, Rate) for rate in (found.wrong_parts, found.comebacks, found.verified))
-    rates = [rate for rate in (found.wrong_parts, found.comebacks, found.verified) if isinstance(rate, Rate)]
-    assert [(rate.successes, rate.n) for rate in rates] == [(1, 3), (1, 3), (2, 4)]
-    assert outcomes([]).comebacks is NO_EVIDENCE
-
-
 def test_a_forecast_knows_only_earlier_months() -> None:
     first = [case(number, RELAY, month="2026-08", outcome="weak") for number in range(1, 9)]
     found = forecasts(horn(), [*first, case(20, RELAY, month="2026-09", outcome="weak")], half_life=None)
@@ -148,7 +113,7 @@ def test_a_forecast_knows_only_earlier_months() -> None:
     assert np.array_equal(found[0].probabilities, found[7].probabilities)
     assert found[8].probabilities[2] > found[0].probabilities[2]
     assert found[0].at_first == pytest.approx(np.array([3, 1.5, 1.5, 0.5]) / 6.5)
-    assert (found[0].truth, found[0].named, found[0].minutes) == (2, 2, 5.0)
+    assert found[0].truth == 2
 
 
 def test_forecasts_of_unknown_causes_other_ends_and_other_procedures() -> None:
@@ -156,10 +121,10 @@ def test_forecasts_of_unknown_causes_other_ends_and_other_procedures() -> None:
     elsewhere = ClosedCase(2, "curlew/a1", "2026-10", HORN, "measured", results=(CaseResult("horn-weak", "x", "y"),))
     unverified = case(3)
     (found,) = forecasts(horn(), [strange, elsewhere, unverified])
-    assert (found.job, found.truth, found.named) == (1, 3, None)
+    assert (found.job, found.truth) == (1, 3)
     timeless = ClosedCase(4, "", "2026-10", HORN, "seen", results=(CaseResult("horn-silent", "gone", "x"),))
     (without,) = forecasts(horn(), [timeless])
-    assert (without.named, without.minutes) == (None, None)
+    assert without.probabilities == pytest.approx(without.at_first)
 
 
 def test_learning_beats_the_belief_before_any_result() -> None:
