@@ -102,7 +102,7 @@ def change_head(flow: Flow, fields: Fields) -> Flow:
 
 
 def add_step(flow: Flow, key: str, title: str, *, test: str = "look", after: tuple[str, str] | None = None) -> Flow:
-    """Add a step behind the step of ``after``, the (step, outcome) that is to lead to it; without ``after``, at the end.
+    """Add a step behind that of ``after``, the (step, outcome) that is to lead to it; without ``after``, at the end.
 
     The first step of a flow becomes its start."""
     refuse_taken(flow, key)
@@ -167,7 +167,7 @@ def move_step(flow: Flow, key: str, by: int) -> Flow:
 
 
 def delete_step(flow: Flow, key: str) -> Flow:
-    """Delete a step. Outcomes that led to it lead nowhere; a deleted start is replaced by the first step of the list."""
+    """Delete a step. Outcomes that led to it lead nowhere; a deleted start is replaced by the first step listed."""
     require_step(flow, key)
 
     def act(tree: Tree) -> None:
