@@ -1,7 +1,7 @@
 """All checks on a procedure, as a compiler checks code: what is open-ended, unreachable, unsafe or only a guess.
 
-A check finds; it never stops another. To add one, write a function with a rule in the file it belongs to, and test it
-for hit and miss.
+A check finds; it never stops another. To add one, write a function with a ``rule`` (``catalog_rule`` where it needs
+the catalog) in the file it belongs to, and test it for hit and miss.
 """
 
 from __future__ import annotations

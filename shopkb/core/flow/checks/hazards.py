@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from shopkb.core.flow.checks.catalog_view import Catalog
-from shopkb.core.flow.checks.rules import Check, Flaw, at_step, rule
+from shopkb.core.flow.checks.rules import Check, Flaw, at_step, catalog_rule, rule
 from shopkb.core.flow.checks.step_hazards import BROUGHT_BY_TEST, HAZARDS, step_hazards, uncovered_hazards
 from shopkb.core.flow.findings import Level
 from shopkb.core.flow.model import Flow, Step, TestKind
@@ -39,36 +39,36 @@ def _cover_hint(hazard: str, catalog: Catalog) -> str:
     "Power applied directly without isolating",
     "Current fed into a part that is still connected runs back into its control unit.",
 )
-def power_without_isolation(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def power_without_isolation(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if step.test is TestKind.POWER_DIRECTLY and not step.isolates:
             said = f"The step {quoted(step.key)} applies power directly, and isolates nothing"
             yield Flaw(at_step(step, "isolates"), said, "Name what is unplugged first.", step.key)
 
 
-@rule(
+@catalog_rule(
     HAZARD_CHECKS,
     "power-without-caution",
     "Power applied directly without a caution",
     "Whoever feeds a part from outside must be told of back-feed first.",
 )
-def power_without_caution(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
-    for step in flow.steps if catalog else ():
-        if catalog and step.test is TestKind.POWER_DIRECTLY and "back-feed" in left_open(flow, step, catalog):
+def power_without_caution(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
+    for step in flow.steps:
+        if step.test is TestKind.POWER_DIRECTLY and "back-feed" in left_open(flow, step, catalog):
             hazard = HAZARDS["back-feed"]
             said = f"The step {quoted(step.key)} applies power directly without a caution against {hazard}"
             yield Flaw(at_step(step, "cautions"), said, _cover_hint("back-feed", catalog), step.key)
 
 
-@rule(
+@catalog_rule(
     HAZARD_CHECKS,
     "ohms-without-caution",
     "Resistance measured without a caution",
     "An ohmmeter on a live circuit reads wrong and can be damaged.",
 )
-def ohms_without_caution(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
-    for step in flow.steps if catalog else ():
-        if catalog and _measures_ohms(step) and "live-ohms" in left_open(flow, step, catalog):
+def ohms_without_caution(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
+    for step in flow.steps:
+        if _measures_ohms(step) and "live-ohms" in left_open(flow, step, catalog):
             said = f"The step {quoted(step.key)} measures resistance without a caution against {HAZARDS['live-ohms']}"
             yield Flaw(at_step(step, "cautions"), said, _cover_hint("live-ohms", catalog), step.key)
 
@@ -77,15 +77,13 @@ def _measures_ohms(step: Step) -> bool:
     return step.reading is not None and step.reading.quantity == "resistance"
 
 
-@rule(
+@catalog_rule(
     HAZARD_CHECKS,
     "hazard-uncovered",
     "Hazard without a caution",
     "What can hurt somebody or break something must be said before the step, not after.",
 )
-def hazard_uncovered(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
-    if catalog is None:
-        return
+def hazard_uncovered(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     for step in flow.steps:
         told_apart = {"back-feed"} if step.test is TestKind.POWER_DIRECTLY else set()
         told_apart |= {"live-ohms"} if _measures_ohms(step) else set()
@@ -95,7 +93,7 @@ def hazard_uncovered(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
             yield Flaw(at_step(step, "cautions"), said, _cover_hint(hazard, catalog), step.key)
 
 
-@rule(
+@catalog_rule(
     HAZARD_CHECKS,
     "danger-budget",
     "Too many DANGER signs",
@@ -103,9 +101,7 @@ def hazard_uncovered(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
     " set-up state.",
     Level.WARNING,
 )
-def danger_budget(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
-    if catalog is None:
-        return
+def danger_budget(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     signs = len(
         {
             (key, step.access)
@@ -120,16 +116,14 @@ def danger_budget(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
         yield Flaw("steps", said, "Keep it for what can kill; a WARNING serves for the rest.")
 
 
-@rule(
+@catalog_rule(
     HAZARD_CHECKS,
     "caution-needless",
     "Caution against what the step does not do",
     "A caution that stands where it does not apply teaches people to read none.",
     Level.WARNING,
 )
-def caution_needless(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
-    if catalog is None:
-        return
+def caution_needless(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     for step in flow.steps:
         brought = step_hazards(step, catalog)
         for number, key in enumerate(step.cautions, start=1):
@@ -148,7 +142,7 @@ def caution_needless(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
     "Whoever must read that many before the first instruction reads none of them.",
     Level.WARNING,
 )
-def cautions_many(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def cautions_many(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if len(step.cautions) > MOST_CAUTIONS:
             said = f"The step {quoted(step.key)} shows {len(step.cautions)} cautions, at most {MOST_CAUTIONS} are read"
@@ -156,14 +150,14 @@ def cautions_many(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
             yield Flaw(at_step(step, "cautions"), said, hint, step.key)
 
 
-@rule(
+@catalog_rule(
     HAZARD_CHECKS,
     "high-voltage-unasked",
     "Engine work on any vehicle, hybrids not asked about",
     "A hybrid starts its engine by itself while hands are at the belt.",
 )
-def high_voltage_unasked(flow: Flow, catalog: Catalog | None) -> Iterator[Flaw]:
-    if catalog is None or "any" not in flow.platforms:
+def high_voltage_unasked(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
+    if "any" not in flow.platforms:
         return
     for step in flow.steps:
         if "moving-parts" in step_hazards(step, catalog) and not _told_of_high_voltage(flow, step, catalog):

@@ -6,7 +6,6 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
-from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, rule
 from shopkb.core.flow.file.scalars import RESERVED_KEYS, did_you_mean
 from shopkb.core.flow.findings import Level
@@ -19,7 +18,7 @@ LOGIC: list[Check] = []
 
 
 @rule(LOGIC, "start-missing", "No start", "Without a first step nobody can follow the procedure.")
-def start_missing(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def start_missing(flow: Flow) -> Iterator[Flaw]:
     if not flow.start:
         yield Flaw("start", "The procedure has no start", "Write start: and the key of the first step.")
     elif flow.start not in flow.step_by_key:
@@ -28,7 +27,7 @@ def start_missing(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "too-many-steps", f"More than {STEP_LIMIT} steps", "Nobody can follow it, and its chart cannot be drawn.")
-def too_many_steps(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def too_many_steps(flow: Flow) -> Iterator[Flaw]:
     if len(flow.steps) > STEP_LIMIT:
         yield Flaw(
             "steps",
@@ -50,7 +49,7 @@ def _keys(flow: Flow) -> Iterator[tuple[str, str, str, str]]:
 
 
 @rule(LOGIC, "key-form", "Key missing or malformed", "Evidence is kept under keys, so each needs a lasting, plain one.")
-def key_form(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def key_form(flow: Flow) -> Iterator[Flaw]:
     procedure = ("", "procedure", flow.procedure, "")
     for group, noun, key, step in (procedure, *_keys(flow)):
         form = NAME_FORM if noun == "value" else KEY_FORM
@@ -68,7 +67,7 @@ def key_form(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "key-twice", "Key used twice", "A branch could not say which of the two it means.")
-def key_twice(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def key_twice(flow: Flow) -> Iterator[Flaw]:
     for (group, noun, key, step), count in Counter(_keys(flow)).items():
         if count > 1 and key:
             said = f"{count} {noun}s have the key {quoted(key)}"
@@ -76,7 +75,7 @@ def key_twice(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "key-collision", "Step and cause with one key", "A branch could not say which of the two it means.")
-def key_collision(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def key_collision(flow: Flow) -> Iterator[Flaw]:
     for key in flow.cause_by_key:
         if key and key in flow.step_by_key:
             said = f"{quoted(key)} is the key of a step and of a cause"
@@ -84,7 +83,7 @@ def key_collision(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "step-unreachable", "Step that no way reaches", "It would never be done, and hides a missing branch.")
-def step_unreachable(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def step_unreachable(flow: Flow) -> Iterator[Flaw]:
     met = reachable(flow)
     if not met:
         return  # no start: said already
@@ -95,7 +94,7 @@ def step_unreachable(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "loop", "Loop", "A job could go round for ever; each way must come to an end.")
-def loop(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def loop(flow: Flow) -> Iterator[Flaw]:
     for found in loops(flow):
         way = " > ".join((*found.steps, found.steps[0]))
         yield Flaw(
@@ -107,7 +106,7 @@ def loop(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "go-nowhere", "Outcome that leads nowhere", "Whoever gets this result is left standing.")
-def go_nowhere(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def go_nowhere(flow: Flow) -> Iterator[Flaw]:
     known = [*flow.step_by_key, *flow.cause_by_key]
     for step, outcome in flow.branches:
         go = outcome.go
@@ -134,7 +133,7 @@ def _arrives(flow: Flow, outcome: Outcome) -> bool:
 
 
 @rule(LOGIC, "hand-over-self", "Hand-over to itself", "It is a loop by another name.")
-def hand_over_self(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def hand_over_self(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.HAND_OVER and outcome.go.key and outcome.go.key == flow.procedure:
             said = "The outcome hands over to this procedure itself"
@@ -142,7 +141,7 @@ def hand_over_self(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "step-without-outcomes", "Step without outcomes", "There is no way on from it.")
-def step_without_outcomes(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def step_without_outcomes(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if not step.outcomes:
             said = f"The step {quoted(step.key)} has no outcomes"
@@ -150,7 +149,7 @@ def step_without_outcomes(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "end-without-proof", "End without proof", "A cause counts only with how it was proven.")
-def end_without_proof(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def end_without_proof(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.CAUSE and outcome.proof is None:
             said = f"The outcome names the cause {quoted(outcome.go.key)} without its proof"
@@ -159,7 +158,7 @@ def end_without_proof(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "proof-without-end", "Proof where nothing ends", "Only an end that names a cause proves something.")
-def proof_without_end(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def proof_without_end(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.go.kind is not GoKind.CAUSE and outcome.proof is not None:
             said = f"The outcome has the proof {outcome.proof}, but names no cause"
@@ -175,7 +174,7 @@ def _ends(flow: Flow) -> Iterator[tuple[str, Proof | None]]:
 
 
 @rule(LOGIC, "cause-unreached", "Cause that no way reaches", "The procedure claims a cause that it can never prove.")
-def cause_unreached(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def cause_unreached(flow: Flow) -> Iterator[Flaw]:
     ended = {cause for cause, _ in _ends(flow)}
     if not reachable(flow):
         return
@@ -192,7 +191,7 @@ def cause_unreached(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
     "What is left over is a guess: the part may be changed for nothing.",
     Level.WARNING,
 )
-def cause_by_elimination(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def cause_by_elimination(flow: Flow) -> Iterator[Flaw]:
     proofs: dict[str, set[Proof | None]] = {}
     for cause, proof in _ends(flow):
         proofs.setdefault(cause, set()).add(proof)
@@ -209,7 +208,7 @@ def cause_by_elimination(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
     "If every result leads to the same place, the minutes are spent for nothing.",
     Level.WARNING,
 )
-def test_decides_nothing(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def test_decides_nothing(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         ways = {outcome.go for outcome in step.outcomes if outcome.go.kind is not GoKind.NOWHERE}
         if len(step.outcomes) > 1 and len(ways) == 1 and _all_lead(step):
@@ -223,7 +222,7 @@ def _all_lead(step: Step) -> bool:
 
 
 @rule(LOGIC, "needs-unknown", "Need that is no step", "What must be done before cannot be found.")
-def needs_unknown(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def needs_unknown(flow: Flow) -> Iterator[Flaw]:
     for step, place, need in _needs(flow):
         if need not in flow.step_by_key:
             hint = f"{did_you_mean(need, flow.step_by_key)}Write the key of a step."
@@ -231,7 +230,7 @@ def needs_unknown(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(LOGIC, "needs-not-passed", "Need that a way leaves out", "On that way the step would not make sense yet.")
-def needs_not_passed(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def needs_not_passed(flow: Flow) -> Iterator[Flaw]:
     for step, place, need in _needs(flow):
         if need in flow.step_by_key and step.key in reachable(flow) and need not in always_passed(flow, step.key):
             said = f"Not every way to the step {quoted(step.key)} passes {quoted(need)}, which it needs"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from shopkb.core.flow.checks.catalog_view import Catalog
@@ -30,13 +30,14 @@ class Flaw:
     step: str = ""
 
 
-Search = Callable[[Flow, Catalog | None], Iterator[Flaw]]
+FlowSearch = Callable[[Flow], Iterable[Flaw]]
+CatalogSearch = Callable[[Flow, Catalog], Iterable[Flaw]]
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
     info: CheckInfo
-    search: Search
+    search: Callable[[Flow, Catalog | None], Iterable[Flaw]]
 
     def findings(self, flow: Flow, catalog: Catalog | None) -> Iterator[Finding]:
         for flaw in self.search(flow, catalog):
@@ -45,11 +46,24 @@ class Check:
 
 def rule(
     register: list[Check], identity: str, title: str, why: str, level: Level = Level.ERROR
-) -> Callable[[Search], Search]:
-    """Add the function below to a register of checks."""
+) -> Callable[[FlowSearch], FlowSearch]:
+    """Add the function below, which looks at the flow alone, to a register of checks."""
 
-    def enter(search: Search) -> Search:
-        register.append(Check(CheckInfo(identity, level, title, why), search))
+    def enter(search: FlowSearch) -> FlowSearch:
+        register.append(Check(CheckInfo(identity, level, title, why), lambda flow, _catalog: search(flow)))
+        return search
+
+    return enter
+
+
+def catalog_rule(
+    register: list[Check], identity: str, title: str, why: str, level: Level = Level.ERROR
+) -> Callable[[CatalogSearch], CatalogSearch]:
+    """Add the function below, which needs the catalog, to a register of checks; without a catalog it finds nothing."""
+
+    def enter(search: CatalogSearch) -> CatalogSearch:
+        info = CheckInfo(identity, level, title, why)
+        register.append(Check(info, lambda flow, catalog: () if catalog is None else search(flow, catalog)))
         return search
 
     return enter

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import lru_cache
 
-from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, rule
 from shopkb.core.flow.checks.value_use import InputFault, input_faults, value_quantity, value_ranges
 from shopkb.core.flow.file.scalars import did_you_mean
@@ -21,7 +20,7 @@ VALUES: list[Check] = []
 
 
 @rule(VALUES, "reading-missing", "Measuring step without a reading", "Nobody knows what to measure, or in which unit.")
-def reading_missing(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def reading_missing(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if step.reading is None and step.test is TestKind.MEASURE:
             said = f"The step {quoted(step.key)} measures, but does not say what"
@@ -29,7 +28,7 @@ def reading_missing(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "band-without-reading", "Band without a reading", "There is nothing to hold against the band.")
-def band_without_reading(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def band_without_reading(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.band is not None and step.reading is None:
             said = f"The outcome has a band, but the step {quoted(step.key)} has no reading"
@@ -38,7 +37,7 @@ def band_without_reading(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "bands-partial", "Some outcomes with a band, some without", "A reading could not be judged for sure.")
-def bands_partial(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def bands_partial(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         bare = [outcome.key for outcome in step.outcomes if outcome.band is None]
         if step.reading is not None and bare and len(bare) < len(step.outcomes):
@@ -47,7 +46,7 @@ def bands_partial(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "unit-misfit", "Unit that does not fit the quantity", "Volts are no answer where ohms are asked.")
-def unit_misfit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def unit_misfit(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         reading = step.reading
         if reading is not None and reading.unit not in QUANTITIES.get(reading.quantity, ()):
@@ -58,7 +57,7 @@ def unit_misfit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "value-unit-misfit", "Limit of a value in a unit that does not fit", "The limit could not be compared.")
-def value_unit_misfit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def value_unit_misfit(flow: Flow) -> Iterator[Flaw]:
     for value in flow.values:
         if isinstance(value, ComputedValue) or value.unit not in UNITS:
             continue
@@ -70,7 +69,7 @@ def value_unit_misfit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "value-limits-swapped", "Limits of a value the wrong way round", "No answer could lie between them.")
-def value_limits_swapped(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def value_limits_swapped(flow: Flow) -> Iterator[Flaw]:
     for value in flow.values:
         if isinstance(value, ComputedValue) or value.low is None or value.high is None:
             continue
@@ -119,22 +118,22 @@ def _band_faults(
 
 
 @rule(VALUES, "band-gap", "Gap between bands", "A reading in the gap would have no outcome.")
-def band_gap(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def band_gap(flow: Flow) -> Iterator[Flaw]:
     yield from _band_flaws(flow, "gap")
 
 
 @rule(VALUES, "band-overlap", "Bands that overlap", "One reading would have two outcomes.")
-def band_overlap(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def band_overlap(flow: Flow) -> Iterator[Flaw]:
     yield from _band_flaws(flow, "overlap")
 
 
 @rule(VALUES, "band-empty", "Band that no reading fits", "The outcome could never be found.")
-def band_empty(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def band_empty(flow: Flow) -> Iterator[Flaw]:
     yield from _band_flaws(flow, "empty")
 
 
 @rule(VALUES, "band-unit", "Band in a unit that does not fit", "The reading could not be compared with it.")
-def band_unit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def band_unit(flow: Flow) -> Iterator[Flaw]:
     yield from _band_flaws(flow, "unit")
     for step, outcome in flow.branches:
         if step.reading is None or outcome.band is None:
@@ -151,7 +150,7 @@ def band_unit(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "value-undefined", "Value that is not defined", "The band or computation could not be worked out.")
-def value_undefined(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def value_undefined(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         for name in sorted(outcome.band.names) if outcome.band is not None else ():
             if name not in flow.value_by_key:
@@ -162,12 +161,12 @@ def value_undefined(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "value-order", "Value used before it is known", "Values are asked and computed once, from top to bottom.")
-def value_order(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def value_order(flow: Flow) -> Iterator[Flaw]:
     yield from _input_flaws(flow, InputFault.LATER)
 
 
 @rule(VALUES, "computation-unknown", "Unknown computation", "The value could not be worked out.")
-def computation_unknown(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def computation_unknown(flow: Flow) -> Iterator[Flaw]:
     for value in flow.values:
         if isinstance(value, ComputedValue) and value.compute not in COMPUTATIONS:
             near = did_you_mean(value.compute, COMPUTATIONS)
@@ -176,7 +175,7 @@ def computation_unknown(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
 
 
 @rule(VALUES, "computation-input", "Input that a computation cannot use", "The value could not be worked out.")
-def computation_input(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+def computation_input(flow: Flow) -> Iterator[Flaw]:
     yield from _input_flaws(flow, InputFault.UNUSABLE)
 
 
