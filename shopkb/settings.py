@@ -88,7 +88,7 @@ TEMPLATES: list[dict[str, Any]] = [
                 "shopkb.upkeep.context_processors.backups",
             ],
         },
-    },
+    }
 ]
 
 # Rollback journal with FULL sync and IMMEDIATE transactions: safe on every SQLite build, also on those whose

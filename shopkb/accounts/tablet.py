@@ -60,11 +60,7 @@ def is_locked(request: HttpRequest) -> bool:
 def touch(request: HttpRequest, response: HttpResponse) -> None:
     """Note on the device that a person was here now."""
     response.set_cookie(
-        COOKIE,
-        _signer(request).sign("1"),
-        httponly=True,
-        samesite="Lax",
-        secure=settings.SESSION_COOKIE_SECURE,
+        COOKIE, _signer(request).sign("1"), httponly=True, samesite="Lax", secure=settings.SESSION_COOKIE_SECURE
     )
 
 

@@ -62,10 +62,7 @@ class ComputationForm(forms.Form):
 
 def _choice(field: Input) -> forms.ChoiceField:
     return forms.ChoiceField(
-        label=_label(field),
-        required=False,
-        choices=[(word, word) for word in field.choices],
-        initial=field.default,
+        label=_label(field), required=False, choices=[(word, word) for word in field.choices], initial=field.default
     )
 
 

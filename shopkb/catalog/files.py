@@ -240,12 +240,7 @@ def _entries(sheet: CatalogSheet, listed: list[Any], faults: list[FileFault]) ->
 
 
 def _mapping(
-    item: object,
-    known: tuple[str, ...],
-    needed: tuple[str, ...],
-    file: str,
-    where: str,
-    faults: list[FileFault],
+    item: object, known: tuple[str, ...], needed: tuple[str, ...], file: str, where: str, faults: list[FileFault]
 ) -> dict[str, Any] | None:
     """The entry as a mapping that has every field needed; None, with faults, if it is not one."""
     if not isinstance(item, dict):

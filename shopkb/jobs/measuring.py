@@ -17,13 +17,7 @@ from shopkb.core.diagnosis.counting.branch_success import branch_strengths
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.scores.drift import LATELY, TOLD, reading_change
-from shopkb.core.diagnosis.scores.forecast_scores import (
-    Forecast,
-    Scores,
-    all_pairs,
-    reliability,
-    scores,
-)
+from shopkb.core.diagnosis.scores.forecast_scores import Forecast, Scores, all_pairs, reliability, scores
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.learned_procedure import full_tallies

@@ -28,11 +28,7 @@ class PartOff:
 
 
 def off_in(
-    run: Run,
-    flow: Flow,
-    rows: Sequence[Result],
-    put_back: Iterable[PutBack],
-    states: Mapping[str, str] | None = None,
+    run: Run, flow: Flow, rows: Sequence[Result], put_back: Iterable[PutBack], states: Mapping[str, str] | None = None
 ) -> list[PartOff]:
     """What was taken off in this run and has not been confirmed back in place since.
 

@@ -23,6 +23,6 @@ CONTENT_SECURITY_POLICY: dict[str, Any] = {
         "worker-src": [SELF],
         "base-uri": [NONE],
         "frame-ancestors": [NONE],
-    },
+    }
 }
 """Value of the setting of the same name; needs ``csp`` and its middleware."""

@@ -25,13 +25,7 @@ from shopkb.jobs.run_state import RunState
 from shopkb.jobs.vehicle_state import off_in
 from shopkb.jobs.views.outbox import pack_urls
 from shopkb.jobs.views.run_texts import answer_text, answers_of
-from shopkb.jobs.views.typed_reading import (
-    METER,
-    answer_buttons,
-    expectations,
-    judge_typed,
-    verdict_text,
-)
+from shopkb.jobs.views.typed_reading import METER, answer_buttons, expectations, judge_typed, verdict_text
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Revision
 from shopkb.web.humanize import minutes_text

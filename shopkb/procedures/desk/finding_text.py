@@ -16,17 +16,7 @@ from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.comparison.compare import ItemChange
 from shopkb.core.flow.fields import labels
 from shopkb.core.flow.findings import Finding
-from shopkb.core.flow.model import (
-    AskedValue,
-    Cause,
-    ComputedValue,
-    Flow,
-    Go,
-    GoKind,
-    Outcome,
-    ReadingSpec,
-    Step,
-)
+from shopkb.core.flow.model import AskedValue, Cause, ComputedValue, Flow, Go, GoKind, Outcome, ReadingSpec, Step
 from shopkb.core.flow.names import cause_words, words_of_key
 
 HINTS: Final[Mapping[str, str]] = MappingProxyType(

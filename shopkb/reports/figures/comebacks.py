@@ -15,6 +15,9 @@ from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey
 from shopkb.jobs.job_facts import CURED, NOT_CURED, JobFact, RepairFact
 from shopkb.reports.figures.shares import Share
 
+Name = tuple[str, str]
+"""A cause and a procedure, or another name and nothing."""
+
 PROVISIONAL = timedelta(days=60)
 """A cure younger than this may still come back."""
 
@@ -63,15 +66,14 @@ def _by_repair(
     for job in jobs:
         if job.claimed:
             groups[name_of(job.claimed)].append(job)
-    return tuple(
-        ComebackFigures(
-            name,
-            Share(sum(job.back_at is not None for job in group), len(group)),
-            sum(_young(job, now) for job in group),
-            _days(group),
-        )
-        for name, group in sorted(groups.items())
-    )
+    counted = {name: Share(sum(job.back_at is not None for job in group), len(group)) for name, group in groups.items()}
+    return tuple(_row((name, ""), counted[name], group, now) for name, group in sorted(groups.items()))
+
+
+def _row(name: Name, back: Share, jobs: Sequence[JobFact], now: datetime) -> ComebackFigures:
+    young = sum(job.back_at is None and now - job.closed_at < PROVISIONAL for job in jobs)
+    known = [job.days_until_back for job in jobs if job.days_until_back is not None]
+    return ComebackFigures(name[0], back, young, float(median(known)) if known else None, name[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +101,6 @@ def wrong_parts(jobs: Iterable[JobFact]) -> tuple[WrongParts, ...]:
     return tuple(sorted(found, key=lambda row: (-row.wrong.part, row.cause)))
 
 
-Name = tuple[str, str]
-
-
 def _grouped(
     tallies: Tallies,
     jobs: Sequence[JobFact],
@@ -120,28 +119,9 @@ def _grouped(
     for job in jobs:
         for name in of_job(job, job.claimed) if job.claimed else []:
             met[name].append(job)
-    rows = [
-        ComebackFigures(
-            name[0],
-            Share(back[name], claimed),
-            sum(_young(job, now) for job in met.get(name, [])),
-            _days(met.get(name, [])),
-            name[1],
-        )
-        for name, claimed in cures.items()
-        if claimed > 0
-    ]
+    rows = [_row(name, Share(back[name], claimed), met[name], now) for name, claimed in cures.items() if claimed > 0]
     return tuple(sorted(rows, key=lambda row: (-(row.back.lower or -1.0), -row.back.part, row.name, row.procedure)))
 
 
 def _cause_and_procedures(job: JobFact, repair: RepairFact) -> list[Name]:
     return [(repair.cause, procedure) for procedure in job.procedures]
-
-
-def _young(job: JobFact, now: datetime) -> bool:
-    return job.back_at is None and now - job.closed_at < PROVISIONAL
-
-
-def _days(jobs: Iterable[JobFact]) -> float | None:
-    known = [job.days_until_back for job in jobs if job.days_until_back is not None]
-    return float(median(known)) if known else None

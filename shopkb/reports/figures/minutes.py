@@ -68,17 +68,7 @@ def procedure_figures(
     for each, sums in tallies.items():
         if not each.step:
             mine[each.procedure][each] = sums
-    return tuple(
-        _figures(
-            key,
-            title,
-            mine[key],
-            ended[key],
-            histograms,
-            months,
-        )
-        for key, title in titles.items()
-    )
+    return tuple(_figures(key, title, mine[key], ended[key], histograms, months) for key, title in titles.items())
 
 
 def _figures(

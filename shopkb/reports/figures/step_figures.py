@@ -86,12 +86,7 @@ class StepFigures:
 
 
 def step_figures(
-    flow: Flow,
-    tallies: Tallies,
-    *,
-    related: Tallies | None = None,
-    platform: str = "",
-    strengths: Sequence[float] = (),
+    flow: Flow, tallies: Tallies, *, related: Tallies | None = None, platform: str = "", strengths: Sequence[float] = ()
 ) -> tuple[StepFigures, ...]:
     """Figures of every step with outcomes, in the writer's order.
 

@@ -131,11 +131,7 @@ def _row(row: CauseFigures, name: str, filters: Filters, by: By, numbers: Mappin
 def _pair(row: FoundTogether, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:
     pair = {"cause": str(numbers.get(row.cause, "")), "also": str(numbers.get(row.also, ""))}
     behind = jobs_behind(filters, fate="proven", after=facts.after, procedure=filters.procedure, **pair)
-    return {
-        "cause": Cell(cause_name(row.cause)),
-        "also": Cell(cause_name(row.also)),
-        "share": Cell(row.share, behind),
-    }
+    return {"cause": Cell(cause_name(row.cause)), "also": Cell(cause_name(row.also)), "share": Cell(row.share, behind)}
 
 
 def _lacking(row: UncoveredCause, filters: Filters, numbers: Mapping[str, int], facts: Facts) -> Row:

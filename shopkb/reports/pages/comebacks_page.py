@@ -106,13 +106,7 @@ def _intro(jobs: Sequence[JobFact], back: Sequence[JobFact]) -> str:
     return f"{len(back)} of {claimed} jobs that were closed as cured came back."
 
 
-def _table(
-    name: str,
-    title: str,
-    found: Sequence[ComebackFigures],
-    held: ReportData,
-    young: str,
-) -> Table:
+def _table(name: str, title: str, found: Sequence[ComebackFigures], held: ReportData, young: str) -> Table:
     titles = held.titles
 
     def cells(row: ComebackFigures) -> Row:

@@ -79,21 +79,8 @@ def of(held: ReportData, new: Sequence[InForceSince] = ()) -> Page:
         "Where the minutes go",
         _intro(found, filters),
         (
-            Table(
-                "minutes",
-                "Minutes by procedure",
-                PROCEDURES,
-                rows,
-                about,
-                latest=facts.latest,
-            ),
-            Table(
-                "minutes-by-month",
-                "Month by month",
-                MONTHLY,
-                by_month,
-                MIX,
-            ),
+            Table("minutes", "Minutes by procedure", PROCEDURES, rows, about, latest=facts.latest),
+            Table("minutes-by-month", "Month by month", MONTHLY, by_month, MIX),
             Table("costly-steps", "Dearest for what they tell", COSTLY, dear),
         ),
         {

@@ -81,14 +81,7 @@ def build(filters: Filters, now: datetime) -> Page:
     used = _jobs_by_procedure(runs, filters)
     rows = [
         _row(
-            one,
-            used.get(key, 0),
-            latest_month(runs, key),
-            drifted,
-            found[key],
-            departed.get(key, NONE),
-            filters,
-            facts,
+            one, used.get(key, 0), latest_month(runs, key), drifted, found[key], departed.get(key, NONE), filters, facts
         )
         for key, one in chosen.items()
     ]
