@@ -31,9 +31,11 @@ def on_path(rows: Sequence[R]) -> list[R]:
     return [row for row in rows if not row.off_path]
 
 
-def walk_of(flow: Flow, rows: Sequence[ResultLike]) -> Walk:
-    """Where the run stands. ``rows`` in the order they were recorded."""
-    return walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in on_path(rows)])
+def walk_of(flow: Flow, rows: Sequence[ResultLike], before: Walk | None = None) -> Walk:
+    """Where the run stands. ``rows`` in the order they were recorded; ``before``: the walk of all but the last one."""
+    if before is not None and rows[-1].off_path:
+        return before
+    return walk(flow, [AnsweredStep(row.step, row.outcome or row.onward) for row in on_path(rows)], before)
 
 
 def effective_results(flow: Flow, rows: Sequence[R]) -> list[R]:

@@ -14,6 +14,8 @@ from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
+from shopkb.core.flow.model import Flow
+from shopkb.core.flow.walk import AnsweredStep, Walk
 from shopkb.jobs import answering, run_results
 from shopkb.jobs.models import Result, Run
 from shopkb.procedures.models import Procedure
@@ -82,12 +84,17 @@ def test_a_reading_is_parsed_once_and_the_run_walked_once(
     calls: list[str] = []
     parse, walk = answering.parse_reading, run_results.walk
     monkeypatch.setattr(answering, "parse_reading", lambda *given: calls.append("parse") or parse(*given))
-    monkeypatch.setattr(run_results, "walk", lambda *given: calls.append("walk") or walk(*given))
+
+    def walked(flow: Flow, entries: list[AnsweredStep], before: Walk | None) -> Walk:
+        calls.append("one step more" if before else "walk")
+        return walk(flow, entries, before)
+
+    monkeypatch.setattr(run_results, "walk", walked)
     check(client, at_work, "supply", "12.31")
     assert sorted(calls) == ["parse", "walk"]
     calls.clear()
     send(client, at_work, "supply", "full", "12.61")
-    assert sorted(calls) == ["parse", "walk", "walk"], "before the answer and after it"
+    assert sorted(calls) == ["one step more", "parse", "walk"]
 
 
 def test_the_form_names_the_meter_that_judged(client: Client, at_work: Run) -> None:

@@ -36,11 +36,15 @@ class Walk:
     end_step: str = ""
 
 
-def walk(flow: Flow, entries: Sequence[AnsweredStep]) -> Walk:
-    """Replay ``entries`` through ``flow``. O(entries x path length)."""
-    standing: list[int] = []
-    expected = flow.start
-    for position, entry in enumerate(entries):
+def walk(flow: Flow, entries: Sequence[AnsweredStep], before: Walk | None = None) -> Walk:
+    """Replay ``entries`` through ``flow``. O(entries x path length).
+
+    ``before`` is the walk of all but the last of them, where it is known: then only the last one is replayed.
+    """
+    standing = list(before.standing) if before else []
+    expected = before.current if before else flow.start
+    first = len(entries) - 1 if before else 0
+    for position, entry in enumerate(entries[first:], start=first):
         step = flow.step_by_key.get(entry.step)
         if step is None or entry.route not in {outcome.key for outcome in step.outcomes}:
             continue

@@ -6,7 +6,6 @@ The server decides which step may be answered.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -109,7 +108,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     result.seconds = seconds_since(locked, rows, by, at)
     result.save()
     log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
-    _settle(locked, flow, [*rows, result], at)
+    _settle(locked, walk_of(flow, [*rows, result], walk), at)
     return StoredResult(result)
 
 
@@ -168,14 +167,13 @@ def retract(result: Result, *, by: User, at: datetime, client_id: UUID) -> Retra
     retraction = Retraction.objects.create(result=last, who=by, at=at, client_id=client_id)
     log_row(locked.pk, Kind.RETRACTED, retraction, by=by, at=at)
     # What the answer taken back had replaced counts again, and may be the end.
-    _settle(locked, flow_of(locked.revision), list(locked.results.not_retracted()), at)
+    _settle(locked, walk_of(flow_of(locked.revision), list(locked.results.not_retracted())), at)
     return retraction
 
 
-def _settle(locked: Run, flow: Flow, rows: Sequence[Result], at: datetime) -> None:
+def _settle(locked: Run, walk: Walk, at: datetime) -> None:
     """Under way or at its end, as the answers that count say."""
-    ended = not walk_of(flow, rows).current
-    state, ended_at = (Run.State.ENDED, at) if ended else (Run.State.UNDER_WAY, None)
+    state, ended_at = (Run.State.UNDER_WAY, None) if walk.current else (Run.State.ENDED, at)
     if (locked.state, locked.ended_at) != (state, ended_at):
         locked.state, locked.ended_at = state, ended_at
         locked.save(update_fields=["state", "ended_at"])
@@ -220,7 +218,7 @@ def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revisio
     locked.revision = newest
     locked.save(update_fields=["revision"])
     log_text(locked.pk, Kind.MOVED, f"revision {newest.number}", by=by, at=now)
-    _settle(locked, flow_of(newest), list(locked.results.not_retracted()), now)
+    _settle(locked, walk_of(flow_of(newest), list(locked.results.not_retracted())), now)
     return newest
 
 

@@ -200,3 +200,13 @@ def test_what_was_recorded_is_replayed_the_same_way_however_it_is_cut(
     in_path_order = [AnsweredStep(*pair) for pair in walk(drawn, first).path]
     assert len(kept) == len(in_path_order)
     assert walk(drawn, [*in_path_order, *second]).path == whole.path
+
+
+@settings(max_examples=examples(300))
+@given(flows(), records)
+def test_one_entry_more_goes_on_from_the_walk_before_it(drawn: Flow, recorded: list[AnsweredStep]) -> None:
+    before = walk(drawn, [])
+    for count in range(1, len(recorded) + 1):
+        whole = walk(drawn, recorded[:count])
+        assert walk(drawn, recorded[:count], before) == whole
+        before = whole
