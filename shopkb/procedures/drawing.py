@@ -81,11 +81,11 @@ def chart_bytes(chart: Chart, form: Form) -> bytes:
         ChartUnavailable: Graphviz is missing, failed or took too long.
     """
     key = f"chart:{form}:{chart.digest}"
-    held = cache.get(key)
-    if held is None:
-        held = render(chart, form, seconds=settings.DRAWING_SECONDS)
-        cache.set(key, held, KEEP_SECONDS)
-    return bytes(held)
+    cached = cache.get(key)
+    if cached is None:
+        cached = render(chart, form, seconds=settings.DRAWING_SECONDS)
+        cache.set(key, cached, KEEP_SECONDS)
+    return bytes(cached)
 
 
 FIRST_SECONDS = 60

@@ -100,22 +100,26 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
         ActionRefused: the revision is no draft, or the flow belongs to another procedure.
     """
     require(by, Right.WRITE)
-    held = Revision.objects.select_for_update(of=("self",)).select_related("procedure").get(pk=revision.pk)
-    if not held.may_change:
-        raise ActionRefused(f"Revision {held.number} is {held.get_state_display()}; make a new draft from it instead.")
-    if flow.procedure != held.procedure.key:
-        raise ActionRefused(f"The key of a procedure never changes: write {held.procedure.key}, not {flow.procedure}.")
-    if held.checksum != based_on:
+    locked = Revision.objects.select_for_update(of=("self",)).select_related("procedure").get(pk=revision.pk)
+    if not locked.may_change:
+        raise ActionRefused(
+            f"Revision {locked.number} is {locked.get_state_display()}; make a new draft from it instead."
+        )
+    if flow.procedure != locked.procedure.key:
+        raise ActionRefused(
+            f"The key of a procedure never changes: write {locked.procedure.key}, not {flow.procedure}."
+        )
+    if locked.checksum != based_on:
         raise EditConflict("This draft was saved by somebody else since you opened it. Both texts are kept below.")
     if why is not None:
-        held.why = why.strip()
-    before = flow_of(held)
+        locked.why = why.strip()
+    before = flow_of(locked)
     if before != flow:
-        DraftState.objects.create(revision=held, text=write_flow(before), checksum=held.checksum, by=by)
-        kept = list(held.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
-        held.earlier_states.exclude(pk__in=kept).delete()
-    store_flow(held, flow)
-    return held
+        DraftState.objects.create(revision=locked, text=write_flow(before), checksum=locked.checksum, by=by)
+        kept = list(locked.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
+        locked.earlier_states.exclude(pk__in=kept).delete()
+    store_flow(locked, flow)
+    return locked
 
 
 @transaction.atomic
@@ -127,16 +131,16 @@ def undo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
         ActionRefused: the revision is no draft, or there is nothing to undo.
     """
     require(by, Right.WRITE)
-    held = _held(revision, State.DRAFT)
-    if held.checksum != based_on:
+    locked = _locked(revision, State.DRAFT)
+    if locked.checksum != based_on:
         raise EditConflict("Somebody else saved this draft meanwhile. Look at it before you undo anything.")
-    last = held.earlier_states.last()
+    last = locked.earlier_states.last()
     flow = read_flow(last.text).flow if last else None
     if last is None or flow is None:
         raise ActionRefused("There is nothing to undo.")
-    store_flow(held, flow)
+    store_flow(locked, flow)
     last.delete()
-    return held
+    return locked
 
 
 def state_based_on(revision: Revision, based_on: str) -> Flow | None:
@@ -153,12 +157,12 @@ def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime) 
         ActionRefused: nothing was said, there is no such step, or the revision is past review.
     """
     require(by, Right.WRITE)
-    held = _held(revision, State.DRAFT, State.IN_REVIEW)
+    locked = _locked(revision, State.DRAFT, State.IN_REVIEW)
     if not text.strip():
         raise ActionRefused("Write what you want to say about this step.")
-    if step not in flow_of(held).step_by_key:
+    if step not in flow_of(locked).step_by_key:
         raise ActionRefused("This step is no longer in the revision.")
-    return Remark.objects.create(revision=held, step=step, text=text.strip(), by=by, at=at)
+    return Remark.objects.create(revision=locked, step=step, text=text.strip(), by=by, at=at)
 
 
 def settle_remark(revision: Revision, remark_id: int, *, by: User) -> None:
@@ -176,22 +180,22 @@ def ask_for_review(revision: Revision, *, by: User) -> None:
         RefusedByChecks: it has errors.
     """
     require(by, Right.WRITE)
-    held = _held(revision, State.DRAFT)
-    errors = errors_of(findings_of(flow_of(held)))
+    locked = _locked(revision, State.DRAFT)
+    errors = errors_of(findings_of(flow_of(locked)))
     if errors:
         raise RefusedByChecks(errors)
-    held.state = State.IN_REVIEW
-    held.save(update_fields=["state"])
+    locked.state = State.IN_REVIEW
+    locked.save(update_fields=["state"])
 
 
 @transaction.atomic
 def send_back(revision: Revision, *, by: User, why: str) -> None:
     """Review to draft, with the reason kept."""
     require(by, Right.PUBLISH)
-    held = _held(revision, State.IN_REVIEW)
-    held.state = State.DRAFT
-    held.why = f"{held.why}\n\nSent back by {by}: {why}".strip()
-    held.save(update_fields=["state", "why"])
+    locked = _locked(revision, State.IN_REVIEW)
+    locked.state = State.DRAFT
+    locked.why = f"{locked.why}\n\nSent back by {by}: {why}".strip()
+    locked.save(update_fields=["state", "why"])
 
 
 @transaction.atomic
@@ -203,21 +207,21 @@ def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
         RefusedByChecks: it has errors.
     """
     require(by, Right.PUBLISH)
-    held = _held(revision, State.DRAFT, State.IN_REVIEW)
-    if settings.REVIEW_BY_SECOND_PERSON and held.author_id == by.pk:
+    locked = _locked(revision, State.DRAFT, State.IN_REVIEW)
+    if settings.REVIEW_BY_SECOND_PERSON and locked.author_id == by.pk:
         raise ActionRefused("A second person must review and publish what you wrote.")
-    flow = flow_of(held)
+    flow = flow_of(locked)
     errors = errors_of(findings_of(flow))
     if errors:
         raise RefusedByChecks(errors)
-    held.procedure.revisions.filter(state=State.PUBLISHED).update(state=State.REPLACED)
-    held.state = State.PUBLISHED
-    held.reviewer = by
-    held.published_at = at
-    held.checksum = checksum(flow)
-    held.save(update_fields=["state", "reviewer", "published_at", "checksum"])
-    _put_in_force(held.procedure, flow)
-    return held
+    locked.procedure.revisions.filter(state=State.PUBLISHED).update(state=State.REPLACED)
+    locked.state = State.PUBLISHED
+    locked.reviewer = by
+    locked.published_at = at
+    locked.checksum = checksum(flow)
+    locked.save(update_fields=["state", "reviewer", "published_at", "checksum"])
+    _put_in_force(locked.procedure, flow)
+    return locked
 
 
 @transaction.atomic
@@ -230,12 +234,12 @@ def withdraw(revision: Revision, *, by: User, at: datetime, why: str, for_safety
     require(by, Right.PUBLISH)
     if not why.strip():
         raise ActionRefused("Say why it is withdrawn: the people who followed it will read this.")
-    held = _held(revision, State.DRAFT, State.IN_REVIEW, State.PUBLISHED, State.REPLACED)
-    held.state = State.WITHDRAWN
-    held.withdrawn_why = why.strip()
-    held.withdrawn_for_safety = for_safety
-    held.withdrawn_at = at
-    held.save(update_fields=["state", "withdrawn_why", "withdrawn_for_safety", "withdrawn_at"])
+    locked = _locked(revision, State.DRAFT, State.IN_REVIEW, State.PUBLISHED, State.REPLACED)
+    locked.state = State.WITHDRAWN
+    locked.withdrawn_why = why.strip()
+    locked.withdrawn_for_safety = for_safety
+    locked.withdrawn_at = at
+    locked.save(update_fields=["state", "withdrawn_why", "withdrawn_for_safety", "withdrawn_at"])
 
 
 def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revision | None:
@@ -251,12 +255,14 @@ def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     return start_draft(flow, by=by, at=at, why=why)
 
 
-def _held(revision: Revision, *states: Revision.State) -> Revision:
-    held = Revision.objects.select_for_update(of=("self",)).select_related("procedure", "author").get(pk=revision.pk)
-    if held.state not in states:
+def _locked(revision: Revision, *states: Revision.State) -> Revision:
+    locked = Revision.objects.select_for_update(of=("self",)).select_related("procedure", "author").get(pk=revision.pk)
+    if locked.state not in states:
         allowed = " or ".join(state.label for state in states)
-        raise ActionRefused(f"Revision {held.number} is {held.get_state_display()}; this needs one that is {allowed}.")
-    return held
+        raise ActionRefused(
+            f"Revision {locked.number} is {locked.get_state_display()}; this needs one that is {allowed}."
+        )
+    return locked
 
 
 def _put_in_force(procedure: Procedure, flow: Flow) -> None:

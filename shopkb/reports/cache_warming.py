@@ -61,10 +61,10 @@ def work_out() -> Iterator[str]:
         yield name
     month_page.build(filters, now)
     yield "month"
-    for key, held in in_force(filters).items():
+    for key, published in in_force(filters).items():
         read = read_once()
-        learned_procedure(held.flow, held.revision.checksum, month=filters.until, read=read)
-        recent_evidence(held.flow, held.revision.checksum, filters.until, read=read)
+        learned_procedure(published.flow, published.revision.checksum, month=filters.until, read=read)
+        recent_evidence(published.flow, published.revision.checksum, filters.until, read=read)
         yield key
     before = month_before(filters.until)
     month_page.build(Filters.of({"until": before}, timezone.localdate(now)), now)

@@ -13,7 +13,7 @@ from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.job_facts import JobFact, RepairFact
-from shopkb.reports.figures.calibration import honesty
+from shopkb.reports.figures.calibration import calibration
 from shopkb.reports.figures.comebacks import by_cause, by_person, wrong_parts
 from shopkb.reports.figures.confirmed_causes import By, found_together, pareto, uncovered
 from shopkb.reports.figures.minutes import change, costliest, procedure_figures
@@ -253,7 +253,7 @@ def test_honesty_pools_months() -> None:
         ("2026-02", {"scores": february, "bins": [{**each, "n": 10, "share": 0.7}]}),
         ("2026-03", {"scores": None, "bins": []}),
     ]
-    found = honesty(records)
+    found = calibration(records)
     assert found.whole is not None and found.whole.brier == pytest.approx(0.25)
     assert (found.bins[0].n, found.bins[0].share, found.bins[0].verdict) == (40, 25 / 40, "as said")
     assert found.paragraph == (
@@ -261,7 +261,7 @@ def test_honesty_pools_months() -> None:
         "It missed by 50 % less than somebody who always says the usual shares. "
         "What it called 30 % likely was true about three times in ten, and so on all along the scale."
     )
-    assert honesty([]).paragraph.startswith("Nobody has measured this yet.")
+    assert calibration([]).paragraph.startswith("Nobody has measured this yet.")
 
 
 def test_suggestions_come_by_the_minutes_at_stake(horn_flow: Flow) -> None:

@@ -183,8 +183,8 @@ def delete_step(flow: Flow, key: str) -> Flow:
 
 def add_caution(flow: Flow, key: str, caution: str) -> Flow:
     """Add a caution to a step, after those it has."""
-    held = require_step(flow, key).cautions
-    return flow if caution in held else change_step(flow, key, {"cautions": [*held, caution]})
+    cautions = require_step(flow, key).cautions
+    return flow if caution in cautions else change_step(flow, key, {"cautions": [*cautions, caution]})
 
 
 # Outcomes --------------------------------------------------------------------------------------------------------

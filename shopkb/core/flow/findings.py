@@ -41,8 +41,8 @@ class Finding:
             numbered.append(str(self.line) if file else f"line {self.line}")
         place = f" at {self.where}" if self.where else ""
         head = ":".join(numbered) + ": " if numbered else ""
-        said = f"{self.message.rstrip('.')}. {self.hint}".strip()
-        return f"{head}{self.level} {self.id}{place}: {said}"
+        sentence = f"{self.message.rstrip('.')}. {self.hint}".strip()
+        return f"{head}{self.level} {self.id}{place}: {sentence}"
 
     def as_json(self) -> dict[str, str | int | None]:
         """The finding as plain data, ready for JSON."""

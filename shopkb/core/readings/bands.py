@@ -25,7 +25,7 @@ LONGEST = 200
 class Interval:
     """A band in numbers of one unit. ``over_limit`` stands for the meter's over-limit display alone.
 
-    ``told``: its ends have the digits that people are to see (:mod:`~shopkb.core.readings.limits`).
+    ``for_display``: its ends are rounded as :mod:`~shopkb.core.readings.limits` displays them.
     """
 
     low: float = -math.inf
@@ -33,11 +33,11 @@ class Interval:
     low_open: bool = False
     high_open: bool = True
     over_limit: bool = False
-    told: bool = False
+    for_display: bool = False
 
     def number(self, end: float) -> str:
-        """One of its ends for people."""
-        return full_number(end) if self.told else limit_number(end)
+        """One of its ends as text."""
+        return full_number(end) if self.for_display else limit_number(end)
 
     def holds(self, number: float) -> bool:
         if self.over_limit or math.isnan(number):
@@ -59,7 +59,7 @@ class Interval:
 
 
 def short_number(number: float) -> str:
-    """A number for people: up to six figures, no exponent for anything a meter shows, no minus before zero."""
+    """A number as text: up to six figures, no exponent for anything a meter shows, no minus before zero."""
     if number == 0:
         return "0"
     text = format(Decimal(f"{number:.6g}"), "f") if math.isfinite(number) else str(number)
@@ -67,7 +67,7 @@ def short_number(number: float) -> str:
 
 
 def full_number(number: float) -> str:
-    """Every figure of a number, without an exponent and without zeros that say nothing."""
+    """Every figure of a number, without an exponent and without trailing zeros."""
     if not math.isfinite(number):
         return str(number)
     text = format(Decimal(repr(number)), "f") if number else "0"
@@ -75,7 +75,7 @@ def full_number(number: float) -> str:
 
 
 def limit_number(number: float) -> str:
-    """A limit for people: four figures, more only before the decimal point. A computed limit is no truer than that."""
+    """A limit as text: four significant figures, more only before the decimal point."""
     return short_number(float(f"{number:.4g}")) if abs(number) < 1000 else short_number(number)
 
 
@@ -90,7 +90,7 @@ class Band:
     over_limit: bool = False
 
     def text(self) -> str:
-        """Canonical text; parsing it gives an equal band.
+        """Canonical text: parsing it gives an equal band.
 
         Raises:
             ValueError: the band has two ends and is not half open, for which the file has no form.
@@ -124,7 +124,7 @@ class Band:
 
 
 def parse_band(text: str) -> Band:
-    """The band a text means.
+    """Parse the text of a band.
 
     Raises:
         ReadingError: the text is not a band; message and hint say where and what would be right.

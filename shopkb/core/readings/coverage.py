@@ -124,7 +124,7 @@ def _number(value: Fraction) -> str:
 
 
 def band_faults(bands: Bands, quantity: str, unit: str, ranges: Ranges) -> tuple[BandFault, ...]:
-    """What is wrong with the bands of one step taken together; empty if every reading falls in exactly one of them.
+    """Faults of the bands of one step taken together; empty if every reading falls in exactly one of them.
 
     Args:
         bands: outcome key and band of every outcome of the step.

@@ -106,7 +106,7 @@ class Expression:
 
 @lru_cache(maxsize=4096)
 def _constant(expression: Expression, unit: str) -> float:
-    """Most ends of bands are written numbers, and each is asked for with every reading."""
+    """Cached: most ends of bands are written numbers, and each is converted with every reading."""
     return float(expression.exact({}, unit))
 
 
@@ -121,7 +121,7 @@ def difference(value: Quantity, unit: str) -> Fraction:
 
 
 def parse_expression(text: str, band: str) -> Expression:
-    """The expression a text means, ``band`` being the whole band it stands in, for the messages.
+    """Parse the text of an end; ``band`` is the whole band it stands in, for the messages.
 
     Raises:
         ReadingError: the text is not an expression.

@@ -1,4 +1,4 @@
-"""Where a reading leads, and what it proves when the meter's accuracy is taken into account.
+"""Judge a reading: the outcome whose band holds it, and how sure that is, given the accuracy of the meter.
 
 A reading decides for an outcome only if it lies at least the expanded uncertainty U = 2u inside the limits of its band
 (guard band w = U, ILAC-G8:09/2019), which leaves under 2.5 % risk at one limit; the probability that the outcome is
@@ -33,10 +33,10 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Where a reading leads, and how surely.
+    """The outcome of a reading, and how sure it is.
 
     ``outcome`` is empty if no band holds the reading. ``probability`` is that of the outcome, None if unjudged.
-    ``distance`` is the way to the nearest limit and ``margin`` the guard band U, both in the display unit.
+    ``distance`` is the distance to the nearest limit and ``margin`` the guard band U, both in the display unit.
     ``neighbour`` is the other outcome a reading too close to call may belong to.
     """
 
@@ -80,9 +80,9 @@ def judge(
     unit: str,
     meter: Meter | None,
 ) -> Judgement:
-    """Where a reading leads and whether the meter is good enough to say so.
+    """Find the outcome of a reading and whether the meter is accurate enough to decide for it.
 
-    An over-limit display leads to the over-limit band, or else to the band that has no upper end.
+    An over-limit display belongs to the over-limit band, or else to the band that has no upper end.
 
     Args:
         bands: outcome key and band of every outcome of the step.
@@ -90,7 +90,7 @@ def judge(
         values: named values used in the bands.
         quantity: what the step measures.
         unit: its display unit.
-        meter: the meter used, None if not said.
+        meter: the meter used, None if unknown.
 
     Raises:
         ReadingError: a named value is missing, or something measures another quantity.
@@ -105,7 +105,7 @@ def judge(
     accuracy = meter.accuracy_for(reading.quantity) if meter else None
     steps = [_last_digit(reading.quantity), *([accuracy.resolution] if accuracy else [])]
     away = None if nearest is None else _rounded(abs(number - nearest), steps, unit)
-    shown_limit = None if nearest is None else _told_limits(bands, values, unit, meter, number)[nearest]
+    shown_limit = None if nearest is None else _displayed_limits(bands, values, unit, meter, number)[nearest]
     where = _where(number, shown_limit, steps, unit)
     if accuracy is None:
         why = "no meter was named" if meter is None else f"the accuracy of {meter.name} is not known here"
@@ -152,10 +152,10 @@ def _limits(intervals: Sequence[tuple[str, Interval]], outcome: str) -> list[flo
     return [end for each in chosen for end in (each.low, each.high) if math.isfinite(end)]
 
 
-def _told_limits(
+def _displayed_limits(
     bands: Sequence[tuple[str, Band]], values: Mapping[str, Quantity], unit: str, meter: Meter | None, number: float
 ) -> dict[float, float]:
-    """Every end of the bands, and how it is told beside this reading."""
+    """Every end of the bands, mapped to the number displayed for it beside this reading."""
     ends: dict[float, float] = {}
     for _key, band in bands:
         exact, shown_as = band.resolve(values, unit), display_interval(band, values, unit, meter, number)
@@ -168,7 +168,7 @@ def _size(number: float, unit: str) -> Quantity:
 
 
 def _rounded(number: float, steps: Sequence[Quantity], unit: str) -> Quantity:
-    """A size with the digits of the finest of the steps, given in any unit; never rounded to nothing."""
+    """A size rounded to the finest of the steps, which are in any unit; never rounded to 0."""
     step = min(difference(each, unit) for each in steps)
     places = Decimal(1).scaleb(-max(0, min(9, -math.floor(math.log10(step)))))
     size = Decimal(repr(number)).quantize(places, ROUND_HALF_UP)
@@ -183,12 +183,12 @@ def _last_digit(quantity: Quantity) -> Quantity:
 
 
 def shown(quantity: Quantity) -> str:
-    """A size for people, without zeros that say nothing: ``0.08 V``."""
+    """A size as text, without trailing zeros: ``0.08 V``."""
     return f"{short_number(float(quantity.magnitude))} {UNITS[quantity.unit].sign}"
 
 
 def _where(number: float, nearest: float | None, steps: Sequence[Quantity], unit: str) -> str:
-    """Against the limit as it is told, so that people who do the sum find the same."""
+    """Distance to the limit as displayed, so that people who do the sum find the same."""
     if nearest is None:
         return "no limit to be near to"
     limit = f"{full_number(nearest)} {UNITS[unit].sign}"

@@ -1,10 +1,9 @@
-"""Limits as people are told them: with the digits their meter shows, and never so that they say otherwise than the
-verdict.
+"""Limits as they are displayed: with the digits that the meter shows, and never in contradiction to the verdict.
 
-A limit that was written down is told as written. One that was worked out is rounded to the resolution of the meter, at
-most to four figures (three where no meter is named), and always to the side on which every reading of that resolution
-stays where it is: "0.39036 V or more" and "0.391 V or more" mean the same to a meter that shows thousandths. Where a
-reading has more digits than that and would fall on the other side, the limit is told with more digits too.
+A limit that was written down is displayed as written. A computed one is rounded to the resolution of the meter, at most
+to four figures (three where no meter is named), and always to the side that leaves every reading of that resolution
+where it is: "0.39036 V or more" and "0.391 V or more" mean the same to a meter that shows thousandths. Where a reading
+has more digits than that and would fall on the other side, the limit gets more digits too.
 """
 
 from __future__ import annotations
@@ -20,12 +19,12 @@ from shopkb.core.readings.expressions import Expression, difference
 from shopkb.core.readings.quantities import Quantity
 
 FIGURES = 4
-"""Most figures of a limit that was worked out."""
+"""Most figures of a computed limit."""
 
 FIGURES_WITHOUT_METER = 3
 _WRITTEN_FIGURES = 6
 _FINER = 12
-"""Times the place is made ten times finer before the limit is told as it is."""
+"""How often the last place is made ten times finer before the limit is displayed in full."""
 
 _EXACT = Context(prec=40)
 
@@ -41,7 +40,7 @@ def display_interval(
     interval = band.resolve(values, unit)
     low = _end(interval.low, band.low, unit, meter, reading, up=not interval.low_open)
     high = _end(interval.high, band.high, unit, meter, reading, up=interval.high_open)
-    return replace(interval, low=low, high=high, told=True)
+    return replace(interval, low=low, high=high, for_display=True)
 
 
 def _end(

@@ -209,7 +209,7 @@ def _answer(
         "next": go.key if go.kind is GoKind.STEP else "",
         "interval": interval,
         "told": displayed,
-        "exact": replace(interval, told=True).words(UNITS[unit].sign) if interval else "",
+        "exact": replace(interval, for_display=True).words(UNITS[unit].sign) if interval else "",
         "over": bool(band is not None and band.over_limit),
         "band": displayed.words(UNITS[unit].sign) if displayed else _named_limits(band) if band is not None else "",
     }

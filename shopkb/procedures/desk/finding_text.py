@@ -62,7 +62,7 @@ def with_titles(one: ItemChange, before: Flow, after: Flow) -> ItemChange:
     names = {f"the step {key}": f"“{held.title}”" for flow in (before, after) for key, held in flow.step_by_key.items()}
     for flow in (before, after):
         names |= {f"the cause {key}": f"“{cause_words(held.identity)}”" for key, held in flow.cause_by_key.items()}
-    return replace(one, words=tuple(_WAY.sub(lambda way: names.get(way[0], way[0]), said) for said in one.words))
+    return replace(one, words=tuple(_WAY.sub(lambda way: names.get(way[0], way[0]), message) for message in one.words))
 
 
 _WAY: Final = re.compile(r"the (?:step|cause) [a-z0-9-]+")
@@ -87,7 +87,7 @@ def _outcome(flow: Flow, finding: Finding) -> Outcome | None:
     return next((one for one in step.outcomes if one.key == key), None) if step else None
 
 
-def _with_titles(flow: Flow, step: Step | None, said: str) -> str:
+def _with_titles(flow: Flow, step: Step | None, message: str) -> str:
     """Keys in quotes as what people read in their place."""
     labels = {one.key: one.label for one in step.outcomes} if step else {}
     causes = {key: cause_words(one.identity) for key, one in flow.cause_by_key.items()}
@@ -97,15 +97,15 @@ def _with_titles(flow: Flow, step: Step | None, said: str) -> str:
     def shown(found: re.Match[str]) -> str:
         return f"“{known[found[1]]}”" if known.get(found[1]) else found[0]
 
-    return re.sub(r"'([a-z0-9-]+)'", shown, said)
+    return re.sub(r"'([a-z0-9-]+)'", shown, message)
 
 
-def _with_cautions(catalog: Catalog | None, said: str) -> str:
+def _with_cautions(catalog: Catalog | None, message: str) -> str:
     """Cautions as the list of the desk has them: their keys without hyphens."""
     for key in catalog.cautions if catalog else ():
         if "-" in key:
-            said = re.sub(rf"(?<![\w-]){re.escape(key)}(?![\w-])", words_of_key(key), said)
-    return said
+            message = re.sub(rf"(?<![\w-]){re.escape(key)}(?![\w-])", words_of_key(key), message)
+    return message
 
 
 def _nowhere(flow: Flow, finding: Finding) -> str | None:
@@ -119,8 +119,8 @@ def _partly(flow: Flow, finding: Finding) -> str | None:
 
 
 def _round(flow: Flow, finding: Finding) -> str | None:
-    said, _colon, way = finding.message.partition(": ")
-    return f"{said}: {' > '.join(flow.step_by_key[key].title for key in way.split(' > '))}"
+    message, _colon, way = finding.message.partition(": ")
+    return f"{message}: {' > '.join(flow.step_by_key[key].title for key in way.split(' > '))}"
 
 
 def _one_way(flow: Flow, finding: Finding) -> str | None:

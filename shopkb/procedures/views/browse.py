@@ -146,14 +146,14 @@ def step_links(flow: Flow, revision: Revision) -> dict[str, str]:
 def _changes(flow: Flow, found: RecentEvidence) -> list[tuple[str, str]]:
     """Where something is not what it was, and how: fallen branches first."""
     branches = sorted(found.drift.branches, key=lambda one: not one.fallen)
-    said = [
+    changes = [
         (f"{flow.step_by_key[one.step].title}, {flow.step_by_key[one.step].outcome(one.outcome).label}", one.words)
         for one in branches
     ]
     for each in found.drift.steps:
         step = flow.step_by_key[each.step]
-        said.append((step.title, each.words(step.outcome(each.most_changed).label)))
-    return said
+        changes.append((step.title, each.words(step.outcome(each.most_changed).label)))
+    return changes
 
 
 def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) -> HttpResponse:

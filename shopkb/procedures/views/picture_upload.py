@@ -47,8 +47,8 @@ def add_picture(request: SignedInRequest, key: str, number: int) -> HttpResponse
 def picture(request: SignedInRequest, name: str) -> FileResponse:
     """One picture. Its name says its content, so a browser may keep it."""
     require(request.user, Right.READ)
-    held = get_object_or_404(Picture, name=name)
-    if not default_storage.exists(held.name):
+    picture = get_object_or_404(Picture, name=name)
+    if not default_storage.exists(picture.name):
         raise Http404
     headers = {"Cache-Control": "private, max-age=86400"}
-    return FileResponse(default_storage.open(held.name), content_type="image/jpeg", headers=headers)
+    return FileResponse(default_storage.open(picture.name), content_type="image/jpeg", headers=headers)

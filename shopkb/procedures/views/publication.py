@@ -68,8 +68,8 @@ def edit_text(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The draft's text, saved whole; somebody else's saving in between overwrites nothing."""
     require(request.user, Right.WRITE)
     revision = requested_revision(key, number)
-    held = write_flow(flow_of(revision))
-    form = TextForm(request.POST or None, initial={"text": held, "why": revision.why})
+    text = write_flow(flow_of(revision))
+    form = TextForm(request.POST or None, initial={"text": text, "why": revision.why})
     other = ""
     if request.method == "POST" and form.is_valid():
         read = read_flow(form.cleaned_data["text"])
@@ -86,15 +86,15 @@ def edit_text(request: SignedInRequest, key: str, number: int) -> HttpResponse:
             return redirect("procedures:revision", key, number)
         except ActionRefused as error:
             form.add_error(None, str(error))
-            other = held if isinstance(error, publishing.EditConflict) else ""
+            other = text if isinstance(error, publishing.EditConflict) else ""
     return _text_page(request, form, (), revision=revision, other=other, status=422 if form.errors else 200)
 
 
 @require_POST
 def new_draft(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """A draft that starts as a copy of this revision."""
-    told = "A new draft was made. Jobs that follow the published revision keep it."
-    return _act(request, key, number, publishing.draft_from, told, at=timezone.now())
+    message = "A new draft was made. Jobs that follow the published revision keep it."
+    return _act(request, key, number, publishing.draft_from, message, at=timezone.now())
 
 
 @require_POST
@@ -109,15 +109,15 @@ def send_back(request: SignedInRequest, key: str, number: int) -> HttpResponse:
 
 @require_POST
 def publish(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    told = "Published. New runs follow this revision."
-    return _act(request, key, number, publishing.publish, told, at=timezone.now())
+    message = "Published. New runs follow this revision."
+    return _act(request, key, number, publishing.publish, message, at=timezone.now())
 
 
 @require_POST
 def withdraw(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    told, safety = "Withdrawn. The reason is kept with it.", request.POST.get("for_safety") == "yes"
+    message, safety = "Withdrawn. The reason is kept with it.", request.POST.get("for_safety") == "yes"
     given = {"at": timezone.now(), "why": _why(request), "for_safety": safety}
-    return _act(request, key, number, publishing.withdraw, told, **given)
+    return _act(request, key, number, publishing.withdraw, message, **given)
 
 
 def _why(request: SignedInRequest) -> str:
@@ -125,12 +125,12 @@ def _why(request: SignedInRequest) -> str:
 
 
 def _act(
-    request: SignedInRequest, key: str, number: int, act: Callable[..., Revision | None], told: str, **given: object
+    request: SignedInRequest, key: str, number: int, act: Callable[..., Revision | None], message: str, **given: object
 ) -> HttpResponse:
     """Do it as the person signed in, say so or why not, and show the revision, or the one that came of it."""
     with shown_as_message(request, ActionRefused):
         made = act(requested_revision(key, number), by=request.user, **given)
-        messages.success(request, told)
+        messages.success(request, message)
         number = made.number if made else number
     return redirect("procedures:revision", key, number)
 

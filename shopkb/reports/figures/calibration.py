@@ -23,7 +23,7 @@ class MonthScores:
 
 
 @dataclass(frozen=True, slots=True)
-class Honesty:
+class Calibration:
     """Scores by month, all of them together (``None`` without any), and the reliability of what was said."""
 
     months: tuple[MonthScores, ...]
@@ -41,7 +41,7 @@ class Honesty:
         return " ".join([*_scored(self.whole), *_reliable(self.bins)])
 
 
-def honesty(records: Iterable[tuple[str, Mapping[str, Any]]]) -> Honesty:
+def calibration(records: Iterable[tuple[str, Mapping[str, Any]]]) -> Calibration:
     """From (month, figures) of the stored measurements, of one or of several procedures."""
     scored: dict[str, list[tuple[int, float, float]]] = defaultdict(list)
     bins: dict[tuple[float, float], list[tuple[int, float, float]]] = defaultdict(list)
@@ -55,7 +55,7 @@ def honesty(records: Iterable[tuple[str, Mapping[str, Any]]]) -> Honesty:
     months = tuple(_scores(month, parts) for month, parts in sorted(scored.items()))
     everything = [part for parts in scored.values() for part in parts]
     whole = _scores("", everything) if everything else None
-    return Honesty(months, whole, tuple(_bin(*ends, parts) for ends, parts in sorted(bins.items())))
+    return Calibration(months, whole, tuple(_bin(*ends, parts) for ends, parts in sorted(bins.items())))
 
 
 def _scores(month: str, parts: Sequence[tuple[int, float, float]]) -> MonthScores:

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from shopkb.core.diagnosis.scores.forecast_scores import ReliabilityBin
 from shopkb.evidence.models import QualityRecord
-from shopkb.reports.figures.calibration import Honesty, MonthScores, honesty
+from shopkb.reports.figures.calibration import Calibration, MonthScores, calibration
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import in_force
@@ -44,7 +44,7 @@ def build(filters: Filters, now: datetime) -> Page:
     records = QualityRecord.objects.filter(
         procedure__in=list(chosen), month__gte=filters.since, month__lte=filters.until
     ).values_list("month", "figures")
-    found = honesty(records)
+    found = calibration(records)
     months = tuple(_month(row, filters) for row in found.months)
     return Page(
         "honesty",
@@ -59,7 +59,7 @@ def build(filters: Filters, now: datetime) -> Page:
     )
 
 
-def _plots(found: Honesty) -> dict[str, str]:
+def _plots(found: Calibration) -> dict[str, str]:
     points = [
         (each.mean, each.share, *each.interval, each.n)
         for each in found.bins

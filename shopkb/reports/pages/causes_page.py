@@ -36,9 +36,9 @@ UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", Kind.COUNT, "jobs"
 
 def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     """Five queries; more when something is met for the first time."""
-    held = ReportData(filters)
-    facts, numbers = held.facts, held.cause_numbers
-    known = identities(one.flow for one in held.everything.values())
+    data = ReportData(filters)
+    facts, numbers = data.facts, data.cause_numbers
+    known = identities(one.flow for one in data.everything.values())
     found = pareto(facts.jobs, by, filters.system)
     names = _names(found, by)
     bars = [plots.Bar(names[row.name], row.jobs, row.up_to_here) for row in found[:MOST_BARS]]
@@ -47,7 +47,7 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
         "Causes",
         _intro(found, names),
         (
-            frequent(held, by),
+            frequent(data, by),
             Table(
                 "found-together",
                 "Found together",
@@ -71,9 +71,9 @@ def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
     )
 
 
-def frequent(held: ReportData, by: By = By.CAUSE, most: int | None = None) -> Table:
+def frequent(data: ReportData, by: By = By.CAUSE, most: int | None = None) -> Table:
     """Proven causes, most frequent first; at most so many."""
-    found = pareto(held.facts.jobs, by, held.filters.system)[:most]
+    found = pareto(data.facts.jobs, by, data.filters.system)[:most]
     names = _names(found, by)
     columns = (
         Column("name", HEADINGS[by]),
@@ -82,8 +82,8 @@ def frequent(held: ReportData, by: By = By.CAUSE, most: int | None = None) -> Ta
         Column("up_to_here", "Running total", Kind.NUMBER, "%"),
     )
     title = "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}"
-    rows = tuple(_row(row, names[row.name], held.filters, by, held.cause_numbers, held.facts) for row in found)
-    return Table("causes", title, columns, rows, held.facts.words, latest=held.facts.latest)
+    rows = tuple(_row(row, names[row.name], data.filters, by, data.cause_numbers, data.facts) for row in found)
+    return Table("causes", title, columns, rows, data.facts.words, latest=data.facts.latest)
 
 
 def identities(flows: Iterable[Flow]) -> frozenset[str]:

@@ -58,18 +58,18 @@ def build(filters: Filters, now: datetime) -> Page:
     return of(ReportData(filters), now)
 
 
-def of(held: ReportData, now: datetime) -> Page:
-    filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
-    procedures = held.procedures
+def of(data: ReportData, now: datetime) -> Page:
+    filters, chosen, facts, evidence, tallies = data.filters, data.chosen, data.facts, data.evidence, data.runs
+    procedures = data.procedures
     found = suggestions(
         tests_page.gathered(chosen, evidence, facts),
         procedures,
         by_cause(tallies, facts.jobs, now),
-        uncovered(facts.jobs, identities(one.flow for one in held.everything.values())),
+        uncovered(facts.jobs, identities(one.flow for one in data.everything.values())),
         gathered_unserved(facts.jobs),
         gathered_drifts(chosen, evidence),
     )
-    rows = tuple(row(one, chosen, jobs_of(one, filters, held.cause_numbers, facts.after)) for one in found)
+    rows = tuple(row(one, chosen, jobs_of(one, filters, data.cause_numbers, facts.after)) for one in found)
     table = Table("changes", "What to change next", COLUMNS, rows, ABOUT, EMPTY)
     brief = in_brief(facts, procedures, filters, chosen.keys())
     return Page("changes", "Figures", facts.words, (table,), facts=brief)

@@ -54,22 +54,22 @@ ABOUT = (
 def build(filters: Filters, now: datetime) -> Page:
     """Six queries; more when something is met for the first time. A system means the causes in it, whatever procedure
     they were found by."""
-    held, system = ReportData(filters.but(system="")), filters.system
-    facts, jobs, tallies = held.facts, _claimed_in(held.facts.jobs, system), _tallies_in(held.runs, system)
+    data, system = ReportData(filters.but(system="")), filters.system
+    facts, jobs, tallies = data.facts, _claimed_in(data.facts.jobs, system), _tallies_in(data.runs, system)
     people = dict(User.objects.values_list("username", "called"))
     back = [job for job in jobs if job.back_at and job.claimed]
-    young = _young(held, now)
+    young = _young(data, now)
     wrong = [row for row in wrong_parts(facts.jobs) if is_within(component_of(row.cause), system)]
     tables = (
-        causes_back(held, now, system),
-        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, held.titles, young,
+        causes_back(data, now, system),
+        _plain("comebacks-by-procedure", "By procedure", by_procedure(tallies, jobs, now), filters, data.titles, young,
                facts),
         _plain("comebacks-by-proof", "By how the cause was proven", by_proof(jobs, now), filters, {}, young,
                facts),
         _plain("comebacks-by-person", "By who made the repair", by_person(jobs, now), filters, people, young,
                facts),
         Table("wrong-parts", "Wrong parts fitted", WRONG,
-              tuple(_wrong(row, filters, held.cause_numbers, facts) for row in wrong),
+              tuple(_wrong(row, filters, data.cause_numbers, facts) for row in wrong),
               facts.words, "No repair of this period is known to have been wrong.", latest=facts.latest),
         Table("each-comeback", "Each job that came back", EACH, tuple(_each(job) for job in back), facts.words,
               "No job of this period has come back.", latest=facts.latest),
@@ -77,10 +77,10 @@ def build(filters: Filters, now: datetime) -> Page:
     return Page("comebacks", "What comes back", _intro(jobs, back), tables)
 
 
-def causes_back(held: ReportData, now: datetime, system: str = "", most: int | None = None) -> Table:
+def causes_back(data: ReportData, now: datetime, system: str = "", most: int | None = None) -> Table:
     """By cause and procedure, the clearest first; at most so many."""
-    found = by_cause(_tallies_in(held.runs, system), held.facts.jobs, now)[:most]
-    return _table("comebacks", "By cause", found, held, _young(held, now))
+    found = by_cause(_tallies_in(data.runs, system), data.facts.jobs, now)[:most]
+    return _table("comebacks", "By cause", found, data, _young(data, now))
 
 
 def _claimed_in(jobs: Sequence[JobFact], system: str) -> Sequence[JobFact]:
@@ -94,9 +94,9 @@ def _tallies_in(tallies: Tallies, system: str) -> Tallies:
     return {key: sums for key, sums in tallies.items() if not system or is_within(component_of(key.cause), system)}
 
 
-def _young(held: ReportData, now: datetime) -> str:
+def _young(data: ReportData, now: datetime) -> str:
     """From when on a cure is too young to judge, among the jobs that were read."""
-    return max(now - PROVISIONAL, held.facts.since or held.filters.begins).isoformat()
+    return max(now - PROVISIONAL, data.facts.since or data.filters.begins).isoformat()
 
 
 def _intro(jobs: Sequence[JobFact], back: Sequence[JobFact]) -> str:
@@ -106,18 +106,18 @@ def _intro(jobs: Sequence[JobFact], back: Sequence[JobFact]) -> str:
     return f"{len(back)} of {claimed} jobs that were closed as cured came back."
 
 
-def _table(name: str, title: str, found: Sequence[ComebackFigures], held: ReportData, young: str) -> Table:
-    titles = held.titles
+def _table(name: str, title: str, found: Sequence[ComebackFigures], data: ReportData, young: str) -> Table:
+    titles = data.titles
 
     def cells(row: ComebackFigures) -> Row:
-        about = {"procedure": row.procedure, "cause": str(held.cause_numbers.get(row.name, ""))}
+        about = {"procedure": row.procedure, "cause": str(data.cause_numbers.get(row.name, ""))}
         return {
             "cause": Cell(cause_name(row.name)),
             "procedure": Cell(titles.get(row.procedure, row.procedure), procedure_at(row.procedure)),
-            **_figures(row, held.filters, about, young),
+            **_figures(row, data.filters, about, young),
         }
 
-    return Table(name, title, BY_CAUSE, tuple(cells(row) for row in found), ABOUT, latest=held.facts.latest)
+    return Table(name, title, BY_CAUSE, tuple(cells(row) for row in found), ABOUT, latest=data.facts.latest)
 
 
 def _plain(

@@ -56,24 +56,24 @@ MONTHLY = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time, or a procedure has a new revision."""
-    held = ReportData(filters)
-    new = newly_in_force(held)
-    page, beside = of(held, new), side_by_side(new, held)
+    data = ReportData(filters)
+    new = newly_in_force(data)
+    page, beside = of(data, new), side_by_side(new, data)
     intro = " ".join([page.intro, *(each.words for each in beside if each.words)])
     return replace(page, intro=intro, tables=(page.tables[0], new_editions(beside), *page.tables[1:]))
 
 
-def of(held: ReportData, new: Sequence[InForceSince] = ()) -> Page:
+def of(data: ReportData, new: Sequence[InForceSince] = ()) -> Page:
     """``new`` revisions are marked in the months of a single procedure: in others a mark would say nothing."""
-    filters, chosen, facts, evidence, tallies = held.filters, held.chosen, held.facts, held.evidence, held.runs
-    found = held.procedures
+    filters, chosen, facts, evidence, tallies = data.filters, data.chosen, data.facts, data.evidence, data.runs
+    found = data.procedures
     months = shop_by_month(tallies, filters.months)
     steps = costliest(tests_page.gathered(chosen, evidence, facts))
     about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
     rows = tuple(_row(row, filters, facts, chosen) for row in found)
     marks = {month_of(one): f"revision {one.number}" for one in new} if filters.procedure else {}
     by_month = tuple(_month(month, mean, filters, marks.get(month, "")) for month, mean in months)
-    dear = tuple(_step(step, held) for step in steps)
+    dear = tuple(_step(step, data) for step in steps)
     return Page(
         "minutes",
         "Where the minutes go",
@@ -101,8 +101,10 @@ def _intro(found: tuple[ProcedureFigures, ...], filters: Filters) -> str:
     moved = [row for row in found if row.change and row.change.words != "no clear change"]
     if not moved:
         return "No procedure has become clearly quicker or slower in this period."
-    told = (f"{row.title} {row.change.words} by {minutes_text(abs(row.change.minutes))}" for row in moved if row.change)
-    return f"In the second half of the period: {'; '.join(told)}."
+    sentences = (
+        f"{row.title} {row.change.words} by {minutes_text(abs(row.change.minutes))}" for row in moved if row.change
+    )
+    return f"In the second half of the period: {'; '.join(sentences)}."
 
 
 def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[str, InForce]) -> Row:
@@ -129,8 +131,8 @@ def _row(row: ProcedureFigures, filters: Filters, facts: Facts, chosen: Mapping[
     }
 
 
-def _step(step: StepFigures, held: ReportData) -> Row:
-    common = tests_page.row(step, held)
+def _step(step: StepFigures, data: ReportData) -> Row:
+    common = tests_page.row(step, data)
     spent = step.minutes_in_all
     return {
         **{name: common[name] for name in ("step", "procedure", "done", "bits")},
@@ -139,7 +141,7 @@ def _step(step: StepFigures, held: ReportData) -> Row:
         "a_bit": Cell(step.minutes_a_bit),
         "do": Cell(
             "See the procedure without it",
-            reverse("reports:without", args=[step.procedure, held.chosen[step.procedure].revision.number, step.step]),
+            reverse("reports:without", args=[step.procedure, data.chosen[step.procedure].revision.number, step.step]),
         ),
     }
 

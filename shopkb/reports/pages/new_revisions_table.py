@@ -59,25 +59,25 @@ class RevisionComparison:
     @property
     def words(self) -> str:
         """What chance alone does not explain, in one sentence; empty if that is nothing."""
-        told = []
+        parts = []
         if self.moved and self.moved.words in ("quicker", "slower"):
-            told.append(f"{minutes_text(abs(self.moved.minutes))} {self.moved.words} than revision {self.one.before}")
+            parts.append(f"{minutes_text(abs(self.moved.minutes))} {self.moved.words} than revision {self.one.before}")
         for what, now, then in (
             ("repairs that did not fix it", self.since.in_vain, self.before.in_vain),
             ("came back", self.since.back, self.before.back),
         ):
             if _apart(now, then):
-                told.append(f"{what} {percent(now.plain or 0)} instead of {percent(then.plain or 0)}")
-        return f"{self.title}, revision {self.one.number}: {', '.join(told)}." if told else ""
+                parts.append(f"{what} {percent(now.plain or 0)} instead of {percent(then.plain or 0)}")
+        return f"{self.title}, revision {self.one.number}: {', '.join(parts)}." if parts else ""
 
 
-def newly_in_force(held: ReportData) -> tuple[InForceSince, ...]:
+def newly_in_force(data: ReportData) -> tuple[InForceSince, ...]:
     """The revisions of the table. No query where every procedure is in its first revision, else one."""
-    later = [key for key, one in held.chosen.items() if one.revision.number > 1]
+    later = [key for key, one in data.chosen.items() if one.revision.number > 1]
     if not later:
         return ()
-    two_years = month_before(held.filters.until, SHOWN_MONTHS - 1)
-    back = held.filters.but(since=min(held.filters.since, two_years))
+    two_years = month_before(data.filters.until, SHOWN_MONTHS - 1)
+    back = data.filters.but(since=min(data.filters.since, two_years))
     return came_into_force(later, back.begins, back.ends)
 
 
@@ -85,9 +85,9 @@ def month_of(one: InForceSince) -> str:
     return f"{timezone.localtime(one.at):%Y-%m}"
 
 
-def side_by_side(new: Sequence[InForceSince], held: ReportData) -> tuple[RevisionComparison, ...]:
+def side_by_side(new: Sequence[InForceSince], data: ReportData) -> tuple[RevisionComparison, ...]:
     """For each new revision the queries of the jobs of a year on either side, where those are not kept."""
-    return tuple(_beside(one, held) for one in new)
+    return tuple(_beside(one, data) for one in new)
 
 
 def new_editions(found: Sequence[RevisionComparison]) -> Table:
@@ -96,17 +96,17 @@ def new_editions(found: Sequence[RevisionComparison]) -> Table:
     return Table("new-revisions", "New revisions, before and after", COLUMNS, rows, ABOUT, EMPTY)
 
 
-def _beside(one: InForceSince, held: ReportData) -> RevisionComparison:
-    month, mine = month_of(one), held.filters.but(system="", procedure=one.procedure)
+def _beside(one: InForceSince, data: ReportData) -> RevisionComparison:
+    month, mine = month_of(one), data.filters.but(system="", procedure=one.procedure)
     years = (
         mine.but(since=month, until=month_before(month, -USUAL_MONTHS)),
         mine.but(since=month_before(month, USUAL_MONTHS), until=month),
     )
-    stamp = held.evidence.stamps[one.procedure]
+    stamp = data.evidence.stamps[one.procedure]
     (since, after), (before, earlier) = (
         _year(year, number, stamp) for year, number in zip(years, (one.number, one.before), strict=True)
     )
-    return RevisionComparison(one, held.titles[one.procedure], years, (after, earlier), since, before)
+    return RevisionComparison(one, data.titles[one.procedure], years, (after, earlier), since, before)
 
 
 _years: Cache[tuple[EditionFigures, str]] = Cache(64)

@@ -38,7 +38,7 @@ class ReportData:
 
     @cached_property
     def titles(self) -> dict[str, str]:
-        return {key: held.flow.title for key, held in self.chosen.items()}
+        return {key: published.flow.title for key, published in self.chosen.items()}
 
     @cached_property
     def facts(self) -> Facts:

@@ -72,8 +72,8 @@ ABOUT = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Seventeen queries; more when something is met for the first time."""
-    held = ReportData(filters)
-    chosen, facts, evidence = held.chosen, held.facts, held.evidence
+    data = ReportData(filters)
+    chosen, facts, evidence = data.chosen, data.facts, data.evidence
     runs = evidence.runs(since=EARLIEST)
     departed = once(deviations, facts.jobs)
     drifted = gathered_drifts(chosen, evidence)
@@ -97,8 +97,8 @@ def build(filters: Filters, now: datetime) -> Page:
             Table("reviews", "Waiting for review", REVIEW, waiting, empty="Nothing waits for review."),
             Table("drifted_branches", "Branches no longer what they were", DRIFTED,
                   tuple(_drift(d, chosen, filters) for d in drifted), DRIFTS_ABOUT, "No branch has clearly changed."),
-            changed_readings(held),
-            often_left_out(held),
+            changed_readings(data),
+            often_left_out(data),
             Table("symptoms-without-procedure", "Symptoms without a procedure", UNCARED,
                   tuple(_unserved(row, filters, facts) for row in unserved), facts.words,
                   "Every symptom that jobs came in with has a procedure.", latest=facts.latest),
@@ -115,12 +115,12 @@ def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[
     filters = evidence.filters
     whole, of_late = evidence.branches(), evidence.branches(month_before(filters.until, RECENT_MONTHS - 1))
 
-    def of(key: str, held: InForce) -> tuple[DriftedBranch, ...]:
+    def of(key: str, published: InForce) -> tuple[DriftedBranch, ...]:
         name = (key, filters.until, filters.platform)
-        rests_on = (held.revision.checksum, whole[key], of_late[key])
-        return _drifts.of(name, rests_on, lambda: drifted_branches(held.flow, whole[key], of_late[key]))
+        rests_on = (published.revision.checksum, whole[key], of_late[key])
+        return _drifts.of(name, rests_on, lambda: drifted_branches(published.flow, whole[key], of_late[key]))
 
-    return tuple(drift for key, held in chosen.items() for drift in of(key, held))
+    return tuple(drift for key, published in chosen.items() for drift in of(key, published))
 
 
 def gathered_unserved(jobs: Sequence[JobFact]) -> tuple[UnservedSymptom, ...]:
@@ -133,11 +133,11 @@ def findings(chosen: Mapping[str, InForce]) -> dict[str, tuple[Finding, ...]]:
     """What the checks say of the revisions in force today, against the catalog as it is. Six queries."""
     catalog = catalog_facts(Procedure.objects.order_by().values_list("key", flat=True))
 
-    def of(held: InForce) -> tuple[Finding, ...]:
-        rests_on = (held.revision.checksum, catalog)
-        return _findings.of(held.procedure.key, rests_on, lambda: check_flow(held.flow, catalog))
+    def of(published: InForce) -> tuple[Finding, ...]:
+        rests_on = (published.revision.checksum, catalog)
+        return _findings.of(published.procedure.key, rests_on, lambda: check_flow(published.flow, catalog))
 
-    return {key: of(held) for key, held in chosen.items()}
+    return {key: of(published) for key, published in chosen.items()}
 
 
 def reviews() -> list[Revision]:
@@ -162,7 +162,7 @@ def _intro(chosen: Mapping[str, InForce], used: Mapping[str, int], waiting: Sequ
 
 
 def _row(
-    held: InForce,
+    published: InForce,
     jobs: int,
     latest: str,
     drifted: Sequence[DriftedBranch],
@@ -171,7 +171,7 @@ def _row(
     filters: Filters,
     facts: Facts,
 ) -> Row:
-    key = held.procedure.key
+    key = published.procedure.key
 
     def behind(how: str) -> str:
         return jobs_behind(filters, procedure=key, departed=how, after=facts.after)
@@ -181,7 +181,9 @@ def _row(
     errors = sum(finding.level is Level.ERROR for finding in found)
     return {
         "procedure": Cell(
-            held.flow.title, procedure_at(key), f"revision {held.revision.number}, {held.procedure.owner}"
+            published.flow.title,
+            procedure_at(key),
+            f"revision {published.revision.number}, {published.procedure.owner}",
         ),
         "jobs": Cell(jobs, jobs_tallied(filters, procedure=key) if jobs else "", "" if jobs else "unused"),
         "latest": Cell(latest or "never"),
@@ -202,15 +204,15 @@ def _waiting(row: Revision, now: datetime) -> Row:
 
 
 def _drift(drift: DriftedBranch, chosen: Mapping[str, InForce], filters: Filters) -> Row:
-    held = chosen[drift.procedure]
-    step = held.flow.step_by_key[drift.step]
-    at = reverse("procedures:step", args=[drift.procedure, held.revision.number, drift.step])
+    published = chosen[drift.procedure]
+    step = published.flow.step_by_key[drift.step]
+    at = reverse("procedures:step", args=[drift.procedure, published.revision.number, drift.step])
     late = month_before(filters.until, RECENT_MONTHS - 1)
     branch = {"procedure": drift.procedure, "step": drift.step, "outcome": drift.outcome}
     judged = {**branch, "fate": "proven", "judged": "1"}
     return {
         "branch": Cell(f"{step.title}: {step.outcome(drift.outcome).label}", at),
-        "procedure": Cell(held.flow.title),
+        "procedure": Cell(published.flow.title),
         "before": Cell(drift.before, jobs_tallied(filters.but(since="", until=month_before(late)), **judged)),
         "of_late": Cell(drift.of_late, jobs_tallied(filters.but(since=late), **judged)),
         "evidence": Cell(drift.log_bayes),

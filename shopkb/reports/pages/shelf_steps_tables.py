@@ -41,9 +41,9 @@ READINGS = (
 )
 
 
-def often_left_out(held: ReportData) -> Table:
+def often_left_out(data: ReportData) -> Table:
     """No query beside those of the figures of the steps."""
-    steps = [step for step in tests_page.gathered(held.chosen, held.evidence, held.facts) if step.skipped]
+    steps = [step for step in tests_page.gathered(data.chosen, data.evidence, data.facts) if step.skipped]
     often = sorted(
         (step for step in steps if (step.left_out.lower or 0.0) > OFTEN), key=lambda step: -(step.left_out.lower or 0.0)
     )
@@ -51,30 +51,30 @@ def often_left_out(held: ReportData) -> Table:
         "left-out",
         "Steps often left out",
         LEFT_OUT,
-        tuple(_left_out(step, held) for step in often[:MOST]),
+        tuple(_left_out(step, data) for step in often[:MOST]),
         f"Left out more often than {percent(OFTEN)} of the time, as surely as the interval says; at most {MOST}.",
         "No step is left out more often than chance would have it.",
     )
 
 
-def _left_out(step: StepFigures, held: ReportData) -> Row:
+def _left_out(step: StepFigures, data: ReportData) -> Row:
     reasons = dict(Result.Skip.choices)
     why = ", ".join(f"{reasons.get(key, key)} {number}" for key, number in step.skipped.items() if number)
-    behind = jobs_tallied(held.filters, procedure=step.procedure, step=step.step, outcome="skip:")
+    behind = jobs_tallied(data.filters, procedure=step.procedure, step=step.step, outcome="skip:")
     return {
-        "step": Cell(step.title, _step_at(held, step.procedure, step.step)),
+        "step": Cell(step.title, _step_at(data, step.procedure, step.step)),
         "procedure": Cell(step.procedure_title),
         "left_out": Cell(step.left_out, behind),
         "why": Cell(why),
     }
 
 
-def changed_readings(held: ReportData) -> Table:
+def changed_readings(data: ReportData) -> Table:
     """As measured last. One query."""
     rows, measured = [], None
-    for record in _latest(held).values():
+    for record in _latest(data).values():
         measured = max(measured or record["measured_at"], record["measured_at"])
-        rows += [_reading(each, record["procedure"], held) for each in record["figures__readings"] or ()]
+        rows += [_reading(each, record["procedure"], data) for each in record["figures__readings"] or ()]
     rows = [row for row in rows if row]
     rows.sort(key=lambda row: -float(str(row["evidence"].value)))
     return Table(
@@ -83,8 +83,8 @@ def changed_readings(held: ReportData) -> Table:
     )  # fmt: skip
 
 
-def _latest(held: ReportData) -> dict[str, dict[str, Any]]:
-    records = QualityRecord.objects.filter(procedure__in=list(held.chosen)).order_by("month")
+def _latest(data: ReportData) -> dict[str, dict[str, Any]]:
+    records = QualityRecord.objects.filter(procedure__in=list(data.chosen)).order_by("month")
     fields = ("procedure", "measured_at", "figures__readings")
     return {row["procedure"]: row for row in records.values(*fields)}
 
@@ -97,20 +97,20 @@ def _about(measured: datetime | None) -> str:
     )
 
 
-def _reading(each: Mapping[str, Any], procedure: str, held: ReportData) -> Row:
+def _reading(each: Mapping[str, Any], procedure: str, data: ReportData) -> Row:
     """Nothing for a step that the procedure no longer has."""
-    flow = held.chosen[procedure].flow
+    flow = data.chosen[procedure].flow
     step = flow.step_by_key.get(each["step"])
     label = next((one.label for one in step.outcomes if one.key == each["outcome"]), "") if step else ""
     if step is None or not label:
         return {}
-    late = month_before(held.filters.until, RECENT_MONTHS - 1)
+    late = month_before(data.filters.until, RECENT_MONTHS - 1)
     branch = {"procedure": procedure, "step": each["step"], "outcome": each["outcome"] or DONE}
-    measured = held.filters.but(platform="")  # at night, over every vehicle
+    measured = data.filters.but(platform="")  # at night, over every vehicle
     before = jobs_tallied(measured.but(since="", until=month_before(late)), **branch)
     of_late = jobs_tallied(measured.but(since=late), **branch)
     return {
-        "step": Cell(f"{step.title}: {label}", _step_at(held, procedure, step.key)),
+        "step": Cell(f"{step.title}: {label}", _step_at(data, procedure, step.key)),
         "procedure": Cell(flow.title),
         "before": Cell(_value(each["before"], each["unit"]), before, f"{each['n_before']} readings"),
         "of_late": Cell(_value(each["of_late"], each["unit"]), of_late, f"{each['n_of_late']} readings"),
@@ -123,5 +123,5 @@ def _value(value: float, unit: str) -> str:
     return f"{rounded(value, digits)} {unit}".strip()
 
 
-def _step_at(held: ReportData, procedure: str, step: str) -> str:
-    return reverse("procedures:step", args=[procedure, held.chosen[procedure].revision.number, step])
+def _step_at(data: ReportData, procedure: str, step: str) -> str:
+    return reverse("procedures:step", args=[procedure, data.chosen[procedure].revision.number, step])

@@ -45,17 +45,17 @@ ABOUT = (
 
 def build(filters: Filters, now: datetime) -> Page:
     """Five queries; more when something is met for the first time."""
-    held = ReportData(filters)
-    steps = gathered(held.chosen, held.evidence, held.facts)
+    data = ReportData(filters)
+    steps = gathered(data.chosen, data.evidence, data.facts)
     table = Table(
-        "tests", "Steps", COLUMNS, tuple(row(step, held) for step in steps), _about(held), latest=held.facts.latest
+        "tests", "Steps", COLUMNS, tuple(row(step, data) for step in steps), _about(data), latest=data.facts.latest
     )
     return Page("tests", "Which tests find faults", _intro(steps), (table.sorted("found"),))
 
 
-def _about(held: ReportData) -> str:
+def _about(data: ReportData) -> str:
     """What one person did is not in the tallies."""
-    return f"{ABOUT} {held.facts.words}" if held.filters.person else ABOUT
+    return f"{ABOUT} {data.facts.words}" if data.filters.person else ABOUT
 
 
 _steps: Cache[tuple[StepFigures, ...]] = Cache(256)
@@ -74,23 +74,25 @@ def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) ->
     minutes = once(typical_minutes, facts.jobs, filters.person)
     strengths = strengths_in_force()
 
-    def of(held: InForce) -> tuple[StepFigures, ...]:
-        key = held.procedure.key
+    def of(published: InForce) -> tuple[StepFigures, ...]:
+        key = published.procedure.key
         mine, theirs = found.get(key, {}), None if related is None else related.get(key, {})
 
         def make() -> tuple[StepFigures, ...]:
-            return step_figures(held.flow, mine, related=theirs, platform=filters.platform, strengths=strengths)
+            return step_figures(published.flow, mine, related=theirs, platform=filters.platform, strengths=strengths)
 
         name = (key, filters.since, filters.until, filters.platform, filters.person)
-        return _steps.of(name, (held.revision.checksum, mine, theirs, strengths), make)
+        return _steps.of(name, (published.revision.checksum, mine, theirs, strengths), make)
 
     return tuple(
-        replace(step, typical=minutes.get((step.procedure, step.step))) for held in chosen.values() for step in of(held)
+        replace(step, typical=minutes.get((step.procedure, step.step)))
+        for published in chosen.values()
+        for step in of(published)
     )
 
 
-def row(step: StepFigures, held: ReportData) -> Row:
-    filters, chosen, after = held.filters, held.chosen, held.facts.after
+def row(step: StepFigures, data: ReportData) -> Row:
+    filters, chosen, after = data.filters, data.chosen, data.facts.after
 
     def behind(**more: str) -> str:
         if filters.person:

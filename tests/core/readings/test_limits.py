@@ -80,7 +80,7 @@ def test_the_limit_that_is_told_never_says_otherwise_than_the_verdict(
         reading = float((near / step).to_integral_value() * step + steps * step)
         exact, told = band.resolve(limit, "V"), display_interval(band, limit, "V", meter, reading)
         assert told.holds(reading) == exact.holds(reading)
-        assert told.told
+        assert told.for_display
 
 
 @given(size=SIZES, text=st.sampled_from(["< limit", "<= limit", "> limit", ">= limit"]), counts=st.integers(0, 20_000))
@@ -107,5 +107,5 @@ def test_before_a_reading_at_most_four_figures_are_told(size: Decimal, meter: Me
 
 def test_open_ends_and_zero_stay() -> None:
     zero = {"limit": Quantity(Decimal(0), "V")}
-    assert display_interval(parse_band(">= limit"), zero, "V", METER) == Interval(0.0, math.inf, told=True)
-    assert display_interval(Band(), {}, "V", METER) == Interval(told=True)
+    assert display_interval(parse_band(">= limit"), zero, "V", METER) == Interval(0.0, math.inf, for_display=True)
+    assert display_interval(Band(), {}, "V", METER) == Interval(for_display=True)

@@ -116,9 +116,9 @@ def scores(forecasts: Sequence[Forecast]) -> Scores | NoEvidence:
     """Scores of the forecasts and of what they have to beat; ``NO_EVIDENCE`` without any."""
     if not forecasts:
         return NO_EVIDENCE
-    said = [(one.probabilities, one.truth) for one in forecasts]
+    given = [(one.probabilities, one.truth) for one in forecasts]
     first = [(one.at_first, one.truth) for one in forecasts]
-    return Scores(len(forecasts), _mean_brier(said), _mean_loss(said), _mean_brier(first), _mean_loss(first))
+    return Scores(len(forecasts), _mean_brier(given), _mean_loss(given), _mean_brier(first), _mean_loss(first))
 
 
 def _mean_brier(pairs: Sequence[tuple[Array, int]]) -> float:

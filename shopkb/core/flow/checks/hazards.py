@@ -42,8 +42,8 @@ def _cover_hint(hazard: str, catalog: Catalog) -> str:
 def power_without_isolation(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if step.test is TestKind.POWER_DIRECTLY and not step.isolates:
-            said = f"The step {quoted(step.key)} applies power directly, and isolates nothing"
-            yield Flaw(at_step(step, "isolates"), said, "Name what is unplugged first.", step.key)
+            fault = f"The step {quoted(step.key)} applies power directly, and isolates nothing"
+            yield Flaw(at_step(step, "isolates"), fault, "Name what is unplugged first.", step.key)
 
 
 @catalog_rule(
@@ -56,8 +56,8 @@ def power_without_caution(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     for step in flow.steps:
         if step.test is TestKind.POWER_DIRECTLY and "back-feed" in left_open(flow, step, catalog):
             hazard = HAZARDS["back-feed"]
-            said = f"The step {quoted(step.key)} applies power directly without a caution against {hazard}"
-            yield Flaw(at_step(step, "cautions"), said, _cover_hint("back-feed", catalog), step.key)
+            fault = f"The step {quoted(step.key)} applies power directly without a caution against {hazard}"
+            yield Flaw(at_step(step, "cautions"), fault, _cover_hint("back-feed", catalog), step.key)
 
 
 @catalog_rule(
@@ -69,8 +69,8 @@ def power_without_caution(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
 def ohms_without_caution(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     for step in flow.steps:
         if _measures_ohms(step) and "live-ohms" in left_open(flow, step, catalog):
-            said = f"The step {quoted(step.key)} measures resistance without a caution against {HAZARDS['live-ohms']}"
-            yield Flaw(at_step(step, "cautions"), said, _cover_hint("live-ohms", catalog), step.key)
+            fault = f"The step {quoted(step.key)} measures resistance without a caution against {HAZARDS['live-ohms']}"
+            yield Flaw(at_step(step, "cautions"), fault, _cover_hint("live-ohms", catalog), step.key)
 
 
 def _measures_ohms(step: Step) -> bool:
@@ -89,8 +89,8 @@ def hazard_uncovered(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
         told_apart |= {"live-ohms"} if _measures_ohms(step) else set()
         for hazard in sorted(left_open(flow, step, catalog) - told_apart):
             words = HAZARDS.get(hazard, hazard)
-            said = f"The step {quoted(step.key)} brings a hazard that no caution covers: {words}"
-            yield Flaw(at_step(step, "cautions"), said, _cover_hint(hazard, catalog), step.key)
+            fault = f"The step {quoted(step.key)} brings a hazard that no caution covers: {words}"
+            yield Flaw(at_step(step, "cautions"), fault, _cover_hint(hazard, catalog), step.key)
 
 
 @catalog_rule(
@@ -112,8 +112,8 @@ def danger_budget(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     )
     allowed = -(-len(flow.steps) // STEPS_PER_DANGER)
     if signs > allowed:
-        said = f"DANGER stands {signs} times in {len(flow.steps)} steps, at most {allowed} would be heeded"
-        yield Flaw("steps", said, "Keep it for what can kill; a WARNING serves for the rest.")
+        fault = f"DANGER stands {signs} times in {len(flow.steps)} steps, at most {allowed} would be heeded"
+        yield Flaw("steps", fault, "Keep it for what can kill; a WARNING serves for the rest.")
 
 
 @catalog_rule(
@@ -130,9 +130,9 @@ def caution_needless(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
             covers = catalog.cautions[key].hazards if key in catalog.cautions else frozenset()
             if covers and covers <= BROUGHT_BY_TEST and not covers & brought:
                 words = spoken_list([HAZARDS[hazard] for hazard in sorted(covers)], "and")
-                said = f"The step {quoted(step.key)} warns of {words}, which it does not bring"
+                fault = f"The step {quoted(step.key)} warns of {words}, which it does not bring"
                 hint = "Remove the caution, or name the tool or what is unplugged that brings it."
-                yield Flaw(at_step(step, f"cautions.{number}"), said, hint, step.key)
+                yield Flaw(at_step(step, f"cautions.{number}"), fault, hint, step.key)
 
 
 @rule(
@@ -145,9 +145,9 @@ def caution_needless(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
 def cautions_many(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if len(step.cautions) > MOST_CAUTIONS:
-            said = f"The step {quoted(step.key)} shows {len(step.cautions)} cautions, at most {MOST_CAUTIONS} are read"
+            fault = f"The step {quoted(step.key)} shows {len(step.cautions)} cautions, at most {MOST_CAUTIONS} are read"
             hint = "Use one caution that covers several hazards, or show those of the set-up state on a step before it."
-            yield Flaw(at_step(step, "cautions"), said, hint, step.key)
+            yield Flaw(at_step(step, "cautions"), fault, hint, step.key)
 
 
 @catalog_rule(
@@ -161,9 +161,9 @@ def high_voltage_unasked(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
         return
     for step in flow.steps:
         if "moving-parts" in step_hazards(step, catalog) and not _told_of_high_voltage(flow, step, catalog):
-            said = f"The step {quoted(step.key)} is done at {HAZARDS['moving-parts']}, on any vehicle"
+            fault = f"The step {quoted(step.key)} is done at {HAZARDS['moving-parts']}, on any vehicle"
             hint = "List under platforms: those it is for, without hybrid and electric ones, or show a caution against "
-            yield Flaw("platforms", said, f"{hint}{HAZARDS['high-voltage']} on a step before.", step.key)
+            yield Flaw("platforms", fault, f"{hint}{HAZARDS['high-voltage']} on a step before.", step.key)
             return
 
 

@@ -57,8 +57,8 @@ def key_form(flow: Flow) -> Iterator[Flaw]:
         article = "an" if noun == "outcome" else "a"
         joint = "underscores" if noun == "value" else "hyphens"
         if not key:
-            said = f"{article.capitalize()} {noun} has no key"
-            yield Flaw(place.rstrip("."), said, "Give it a short key in lower case.", step)
+            fault = f"{article.capitalize()} {noun} has no key"
+            yield Flaw(place.rstrip("."), fault, "Give it a short key in lower case.", step)
         elif not re.fullmatch(form, key):
             hint = f"Use lower-case letters, digits and single {joint}, a letter first."
             yield Flaw(place, f"{quoted(key)} is not a key for {article} {noun}", hint, step)
@@ -70,16 +70,16 @@ def key_form(flow: Flow) -> Iterator[Flaw]:
 def key_twice(flow: Flow) -> Iterator[Flaw]:
     for (group, noun, key, step), count in Counter(_keys(flow)).items():
         if count > 1 and key:
-            said = f"{count} {noun}s have the key {quoted(key)}"
-            yield Flaw(f"{group}.{key}", said, "Give each a key of its own.", step)
+            fault = f"{count} {noun}s have the key {quoted(key)}"
+            yield Flaw(f"{group}.{key}", fault, "Give each a key of its own.", step)
 
 
 @rule(LOGIC, "key-collision", "Step and cause with one key", "A branch could not say which of the two it means.")
 def key_collision(flow: Flow) -> Iterator[Flaw]:
     for key in flow.cause_by_key:
         if key and key in flow.step_by_key:
-            said = f"{quoted(key)} is the key of a step and of a cause"
-            yield Flaw(f"causes.{key}", said, "Give the cause another key.")
+            fault = f"{quoted(key)} is the key of a step and of a cause"
+            yield Flaw(f"causes.{key}", fault, "Give the cause another key.")
 
 
 @rule(LOGIC, "step-unreachable", "Step that no way reaches", "It would never be done, and hides a missing branch.")
@@ -89,8 +89,8 @@ def step_unreachable(flow: Flow) -> Iterator[Flaw]:
         return  # no start: said already
     for step in flow.steps:
         if step.key not in met:
-            said = f"No way from the start reaches the step {quoted(step.key)}"
-            yield Flaw(at_step(step), said, "Lead an outcome to it, or remove it.", step.key)
+            fault = f"No way from the start reaches the step {quoted(step.key)}"
+            yield Flaw(at_step(step), fault, "Lead an outcome to it, or remove it.", step.key)
 
 
 @rule(LOGIC, "loop", "Loop", "A job could go round for ever; each way must come to an end.")
@@ -112,10 +112,10 @@ def go_nowhere(flow: Flow) -> Iterator[Flaw]:
         go = outcome.go
         if _arrives(flow, outcome):
             continue
-        said = f"{quoted(go.key)} is neither a step nor a cause" if go.key else "The outcome leads nowhere"
+        fault = f"{quoted(go.key)} is neither a step nor a cause" if go.key else "The outcome leads nowhere"
         near = did_you_mean(go.key, known) if go.key else ""
         hint = f"{near}Write the key of a step or cause, hand-over PROCEDURE, or out."
-        yield Flaw(at_outcome(step, outcome, "go"), said, hint, step.key)
+        yield Flaw(at_outcome(step, outcome, "go"), fault, hint, step.key)
 
 
 def _arrives(flow: Flow, outcome: Outcome) -> bool:
@@ -136,33 +136,33 @@ def _arrives(flow: Flow, outcome: Outcome) -> bool:
 def hand_over_self(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.HAND_OVER and outcome.go.key and outcome.go.key == flow.procedure:
-            said = "The outcome hands over to this procedure itself"
-            yield Flaw(at_outcome(step, outcome, "go"), said, "Name another procedure, or a step.", step.key)
+            fault = "The outcome hands over to this procedure itself"
+            yield Flaw(at_outcome(step, outcome, "go"), fault, "Name another procedure, or a step.", step.key)
 
 
 @rule(LOGIC, "step-without-outcomes", "Step without outcomes", "There is no way on from it.")
 def step_without_outcomes(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if not step.outcomes:
-            said = f"The step {quoted(step.key)} has no outcomes"
-            yield Flaw(at_step(step, "outcomes"), said, "Say what can be found, and where each leads.", step.key)
+            fault = f"The step {quoted(step.key)} has no outcomes"
+            yield Flaw(at_step(step, "outcomes"), fault, "Say what can be found, and where each leads.", step.key)
 
 
 @rule(LOGIC, "end-without-proof", "End without proof", "A cause counts only with how it was proven.")
 def end_without_proof(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.go.kind is GoKind.CAUSE and outcome.proof is None:
-            said = f"The outcome names the cause {quoted(outcome.go.key)} without its proof"
+            fault = f"The outcome names the cause {quoted(outcome.go.key)} without its proof"
             hint = "Add proof: seen, measured, substituted or elimination."
-            yield Flaw(at_outcome(step, outcome, "proof"), said, hint, step.key)
+            yield Flaw(at_outcome(step, outcome, "proof"), fault, hint, step.key)
 
 
 @rule(LOGIC, "proof-without-end", "Proof where nothing ends", "Only an end that names a cause proves something.")
 def proof_without_end(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.go.kind is not GoKind.CAUSE and outcome.proof is not None:
-            said = f"The outcome has the proof {outcome.proof}, but names no cause"
-            yield Flaw(at_outcome(step, outcome, "proof"), said, "Remove the proof, or lead to a cause.", step.key)
+            fault = f"The outcome has the proof {outcome.proof}, but names no cause"
+            yield Flaw(at_outcome(step, outcome, "proof"), fault, "Remove the proof, or lead to a cause.", step.key)
 
 
 def _ends(flow: Flow) -> Iterator[tuple[str, Proof | None]]:
@@ -180,8 +180,8 @@ def cause_unreached(flow: Flow) -> Iterator[Flaw]:
         return
     for cause in flow.causes:
         if cause.key not in ended:
-            said = f"No way from the start ends at the cause {quoted(cause.key)}"
-            yield Flaw(f"causes.{cause.key}", said, "Lead an outcome to it, or remove it.")
+            fault = f"No way from the start ends at the cause {quoted(cause.key)}"
+            yield Flaw(f"causes.{cause.key}", fault, "Lead an outcome to it, or remove it.")
 
 
 @rule(
@@ -197,8 +197,8 @@ def cause_by_elimination(flow: Flow) -> Iterator[Flaw]:
         proofs.setdefault(cause, set()).add(proof)
     for cause, given in proofs.items():
         if given == {Proof.ELIMINATION}:
-            said = f"The cause {quoted(cause)} is only ever reached by elimination"
-            yield Flaw(f"causes.{cause}", said, "Add a test that shows it: look, measure or substitute.")
+            fault = f"The cause {quoted(cause)} is only ever reached by elimination"
+            yield Flaw(f"causes.{cause}", fault, "Add a test that shows it: look, measure or substitute.")
 
 
 @rule(
@@ -213,8 +213,8 @@ def test_decides_nothing(flow: Flow) -> Iterator[Flaw]:
         ways = {outcome.go for outcome in step.outcomes if outcome.go.kind is not GoKind.NOWHERE}
         if len(step.outcomes) > 1 and len(ways) == 1 and _all_lead(step):
             (way,) = ways
-            said = f"All {len(step.outcomes)} outcomes of the step {quoted(step.key)} lead to {way.text()}"
-            yield Flaw(at_step(step, "outcomes"), said, "Lead them to different places, or remove the step.", step.key)
+            fault = f"All {len(step.outcomes)} outcomes of the step {quoted(step.key)} lead to {way.text()}"
+            yield Flaw(at_step(step, "outcomes"), fault, "Lead them to different places, or remove the step.", step.key)
 
 
 def _all_lead(step: Step) -> bool:
@@ -233,8 +233,8 @@ def needs_unknown(flow: Flow) -> Iterator[Flaw]:
 def needs_not_passed(flow: Flow) -> Iterator[Flaw]:
     for step, place, need in _needs(flow):
         if need in flow.step_by_key and step.key in reachable(flow) and need not in always_passed(flow, step.key):
-            said = f"Not every way to the step {quoted(step.key)} passes {quoted(need)}, which it needs"
-            yield Flaw(place, said, "Lead every way through it, or remove the need.", step.key)
+            fault = f"Not every way to the step {quoted(step.key)} passes {quoted(need)}, which it needs"
+            yield Flaw(place, fault, "Lead every way through it, or remove the need.", step.key)
 
 
 def _needs(flow: Flow) -> Iterable[tuple[Step, str, str]]:

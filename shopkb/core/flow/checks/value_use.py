@@ -82,12 +82,14 @@ def _input_fault(wanted: Input, text: str, flow: Flow, earlier: Collection[str])
         hint = f"{did_you_mean(text, flow.value_by_key)}Add it to values: above, or write a number with its unit."
         return Fault(InputFault.UNDEFINED, wanted.name, f"{quoted(text)} is not defined", hint)
     if text not in earlier:
-        said = f"{quoted(text)} is not known yet when this value is computed"
-        return Fault(InputFault.LATER, wanted.name, said, "Move this value below it; two values cannot use each other.")
+        message = f"{quoted(text)} is not known yet when this value is computed"
+        return Fault(
+            InputFault.LATER, wanted.name, message, "Move this value below it; two values cannot use each other."
+        )
     measured = value_quantity(flow, text)
     if measured and measured != wanted.quantity:
-        said = f"{quoted(text)} is of {measured}, but {wanted.quantity} is needed"
-        return Fault(InputFault.UNUSABLE, wanted.name, said, f"Use a value of {wanted.quantity}.")
+        message = f"{quoted(text)} is of {measured}, but {wanted.quantity} is needed"
+        return Fault(InputFault.UNUSABLE, wanted.name, message, f"Use a value of {wanted.quantity}.")
     return None
 
 

@@ -23,17 +23,17 @@ VALUES: list[Check] = []
 def reading_missing(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         if step.reading is None and step.test is TestKind.MEASURE:
-            said = f"The step {quoted(step.key)} measures, but does not say what"
-            yield Flaw(at_step(step, "reading"), said, "Add reading: with its quantity and unit.", step.key)
+            fault = f"The step {quoted(step.key)} measures, but does not say what"
+            yield Flaw(at_step(step, "reading"), fault, "Add reading: with its quantity and unit.", step.key)
 
 
 @rule(VALUES, "band-without-reading", "Band without a reading", "There is nothing to hold against the band.")
 def band_without_reading(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         if outcome.band is not None and step.reading is None:
-            said = f"The outcome has a band, but the step {quoted(step.key)} has no reading"
+            fault = f"The outcome has a band, but the step {quoted(step.key)} has no reading"
             hint = "Add reading: to the step, or remove the band."
-            yield Flaw(at_outcome(step, outcome, "band"), said, hint, step.key)
+            yield Flaw(at_outcome(step, outcome, "band"), fault, hint, step.key)
 
 
 @rule(VALUES, "bands-partial", "Some outcomes with a band, some without", "A reading could not be judged for sure.")
@@ -41,8 +41,8 @@ def bands_partial(flow: Flow) -> Iterator[Flaw]:
     for step in flow.steps:
         bare = [outcome.key for outcome in step.outcomes if outcome.band is None]
         if step.reading is not None and bare and len(bare) < len(step.outcomes):
-            said = f"The step {quoted(step.key)} has outcomes with a band and without: {spoken_list(bare, 'and')}"
-            yield Flaw(at_step(step, "outcomes"), said, "Give every outcome a band, or none.", step.key)
+            fault = f"The step {quoted(step.key)} has outcomes with a band and without: {spoken_list(bare, 'and')}"
+            yield Flaw(at_step(step, "outcomes"), fault, "Give every outcome a band, or none.", step.key)
 
 
 @rule(VALUES, "unit-misfit", "Unit that does not fit the quantity", "Volts are no answer where ohms are asked.")
@@ -51,9 +51,9 @@ def unit_misfit(flow: Flow) -> Iterator[Flaw]:
         reading = step.reading
         if reading is not None and reading.unit not in QUANTITIES.get(reading.quantity, ()):
             known = QUANTITIES.get(reading.quantity, ())
-            said = f"{quoted(reading.unit)} is not a unit of {reading.quantity}"
+            fault = f"{quoted(reading.unit)} is not a unit of {reading.quantity}"
             hint = f"Use {spoken_list(known)}." if known else f"Use one of: {spoken_list(QUANTITIES)}."
-            yield Flaw(at_step(step, "reading.unit"), said, hint, step.key)
+            yield Flaw(at_step(step, "reading.unit"), fault, hint, step.key)
 
 
 @rule(VALUES, "value-unit-misfit", "Limit of a value in a unit that does not fit", "The limit could not be compared.")
@@ -64,8 +64,8 @@ def value_unit_misfit(flow: Flow) -> Iterator[Flaw]:
         asked = UNITS[value.unit].quantity
         for field, limit in (("from", value.low), ("to", value.high)):
             if limit is not None and limit.quantity != asked:
-                said = f"{limit} is no limit for a value asked in {value.unit}"
-                yield Flaw(f"values.{value.key}.{field}", said, f"Use {spoken_list(QUANTITIES[asked])}.")
+                fault = f"{limit} is no limit for a value asked in {value.unit}"
+                yield Flaw(f"values.{value.key}.{field}", fault, f"Use {spoken_list(QUANTITIES[asked])}.")
 
 
 @rule(VALUES, "value-limits-swapped", "Limits of a value the wrong way round", "No answer could lie between them.")
@@ -74,8 +74,8 @@ def value_limits_swapped(flow: Flow) -> Iterator[Flaw]:
         if isinstance(value, ComputedValue) or value.low is None or value.high is None:
             continue
         if value.low.quantity == value.high.quantity and value.low.si() > value.high.si():
-            said = f"The value {quoted(value.key)} is from {value.low} to {value.high}"
-            yield Flaw(f"values.{value.key}.from", said, "Write the lower limit behind from:, the higher behind to:.")
+            fault = f"The value {quoted(value.key)} is from {value.low} to {value.high}"
+            yield Flaw(f"values.{value.key}.from", fault, "Write the lower limit behind from:, the higher behind to:.")
 
 
 # Bands of one step against each other ----------------------------------------------------------------------------
@@ -141,9 +141,11 @@ def band_unit(flow: Flow) -> Iterator[Flaw]:
         for name in sorted(outcome.band.names - value_ranges(flow).keys()):  # the others are told about above
             measured = value_quantity(flow, name)
             if measured and measured != step.reading.quantity:
-                said = f"The band uses {quoted(name)}, which is of {measured}, for a reading of {step.reading.quantity}"
+                fault = (
+                    f"The band uses {quoted(name)}, which is of {measured}, for a reading of {step.reading.quantity}"
+                )
                 hint = f"Use a value of {step.reading.quantity}."
-                yield Flaw(at_outcome(step, outcome, "band"), said, hint, step.key)
+                yield Flaw(at_outcome(step, outcome, "band"), fault, hint, step.key)
 
 
 # Values and computations -----------------------------------------------------------------------------------------
@@ -154,9 +156,9 @@ def value_undefined(flow: Flow) -> Iterator[Flaw]:
     for step, outcome in flow.branches:
         for name in sorted(outcome.band.names) if outcome.band is not None else ():
             if name not in flow.value_by_key:
-                said = f"The band uses {quoted(name)}, which is not defined"
+                fault = f"The band uses {quoted(name)}, which is not defined"
                 hint = f"{did_you_mean(name, flow.value_by_key)}Add it to values: with ask or compute."
-                yield Flaw(at_outcome(step, outcome, "band"), said, hint, step.key)
+                yield Flaw(at_outcome(step, outcome, "band"), fault, hint, step.key)
     yield from _input_flaws(flow, InputFault.UNDEFINED)
 
 
@@ -170,8 +172,8 @@ def computation_unknown(flow: Flow) -> Iterator[Flaw]:
     for value in flow.values:
         if isinstance(value, ComputedValue) and value.compute not in COMPUTATIONS:
             near = did_you_mean(value.compute, COMPUTATIONS)
-            said = f"{quoted(value.compute)} is not a computation"
-            yield Flaw(f"values.{value.key}.compute", said, f"{near}Use {spoken_list(COMPUTATIONS)}.")
+            fault = f"{quoted(value.compute)} is not a computation"
+            yield Flaw(f"values.{value.key}.compute", fault, f"{near}Use {spoken_list(COMPUTATIONS)}.")
 
 
 @rule(VALUES, "computation-input", "Input that a computation cannot use", "The value could not be worked out.")

@@ -124,8 +124,8 @@ def refuse_taken(flow: Flow, key: str) -> None:
 
 
 def taken_key(key: str, where: str) -> EditRefused:
-    said = f"{quoted(key)} is taken"
-    return EditRefused([Finding("field-key", Level.ERROR, where, said, "Choose another key.")])
+    message = f"{quoted(key)} is taken"
+    return EditRefused([Finding("field-key", Level.ERROR, where, message, "Choose another key.")])
 
 
 def require_step(flow: Flow, key: str) -> Step:

@@ -39,8 +39,8 @@ class Command(BaseCommand):
         except FilterError as error:
             raise CommandError(str(error)) from error
         if not options["csv"]:
-            told = {"page": found.name, "since": filters.since, "until": filters.until}
-            self.stdout.write(json.dumps({**told, "tables": [as_json(table) for table in found.tables]}, indent=2))
+            data = {"page": found.name, "since": filters.since, "until": filters.until}
+            self.stdout.write(json.dumps({**data, "tables": [as_json(table) for table in found.tables]}, indent=2))
             return
         names = [table.name for table in found.tables]
         wanted = options["table"] or names[0]
