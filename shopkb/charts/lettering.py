@@ -1,6 +1,6 @@
-"""Text made fit to be drawn: cleaned, broken into lines, and its size estimated without a font.
+"""Text of charts: cleaned, broken into lines, its size estimated without a font.
 
-Estimates lean to the wide side, since the font that draws may be a wider one than the font named.
+Widths are estimated on the high side, since the font that draws may be wider than the one named.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _BROAD = re.compile(r"[mwMW%@\u2014]")
 
 
 def clean(text: str) -> str:
-    """One line of text that XML can hold: white space collapsed, what no one can read shown as U+FFFD.
+    """One line of text that XML can hold: white space collapsed, characters that XML cannot hold as U+FFFD.
 
     Control characters, surrogates and the non-characters are refused where text enters; a chart never fails on them.
     """

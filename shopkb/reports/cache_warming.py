@@ -1,9 +1,9 @@
-"""What pages say first after a start, worked out in the background before anybody asks: reading the latest jobs and
-the tallies of every procedure takes seconds, and no page shall be the one that waits for them.
+"""Fill the caches in the background after a start, so that no page waits for the latest jobs and the tallies of every
+procedure to be read, which takes seconds.
 
-First comes what is opened first in the morning: the steps of whoever is in the middle of a run, then the figures, then
-the pages of all procedures, last the sheet of the month before. Each month begins with it anew, since every count is
-then weighted by its age afresh."""
+In the order in which pages are opened in the morning: the steps of runs under way, the figures, the pages of all
+procedures, the sheet of the month before. It is done again at the beginning of each month, as every count then gets
+another weight by its age."""
 
 from __future__ import annotations
 
@@ -29,28 +29,28 @@ from shopkb.reports.gathering.procedure_tallies import in_force
 from shopkb.reports.pages import month_page as month_page
 from shopkb.reports.pages import registry
 
-NAP = 600.0
-"""Seconds after which it is asked again whether a month has begun."""
+PAUSE = 600.0
+"""Seconds between two looks at whether a month has begun."""
 log = logging.getLogger(__name__)
 
 
-def work_out_ahead(first: Callable[[], None] = lambda: None) -> Thread:
-    """In the background, after whatever must be there ``first``. Started by whoever serves, never by tests."""
-    look_for_loops_rarely()
+def warm_in_background(first: Callable[[], None] = lambda: None) -> Thread:
+    """Start the thread that fills the caches; it calls ``first`` before. Called by the commands that serve."""
+    collect_garbage_rarely()
     thread = Thread(target=_month_by_month, args=(first,), name="figures ahead", daemon=True)
     thread.start()
     return thread
 
 
-def look_for_loops_rarely() -> None:
-    """Counts come by the hundred thousand and hold no loops: looking for such took a third of the time. What is there
-    at the start stays."""
+def collect_garbage_rarely() -> None:
+    """Run the cyclic garbage collector less often. Tallies come by the hundred thousand and hold no reference cycles;
+    looking for cycles took a third of the time of filling the caches."""
     gc.freeze()
     gc.set_threshold(50_000, 20, 100)
 
 
-def work_out() -> Iterator[str]:
-    """Everything that is remembered of the usual period, a name for each part done."""
+def warm_caches() -> Iterator[str]:
+    """Fill every cache for the usual period; yields the name of each part when it is done."""
     now = timezone.now()
     filters = Filters.of({}, timezone.localdate(now))
     for revision in _followed():
@@ -72,7 +72,7 @@ def work_out() -> Iterator[str]:
 
 
 def _followed() -> list[Revision]:
-    """The revisions that somebody is in the middle of following, those of most runs first. Two queries."""
+    """Revisions of runs under way on open jobs, those with most runs first. Two queries."""
     runs = Run.objects.under_way().filter(job__state=Job.State.OPEN)
     counted = runs.values("revision").annotate(runs=Count("pk")).order_by("-runs", "revision")
     keys = list(counted.values_list("revision", flat=True))
@@ -80,30 +80,30 @@ def _followed() -> list[Revision]:
     return [found[key] for key in keys]
 
 
-def months(nap: Callable[[float], None] = sleep) -> Iterator[str]:
-    """The month that it is, at once; each later one soon after it has begun. Never ends."""
-    told = ""
+def months(pause: Callable[[float], None] = sleep) -> Iterator[str]:
+    """Yield the month that it is, then each later one soon after it has begun; never ends."""
+    last = ""
     while True:
         month = f"{timezone.localdate():%Y-%m}"
-        if month == told:
-            nap(NAP)
+        if month == last:
+            pause(PAUSE)
         else:
-            told = month
+            last = month
             yield month
 
 
 def _month_by_month(first: Callable[[], None]) -> None:
-    in_peace(first)
+    logged(first)
     for _ in months():
-        in_peace(lambda: deque(work_out(), maxlen=0))
+        logged(lambda: deque(warm_caches(), maxlen=0))
 
 
-def in_peace(work: Callable[[], object]) -> None:
-    """A fault here is not worth ending for: the page that meets it will say so."""
+def logged(work: Callable[[], object]) -> None:
+    """Do the work; an exception is logged and does not end the thread, since the page that meets it reports it too."""
     try:
         work()
     except Exception:
-        log.exception("Figures could not be worked out ahead.")
+        log.exception("The caches could not be filled.")
     finally:
         with suppress(DatabaseError):
             connection.close()

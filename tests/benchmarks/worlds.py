@@ -52,9 +52,9 @@ def prepared() -> Any:
     from django.test import Client
 
     from shopkb.accounts.models import User
-    from shopkb.reports.cache_warming import look_for_loops_rarely
+    from shopkb.reports.cache_warming import collect_garbage_rarely
 
-    look_for_loops_rarely()  # as whoever serves does
+    collect_garbage_rarely()  # as whoever serves does
     settings.ALLOWED_HOSTS = ["testserver"]
     keeper = User.objects.filter(role="keeper").earliest("pk")
     client = Client()
@@ -67,7 +67,7 @@ def measured(client: Any, pages: Mapping[str, tuple[str, Callable[[], None]]]) -
     closes a job that it shows."""
     from shopkb.evidence.models import Tally
     from shopkb.jobs.models import Job
-    from shopkb.reports.cache_warming import work_out
+    from shopkb.reports.cache_warming import warm_caches
 
     _asked(client, "/figures/honesty/")  # what is imported late is not the page's
     found: Figures = {name: {} for name in pages}
@@ -75,7 +75,7 @@ def measured(client: Any, pages: Mapping[str, tuple[str, Callable[[], None]]]) -
         found[name]["cold"] = _asked(client, address, _forget)[0]
     _forget()
     begun = _clock()
-    for _ in work_out():
+    for _ in warm_caches():
         pass
     ahead = (_clock() - begun) * 1000
     for name, (address, _) in pages.items():

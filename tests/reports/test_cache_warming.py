@@ -28,7 +28,7 @@ def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User)
     start(take_in(junior), horn, junior)
     clear_all()
     with CaptureQueriesContext(connection) as queries:
-        done = list(cache_warming.work_out())
+        done = list(cache_warming.warm_caches())
     assert done[:-1] == ["step of horn-silent", *registry.PAGES, "month", "horn-control", "horn-silent"]
     assert done[-1] == month_before(f"{timezone.localdate():%Y-%m}")
     whole = [sql for sql in (one["sql"] for one in queries) if "seconds_squared" in sql and "SUM(" not in sql]
@@ -40,7 +40,7 @@ def test_who_serves_looks_for_loops_rarely(monkeypatch: pytest.MonkeyPatch) -> N
     held = gc.get_threshold()
     monkeypatch.setattr(cache_warming.Thread, "start", lambda _self: None)
     try:
-        cache_warming.work_out_ahead()
+        cache_warming.warm_in_background()
         assert gc.isenabled() and gc.get_threshold()[0] > 10 * held[0] and gc.get_freeze_count() > 0
     finally:
         gc.set_threshold(*held)
@@ -53,12 +53,12 @@ def test_each_month_begins_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cache_warming.timezone, "localdate", lambda: days[len(naps)])
     months = cache_warming.months(naps.append)
     assert [next(months) for _ in range(3)] == ["2026-11", "2026-12", "2027-01"]
-    assert naps == [cache_warming.NAP] * 4
+    assert naps == [cache_warming.PAUSE] * 4
 
 
 def test_pages_find_what_was_worked_out_ahead(horn: Procedure, junior: User) -> None:
     cured_job(horn, junior)
-    assert {"horn-silent", *registry.PAGES} <= set(cache_warming.work_out())
+    assert {"horn-silent", *registry.PAGES} <= set(cache_warming.warm_caches())
     now = timezone.now()
     with CaptureQueriesContext(connection) as queries:
         registry.page("tests", Filters.of({}, timezone.localdate(now)), now)
@@ -73,8 +73,8 @@ def test_a_fault_ahead_is_told_and_ends_nothing(
         raise RuntimeError("no such table")
 
     with caplog.at_level(logging.ERROR):
-        cache_warming.in_peace(fault)
-    assert "Figures could not be worked out ahead." in caplog.text
+        cache_warming.logged(fault)
+    assert "The caches could not be filled." in caplog.text
 
 
 def test_measuring_from_a_month_on_leaves_earlier_months(horn: Procedure, junior: User) -> None:

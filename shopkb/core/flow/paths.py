@@ -1,6 +1,6 @@
-"""Ways through a flow: what can be reached, loops, order, longest way, what every way has passed.
+"""Paths through a flow: reachable steps, loops, topological order, longest path, dominators.
 
-Everything is worked out once per :class:`Flow` value and kept with it, as its cached properties are. Nothing recurses,
+Everything is computed once for a :class:`Flow` value and kept with it, as its cached properties are. Nothing recurses,
 so a draft of any size or shape is safe.
 """
 
@@ -20,7 +20,7 @@ Edge = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """A way that comes back to a step: its steps in order, and the branch that closes it."""
+    """A path that returns to a step: its steps in order, and the branch that closes it."""
 
     steps: tuple[str, ...]
     step: str
@@ -28,7 +28,7 @@ class Loop:
 
 
 class _Ways:
-    """All that is known about one flow's graph. Steps are visited in the writer's order, so answers are stable."""
+    """The graph of one flow. Steps are visited in the writer's order, so that results are stable."""
 
     def __init__(self, flow: Flow) -> None:
         self.start = flow.start
@@ -45,7 +45,7 @@ class _Ways:
 
     @cached_property
     def walk(self) -> tuple[tuple[Loop, ...], tuple[str, ...]]:
-        """Depth first from the start, then from what was not met: the loops, and the steps in order of finishing."""
+        """Depth-first search from the start, then from steps not met: the loops, and the steps in finishing order."""
         loops: list[Loop] = []
         finished: list[str] = []
         state: dict[str, str] = {}
@@ -120,7 +120,7 @@ class _Ways:
 
     @cached_property
     def depth(self) -> dict[str, int]:
-        """The most steps still to do from each step on, itself included."""
+        """Number of steps on the longest path from each step to an end, itself included."""
         depth: dict[str, int] = {}
         for key in reversed(self.order):
             depth[key] = 1 + max((depth[there] for there in self.forward[key]), default=0)
@@ -128,7 +128,7 @@ class _Ways:
 
     @cached_property
     def causes(self) -> dict[str, frozenset[str]]:
-        """Causes each step can still end in; repeated until nothing changes, as loops need."""
+        """Causes that can be reached from each step, iterated to the fixed point, as loops need."""
         found = {key: set(ends) for key, ends in self.ends.items()}
         changed = True
         while changed:
@@ -142,7 +142,7 @@ class _Ways:
 
     @cached_property
     def dominators(self) -> dict[str, frozenset[str]]:
-        """Sets that only shrink, gone through in finishing order until they settle (data-flow equations)."""
+        """Data-flow equations of dominators, iterated in finishing order to the fixed point."""
         inside = self.reachable
         coming: dict[str, list[str]] = {key: [] for key in inside}
         for key in inside:
@@ -167,12 +167,12 @@ def _ways(flow: Flow) -> _Ways:
 
 
 def reachable(flow: Flow) -> frozenset[str]:
-    """Keys of the steps that some way from the start meets, the start included; empty without a start."""
+    """Keys of the steps on any path from the start, the start included; empty without a start."""
     return _ways(flow).reachable
 
 
 def loops(flow: Flow) -> tuple[Loop, ...]:
-    """One loop for each branch that leads back to a step of its own way; none exactly when there is no loop."""
+    """One loop for each branch that leads back to a step on the path to it; empty exactly when there is no loop."""
     return _ways(flow).walk[0]
 
 
@@ -185,12 +185,12 @@ def order(flow: Flow) -> tuple[str, ...]:
 
 
 def longest(flow: Flow) -> int:
-    """The most steps on any way from the start to an end, loops left out of account; 0 without a start."""
+    """Number of steps on the longest path from the start to an end, loops ignored; 0 without a start."""
     return steps_left(flow, flow.start)
 
 
 def steps_left(flow: Flow, step: str) -> int:
-    """The most steps still to do from this step on, itself included; 0 for a key that is no step."""
+    """Number of steps on the longest path from this step to an end, itself included; 0 for a key that is no step."""
     return _ways(flow).depth.get(step, 0)
 
 
@@ -217,10 +217,10 @@ def causes_reachable(flow: Flow, step: str, outcome: str) -> frozenset[str]:
 
 
 def dominators(flow: Flow) -> Mapping[str, frozenset[str]]:
-    """For each step that can be reached: the steps that every way to it has passed, itself included."""
+    """Dominators of each reachable step: the steps on every path to it, itself included."""
     return _ways(flow).dominators
 
 
 def always_passed(flow: Flow, step: str) -> frozenset[str]:
-    """The steps that every way to this step has passed before it; empty for a step that no way meets."""
+    """The steps on every path to this step, without itself; empty for a step that cannot be reached."""
     return dominators(flow).get(step, frozenset()) - {step}

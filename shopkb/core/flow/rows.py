@@ -1,6 +1,6 @@
-"""Rows: sub-flows that stand one behind the other, each entered at one step and left towards one place.
+"""Rows: sub-flows in sequence, each with one step of entry and one place where it leads.
 
-A flow is taken apart as structured programs are (R. Johnson, D. Pearson and K. Pingali, The program structure tree,
+A flow is decomposed as structured programs are (R. Johnson, D. Pearson and K. Pingali, The program structure tree,
 1994): a block is a step and all that no way meets but through it, up to the place where its ways come together again;
 ways that end inside it do not count. Blocks that follow each other are a row, and a block may hold rows. Everybody who
 comes to a row goes through its blocks one after the other until one of them ends the job: in whatever order they
@@ -84,7 +84,7 @@ def proven_in(flow: Flow, block: Block) -> frozenset[str]:
 
 
 class _Rows:
-    """All blocks and rows of one flow, each worked out when it is first asked for."""
+    """All blocks and rows of one flow, each computed when it is first asked for."""
 
     def __init__(self, flow: Flow) -> None:
         self.flow = flow
@@ -210,7 +210,7 @@ def reordered(flow: Flow, orders: Orders) -> Flow:
 
 def _reordered(flow: Flow, row: Row, blocks: list[Block]) -> Flow:
     lasting = row.blocks[-1].exits
-    # A last block without exits stays the last, and then nobody asks where the row leads.
+    # A last block without exits stays the last; where the row leads is then of no matter.
     tail = next((flow.step_by_key[step].outcome(key) for step, key in sorted(lasting)), Outcome("", "", Go(GoKind.OUT)))
     note = tail.note if tail.go.kind is not GoKind.STEP else ""
     following = {

@@ -58,7 +58,7 @@ class Meter:
 
 
 def limit_of_error(quantity: Quantity, accuracy: Accuracy) -> float:
-    """The accuracy's a, in the unit of ``quantity``: percent of the reading plus counts of the last digit."""
+    """Limit of error a in the unit of ``quantity``: percent of the reading plus counts of the last digit."""
     step = accuracy.resolution
     shown = abs(quantity.to(step.unit).magnitude)
     size = shown * accuracy.percent / 100 + accuracy.counts * step.magnitude

@@ -33,7 +33,7 @@ class Input:
 
 @dataclass(frozen=True)
 class Expected:
-    """What should be measured: ``value``, the ends a sound part may lie between, and how in a sentence."""
+    """An expected value: ``value``, the limits for a part that is in order, and a sentence on how it was computed."""
 
     low: Quantity | None
     value: Quantity
@@ -42,7 +42,7 @@ class Expected:
 
 
 class Given:
-    """Inputs as read: numbers in the unit the computation names, words as typed. A missing input is not held."""
+    """Inputs as read: numbers in the unit the computation names, words as typed. A missing input has no key."""
 
     def __init__(self, numbers: Mapping[str, float], words: Mapping[str, str]) -> None:
         self._numbers = numbers

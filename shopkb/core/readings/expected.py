@@ -23,7 +23,7 @@ COMPUTATIONS: Mapping[str, Computation] = MappingProxyType(
 
 
 def compute(name: str, inputs: Mapping[str, str | Quantity], values: Mapping[str, Quantity]) -> Expected:
-    """What should be measured.
+    """Compute the value that should be measured.
 
     Args:
         name: a key of :data:`COMPUTATIONS`.

@@ -1,4 +1,4 @@
-"""What a sound battery at rest and a sound cooling system should show."""
+"""Expected values of a battery at rest and of coolant: state of charge, boiling points."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What sound temperature sensors should show: thermistors and platinum sensors."""
+"""Expected resistances of temperature sensors: thermistors and platinum sensors."""
 
 from __future__ import annotations
 

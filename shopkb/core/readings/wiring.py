@@ -1,4 +1,4 @@
-"""What sound wiring and loads should show: copper cable, loads by power, joints, duty cycle."""
+"""Expected values of wiring and loads: copper cable, loads by power, joints, duty cycle."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the answers of closed jobs say: minutes of each step and run, departures from a procedure, each person's part.
+"""Figures from the answers of closed jobs: minutes of steps and runs, departures from a procedure, answers by person.
 Pure."""
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from shopkb.reports.figures.step_figures import PERIOD
 
 @dataclass(frozen=True, slots=True)
 class Deviations:
-    """Answers of one procedure: how many, done out of order, against what the reading said, left out; and ``jobs`` on
-    which each of these four was met."""
+    """Counts of the answers of one procedure: all, out of order, against the reading, left out; ``jobs`` has the number
+    of jobs with at least one of each, in the same order."""
 
     answers: int = 0
     off_path: int = 0
@@ -27,8 +27,8 @@ class Deviations:
 
 @dataclass(frozen=True, slots=True)
 class PersonAnswers:
-    """Answers given, steps left out among them, and answers that went against what the reading said; and ``jobs`` on
-    which each of these three was met."""
+    """Counts of the answers of one person: all, left out, against the reading; ``jobs`` has the number of jobs with at
+    least one of each, in the same order."""
 
     answers: int = 0
     skipped: int = 0

@@ -1,4 +1,4 @@
-"""Are the probabilities honest: what was said before each cause was known, against what it turned out to be. Pure."""
+"""Calibration of the probabilities: those given before a cause was known, against the cause that was proven. Pure."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class MonthScores:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """Scores by month, all of them together (``None`` without any), and the reliability of what was said."""
+    """Scores by month, all of them together (``None`` without any), and the reliability bins."""
 
     months: tuple[MonthScores, ...]
     whole: MonthScores | None

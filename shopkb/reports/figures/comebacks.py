@@ -1,4 +1,4 @@
-"""What comes back, and which parts were wrong. Pure.
+"""Jobs that came back, and repairs that were wrong. Pure.
 
 Comebacks are counted for the month in which the first job was closed, among the cures claimed then.
 """

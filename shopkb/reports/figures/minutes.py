@@ -1,4 +1,4 @@
-"""Where the minutes go: what each procedure takes to a proven cause, and how its jobs ended. Pure."""
+"""Minutes that each procedure takes to a proven cause, and how its jobs ended. Pure."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ COSTLIEST = 5
 
 @dataclass(frozen=True, slots=True)
 class MeanChange:
-    """How much a mean has moved, in minutes (below 0: quicker), with its interval."""
+    """Difference of two means in minutes (below 0: quicker), with its interval."""
 
     minutes: float
     low: float
@@ -141,6 +141,6 @@ def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) ->
 
 
 def costliest(steps: Iterable[StepFigures], most: int = COSTLIEST) -> tuple[StepFigures, ...]:
-    """The steps that cost the most minutes for each bit they tell, dearest first; only those done often enough."""
+    """The steps with the most minutes per bit of information, most first; only those done often enough."""
     known = [step for step in steps if step.minutes_a_bit is not None and step.done >= FEWEST]
     return tuple(sorted(known, key=lambda step: -(step.minutes_a_bit or 0.0))[:most])

@@ -50,7 +50,7 @@ def edition_figures(jobs: Iterable[JobFact], procedure: str, number: int) -> Edi
 
 
 def quicker(before: EditionFigures, since: EditionFigures) -> MeanChange | None:
-    """How far the minutes moved, with the interval; ``None`` where either side rests on too few."""
+    """Difference of the mean minutes with its interval; ``None`` where either side rests on too few jobs."""
     return change(before.minutes, since.minutes)
 
 

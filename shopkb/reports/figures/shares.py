@@ -1,6 +1,6 @@
 """The values that figures are made of: a share of jobs with its interval, and the spread of some minutes.
 
-Rows are ranked by the lower end of an interval, never by a raw rate: of many steps, one looks awful by chance.
+Rows are ranked by the lower end of an interval, not by the raw rate: of many steps some have a high rate by chance.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 
 FEWEST = 5
-"""Under so many jobs a share is said to rest on too few, and is ranked last."""
+"""A share of fewer jobs is marked as resting on too few, and is ranked last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +44,13 @@ class Share:
 
     @property
     def lower(self) -> float | None:
-        """What it is at least, as surely as the screen says; ``None`` where too few jobs say anything."""
+        """Lower end of the interval shown on pages; ``None`` under :data:`FEWEST` jobs."""
         ends = self.interval()
         return None if self.too_few or ends is None else ends[0]
 
     @property
     def upper(self) -> float | None:
-        """What it is at most."""
+        """Upper end of the same interval."""
         ends = self.interval()
         return None if self.too_few or ends is None else ends[1]
 

@@ -1,4 +1,5 @@
-"""How well the shelf is kept: what is unused, outdated by its own evidence, faulty or departed from. Pure."""
+"""State of the procedure library: branches that have drifted, symptoms without a procedure, when each was last used.
+Pure."""
 
 from __future__ import annotations
 
@@ -15,12 +16,13 @@ from shopkb.reports.figures.shares import Share
 
 RECENT_MONTHS = 6
 DRIFTED = 2.0
-"""A natural logarithm of the Bayes factor above this says that a branch is not what it was."""
+"""Natural logarithm of the Bayes factor above which a branch counts as drifted."""
 
 
 @dataclass(frozen=True, slots=True)
 class DriftedBranch:
-    """A branch whose success of late differs from before: shares of proven jobs whose cause was still reachable."""
+    """A branch whose success in the latest months differs from before: share of the proven jobs whose cause lies behind
+    it."""
 
     procedure: str
     step: str

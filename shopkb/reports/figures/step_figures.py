@@ -56,7 +56,7 @@ class StepFigures:
 
     @property
     def misleads(self) -> Share:
-        """Of the ends of this step that were put to the proof, those that were wrong."""
+        """Share of the verified ends of this step that were wrong."""
         return Share(self.led_away, self.led_away + self.found)
 
     @property
@@ -81,7 +81,7 @@ class StepFigures:
 
     @property
     def minutes_a_bit(self) -> float | None:
-        """What it costs against what it tells; ``None`` where nothing is told or known."""
+        """Minutes per bit of information; ``None`` without information or known minutes."""
         return None if not self.bits or self.minutes is None else self.minutes / self.bits
 
 

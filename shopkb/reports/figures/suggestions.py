@@ -1,7 +1,7 @@
-"""What to change next: the few things in the period with the most minutes at stake, each with its figure. Pure.
+"""Suggestions of what to change next: the few with the most minutes at stake in the period, each with its figure. Pure.
 
-Each suggestion is judged by the lower end of its interval, so that chance alone does not put it here, and ranked by the
-minutes that went into it.
+A suggestion is made only where the lower end of its interval calls for it, so that chance alone does not, and ranked by
+the minutes spent on it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from shopkb.reports.figures.step_figures import StepFigures
 MOST = 7
 MOST_OF_A_KIND = 3
 LITTLE = 0.1
-"""Bits under which a step tells little."""
+"""Information gain, in bits, under which a step counts as uninformative."""
 
 OFTEN = 0.05
 """A share whose lower end is above this happens too often to be chance."""

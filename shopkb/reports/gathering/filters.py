@@ -20,7 +20,7 @@ TEXT_FIELDS = ("system", "symptom", "platform", "procedure", "person")
 
 
 class FilterError(ValueError):
-    """A filter that cannot be; the sentence says what would be right."""
+    """A filter in the address is invalid; the sentence says what would be right."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""What the figures are made of, read once and handed on as plain values: procedures in force and tallies.
+"""Procedures in force and their tallies, read once as plain values.
 
 The sums of a procedure are kept, and what a closing changed is added to them; they are read again only where nothing
 is kept.
@@ -103,7 +103,7 @@ class TallySlice:
         return rows if "step" in self.names else rows.filter(step=ALL_STEPS)
 
     def key(self, procedure: str, told: Mapping[str, str]) -> TallyKey:
-        """What is summed over is empty in the key, or :data:`PERIOD`."""
+        """Key of a sum: fields summed over are empty, the month :data:`PERIOD`."""
         parts = {name: told[name] for name in self.names}
         return TallyKey(procedure, **{**_SUMMED_OVER, **parts})
 

@@ -1,4 +1,5 @@
-"""What a draft costs and how often it is right, beside the published revision, with how sure the difference is."""
+"""Expected minutes and chance of a right end of a draft and of the published revision, and their difference with its
+interval."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """A draft against the shop's own evidence: closed jobs replayed, cost beside the published one, a better order.
 
-The thinking stands in :mod:`shopkb.core.diagnosis`; here it is fed from the jobs and put on two pages.
+The computations are in :mod:`shopkb.core.diagnosis`; these views feed them from the jobs and show them on two pages.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ from shopkb.reports.improving.cost_comparison import CostComparison, compare_cos
 from shopkb.web.htmx import render_page_or_part, wants_part
 
 SEED = 20260302
-"""The same question gets the same answer: draws of the uncertain start from here."""
+"""Seed of the random draws, so that the same question gets the same answer."""
 MOST_LISTED = 50
 ROUNDS = ROOMS
 """How much room the search for an order has: at first, then while the page is being read, at most."""

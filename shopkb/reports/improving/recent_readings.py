@@ -1,4 +1,4 @@
-"""Readings of a procedure's steps, those of the last months beside those of before: drifting towards a limit, or not.
+"""Readings of a procedure's steps in the last months beside those before: whether they drift towards a limit.
 
 Which band a reading falls in may stay the same for a long time while the readings move; the tallies do not see that.
 """
@@ -26,7 +26,7 @@ from shopkb.procedures.templatetags.procedure_words import unit_sign
 from shopkb.web.htmx import render_page_or_part
 
 NEWEST = 20_000
-"""So many of the newest readings are looked at."""
+"""Most readings that are compared, the newest."""
 
 
 @dataclass(frozen=True, slots=True)

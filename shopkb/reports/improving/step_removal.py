@@ -9,7 +9,7 @@ from shopkb.core.flow.paths import reachable
 
 
 class CannotLeaveOut(ValueError):
-    """The step cannot be left out so; the sentence says why, and what would be right."""
+    """The step cannot be left out; the sentence says why, and what would be right."""
 
 
 @dataclass(frozen=True, slots=True)

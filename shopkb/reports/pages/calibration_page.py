@@ -1,4 +1,4 @@
-"""How reliable are the percentages?"""
+"""The page of how well the probabilities are calibrated."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What comes back."""
+"""The page of jobs that came back."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where the minutes go."""
+"""The page of minutes by procedure."""
 
 from __future__ import annotations
 

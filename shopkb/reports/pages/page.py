@@ -15,7 +15,7 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.presenting.tables import Table
 
 WIDE = 8
-"""Columns from which a table does not fit on an upright sheet."""
+"""Columns from which a table does not fit on a portrait sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Page:
 
     @property
     def is_wide(self) -> bool:
-        """Whether paper must be turned for one of its tables."""
+        """Whether one of its tables needs a landscape sheet."""
         return any(len(table.shown) >= WIDE and table.rows for table in self.tables)
 
     def sorted(self, by: str) -> Page:
@@ -66,7 +66,7 @@ Asked = tuple[tuple[str, str], ...]
 
 @lru_cache(maxsize=8192)
 def _list_of_jobs(*parts: Asked) -> str:
-    """A page has more than a thousand of these addresses, and mostly those that it had before."""
+    """Cached: a page has more than a thousand of these addresses, most of them the same as before."""
     asked = {name: value for part in parts for name, value in part if value}
     return f"{reverse('jobs:list')}?{urlencode(asked)}"
 
@@ -85,7 +85,7 @@ def procedure_at(key: str) -> str:
 
 
 def look_for(**asked: str) -> str:
-    """The shelf, looked through for what is missing; a writer begins a procedure there."""
+    """Address of the list of procedures, searched for what is missing; a writer begins a procedure there."""
     return f"{reverse('procedures:list')}?{urlencode(asked)}"
 
 

@@ -1,4 +1,4 @@
-"""Procedure library."""
+"""The page of the procedure library."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which tests find faults."""
+"""The page of the tests of all procedures."""
 
 from __future__ import annotations
 

@@ -209,7 +209,7 @@ def _round_up(value: float) -> float:
 
 
 def _n(number: float) -> str:
-    """A coordinate: tenths are fine enough."""
+    """A coordinate with one decimal at most."""
     return f"{number:.1f}".rstrip("0").rstrip(".")
 
 

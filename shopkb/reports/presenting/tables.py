@@ -1,4 +1,4 @@
-"""A table as a value: what the page shows, CSV takes away and the command prints is one and the same."""
+"""A table as a value: the page, the CSV file and the command all show this one."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ class Table:
         return replace(self, rows=(*known, *unknown), sorted_by=by)
 
     def turned(self, key: str) -> str:
-        """What the heading of a column asks for: its own order, or the other way round if it is sorted so already."""
+        """The sort that the heading of a column links to: by it, or the reverse where it is sorted by it already."""
         return f"-{key}" if self.sorted_by == key else key
 
     def direction(self, key: str) -> str:

@@ -1,4 +1,4 @@
-"""How the values of a flow use each other, and between which limits each can lie."""
+"""How the values of a flow use each other, and the limits of each."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def _stopped(hint: str) -> str:
 
 
 def value_quantity(flow: Flow, name: str) -> str:
-    """What a value measures (``voltage``); empty when that cannot be told."""
+    """The quantity of a value (``voltage``); empty where it is not known."""
     value = flow.value_by_key.get(name)
     if isinstance(value, AskedValue):
         try:
@@ -111,7 +111,7 @@ def value_quantity(flow: Flow, name: str) -> str:
 
 
 def _uncomputable(value: ComputedValue, flow: Flow, earlier: Collection[str]) -> Iterator[Fault]:
-    """Inputs that are right each by itself, but with which the computation gives no result."""
+    """The fault of inputs that are each valid but for which the computation has no result."""
     ranges = {name: limits for name, limits in value_ranges(flow).items() if name in earlier}
     if not _names(value, flow) <= ranges.keys():
         return

@@ -82,7 +82,7 @@ class Command(BaseCommand):
 
         from shopkb.demo.first_scores import measure_once
         from shopkb.procedures.drawing import draw_first_chart
-        from shopkb.reports.cache_warming import work_out_ahead
+        from shopkb.reports.cache_warming import warm_in_background
         from shopkb.wsgi import application
 
         port = free_port(wanted)
@@ -91,7 +91,7 @@ class Command(BaseCommand):
         connection.close()
         self._say(f"\nOpen http://{HOST}:{port}/ in a browser. Ctrl+C ends the demo.")
         draw_first_chart()
-        work_out_ahead(measure_once)
+        warm_in_background(measure_once)
         serve(application, host=HOST, port=port, threads=8)
 
     def _say(self, line: str) -> None:

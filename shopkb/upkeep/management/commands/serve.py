@@ -33,7 +33,7 @@ class Command(BaseCommand):
         from waitress import serve
 
         from shopkb.procedures.drawing import draw_first_chart
-        from shopkb.reports.cache_warming import work_out_ahead
+        from shopkb.reports.cache_warming import warm_in_background
         from shopkb.wsgi import application
 
         if settings.DEBUG:
@@ -48,7 +48,7 @@ class Command(BaseCommand):
         self.stdout.write(f"Serving on http://{options['host']}:{options['port']}/ until Ctrl+C.")
         self.stdout.flush()
         draw_first_chart()
-        work_out_ahead()
+        warm_in_background()
         serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
 
 
