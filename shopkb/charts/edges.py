@@ -7,14 +7,14 @@ from shopkb.charts.dot_text import Edge, escaped, left_label
 from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.nodes import NO_START, ways_in
-from shopkb.charts.view import FAINT, INK, SOFT, View, edge_id, end_id
+from shopkb.charts.view import FAINT, INK, SOFT, ChartOptions, edge_id, end_id
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof, Step
 
 LABEL_COLUMNS = 18
 TAKEN_PEN = 4.5
 
 
-def lead_in(flow: Flow, view: View) -> Edge:
+def lead_in(flow: Flow, view: ChartOptions) -> Edge:
     """The edge from the start to the first step."""
     head = f"step-{flow.start}" if flow.start in flow.step_by_key else NO_START
     attributes = {"class": "lead-in", "penwidth": "1.3", "edgetooltip": "start"}
@@ -23,13 +23,13 @@ def lead_in(flow: Flow, view: View) -> Edge:
     return Edge("lead-in", "start", head, attributes)
 
 
-def branch_edges(flow: Flow, view: View) -> list[Edge]:
+def branch_edges(flow: Flow, view: ChartOptions) -> list[Edge]:
     """One edge for every outcome of every step, in the writer's order."""
     mixed = {name for name, into in ways_in(flow).items() if len({outcome.proof for _, outcome in into}) > 1}
     return [_branch(flow, step, outcome, view, mixed) for step, outcome in flow.branches]
 
 
-def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str]) -> Edge:
+def _branch(flow: Flow, step: Step, outcome: Outcome, view: ChartOptions, mixed: set[str]) -> Edge:
     """One branch. A cause proven in several ways says which of them is a guess on the branch itself."""
     head = end_id(flow, step, outcome)
     note = view.notes.get((step.key, outcome.key))
@@ -51,7 +51,7 @@ def _branch(flow: Flow, step: Step, outcome: Outcome, view: View, mixed: set[str
     return Edge(edge_id(step.key, outcome.key), f"step-{step.key}", head, attributes, lines)
 
 
-def _ink(note: BranchNote | None, view: View, *, taken: bool, thin: bool) -> dict[str, str]:
+def _ink(note: BranchNote | None, view: ChartOptions, *, taken: bool, thin: bool) -> dict[str, str]:
     """Width from 1 to 4 points by the share of the busiest branch; a job's path outdoes it and the rest goes thin."""
     share = note.traffic / view.busiest if note and view.busiest else 0.0
     if taken:

@@ -10,7 +10,18 @@ from shopkb.charts.dot_text import Node, escaped, label, record_label
 from shopkb.charts.labels import BY_ELIMINATION, proof_label, step_label
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.shapes import SHAPES, Sign, sign_of, size_of, step_lines
-from shopkb.charts.view import AMBER, CARD, FAINT, SOFT, TINT, YOU_ARE_HERE, View, cause_label, end_id, site_path
+from shopkb.charts.view import (
+    AMBER,
+    CARD,
+    FAINT,
+    SOFT,
+    TINT,
+    YOU_ARE_HERE,
+    ChartOptions,
+    cause_label,
+    end_id,
+    site_path,
+)
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
 
 NO_START = "no-first-step"
@@ -34,7 +45,7 @@ class _Drawn:
     marks: tuple[str, ...] = ()
 
 
-def start_node(flow: Flow, view: View) -> list[Node]:
+def start_node(flow: Flow, view: ChartOptions) -> list[Node]:
     """The start with the procedure's title; a draft without a first step gets a node that says so."""
     title = flow.title or flow.procedure
     marks = ("taken",) if view.path else ()
@@ -46,13 +57,13 @@ def start_node(flow: Flow, view: View) -> list[Node]:
     return [_written(node, view) for node in nodes]
 
 
-def step_nodes(flow: Flow, view: View) -> list[Node]:
+def step_nodes(flow: Flow, view: ChartOptions) -> list[Node]:
     """One node for every step, in the writer's order."""
     visited = {step for step, _ in view.path}
     return [_written(_step(flow, step, view, step.key in visited), view) for step in flow.steps]
 
 
-def _step(flow: Flow, step: Step, view: View, visited: bool) -> _Drawn:
+def _step(flow: Flow, step: Step, view: ChartOptions, visited: bool) -> _Drawn:
     sign = sign_of(step)
     here = step.key == view.now
     lines = step_lines(sign, flow.number_by_step[step.key], step.title, (YOU_ARE_HERE,) if here else ())
@@ -62,7 +73,7 @@ def _step(flow: Flow, step: Step, view: View, visited: bool) -> _Drawn:
     )
 
 
-def end_nodes(flow: Flow, view: View) -> list[Node]:
+def end_nodes(flow: Flow, view: ChartOptions) -> list[Node]:
     """One node for every cause and procedure reached and one for every way out, in the order first led to."""
     ways = ways_in(flow)
     return [_written(_end(flow, name, into, view), view) for name, into in ways.items() if not name.startswith("step-")]
@@ -77,7 +88,7 @@ def ways_in(flow: Flow) -> dict[str, list[tuple[Step, Outcome]]]:
     return ways
 
 
-def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: View) -> _Drawn:
+def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: ChartOptions) -> _Drawn:
     taken = any((step.key, outcome.key) in view.taken for step, outcome in into)
     marks = _path_marks(view, taken)
     outcome = into[0][1]
@@ -96,7 +107,7 @@ def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: View
     return _Drawn(name, "nowhere", Sign.PROCESS, balanced(words, 20), words, marks=marks)
 
 
-def _cause(cause: Cause, into: Sequence[Outcome], view: View, marks: tuple[str, ...]) -> _Drawn:
+def _cause(cause: Cause, into: Sequence[Outcome], view: ChartOptions, marks: tuple[str, ...]) -> _Drawn:
     name = cause_label(cause, view)
     proof = proof_label([outcome.proof for outcome in into])
     lines = [*balanced(shortened(name), 24), *balanced(proof, 34)]
@@ -107,13 +118,13 @@ def _cause(cause: Cause, into: Sequence[Outcome], view: View, marks: tuple[str, 
     return _Drawn(f"cause-{cause.key}", "cause", Sign.TERMINATOR, lines, tooltip, cause.key, (*weak, *marks))
 
 
-def _path_marks(view: View, on_path: bool) -> tuple[str, ...]:
+def _path_marks(view: ChartOptions, on_path: bool) -> tuple[str, ...]:
     if not view.path:
         return ()
     return ("taken",) if on_path else ("thin",)
 
 
-def _written(node: _Drawn, view: View) -> Node:
+def _written(node: _Drawn, view: ChartOptions) -> Node:
     is_record = node.sign is Sign.PREDEFINED_PROCESS
     size = size_of(node.sign, node.lines)
     attributes = {

@@ -6,12 +6,11 @@ dash or ink is said in words.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from shopkb.charts.branch_notes import BranchKey, BranchNote, BranchNotes, possibility_text, rate_text
+from shopkb.charts.branch_notes import BranchNote, possibility_text, rate_text
 from shopkb.charts.labels import TEST_KIND_NAMES, proof_label
-from shopkb.charts.view import YOU_ARE_HERE, View, cause_label
+from shopkb.charts.view import PLAIN, YOU_ARE_HERE, ChartOptions, cause_label
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 
 MOST_NESTED = 8
@@ -56,33 +55,22 @@ class OutlineStep:
     marks_words: str = ""
 
 
-def outline(
-    flow: Flow,
-    notes: BranchNotes | None = None,
-    path: Sequence[BranchKey] = (),
-    now: str = "",
-    *,
-    titles: Mapping[str, str] | None = None,
-    possible: Mapping[str, float] | None = None,
-    components: Mapping[str, str] | None = None,
-) -> tuple[OutlineStep, ...]:
+def outline(flow: Flow, options: ChartOptions = PLAIN) -> tuple[OutlineStep, ...]:
     """The steps as nested lists: first the start, then what it left for later, then what nothing leads to.
 
     Lists are nested eight deep at most, since no one can follow more by ear: a step further down stands in the
-    outermost list, and its branch says ``step 12, below``. The parameters are those of
-    :func:`shopkb.charts.dot.flow_dot`. A loop in a draft ends at ``step 3, above``.
+    outermost list, and its branch says ``step 12, below``. A loop in a draft ends at ``step 3, above``.
     """
-    view = View(notes or {}, tuple(path), now, {}, titles or {}, possible or {}, components or {})
-    return _Teller(flow, view).roots()
+    return _Outliner(flow, options).roots()
 
 
-class _Teller:
-    """Walks a flow depth first and remembers which steps have been told."""
+class _Outliner:
+    """Walks a flow depth first and remembers which steps are listed already."""
 
-    def __init__(self, flow: Flow, view: View) -> None:
+    def __init__(self, flow: Flow, view: ChartOptions) -> None:
         self.flow = flow
         self.view = view
-        self.told: set[str] = set()
+        self.listed: set[str] = set()
         self.later: dict[str, Step] = {}
         self.visited = frozenset(step for step, _ in view.path)
 
@@ -97,13 +85,13 @@ class _Teller:
             self.later[step.key] = step
             while self.later:
                 following = self.later.pop(next(iter(self.later)))
-                if following.key not in self.told:
+                if following.key not in self.listed:
                     found.append(self.step(following, 1))
         return tuple(found)
 
     def step(self, step: Step, depth: int) -> OutlineStep:
         """One step in full."""
-        self.told.add(step.key)
+        self.listed.add(step.key)
         self.later.pop(step.key, None)
         here = step.key == self.view.now
         done = step.key in self.visited
@@ -121,7 +109,7 @@ class _Teller:
     def branch(self, step: Step, outcome: Outcome, depth: int) -> OutlineBranch:
         """One branch, with the step it leads to if that has not been told yet."""
         target = self.flow.step_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.STEP else None
-        seen = target is not None and target.key in self.told
+        seen = target is not None and target.key in self.listed
         taken = (step.key, outcome.key) in self.view.taken
         child = None
         if target is None:
@@ -153,7 +141,7 @@ def _rate(note: BranchNote | None) -> str:
     return f"{rate_text(note)} {'job' if note.jobs == 1 else 'jobs'}"
 
 
-def _end_words(flow: Flow, outcome: Outcome, view: View) -> str:
+def _end_words(flow: Flow, outcome: Outcome, view: ChartOptions) -> str:
     go = outcome.go
     if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
         words = f"cause: {cause_label(flow.cause_by_key[go.key], view)}; {proof_label([outcome.proof])}"

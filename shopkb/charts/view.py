@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -18,11 +18,22 @@ YOU_ARE_HERE = "you are here"
 
 
 @dataclass(frozen=True)
-class View:
-    """What is shown of a flow beside the flow itself. The parameters of :func:`flow_dot` under the same names."""
+class ChartOptions:
+    """What a chart shows beside the flow itself.
+
+    Args:
+        notes: evidence by (step key, outcome key).
+        path: the branches a job has taken; the rest is thinned.
+        now: key of the step a job stands at.
+        links: addresses on this site, starting with one slash, by step key, cause key or, for a hand-over, its
+            ``Go.text()``.
+        titles: titles of other procedures by key, for hand-overs.
+        possible: probability by cause key, 0 to 1; causes that are left out get no probability.
+        components: names of components by path; without one, the last part of the path is used.
+    """
 
     notes: BranchNotes = field(default_factory=dict)
-    path: tuple[BranchKey, ...] = ()
+    path: Sequence[BranchKey] = ()
     now: str = ""
     links: Mapping[str, str] = field(default_factory=dict)
     titles: Mapping[str, str] = field(default_factory=dict)
@@ -36,6 +47,10 @@ class View:
     @cached_property
     def busiest(self) -> int:
         return max((note.traffic for note in self.notes.values()), default=0)
+
+
+PLAIN = ChartOptions()
+"""The flow alone."""
 
 
 def node_id(flow: Flow, key: str) -> str:
@@ -60,7 +75,7 @@ def end_id(flow: Flow, step: Step, outcome: Outcome) -> str:
     return f"{'out' if go.kind is GoKind.OUT else 'nowhere'}-{step.key}_{outcome.key}"
 
 
-def cause_label(cause: Cause, view: View) -> str:
+def cause_label(cause: Cause, view: ChartOptions) -> str:
     """``fan motor, open circuit``."""
     name = view.components.get(cause.component) or last_part(cause.component)
     return f"{name}, {cause.mode}" if cause.mode else name

@@ -19,6 +19,7 @@ from shopkb.charts.branch_notes import BranchNote
 from shopkb.charts.dot import flow_dot
 from shopkb.charts.outline import outline
 from shopkb.charts.render import inline_svg, render
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
 
 ROUNDS = 9
@@ -68,15 +69,15 @@ def measured(steps: int) -> str:
     flow = branching(steps, seed=steps)
     keys = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
     notes = {key: BranchNote(41, 30, 44, 0.58, 0.84) for key in keys}
-    dot = flow_dot(flow, notes=notes)
+    dot = flow_dot(flow, ChartOptions(notes=notes))
     svg = render(dot, "svg", seconds=60)
     command = rendering._commands("svg")[0]
     here = milliseconds(lambda: AGraph(string=dot.source).draw(format="svg", prog="dot"))
     child = milliseconds(lambda: rendering._run(command, dot.source.encode(), 60))
-    text = milliseconds(lambda: flow_dot(flow, notes=notes).source)
+    text = milliseconds(lambda: flow_dot(flow, ChartOptions(notes=notes)).source)
     drawn = milliseconds(lambda: render(dot, "svg", seconds=60))
     inlined = milliseconds(lambda: inline_svg(svg))
-    listed = milliseconds(lambda: outline(flow, notes))
+    listed = milliseconds(lambda: outline(flow, ChartOptions(notes=notes)))
     ours = text + drawn + inlined
     figures = [here, child, text, drawn, inlined, listed, ours]
     row = "".join(f"{figure:9.1f}" for figure in figures)

@@ -6,6 +6,7 @@ from xml.etree import ElementTree
 
 from shopkb.charts.dot import flow_dot
 from shopkb.charts.render import render
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
 
 HOSTILE = (
@@ -54,7 +55,9 @@ def small(*outcomes: Outcome, test: TestKind = TestKind.LOOK, causes: tuple[Caus
 
 
 def svg_of(flow: Flow) -> bytes:
-    return render(flow_dot(flow, titles={f"p{index}": step.title for index, step in enumerate(flow.steps)}), "svg")
+    return render(
+        flow_dot(flow, ChartOptions(titles={f"p{index}": step.title for index, step in enumerate(flow.steps)})), "svg"
+    )
 
 
 def elements(svg: bytes | str) -> ElementTree.Element:

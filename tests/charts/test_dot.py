@@ -16,6 +16,7 @@ from shopkb.charts.dot_text import Chart, Node, label, left_label, lines_shown, 
 from shopkb.charts.labels import proof_label
 from shopkb.charts.lettering import clean
 from shopkb.charts.refusals import ChartUnavailable
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
 from tests.charts.drawing import HOSTILE, labelled, small
 from tests.charts.sample import COMPONENTS, FAN, LINKS, NOTES, NOW, PATH, POSSIBLE, TITLES
@@ -37,7 +38,7 @@ def attributes(dot: Chart, name: str) -> dict[str, str]:
     ],
 )
 def test_the_text_is_the_one_checked_by_hand(name: str, shown: dict[str, object]) -> None:
-    dot = flow_dot(FAN, notes=NOTES, titles=TITLES, components=COMPONENTS, **shown)  # type: ignore[arg-type]
+    dot = flow_dot(FAN, ChartOptions(notes=NOTES, titles=TITLES, components=COMPONENTS, **shown))  # type: ignore[arg-type]
     assert dot.source == (SNAPSHOTS / f"{name}.dot").read_text(encoding="utf-8")
 
 
@@ -49,14 +50,14 @@ def test_ids() -> None:
 
 
 def test_a_branch_says_its_outcome_and_its_rate() -> None:
-    shown = flow_dot(FAN, notes=NOTES).labels
+    shown = flow_dot(FAN, ChartOptions(notes=NOTES)).labels
     assert shown["branch-command-high_runs"] == ("fan runs", "8 of 10")
     assert shown["branch-command-low_silent"] == ("stays still", "6.5 of 7")
     assert shown["branch-warm-up_runs"] == ("fan runs",)  # taken, but no verified job
 
 
 def test_the_pen_follows_the_traffic_from_one_to_four() -> None:
-    dot = flow_dot(FAN, notes=NOTES)
+    dot = flow_dot(FAN, ChartOptions(notes=NOTES))
     assert attributes(dot, "branch-warm-up_silent")["penwidth"] == "4.0"  # 44 of at most 44
     assert attributes(dot, "branch-command-high_runs")["penwidth"] == "1.8"  # 11 of 44: 1 + 3 / 4 = 1.75
     assert attributes(dot, "branch-harness_low")["penwidth"] == "1.0"
@@ -64,7 +65,7 @@ def test_the_pen_follows_the_traffic_from_one_to_four() -> None:
 
 
 def test_every_end_says_its_proof() -> None:
-    shown = flow_dot(FAN, components=COMPONENTS, titles=TITLES).labels
+    shown = flow_dot(FAN, ChartOptions(components=COMPONENTS, titles=TITLES)).labels
     assert shown["cause-terminal"] == ("fan connector,", "burnt terminal", "proof: seen")
     assert shown["cause-relay"] == ("fan relay,", "burnt contacts", "proof: substituted")
     assert shown["cause-ground"] == ("fan ground,", "high resistance", "proof: measured")
@@ -95,7 +96,7 @@ def test_a_cause_without_proof_says_so() -> None:
 
 
 def test_where_a_job_stands_is_said_in_words_shape_and_colour() -> None:
-    dot = flow_dot(FAN, path=PATH, now=NOW)
+    dot = flow_dot(FAN, ChartOptions(path=PATH, now=NOW))
     assert dot.labels["step-direct"][-1] == "you are here"
     now = attributes(dot, "step-direct")
     assert (now["fillcolor"], now["peripheries"]) == ("#F2B84B", "2")
@@ -103,7 +104,7 @@ def test_where_a_job_stands_is_said_in_words_shape_and_colour() -> None:
 
 
 def test_the_path_is_heavy_and_the_rest_thin() -> None:
-    dot = flow_dot(FAN, notes=NOTES, path=PATH, now=NOW)
+    dot = flow_dot(FAN, ChartOptions(notes=NOTES, path=PATH, now=NOW))
     heavy = [attributes(dot, edge_id(*branch)) for branch in PATH]
     thin = [
         attributes(dot, edge_id(step.key, outcome.key))
@@ -121,13 +122,13 @@ def test_the_path_is_heavy_and_the_rest_thin() -> None:
 
 
 def test_a_job_at_its_first_step_thins_nothing() -> None:
-    dot = flow_dot(FAN, now="warm-up")
+    dot = flow_dot(FAN, ChartOptions(now="warm-up"))
     assert "thin" not in dot.source
     assert dot.labels["step-warm-up"][-1] == "you are here"
 
 
 def test_what_is_still_possible_stands_on_the_cause() -> None:
-    shown = flow_dot(FAN, possible=POSSIBLE).labels
+    shown = flow_dot(FAN, ChartOptions(possible=POSSIBLE)).labels
     assert shown["cause-relay"][-1] == "still possible 0.34"
     assert shown["cause-sensor"][-1] == "by elimination"
 
@@ -176,7 +177,7 @@ def test_proof_in_words(proofs: list[Proof | None], words: str) -> None:
 
 
 def test_links_are_only_those_given() -> None:
-    dot = flow_dot(FAN, links={**LINKS, "hand-over coolant-sensor": "/procedures/coolant-sensor/"})
+    dot = flow_dot(FAN, ChartOptions(links={**LINKS, "hand-over coolant-sensor": "/procedures/coolant-sensor/"}))
     assert dot.source.count("URL=") == 3
     assert attributes(dot, "step-warm-up")["URL"] == LINKS["warm-up"]
     assert attributes(dot, "hand-over-coolant-sensor")["URL"] == "/procedures/coolant-sensor/"
@@ -189,7 +190,7 @@ def test_links_are_only_those_given() -> None:
 )  # fmt: skip
 def test_a_link_off_this_site_is_refused(address: str) -> None:
     with pytest.raises(ValueError, match="A chart links only to paths on this site") as caught:
-        flow_dot(FAN, links={"fuse": address})
+        flow_dot(FAN, ChartOptions(links={"fuse": address}))
     expected = f"A chart links only to paths on this site, such as /procedures/horn/, not to {address!r}"
     assert str(caught.value) == expected
 
@@ -237,7 +238,7 @@ def test_a_faulty_draft_is_drawn_with_its_faults() -> None:
 
 
 def test_no_style_sheet_script_image_or_gradient_is_ever_asked_for() -> None:
-    dot = flow_dot(labelled(HOSTILE), notes=NOTES, possible=POSSIBLE)
+    dot = flow_dot(labelled(HOSTILE), ChartOptions(notes=NOTES, possible=POSSIBLE))
     keys = {key for part in (*dot.nodes, *dot.edges) for key in part.attributes} | set().union(*dot.settings)
     assert keys <= {
         "label", "id", "class", "tooltip", "edgetooltip", "labeltooltip", "shape", "style", "margin", "fixedsize",
@@ -275,6 +276,6 @@ def test_a_proof_belongs_to_causes_only() -> None:
 def test_charts_with_equal_digests_have_equal_source() -> None:
     """A drawing is kept under the digest, so that no DOT text is written for a chart that was drawn before."""
     one, again = flow_dot(FAN), flow_dot(FAN)
-    other = flow_dot(FAN, now=FAN.start)
+    other = flow_dot(FAN, ChartOptions(now=FAN.start))
     assert one.digest == again.digest and one.source == again.source
     assert one.digest != other.digest and one.source != other.source

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.charts.outline import MOST_NESTED, OutlineBranch, OutlineStep, outline
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
 from tests.charts.drawing import small
 from tests.charts.sample import COMPONENTS, FAN, NOTES, NOW, PATH, POSSIBLE, TITLES
@@ -27,7 +28,9 @@ def depth(step: OutlineStep) -> int:
 
 
 def fan() -> dict[str, OutlineStep]:
-    roots = outline(FAN, NOTES, PATH, NOW, titles=TITLES, possible=POSSIBLE, components=COMPONENTS)
+    roots = outline(
+        FAN, ChartOptions(notes=NOTES, path=PATH, now=NOW, titles=TITLES, possible=POSSIBLE, components=COMPONENTS)
+    )
     return {step.key: step for root in roots for step in told(root)}
 
 
@@ -69,7 +72,7 @@ def test_the_path_is_marked_in_words() -> None:
 
 
 def test_a_long_way_goes_on_in_the_outermost_list() -> None:
-    roots = outline(FAN, titles=TITLES)
+    roots = outline(FAN, ChartOptions(titles=TITLES))
     assert [root.number for root in roots] == [1, 10]
     assert {branch.goes_to_words for step in told(roots[0]) for branch in step.branches} >= {"step 10, below"}
 

@@ -19,14 +19,16 @@ from shopkb.charts.lettering import clean
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import inline_svg, render, texts
 from shopkb.charts.svg import ends, full_size
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Go, GoKind, Outcome, Step, TestKind
 from tests.charts.drawing import HOSTILE, elements, labelled, small, svg_of
 from tests.charts.sample import COMPONENTS, FAN, LINKS, NOTES, NOW, PATH, POSSIBLE, TITLES
 from tests.examples import examples
 
-FAN_DOT = flow_dot(FAN, notes=NOTES, titles=TITLES, components=COMPONENTS)
+FAN_DOT = flow_dot(FAN, ChartOptions(notes=NOTES, titles=TITLES, components=COMPONENTS))
 FAN_PATH_DOT = flow_dot(
-    FAN, notes=NOTES, titles=TITLES, components=COMPONENTS, path=PATH, now=NOW, possible=POSSIBLE, links=LINKS
+    FAN,
+    ChartOptions(notes=NOTES, titles=TITLES, components=COMPONENTS, path=PATH, now=NOW, possible=POSSIBLE, links=LINKS),
 )
 SVG = "{http://www.w3.org/2000/svg}"
 A4_POINTS = (595.28, 841.89)  # ISO 216: 210 mm x 297 mm

@@ -11,11 +11,12 @@ from pytest_django import DjangoAssertNumQueries
 
 from shopkb.charts.dot_text import Chart
 from shopkb.charts.refusals import ChartUnavailable
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.procedures import drawing
-from shopkb.procedures.drawing import ChartOptions, chart_bytes, chart_of, draw_chart, draw_first_chart
+from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, draw_first_chart
 from shopkb.procedures.models import Procedure
 from tests.builders import HORN_TEXT
 

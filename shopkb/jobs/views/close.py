@@ -16,6 +16,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Caution
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
 from shopkb.core.flow.names import cause_name
@@ -31,7 +32,7 @@ from shopkb.jobs.run_state import RunState, run_state_of, run_states_of
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_texts import answers_of, late_entries
-from shopkb.procedures.drawing import ChartOptions, draw_chart
+from shopkb.procedures.drawing import draw_chart
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
 from shopkb.web.refusals import shown_as_message, shown_on

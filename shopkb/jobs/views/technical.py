@@ -11,10 +11,11 @@ from django.views.decorators.http import require_safe
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
+from shopkb.charts.view import ChartOptions
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
 from shopkb.jobs.run_state import RunState, state_of
 from shopkb.jobs.views.run_texts import LateEntry, answer_text, late_value_entry, question
-from shopkb.procedures.drawing import ChartOptions, DrawnChart, draw_chart
+from shopkb.procedures.drawing import DrawnChart, draw_chart
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from django.urls import reverse
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Cause, Platform, Symptom, System
 from shopkb.catalog.path_queries import path_within
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.catalog_view import Catalog, CautionView
 from shopkb.core.flow.checks.hazards import left_open
@@ -27,7 +28,7 @@ from shopkb.core.readings.parsing import find_unit
 from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import QUANTITIES
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import ChartOptions, draw_chart
+from shopkb.procedures.drawing import draw_chart
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.web.numberline import NumberLine, Segment, number_line
 

@@ -15,6 +15,7 @@ from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Step
@@ -23,7 +24,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import ChartOptions, chart_bytes, chart_of, draw_chart
+from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart
 from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
