@@ -27,6 +27,7 @@ from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.counting.updated_counts import brought_up, with_platforms
 from shopkb.core.diagnosis.rates.pooling import PooledRate
+from shopkb.core.flow.hand_overs import Behind
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence.cache import Cache, TallyCache
@@ -91,13 +92,16 @@ def read_once() -> Reading:
 
 
 def learned_procedure(
-    flow: Flow, checksum: str, *, platform: str = "", month: str, read: Reading = read_tallies
+    flow: Flow, checksum: str, *, behind: Behind, platform: str = "", month: str, read: Reading = read_tallies
 ) -> LearnedProcedure:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``).
-    Whoever asks for more of the same tallies brings one :func:`read_once` to all of it."""
+
+    ``behind`` is what lies behind its hand-overs. Whoever asks for more of the same tallies brings one
+    :func:`read_once` to all of it.
+    """
     now = _setting(flow.procedure)
-    key = (flow.procedure, checksum, platform, month, now)
-    return remembered(key, lambda: _learn(flow, checksum, platform, month, now, read))
+    key = (flow.procedure, checksum, platform, month, behind, now)
+    return remembered(key, lambda: _learn(flow, checksum, behind, platform, month, now, read))
 
 
 def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
@@ -106,11 +110,11 @@ def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
 
 
 def model_for_orders(
-    flow: Flow, month: str, access_minutes: Mapping[str, float], leans: Mapping[str, frozenset[str]]
+    flow: Flow, month: str, behind: Behind, access_minutes: Mapping[str, float], leans: Mapping[str, frozenset[str]]
 ) -> CauseModel:
     """What closed jobs teach about the steps of ``flow`` in whatever order they may stand (:func:`widened`). Two
     queries."""
-    counts = widened(count(flow, full_tallies(flow.procedure), as_of=month), leans=leans)
+    counts = widened(count(flow, full_tallies(flow.procedure), as_of=month, behind=behind), leans=leans)
     return learn(counts, access_minutes=access_minutes, prior_strengths=strengths_in_force())
 
 
@@ -149,10 +153,12 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     return {TallyKey(*row[:parts]): TallySums(*row[parts:]) for row in rows.iterator(chunk_size=2000)}
 
 
-def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting, read: Reading) -> LearnedProcedure:
-    name = (flow.procedure, checksum, month)
+def _learn(
+    flow: Flow, checksum: str, behind: Behind, platform: str, month: str, now: Setting, read: Reading
+) -> LearnedProcedure:
+    name = (flow.procedure, checksum, month, behind)
     found = _counted.counted(
-        name, flow.procedure, now.stamp, lambda: _count(flow, month, read(flow.procedure, now.stamp))
+        name, flow.procedure, now.stamp, lambda: _count(flow, month, behind, read(flow.procedure, now.stamp))
     )
     counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
@@ -166,8 +172,8 @@ def _learn(flow: Flow, checksum: str, platform: str, month: str, now: Setting, r
     )
 
 
-def _count(flow: Flow, month: str, found: Tallies) -> Counted:
-    return Counted(month, count(flow, found, as_of=month), _verified(found))
+def _count(flow: Flow, month: str, behind: Behind, found: Tallies) -> Counted:
+    return Counted(month, count(flow, found, as_of=month, behind=behind), _verified(found))
 
 
 def _follow(held: Counted, changes: Sequence[TallyChange]) -> Counted | None:

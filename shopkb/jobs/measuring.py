@@ -25,6 +25,7 @@ from shopkb.evidence.learning import keep_strengths
 from shopkb.evidence.models import QualityRecord, StrengthFit
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 
@@ -86,7 +87,7 @@ def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str
         if case.month >= since:
             by_month[case.month].append(case)
     by_forecast_month: dict[str, list[Forecast]] = defaultdict(list)
-    for forecast in forecasts(flow, cases, since=since):
+    for forecast in forecasts(flow, cases, since=since, behind=behind(flow)):
         by_forecast_month[forecast.month].append(forecast)
     changed = reading_changes(flow, cases, timezone.localtime(at).strftime("%Y-%m"))
     records = [

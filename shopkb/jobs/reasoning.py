@@ -2,32 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from django.core.cache import cache
+from django.db.models import Count
 from django.utils import timezone
 
 from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.advice.next_action import Advice, advise
-from shopkb.core.diagnosis.belief.cause_model import joined
+from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.step_hazards import steps_made_safe
+from shopkb.core.flow.hand_overs import causes_behind, handed_over_to, reached_from
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.walk import Walk
-from shopkb.evidence.learned_procedure import learned_procedure, prices
+from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, prices
 from shopkb.jobs.actions.closing import ruled_out
-from shopkb.jobs.models import Job
+from shopkb.jobs.models import Job, Run
 from shopkb.jobs.run_state import RunState, run_states_of
+from shopkb.procedures.hand_overs import FlowsInForce, InForce, revisions_in_force
 
 MOST_SHOWN = 5
 LEAST = 0.01
 FACTS_SECONDS = 60
-"""How long the catalog is remembered for advice; the checks of a publication always read it afresh."""
+"""How long the catalog, and which revisions are in force, are remembered for advice; the checks of a publication always
+read them afresh."""
 
 
 @dataclass(frozen=True)
@@ -57,26 +62,16 @@ def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
 
 
 def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | None:
-    """Think over an open job from all its runs, in the order they were started; ``None`` without any."""
+    """Think over an open job from all its runs; ``None`` without any. The order of the runs does not matter."""
     if not runs:
         return None
-    month = timezone.localtime(at).strftime("%Y-%m")
-    platform = job.platform.path
-    learned = [
-        learned_procedure(each.flow, each.run.revision.checksum, platform=platform, month=month)
-        for each in {each.flow.procedure: each for each in runs}.values()
+    learned, model = _learned(job, {each.flow.procedure: each for each in runs}, at)
+    counted = [each for each in runs if each.flow.procedure in learned]
+    results = [
+        CaseResult(each.flow.procedure, row.step, row.outcome, row.skipped)
+        for each in counted
+        for row in each.effective
     ]
-    model = joined([each.model for each in learned])
-    results: list[CaseResult] = []
-    allowed: set[tuple[str, str]] = set()
-    catalog = _facts()
-    for each in runs:
-        procedure = each.flow.procedure
-        results += [CaseResult(procedure, row.step, row.outcome, row.skipped) for row in each.effective]
-        done = frozenset(row.step for row in each.effective)
-        reachable = steps_ahead(each.flow, each.walk)
-        allowed |= {(procedure, key) for key in steps_made_safe(each.flow, catalog, done) & reachable}
-        allowed -= {(procedure, row.step) for row in each.effective if row.skipped}
     not_cured = [repair.cause.identity for repair in ruled_out(job)]
     possible = explained(model, results, not_cured)
     tried = tuple(row for row in possible if row.repaired)
@@ -86,9 +81,62 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         likeliest=likeliest,
         tried=tried,
         rest=max(0.0, 1.0 - sum(row.probability for row in (*likeliest, *tried))),
-        advice=advise(model, results, not_cured, prices=prices(), allowed=allowed),
-        jobs=sum(each.verified_jobs for each in learned),
+        advice=advise(model, results, not_cured, prices=prices(), allowed=_allowed(counted)),
+        jobs=sum(each.verified_jobs for each in learned.values()),
     )
+
+
+def _learned(job: Job, states: Mapping[str, RunState], at: datetime) -> tuple[dict[str, LearnedProcedure], CauseModel]:
+    """What is learned of each procedure that the belief rests on, and one model for all of them."""
+    month, in_force = timezone.localtime(at).strftime("%Y-%m"), _flows_in_force()
+    ahead = {key: reached_from(handed_over_to(state.flow), in_force) for key, state in states.items()}
+    learned = {
+        key: learned_procedure(
+            states[key].flow,
+            states[key].run.revision.checksum,
+            behind=causes_behind(states[key].flow, in_force),
+            platform=job.platform.path,
+            month=month,
+        )
+        for key in _followed(states, ahead)
+    }
+    weights = _starts(job, [key for key in learned if not any(key in ahead[one] for one in learned)])
+    followed = [FollowedProcedure(key, one.model, ahead[key], weights.get(key, 1)) for key, one in learned.items()]
+    return learned, joined(followed)
+
+
+def _followed(states: Mapping[str, RunState], ahead: Mapping[str, frozenset[str]]) -> list[str]:
+    """The procedures that the belief rests on: those with something recorded, and those opened that one of them hands
+    over to. One that was opened by mistake is none. Where nothing is recorded yet, the one opened last."""
+    recorded = {key for key, state in states.items() if state.effective}
+    if not recorded:
+        return [max(states, key=lambda key: states[key].run.pk)]
+    return [key for key in states if key in recorded or any(key in ahead[one] for one in recorded)]
+
+
+def _starts(job: Job, procedures: Sequence[str]) -> dict[str, int]:
+    """How often jobs with this complaint on this platform followed each of several procedures that do not hand over to
+    each other, one more than counted. No query for one."""
+    if len(procedures) < 2:
+        return {}
+    runs = Run.objects.filter(
+        job__symptom=job.symptom_id, job__platform=job.platform_id, job__closed_at__isnull=False,
+        revision__procedure__key__in=procedures,
+    )  # fmt: skip
+    jobs = runs.order_by().values_list("revision__procedure__key").annotate(Count("job", distinct=True))
+    return {key: count + 1 for key, count in jobs}
+
+
+def _allowed(runs: Sequence[RunState]) -> set[tuple[str, str]]:
+    """The (procedure, step) that may be advised: still ahead, made safe by what was done, and not skipped."""
+    allowed: set[tuple[str, str]] = set()
+    catalog = _facts()
+    for each in runs:
+        procedure, done = each.flow.procedure, frozenset(row.step for row in each.effective)
+        reachable = steps_ahead(each.flow, each.walk)
+        allowed |= {(procedure, key) for key in steps_made_safe(each.flow, catalog, done) & reachable}
+        allowed -= {(procedure, row.step) for row in each.effective if row.skipped}
+    return allowed
 
 
 def steps_ahead(flow: Flow, walk: Walk) -> frozenset[str]:
@@ -108,8 +156,16 @@ def steps_ahead(flow: Flow, walk: Walk) -> frozenset[str]:
 
 
 def _facts() -> Catalog:
-    cached = cache.get("catalog-facts")
+    cached: Catalog | None = cache.get("catalog-facts")
     if cached is None:
         cached = facts()
         cache.set("catalog-facts", cached, FACTS_SECONDS)
-    return cached  # type: ignore[no-any-return]
+    return cached
+
+
+def _flows_in_force() -> FlowsInForce:
+    cached: InForce | None = cache.get("revisions-in-force")
+    if cached is None:
+        cached = revisions_in_force()
+        cache.set("revisions-in-force", cached, FACTS_SECONDS)
+    return FlowsInForce(cached)

@@ -22,6 +22,7 @@ from django.utils import timezone
 from shopkb.evidence.learned_procedure import learned_procedure, read_once
 from shopkb.evidence.recent_evidence import recent_evidence
 from shopkb.jobs.models import Job, Run
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.gathering.filters import Filters, month_before
@@ -54,7 +55,8 @@ def warm_caches() -> Iterator[str]:
     now = timezone.now()
     filters = Filters.of({}, timezone.localdate(now))
     for revision in _followed():
-        learned_procedure(flow_of(revision), revision.checksum, month=filters.until)
+        flow = flow_of(revision)
+        learned_procedure(flow, revision.checksum, behind=behind(flow), month=filters.until)
         yield f"step of {revision.procedure.key}"
     for name in registry.PAGES:
         registry.page(name, filters, now)
@@ -63,8 +65,9 @@ def warm_caches() -> Iterator[str]:
     yield "month"
     for key, published in in_force(filters).items():
         read = read_once()
-        learned_procedure(published.flow, published.revision.checksum, month=filters.until, read=read)
-        recent_evidence(published.flow, published.revision.checksum, filters.until, read=read)
+        flow, checksum = published.flow, published.revision.checksum
+        learned_procedure(flow, checksum, behind=behind(flow), month=filters.until, read=read)
+        recent_evidence(flow, checksum, filters.until, read=read)
         yield key
     before = month_before(filters.until)
     month_page.build(Filters.of({"until": before}, timezone.localdate(now)), now)

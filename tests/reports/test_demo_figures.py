@@ -27,6 +27,7 @@ from shopkb.jobs.measuring import records_of
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.run_results import effective_results
 from shopkb.jobs.views.job_filters import JobFilters
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures import shelf_health
@@ -348,7 +349,7 @@ def _honesty(rows: Rows) -> None:
     QualityRecord.objects.bulk_create(records_of(flow, cases, invented.NOW, ""))
     frame = pd.DataFrame([
         (one.month, _brier(one.probabilities, one.truth), _brier(one.at_first, one.truth))
-        for one in forecasts(flow, cases)
+        for one in forecasts(flow, cases, behind=behind(flow))
     ], columns=["month", "tool", "base"])  # fmt: skip
     means, jobs = frame.groupby("month").mean(), frame.groupby("month").size()
     told = {row["month"].value: row for row in table("honesty", "brier").rows}

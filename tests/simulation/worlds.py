@@ -57,6 +57,8 @@ def drawn(
     for step in flow.steps:
         leads = np.array([[cause in reach[step.key, o.key].causes for cause in causes] for o in step.outcomes])
         rate = rng.uniform(*errors)
+        proves = np.array([o.go.kind is GoKind.CAUSE and o.proof is not Proof.ELIMINATION for o in step.outcomes])
+        leads = np.where(leads.any(axis=0), leads, ~proves[:, None])  # a test of a sound part proves nothing faulty
         table[step.key] = np.stack([_shown(rng, column, rate) for column in leads.T], axis=1) if leads.size else leads
         minutes[step.key] = (step.minutes or 5.0) * float(np.exp(rng.normal(0, 0.25)))
     return World(flow, causes, prior, table, minutes, dict(access))

@@ -33,6 +33,7 @@ from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_texts import answers_of, late_entries
 from shopkb.procedures.drawing import draw_chart
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
 from shopkb.web.refusals import shown_as_message, shown_on
@@ -151,7 +152,9 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     run_state = run_state_of(pk)
     job, flow, now = run_state.run.job, run_state.flow, timezone.now()
     month = timezone.localtime(now).strftime("%Y-%m")
-    learned = learned_procedure(flow, run_state.run.revision.checksum, platform=job.platform.path, month=month)
+    learned = learned_procedure(
+        flow, run_state.run.revision.checksum, behind=behind(flow), platform=job.platform.path, month=month
+    )
     reasoning = reason(job, run_state.of_job, at=now) if job.is_open else None
     look = ChartOptions(
         notes=learned.notes,

@@ -25,6 +25,7 @@ from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
 from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
@@ -187,7 +188,8 @@ def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
 
 def _learned(flow: Flow, revision: Revision, read: Reading = read_tallies) -> LearnedProcedure:
     """What closed jobs say on all platforms, as of today."""
-    return learned_procedure(flow, revision.checksum, month=timezone.localdate().strftime("%Y-%m"), read=read)
+    month = timezone.localdate().strftime("%Y-%m")
+    return learned_procedure(flow, revision.checksum, behind=behind(flow), month=month, read=read)
 
 
 def _drafts(request: SignedInRequest) -> list[Revision]:

@@ -30,6 +30,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedur
 from shopkb.jobs.closed_jobs import cases_of_procedure
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
@@ -189,7 +190,7 @@ def _of(flow: Flow) -> Appraisal:
     Raises:
         ValueError: it cannot be passed through.
     """
-    found = learned_procedure(flow, checksum(flow), month=_month()).appraisal
+    found = learned_procedure(flow, checksum(flow), behind=behind(flow), month=_month()).appraisal
     if found is None:
         raise ValueError(f"{flow.title} has no first step, or a loop.")
     return found
@@ -296,18 +297,18 @@ def _where(flow: Flow, one: Replayed) -> str:
 
 
 def _learned(flow: Flow, revision: Revision) -> LearnedProcedure:
-    return learned_procedure(flow, revision.checksum, month=_month())
+    return learned_procedure(flow, revision.checksum, behind=behind(flow), month=_month())
 
 
 def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
-    learned = learned_procedure(better, checksum(better), month=_month())
+    learned = learned_procedure(better, checksum(better), behind=behind(better), month=_month())
     return difference((flow, _learned(flow, revision).model), (better, learned.model), np.random.default_rng(SEED))
 
 
 def _searched(revision: Revision, rounds: int) -> OrderSearch:
     flow = flow_of(revision)
     usual, leans = _learned(flow, revision).model, safety_prerequisites(flow, facts())
-    model = model_for_orders(flow, _month(), usual.access_minutes, leans)
+    model = model_for_orders(flow, _month(), behind(flow), usual.access_minutes, leans)
     return last(search(flow, model, leans=leans, rooms=ROUNDS[:rounds]))
 
 

@@ -18,6 +18,7 @@ from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure
 from shopkb.procedures import publishing
+from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
@@ -116,7 +117,7 @@ def _weighed(revision: Revision, flow: Flow, left: LeftOut) -> Weighed:
 
 
 def _learned(flow: Flow, sum_of_file: str) -> LearnedProcedure:
-    return learned_procedure(flow, sum_of_file, month=timezone.localdate().strftime("%Y-%m"))
+    return learned_procedure(flow, sum_of_file, behind=behind(flow), month=timezone.localdate().strftime("%Y-%m"))
 
 
 def _figures(revision: Revision, flow: Flow, step: str) -> StepFigures | None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.appraisal.expected_cost import appraise
-from shopkb.core.diagnosis.belief.cause_model import joined
+from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
 from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
 from shopkb.core.diagnosis.belief.posterior import explained, posterior
 from shopkb.core.diagnosis.counting.branch_success import branch_evidence
@@ -155,7 +155,8 @@ def test_runs_joined_in_either_order_agree_on_what_both_know() -> None:
         tests=tuple(replace(test, procedure="again") for test in one.tests),
     )
     record = [CaseResult(FLOW.procedure, "press", "click"), CaseResult("again", "ground", "bad")]
-    assert posterior(joined([one, again]), record) == pytest.approx(posterior(joined([again, one]), record))
+    runs = [FollowedProcedure(FLOW.procedure, one), FollowedProcedure("again", again)]
+    assert posterior(joined(runs), record) == pytest.approx(posterior(joined(runs[::-1]), record), abs=1e-9)
 
 
 def test_a_shop_whose_hour_costs_nothing_is_refused_in_words() -> None:

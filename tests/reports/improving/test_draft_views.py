@@ -17,6 +17,7 @@ from pytest_django import DjangoAssertNumQueries
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
+from shopkb.core.flow.hand_overs import NOTHING_BEHIND
 from shopkb.core.flow.model import Go, GoKind
 from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.closed_jobs import cases_of_procedure, closed_cases
@@ -91,7 +92,7 @@ def test_the_draft_is_appraised_beside_the_published_one(client: Client, draft: 
 @pytest.mark.one_database
 def test_the_same_revision_beside_itself_differs_in_nothing(draft: Revision) -> None:
     flow = flow_of(draft.procedure.revisions.get(state="published"))
-    model = learned_procedure(flow, "x", month="2026-03").model
+    model = learned_procedure(flow, "x", behind=NOTHING_BEHIND, month="2026-03").model
     found = compare_costs((flow, model), (flow, model), np.random.default_rng(1))
     assert found.difference is not None
     assert (found.difference.minutes.low, found.difference.minutes.high) == (0.0, 0.0)

@@ -1,22 +1,23 @@
 """Causes, tests and repairs as arrays: what all reasoning about an open job works on.
 
-A :class:`CauseModel` covers one procedure, or several that a job has followed (:func:`joined`). Causes are identities
-(:attr:`shopkb.core.flow.model.Cause.identity`), the last one always ``other``. One fault is assumed to explain the
+A :class:`CauseModel` covers one procedure, or several that a job has followed (:func:`.joined.joined`). Causes are
+identities (:attr:`shopkb.core.flow.model.Cause.identity`), then what lies behind hand-overs, the last one always
+``other``. One fault is assumed to explain the
 complaint, and readings not to depend on each other once the cause is given.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import ClassVar, Final, NamedTuple
 
 import numpy as np
 
-from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
+from shopkb.core.flow.hand_overs import CausesBehind
 from shopkb.core.flow.model import Proof
 
 IMPOSSIBLE: Final = -1e4
@@ -73,6 +74,7 @@ class CauseModel:
     ``evidence`` has the shape of ``table``: the weighted verified jobs behind each figure. ``corrected`` names the
     (procedure, step) whose likelihoods were corrected for selective verification. ``prior_weights`` and
     ``table_weights`` are the Dirichlet weights that ``prior`` and ``table`` are the means of, for drawing from them.
+    ``behind`` are the columns that stand for all causes behind a hand-over.
 
     Raises:
         ValueError: the shapes do not fit, or a figure is no probability.
@@ -90,6 +92,7 @@ class CauseModel:
     corrected: tuple[tuple[str, str], ...] = ()
     prior_weights: Array | None = None
     table_weights: Array | None = None
+    behind: tuple[CausesBehind, ...] = ()
 
     def __post_init__(self) -> None:
         if self.table.shape != (len(self.branches), len(self.causes)) or self.prior.shape != (len(self.causes),):
@@ -186,65 +189,3 @@ def _log(figures: Array, of_zero: float) -> Array:
     logs = np.full(figures.shape, of_zero)
     np.log(figures, out=logs, where=figures > 0)
     return logs
-
-
-def joined(models: Sequence[CauseModel]) -> CauseModel:
-    """One model for a job that followed several procedures, in that order.
-
-    What the first procedure leaves to ``other`` is shared out among the causes that only the next one knows, in
-    proportion to that one's own belief, and so on. To a test, a cause that its procedure does not know is ``other``.
-
-    Raises:
-        ValueError: no model is given, or two are of the same procedure.
-    """
-    if not models:
-        raise ValueError("At least one procedure must have been followed.")
-    model = models[0]
-    for further in models[1:]:
-        model = _joined(model, further)
-    return model
-
-
-def _joined(first: CauseModel, second: CauseModel) -> CauseModel:
-    if set(first.test_of) & set(second.test_of):
-        raise ValueError("A procedure was given twice; give each procedure once, with all its results.")
-    fresh = [column for column, identity in enumerate(second.causes) if identity not in first.column_of]
-    causes = (*first.causes[:-1], *(second.causes[column] for column in fresh), OTHER)
-    share = second.prior[[*fresh, -1]]
-    share = share / share.sum() if share.sum() > 0 else np.full(share.size, 1 / share.size)
-    from_first = [first.column_of.get(identity, len(first.causes) - 1) for identity in causes]
-    from_second = [second.column_of.get(identity, len(second.causes) - 1) for identity in causes]
-    place = {identity: column for column, identity in enumerate(causes)}
-    known = {causes[column] for repair in first.repairs for column in repair.causes if column < len(first.causes)}
-    moved = [replaced for repair in second.repairs if (replaced := _moved(repair, second, place, known)) is not None]
-    offset = len(first.branches)
-    return replace(
-        first,
-        causes=causes,
-        names=(*first.names[:-1], *(second.names[column] for column in fresh), first.names[-1])
-        if first.names and second.names
-        else (),
-        prior=np.r_[first.prior[:-1], first.prior[-1] * share],
-        branches=(*first.branches, *second.branches),
-        table=np.vstack([first.table[:, from_first], second.table[:, from_second]]),
-        evidence=None
-        if first.evidence is None or second.evidence is None
-        else np.vstack([first.evidence[:, from_first], second.evidence[:, from_second]]),
-        tests=(
-            *first.tests,
-            *(replace(test, start=test.start + offset, stop=test.stop + offset) for test in second.tests),
-        ),
-        repairs=(*first.repairs, *moved),
-        access_minutes={**second.access_minutes, **first.access_minutes},
-        corrected=first.corrected + second.corrected,
-        prior_weights=None,
-        table_weights=None,
-    )
-
-
-def _moved(repair: RepairAction, model: CauseModel, place: Mapping[str, int], known: set[str]) -> RepairAction | None:
-    """The repair with its columns in the joined model, without causes that an earlier procedure repairs already."""
-    identities = [model.causes[column] for column in repair.causes if model.causes[column] not in known]
-    if not identities:
-        return None
-    return repair._replace(causes=tuple(place[identity] for identity in identities))

@@ -17,11 +17,12 @@ import numpy as np
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
-from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, FlowCounts, count
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, BranchReach, FlowCounts, count
 from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import is_within, pool
+from shopkb.core.flow.hand_overs import NOTHING_BEHIND, Behind, CausesBehind
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
 
 SMOOTHING: Final = 8.0
@@ -31,12 +32,19 @@ seldom or often (``python -m tests.simulation smoothing``), so it is not chosen 
 FLOOR: Final = 0.005
 """No outcome is less likely than this under any cause: no reading may make a cause impossible."""
 
-LEADS: Final = 0.95
-"""What the base gives the outcomes that still lead to a cause; the rest goes to those that do not."""
+MISLEADS: Final = 0.05
+"""What the base gives, for each cause, the outcomes that do not lead to it any more."""
+
+END_MISLEADS: Final = 0.03
+"""The same of an outcome that ends the search: a proof other than elimination, or a hand-over. Such a step is written
+to be sure, not to go on."""
 
 USUAL_WEIGHT: Final[Mapping[Usual, float]] = {Usual.COMMON: 3.0, Usual.OCCASIONAL: 1.5, Usual.RARE: 0.5}
 OTHER_WEIGHT: Final = 0.5
 """What the writer's words, and the unknown, count for in jobs before any job was closed."""
+
+HAND_OVER_WEIGHT: Final = 1.5
+"""What a procedure handed over to counts for: an occasional cause."""
 
 STARTING_MINUTES: Final = 5.0
 """A step's minutes where neither its writer nor any job says."""
@@ -63,18 +71,20 @@ def floored(weights: Array, floor: float = FLOOR) -> Array:
     return result
 
 
-def base_of(leads: Array, shares: Array) -> Array:
+def base_of(leads: Array, shares: Array, misleads: Array | float = MISLEADS) -> Array:
     """What the flow says of the outcomes of one step before any job: outcomes x causes.
 
     ``leads`` is 1 where a cause can still be found after an outcome, else 0; ``shares`` are the outcomes' overall
-    shares. Where no outcome or every outcome leads to a cause, the step says nothing about it.
+    shares; ``misleads`` is the chance, by outcome or one for all, of an outcome that leads away from the cause, where
+    all outcomes lead away but one. Where no outcome or every outcome leads to a cause, the step says nothing about it.
     """
     q = shares / shares.sum()
     there = q[:, None] * leads
     elsewhere = q[:, None] * (1 - leads)
     some, none = there.sum(axis=0), elsewhere.sum(axis=0)
     split = (some > 0) & (none > 0)
-    telling = LEADS * there / np.where(split, some, 1) + (1 - LEADS) * elsewhere / np.where(split, none, 1)
+    wrong = np.broadcast_to(misleads, q.shape)[:, None] * elsewhere / np.where(split, none, 1)
+    telling = (1 - wrong.sum(axis=0)) * there / np.where(split, some, 1) + wrong
     base: Array = np.where(split, telling, q[:, None])
     return base
 
@@ -107,18 +117,18 @@ def learn_each(
 ) -> dict[str, CauseModel]:
     """The same for several platforms, by path: only their priors differ, so the rest is worked out once."""
     flow = counts.flow
-    behind = np.empty((len(counts.branches), len(counts.causes)))
-    table = np.empty_like(behind)
+    weights = np.empty((len(counts.branches), len(counts.causes)))
+    table = np.empty_like(weights)
     put_right = verification_weights(counts)
     for step in flow.steps:
         rows = counts.rows_of_step[step.key]
         if rows.stop > rows.start:
-            behind[rows] = _step_weights(counts, rows, smoothing, put_right.branches[rows])
-            table[rows] = floored(behind[rows])
+            weights[rows] = _step_weights(counts, rows, smoothing, put_right.branches[rows])
+            table[rows] = floored(weights[rows])
     priors = _pooled_priors(counts, ("", *platforms), prior_strengths, put_right)
     whole = CauseModel(
         causes=counts.causes,
-        names=(*(_name(flow, identity) for identity in counts.causes[:-1]), "a cause this procedure does not know"),
+        names=(*_names(counts), "a cause this procedure does not know"),
         prior=priors[""] / priors[""].sum(),
         branches=tuple(_branch(flow, step, place) for step in flow.steps for place in range(len(step.outcomes))),
         table=table,
@@ -128,12 +138,11 @@ def learn_each(
         access_minutes=dict(access_minutes or {}),
         corrected=tuple((flow.procedure, step.key) for step in flow.steps if step.key in put_right.told),
         prior_weights=priors[""],
-        table_weights=behind,
+        table_weights=weights,
+        behind=counts.behind.parts,
     )
     whole = replace(whole, tests=tuple(_without_set_up(counts, whole)))
-    return {
-        path: replace(whole, prior=weights / weights.sum(), prior_weights=weights) for path, weights in priors.items()
-    }
+    return {path: replace(whole, prior=prior / prior.sum(), prior_weights=prior) for path, prior in priors.items()}
 
 
 def model_of(
@@ -145,13 +154,15 @@ def model_of(
     half_life: float | None = HALF_LIFE,
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
     beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
+    behind: Behind = NOTHING_BEHIND,
     access_minutes: Mapping[str, float] | None = None,
 ) -> CauseModel:
     """Count and learn in one go, with the usual settings. For a page that asks about one procedure."""
     platforms = (platform,) if platform else ()
     counts = count(
-        flow, tallies, as_of=as_of, half_life=half_life, proof_weights=proof_weights, beyond=beyond, platforms=platforms
-    )
+        flow, tallies, as_of=as_of, half_life=half_life, proof_weights=proof_weights, beyond=beyond,
+        platforms=platforms, behind=behind,
+    )  # fmt: skip
     return learn(counts, platform, access_minutes=access_minutes)
 
 
@@ -190,8 +201,19 @@ def _starting_belief(counts: FlowCounts) -> Array:
     weights = dict.fromkeys(counts.causes, 0.0)
     for cause in counts.flow.causes:
         weights[cause.identity] = max(weights[cause.identity], USUAL_WEIGHT[cause.usual])
+    for part in counts.behind.parts:
+        weights[part.identity] = _weight_behind(part, counts.behind.parts)
     weights[OTHER] = OTHER_WEIGHT
     return np.array(list(weights.values()))
+
+
+def _weight_behind(part: CausesBehind, behind: Sequence[CausesBehind]) -> float:
+    """Each hand-over counts :data:`HAND_OVER_WEIGHT`, shared among the parts behind it by the number of causes."""
+    every = {
+        procedure: sum(len(one.causes) for one in behind if procedure in one.procedures)
+        for procedure in part.procedures
+    }
+    return sum(HAND_OVER_WEIGHT * len(part.causes) / causes for causes in every.values())
 
 
 def _start_correction(counts: FlowCounts, put_right: VerificationWeights) -> Array:
@@ -206,12 +228,52 @@ def _start_correction(counts: FlowCounts, put_right: VerificationWeights) -> Arr
 def _step_weights(counts: FlowCounts, rows: slice, smoothing: float, put_right: Array) -> Array:
     """Weights of the Dirichlet of each cause over the outcomes of a step; the number of jobs behind them stays."""
     verified, traffic = counts.verified[rows], counts.traffic[rows]
-    leads = np.array([[float(cause in reach.causes) for cause in counts.causes] for reach in counts.reach[rows]])
+    leads = _leads(counts, rows)
     corrected = verified * put_right
     total = corrected.sum(axis=0)
     corrected *= np.where(total > 0, verified.sum(axis=0) / np.where(total > 0, total, 1.0), 1.0)
-    weights: Array = corrected + smoothing * base_of(leads, traffic + 1)
+    weights: Array = corrected + smoothing * base_of(leads, traffic + 1, _misleads(counts, rows))
     return weights
+
+
+def _misleads(counts: FlowCounts, rows: slice) -> Array:
+    return np.array([END_MISLEADS if _ends(counts, one) else MISLEADS for one in counts.branches[rows]])
+
+
+def _leads(counts: FlowCounts, rows: slice) -> Array:
+    """Outcomes of a step x causes: 1 where a cause can still be found after an outcome, here or where the job may be
+    handed over to. A cause that none leads to leaves what is tested here sound, and on sound parts a search ends with
+    nothing found: 1 for the outcomes that may end so."""
+    reaches = counts.reach[rows]
+    leads = np.array([_leads_to(reach, counts) for reach in reaches], dtype=np.float64)
+    sound = np.array([float(reach.out or bool(reach.hand_overs)) for reach in reaches])
+    return np.where(leads.any(axis=0), leads, sound[:, None])
+
+
+def _ends(counts: FlowCounts, branch: tuple[str, str]) -> bool:
+    """Whether the branch ends the search by a proof other than elimination, or by a hand-over."""
+    outcome = counts.flow.step_by_key[branch[0]].outcome(branch[1])
+    if outcome.go.kind is GoKind.CAUSE:
+        return outcome.proof not in (None, Proof.ELIMINATION)
+    return outcome.go.kind is GoKind.HAND_OVER
+
+
+def _leads_to(reach: BranchReach, counts: FlowCounts) -> list[bool]:
+    causes = reach.causes.union(*(found for procedure, found in counts.behind.found if procedure in reach.hand_overs))
+    beyond = (not reach.hand_overs.isdisjoint(part.procedures) for part in counts.behind.parts)
+    return [*(cause in causes for cause in _own(counts)), *beyond, False]
+
+
+def _own(counts: FlowCounts) -> tuple[str, ...]:
+    """The causes that the flow lists."""
+    return counts.causes[: len(counts.causes) - 1 - len(counts.behind.parts)]
+
+
+def _names(counts: FlowCounts) -> Iterator[str]:
+    for identity in _own(counts):
+        yield _name(counts.flow, identity)
+    for part in counts.behind.parts:
+        yield part.name
 
 
 def _name(flow: Flow, identity: str) -> str:

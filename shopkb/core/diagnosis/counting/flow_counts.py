@@ -15,8 +15,9 @@ from shopkb.core.diagnosis.counting.ageing import HALF_LIFE, age_weight
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import IntArray, PlatformTree, platform_tree
-from shopkb.core.flow.model import Flow, GoKind, Proof
-from shopkb.core.flow.paths import causes_reachable, next_steps
+from shopkb.core.flow.hand_overs import NOTHING_BEHIND, OUT, Behind, ways_out
+from shopkb.core.flow.model import Flow, Proof
+from shopkb.core.flow.paths import causes_reachable
 
 OTHER: Final = "other"
 """Stands beside the causes of a flow for whatever the flow does not know."""
@@ -30,20 +31,25 @@ PROOF_WEIGHTS: Final[Mapping[str, float]] = MappingProxyType(
 @dataclass(frozen=True, slots=True)
 class BranchReach:
     """Identities of the causes that can still be found after a branch; ``beyond`` when a hand-over to a procedure
-    that is not known here can follow, so that nothing can be said about causes the flow does not list."""
+    that is not known here can follow, so that nothing can be said about causes the flow does not list.
+    ``hand_overs`` are the procedures that may be handed over to, ``out`` says that the search may end with nothing
+    found."""
 
     causes: frozenset[str]
     beyond: bool
+    hand_overs: frozenset[str] = frozenset()
+    out: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class FlowCounts:
     """What closed jobs say about one flow.
 
-    Rows of ``verified`` and entries of ``traffic`` follow ``branches``; columns follow ``causes`` (identities, the last
-    one :data:`OTHER`). Both are weighted by age, ``verified`` by proof as well, and are of all platforms. ``verified``
-    leaves out jobs on which two causes were found: what their results say of either alone is not known.
-    ``minutes`` is steps x 3: jobs with a known time, their minutes and minutes squared, weighted by age.
+    Rows of ``verified`` and entries of ``traffic`` follow ``branches``; columns follow ``causes``: the identities that
+    the flow lists, one for each part ``behind`` its hand-overs, and :data:`OTHER`. Both are weighted by age,
+    ``verified`` by proof as well, and are of all platforms. ``verified`` leaves out jobs on which two causes were
+    found: what their results say of either alone is not known. ``minutes`` is steps x 3: jobs with a known time, their
+    minutes and minutes squared, weighted by age.
     """
 
     flow: Flow
@@ -63,6 +69,8 @@ class FlowCounts:
     """Jobs of steps and outcomes that this flow does not have, by (step, outcome)."""
     negative: int
     """How many tallies were below 0 and read as 0: something was taken back that was never added."""
+    behind: Behind = NOTHING_BEHIND
+    """What the procedures handed over to can find."""
 
     @cached_property
     def row_of(self) -> dict[tuple[str, str], int]:
@@ -107,17 +115,18 @@ def count(
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
     beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
     platforms: tuple[str, ...] = (),
+    behind: Behind = NOTHING_BEHIND,
 ) -> FlowCounts:
     """Read the tallies of ``flow.procedure``. O(tallies).
 
     ``as_of`` is the month (``YYYY-MM``) from which age is told; ``None`` as ``half_life`` forgets nothing. ``beyond``
     gives the identities that other procedures can find, for hand-overs. ``platforms`` are put in the tree even if no
-    job has one of them. A cause that the flow does not list counts as :data:`OTHER`; a step or outcome that the flow
-    does not have is told in ``left_out`` and else ignored.
+    job has one of them. A cause that the flow does not list counts as the part ``behind`` that it belongs to, else as
+    :data:`OTHER`; a step or outcome that the flow does not have is told in ``left_out`` and else ignored.
     """
     mine = [(key, sums) for key, sums in tallies.items() if key.procedure == flow.procedure]
     paths = {key.platform for key, _ in mine}
-    counting = _Counting(flow, platform_tree([*platforms, *paths]), beyond)
+    counting = _Counting(flow, platform_tree([*platforms, *paths]), beyond, behind)
     ages = {month: age_weight(month, as_of, half_life) for month in {key.month for key, _ in mine}}
     sums = np.array([_numbers(part) for _, part in mine], dtype=np.float64).reshape(len(mine), 7)
     sound = np.asarray(sums.min(axis=1, initial=0.0) >= 0)
@@ -142,25 +151,12 @@ def branch_reach(flow: Flow, beyond: Mapping[str, frozenset[str]]) -> tuple[Bran
 def _reach(flow: Flow, step: str, outcome: str, beyond: Mapping[str, frozenset[str]]) -> BranchReach:
     keys = causes_reachable(flow, step, outcome)
     found = {flow.cause_by_key[key].identity for key in keys if key in flow.cause_by_key}
-    procedures = _hand_overs(flow, step, outcome)
+    ways = ways_out(flow, step, outcome)
+    procedures = ways - {OUT}
     for procedure in procedures:
         found |= beyond.get(procedure, frozenset())
-    return BranchReach(frozenset(found), any(procedure not in beyond for procedure in procedures))
-
-
-def _hand_overs(flow: Flow, step: str, outcome: str) -> set[str]:
-    go = flow.step_by_key[step].outcome(outcome).go
-    if go.kind is GoKind.HAND_OVER:
-        return {go.key}
-    met = {go.key} if go.kind is GoKind.STEP and go.key in flow.step_by_key else set()
-    pending, found = list(met), set[str]()
-    while pending:
-        here = pending.pop()
-        found |= {o.go.key for o in flow.step_by_key[here].outcomes if o.go.kind is GoKind.HAND_OVER}
-        fresh = [there for there in next_steps(flow, here) if there not in met]
-        met.update(fresh)
-        pending += fresh
-    return found
+    unknown = any(procedure not in beyond for procedure in procedures)
+    return BranchReach(frozenset(found), unknown, procedures, OUT in ways)
 
 
 @dataclass(eq=False)
@@ -170,12 +166,15 @@ class _Counting:
     flow: Flow
     tree: PlatformTree
     beyond: Mapping[str, frozenset[str]]
+    behind: Behind
     negative: int = 0
 
     def __post_init__(self) -> None:
         flow = self.flow
-        self.causes = (*dict.fromkeys(cause.identity for cause in flow.causes), OTHER)
+        self.listed = dict.fromkeys(cause.identity for cause in flow.causes)
+        self.causes = (*self.listed, *(part.identity for part in self.behind.parts), OTHER)
         self.column = {identity: place for place, identity in enumerate(self.causes)}
+        self.column.update({cause: self.column[part.identity] for part in self.behind.parts for cause in part.causes})
         self.branches = tuple((step.key, outcome.key) for step in flow.steps for outcome in step.outcomes)
         self.row = {branch: place for place, branch in enumerate(self.branches)}
         self.step_place = {step.key: place for place, step in enumerate(flow.steps)}
@@ -201,7 +200,7 @@ class _Counting:
             minutes=self._minutes(row, age[:, None] * sums[:, 1:4] / [1, 60, 3600], here),
             runs=_summed((len(self.tree.paths), size[1]), (node, cause), age * proof * sums[:, 0], runs),
             by_platform=self._by_platform(keys, node, row, sums, age, here, seen),
-            skipped=skipped, left_out=left_out, negative=self.negative,
+            skipped=skipped, left_out=left_out, negative=self.negative, behind=self.behind,
         )  # fmt: skip
 
     def _minutes(self, row: IntArray, timed: Array, here: NDArray[np.bool_]) -> Array:
@@ -219,7 +218,7 @@ class _Counting:
         for place in np.flatnonzero(seen).tolist():
             reach, identity = self.reach[row[place]], keys[place].cause
             right[place] = identity in reach.causes
-            judged[place] = right[place] or not (reach.beyond and identity not in self.column)
+            judged[place] = right[place] or not (reach.beyond and identity not in self.listed)
 
         def summed(values: Array, chosen: NDArray[np.bool_]) -> Array:
             return _summed((len(self.tree.paths), len(self.branches)), (node, row), values, chosen)

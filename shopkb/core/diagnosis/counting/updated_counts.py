@@ -40,7 +40,10 @@ def brought_up(
     wider = with_platforms(counts, paths)
     for part, sign in ((added, 1), (taken, -1)):
         if part:
-            more = count(counts.flow, part, as_of=as_of, half_life=half_life, beyond=beyond, platforms=wider.tree.paths)
+            more = count(
+                counts.flow, part, as_of=as_of, half_life=half_life, beyond=beyond, platforms=wider.tree.paths,
+                behind=counts.behind,
+            )  # fmt: skip
             wider = _sum(wider, more, sign)
     return wider if wider.negative == 0 else None
 

@@ -13,6 +13,7 @@ from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, count
 from shopkb.core.diagnosis.counting.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast
+from shopkb.core.flow.hand_overs import NOTHING_BEHIND, Behind
 from shopkb.core.flow.model import Flow
 
 
@@ -24,12 +25,14 @@ def forecasts(
     smoothing: float = SMOOTHING,
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
     since: str = "",
+    behind: Behind = NOTHING_BEHIND,
 ) -> list[Forecast]:
     """One forecast for each verified case that followed ``flow``, in order of month and job.
 
     All cases enter the evidence, also those that may not speak for a cause; but only those of earlier months than the
     job's, as they stand today (a cure that has come back since is none). Cases before the month ``since`` are evidence
-    only. A model is learned for each month, its prior for each platform: O(months x tallies + cases).
+    only. ``behind`` is what lies behind the flow's hand-overs. A model is learned for each month, its prior for each
+    platform: O(months x tallies + cases).
     """
     known: dict[TallyKey, TallySums] = {}
     found: list[Forecast] = []
@@ -37,7 +40,7 @@ def forecasts(
     for month, group in groupby(ordered, key=lambda case: case.month):
         these = list(group)
         if month >= since:
-            models = _models(flow, known, month, these, half_life, smoothing, proof_weights)
+            models = _models(flow, known, month, these, half_life, smoothing, proof_weights, behind)
             found += [_forecast(flow, models[case.platform], case) for case in these if case.verified]
         for case in these:
             _add(known, contributions(case))
@@ -61,16 +64,21 @@ def _models(
     half_life: float | None,
     smoothing: float,
     proof_weights: Mapping[str, float],
+    behind: Behind,
 ) -> dict[str, CauseModel]:
     platforms = tuple(sorted({case.platform for case in cases}))
     counts = count(
         flow, known, as_of=month, half_life=half_life, proof_weights=proof_weights,
-        platforms=tuple(path for path in platforms if path),
+        platforms=tuple(path for path in platforms if path), behind=behind,
     )  # fmt: skip
     return learn_each(counts, platforms, smoothing=smoothing)
 
 
 def _forecast(flow: Flow, model: CauseModel, case: ClosedCase) -> Forecast:
     mine = [result for result in case.results if result.procedure == flow.procedure]
-    truth = model.column_of.get(case.cause, model.column_of[OTHER])
-    return Forecast(case.job, case.month, posterior(model, mine), model.prior, truth)
+    return Forecast(case.job, case.month, posterior(model, mine), model.prior, _column(model, case.cause))
+
+
+def _column(model: CauseModel, cause: str) -> int:
+    part = next((part.identity for part in model.behind if cause in part.causes), OTHER)
+    return model.column_of.get(cause, model.column_of[part])

@@ -1,0 +1,112 @@
+"""Hand-overs: to which procedures a flow may pass a job on, and which causes can only be found there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final, NamedTuple
+
+from shopkb.core.flow.memoize import memoized
+from shopkb.core.flow.model import Flow, Go, GoKind
+from shopkb.core.flow.paths import next_steps
+
+
+class CausesBehind(NamedTuple):
+    """Causes that a flow does not list and that lie behind the same hand-overs of it, taken as one.
+
+    ``procedures`` are those handed over to, in the order of their keys, with their ``titles``; ``causes`` are the
+    identities that they, or what they hand over to in turn, list.
+    """
+
+    procedures: tuple[str, ...]
+    causes: frozenset[str]
+    titles: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """As the pages say it: a cause for "Voltage drop method"."""
+        titles = (f"\N{LEFT DOUBLE QUOTATION MARK}{title}\N{RIGHT DOUBLE QUOTATION MARK}" for title in self.titles)
+        return f"a cause for {' or '.join(titles)}"
+
+    @property
+    def identity(self) -> str:
+        """Stands beside the identities of causes; none of them has a space."""
+        return f"hand-over {' '.join(self.procedures)}"
+
+
+class Behind(NamedTuple):
+    """What the hand-overs of a flow lead to: the ``parts`` that it does not list itself, each cause once, and by
+    procedure handed over to all the identities ``found`` from there on, those that the flow lists too among them."""
+
+    parts: tuple[CausesBehind, ...] = ()
+    found: tuple[tuple[str, frozenset[str]], ...] = ()
+
+
+OUT: Final = ""
+"""Stands beside the keys of procedures for leaving a procedure without a cause."""
+
+NOTHING_BEHIND: Final = Behind()
+
+
+def handed_over_to(flow: Flow) -> frozenset[str]:
+    """Keys of the procedures that some outcome hands over to."""
+    return memoized(flow, "_handed_over_to", _handed_over_to)
+
+
+def _handed_over_to(flow: Flow) -> frozenset[str]:
+    return frozenset(
+        outcome.go.key for step in flow.steps for outcome in step.outcomes if outcome.go.kind is GoKind.HAND_OVER
+    )
+
+
+def ways_out(flow: Flow, step: str, outcome: str) -> frozenset[str]:
+    """What can end the search without a cause once this branch was taken: keys of procedures handed over to, and
+    :data:`OUT` where it leaves the procedure."""
+    go = flow.step_by_key[step].outcome(outcome).go
+    found, met = _ends([go]), {go.key} if go.kind is GoKind.STEP and go.key in flow.step_by_key else set()
+    pending = list(met)
+    while pending:
+        here = pending.pop()
+        found |= _ends(one.go for one in flow.step_by_key[here].outcomes)
+        fresh = [there for there in next_steps(flow, here) if there not in met]
+        met.update(fresh)
+        pending += fresh
+    return frozenset(found)
+
+
+def _ends(goes: Iterable[Go]) -> set[str]:
+    return {go.key if go.kind is GoKind.HAND_OVER else OUT for go in goes if go.kind in (GoKind.HAND_OVER, GoKind.OUT)}
+
+
+def reached_from(procedures: Iterable[str], flows: Mapping[str, Flow]) -> frozenset[str]:
+    """These procedures and those they hand over to, directly or through others, as far as ``flows`` knows them."""
+    found: set[str] = set()
+    pending = [key for key in procedures if key in flows]
+    while pending:
+        key = pending.pop()
+        if key not in found:
+            found.add(key)
+            pending += [further for further in handed_over_to(flows[key]) if further in flows]
+    return frozenset(found)
+
+
+def causes_behind(flow: Flow, flows: Mapping[str, Flow]) -> Behind:
+    """What lies behind the hand-overs of ``flow``.
+
+    ``flows`` are the other procedures by key; one that is missing is not in force, and nothing is known behind it.
+    """
+    own = frozenset(cause.identity for cause in flow.causes)
+    found: dict[str, frozenset[str]] = {}
+    leads: dict[str, list[str]] = {}
+    for target in sorted(handed_over_to(flow) - {flow.procedure}):
+        procedures = reached_from([target], flows) - {flow.procedure}
+        found[target] = frozenset(cause.identity for key in procedures for cause in flows[key].causes)
+        for identity in sorted(found[target] - own):
+            leads.setdefault(identity, []).append(target)
+    groups: dict[tuple[str, ...], set[str]] = {}
+    for identity, targets in leads.items():
+        groups.setdefault(tuple(targets), set()).add(identity)
+    parts = (
+        CausesBehind(targets, frozenset(causes), tuple(flows[target].title for target in targets))
+        for targets, causes in sorted(groups.items())
+    )
+    return Behind(tuple(parts), tuple(found.items()))
