@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple, Self
+from typing import Final, NamedTuple, Self
 
 import numpy as np
 
@@ -19,6 +19,10 @@ from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.posterior import posterior, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.rates.intervals import Array
+
+NEGLIGIBLE: Final = 20.0
+"""Once a cause is proven, a plan leaves out the causes that are this many times less likely, or more: nobody tests for
+them with the fault in hand. Our choice."""
 
 
 class JobStates(NamedTuple):
@@ -77,7 +81,16 @@ class JobPosition:
         opened = np.array([state in self.opened for state in self.costs.states], dtype=bool)
         done = np.array([(test.procedure, test.step) in self.steps_done for test in self.model.tests], dtype=bool)
         owed = self.owed(opened[None, :], done[None, :]) * ~self.proven
-        return JobStates(self.weights[None, :], opened[None, :], done[None, :], self.proven[None, :], owed)
+        return JobStates(self.considered[None, :], opened[None, :], done[None, :], self.proven[None, :], owed)
+
+    @cached_property
+    def considered(self) -> Array:
+        """What is believed of the causes that a plan looks at; sums to 1. All of them until one is proven."""
+        named = (self.model.branches[row] for row in self.recorded)
+        proven = [self.model.column_of[one.names] for one in named if one.names and one.proof in self.prices.proofs]
+        still = [self.weights[column] for column in proven if self.costs.matrix[column, :-1].any()]
+        kept = np.where(self.weights > max(still, default=0.0) / NEGLIGIBLE, self.weights, 0.0)
+        return np.asarray(kept / kept.sum())
 
     def setup(self, access: str) -> float:
         """Minutes to reach a set-up state from here."""

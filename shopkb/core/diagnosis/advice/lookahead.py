@@ -49,7 +49,7 @@ class Lookahead(JobPosition):
         test = self.model.tests[place]
         rows = slice(test.start, test.stop)
         named = np.where(self.proven, 0.0, self.proves[rows]) @ self.costs.matrix.T
-        return float((named * self.model.table[rows]).sum(axis=0) @ self.weights)
+        return float((named * self.model.table[rows]).sum(axis=0) @ self.considered)
 
     def cost_after_tests(self, ahead: int) -> dict[int, float]:
         """Expected minutes to the cure, by the place of each test that may come next; ``ahead`` is 1 or 2 actions."""
@@ -75,7 +75,7 @@ class Lookahead(JobPosition):
         for row, place in enumerate(places):
             if self.costs.access[place] in self.costs.states:
                 states.opened[row, self.costs.states[self.costs.access[place]]] = True
-        left = self.weights * (self.costs.matrix[:, places].T == 0)
+        left = self.considered * (self.costs.matrix[:, places].T == 0)
         states = states._replace(weights=left, owed=self.owed(states.opened, states.done) * ~states.proven)
         after = self.best_remaining(states) if ahead == 2 else self.repairing(states)
         return dict(zip(places.tolist(), after.tolist(), strict=True))

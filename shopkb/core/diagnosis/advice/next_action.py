@@ -123,7 +123,7 @@ def advise(
 
 
 def _test_options(at: Lookahead, ahead: int) -> tuple[TestOption, ...]:
-    bits = information_gain(at.model, at.weights)
+    bits = information_gain(at.model, at.considered)
     options = []
     for place, expected in at.cost_after_tests(ahead).items():
         test = at.model.tests[place]
