@@ -1,18 +1,19 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
-Names are coverage, honesty, plans, savings, drift and smoothing; without names all of them, some hours on two cores.
-Every one is seeded. The tables of coverage, plans, savings and smoothing are kept in ``tests/simulation/tables/``.
+Names are coverage, honesty, plans, savings, drift, smoothing and hand-overs; without names all of them, some hours on
+two cores. Every one is seeded. The tables of coverage, plans, savings, smoothing and hand-overs are kept in
+``tests/simulation/tables/``.
 """
 
 from __future__ import annotations
 
 import sys
 
-from tests.simulation import changes, coverage, honesty, plans, savings, smoothing
+from tests.simulation import changes, coverage, hand_overs, honesty, plans, savings, smoothing
 
 ALL = {
     "coverage": coverage.main, "honesty": honesty.main, "plans": plans.main, "savings": savings.main,
-    "drift": changes.main, "smoothing": smoothing.main,
+    "drift": changes.main, "smoothing": smoothing.main, "hand-overs": hand_overs.main,
 }  # fmt: skip
 
 
