@@ -15,7 +15,7 @@ from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, reli
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow, GoKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
-from tests.simulation.named_ends import brier_where_named, named_ends
+from tests.simulation.yardsticks import brier_where_named, losses, named_ends
 
 STRANGE = "body/horn/wire#chafed through"
 CAUSES = (HORN, GROUND, RELAY, STRANGE)
@@ -74,11 +74,12 @@ def main() -> None:
         found = forecasts(flow, cases)
         told = scores(found)
         assert isinstance(told, Scores)
+        loss, loss_at_first = losses(found)
         where_named, ends = brier_where_named(found, named_ends(flow, cases))
         print(
             f"seed {seed}: {told.jobs} forecasts, Brier {told.brier:.3f} (before any result "
             f"{told.brier_at_first:.3f}, ends {ends:.3f} against {where_named:.3f} there), "
-            f"log loss {told.log_loss:.3f} (before {told.log_loss_at_first:.3f})"
+            f"log loss {loss:.3f} (before {loss_at_first:.3f})"
         )
         for one in reliability(*all_pairs(found)):
             print(

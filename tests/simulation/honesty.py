@@ -13,8 +13,8 @@ import numpy as np
 
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast, Scores, all_pairs, scores
 from shopkb.core.diagnosis.scores.forecasting import forecasts
-from tests.simulation.named_ends import brier_where_named, named_ends
 from tests.simulation.worlds import closed_jobs, drawn, drifted, tree
+from tests.simulation.yardsticks import brier_where_named, named_ends
 
 BINS = np.linspace(0, 1, 11)
 SPANS = ((0, 50), (50, 100), (100, 200), (200, 500), (500, 2000))

@@ -8,19 +8,18 @@ import pytest
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
-from shopkb.core.diagnosis.scores.forecast_scores import Scores, all_pairs, reliability, scores
+from shopkb.core.diagnosis.scores.forecast_scores import all_pairs, reliability
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from tests.core.diagnosis.flows import GROUND, horn
 from tests.simulation.calibration import TRUTH, shop
-from tests.simulation.named_ends import brier_where_named, named_ends
+from tests.simulation.yardsticks import brier_where_named, losses, named_ends
 
 
 def test_probabilities_come_true_as_often_as_they_say() -> None:
     cases = shop(np.random.default_rng(4), 900, horn())
     found = forecasts(horn(), cases)
-    told = scores(found)
-    assert isinstance(told, Scores)
-    assert told.log_loss < 0.75 * told.log_loss_at_first
+    loss, loss_at_first = losses(found)
+    assert loss < 0.75 * loss_at_first
     where_named, ends = brier_where_named(found, named_ends(horn(), cases))
     assert where_named < ends
     for one in reliability(*all_pairs(found)):

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence, wilson
 
-LOG_FLOOR: Final = 0.005
 EDGES: Final = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 TOO_FEW: Final = 20
 
@@ -37,14 +36,12 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True)
 class Scores:
-    """Brier score (sum over causes, 0 to 2) and log loss (nats) of ``jobs`` forecasts, and of the probabilities before
-    any result, which have to be beaten."""
+    """Mean Brier score (sum over causes, 0 to 2) of ``jobs`` forecasts, and of the probabilities before any result,
+    which have to be beaten."""
 
     jobs: int
     brier: float
-    log_loss: float
     brier_at_first: float
-    log_loss_at_first: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +65,6 @@ def brier(probabilities: Array, truth: NDArray[np.intp]) -> float:
     hit = np.zeros_like(probabilities)
     hit[np.arange(len(truth)), truth] = 1.0
     return float(((probabilities - hit) ** 2).sum(axis=1).mean())
-
-
-def log_loss(probabilities: Array, truth: NDArray[np.intp], floor: float = LOG_FLOOR) -> float:
-    """Mean of -ln p of the true cause, in nats, p not below ``floor``."""
-    p = probabilities[np.arange(len(truth)), truth]
-    return float(-np.log(np.maximum(p, floor)).mean())
 
 
 def reliability(p: Array, happened: Array, edges: Sequence[float] = EDGES) -> tuple[ReliabilityBin, ...]:
@@ -113,17 +104,9 @@ def all_pairs(forecasts: Sequence[Forecast]) -> tuple[Array, Array]:
 
 
 def scores(forecasts: Sequence[Forecast]) -> Scores | NoEvidence:
-    """Scores of the forecasts and of what they have to beat; ``NO_EVIDENCE`` without any."""
+    """Scores of forecasts by one flow and of what they have to beat; ``NO_EVIDENCE`` without any."""
     if not forecasts:
         return NO_EVIDENCE
-    given = [(one.probabilities, one.truth) for one in forecasts]
-    first = [(one.at_first, one.truth) for one in forecasts]
-    return Scores(len(forecasts), _mean_brier(given), _mean_loss(given), _mean_brier(first), _mean_loss(first))
-
-
-def _mean_brier(pairs: Sequence[tuple[Array, int]]) -> float:
-    return float(np.mean([brier(p[None, :], np.array([truth])) for p, truth in pairs]))
-
-
-def _mean_loss(pairs: Sequence[tuple[Array, int]]) -> float:
-    return float(np.mean([log_loss(p[None, :], np.array([truth])) for p, truth in pairs]))
+    truth = np.array([one.truth for one in forecasts])
+    given, first = (np.stack([getattr(one, name) for one in forecasts]) for name in ("probabilities", "at_first"))
+    return Scores(len(forecasts), brier(given, truth), brier(first, truth))

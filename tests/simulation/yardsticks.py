@@ -1,10 +1,11 @@
-"""What the flow's own end says, taken as certain: the yardstick that forecasts are held against."""
+"""Yardsticks of forecasts beside the Brier score: the log loss, and the flow's own end taken as certain."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
+from sklearn.metrics import log_loss
 
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast, brier
@@ -33,3 +34,17 @@ def brier_where_named(found: Sequence[Forecast], named: Mapping[int, int]) -> tu
     ends = np.zeros((len(here), here[0].probabilities.size))
     ends[np.arange(len(here)), [named[one.job] for one in here]] = 1.0
     return brier(np.stack([one.probabilities for one in here]), truth), brier(ends, truth)
+
+
+def losses(found: Sequence[Forecast]) -> tuple[float, float]:
+    """Mean log loss in nats, no probability under 0.005: of the forecasts, and of what was said before any result."""
+    truth = [one.truth for one in found]
+    labels = list(range(found[0].probabilities.size))
+    given, first = (
+        np.maximum(np.stack(rows), 0.005)
+        for rows in ([one.probabilities for one in found], [one.at_first for one in found])
+    )
+    return (
+        float(log_loss(truth, given / given.sum(axis=1, keepdims=True), labels=labels)),
+        float(log_loss(truth, first / first.sum(axis=1, keepdims=True), labels=labels)),
+    )
