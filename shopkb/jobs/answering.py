@@ -15,12 +15,10 @@ from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, judge
 from shopkb.core.readings.parsing import parse_quantity, parse_reading
 from shopkb.core.readings.quantities import Quantity, Reading, ReadingError, format_quantity
+from shopkb.jobs.dangers import LONG_BREAK
 from shopkb.jobs.errors import NotPossible, Unreadable
 from shopkb.jobs.log.hash_chain import storable
 from shopkb.jobs.models import Result, Run
-
-LONG_BREAK = timedelta(minutes=30)
-"""A gap longer than this is a break: the time the step took is not known."""
 
 MOST = 10**12
 """Readings from here on have no place in a row."""

@@ -14,6 +14,7 @@ from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import DangerPassed, Run
 
 LONG_BREAK = timedelta(minutes=30)
+"""A gap longer than this is a break: a danger is confirmed anew, and the time the step took is not known."""
 CLOCK_SLACK = timedelta(minutes=1)
 """A clock that went back by more than this counts as a long break: the time that passed is not known."""
 

@@ -21,14 +21,14 @@ from shopkb.core.typed_text import spoken_list
 
 Bands = Sequence[tuple[str, Band]]
 Ranges = Mapping[str, tuple[Quantity, Quantity]]
-Kind = Literal["gap", "overlap", "empty", "unit"]
+FaultKind = Literal["gap", "overlap", "empty", "unit"]
 
 
 @dataclass(frozen=True, slots=True)
 class BandFault:
     """One fault of the bands of a step; ``keys`` are the outcomes it touches."""
 
-    kind: Kind
+    kind: FaultKind
     keys: tuple[str, ...]
     message: str
     hint: str

@@ -36,7 +36,7 @@ from shopkb.procedures.drawing import draw_chart
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
-from shopkb.web.refusals import shown_as_message, shown_on
+from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 
 @require_http_methods(["GET", "POST"])

@@ -14,7 +14,7 @@ from shopkb.jobs.actions.confirming import pass_danger as confirm_danger
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Run
 from shopkb.jobs.views.run_texts import client_id_of
-from shopkb.web.refusals import shown_as_message
+from shopkb.web.shown_refusals import shown_as_message
 
 
 @require_POST

@@ -34,7 +34,7 @@ from shopkb.jobs.views.typed_reading import METER, meter_named
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Procedure
 from shopkb.web.numbers import row_number
-from shopkb.web.refusals import shown_as_message, shown_on
+from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 RECEIPT = "application/json"
 """What the script of a step accepts."""

@@ -20,7 +20,7 @@ from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.jobs.reasoning import reason_about
 from shopkb.jobs.run_state import run_state_of
 from shopkb.jobs.views.run_texts import answers_of, client_id_of
-from shopkb.web.refusals import shown_as_message, shown_on
+from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 
 @require_http_methods(["GET", "POST"])

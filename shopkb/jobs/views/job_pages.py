@@ -27,7 +27,7 @@ from shopkb.procedures.matching import Offer, offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
 from shopkb.web.numbers import row_number
-from shopkb.web.refusals import shown_as_message, shown_on
+from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 PAGE = 30
 

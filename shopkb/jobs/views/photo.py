@@ -17,7 +17,7 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import PhotoForm
 from shopkb.jobs.models import Job, Photo, Result
 from shopkb.web.numbers import row_number
-from shopkb.web.refusals import shown_on
+from shopkb.web.shown_refusals import shown_on
 
 
 @require_http_methods(["GET", "POST"])

@@ -16,7 +16,7 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Result
 from shopkb.jobs.run_state import RunState
 from shopkb.jobs.views.run_texts import client_id_of
-from shopkb.web.refusals import shown_as_message
+from shopkb.web.shown_refusals import shown_as_message
 
 UNDO_SECONDS = 10
 """How long the page offers to undo the answer that was just given."""

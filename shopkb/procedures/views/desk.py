@@ -35,7 +35,7 @@ from shopkb.procedures.views.requested import requested_revision
 from shopkb.web.htmx import wants_part
 from shopkb.web.markdown import shown_markdown
 from shopkb.web.numbers import row_number
-from shopkb.web.refusals import shown_as_message
+from shopkb.web.shown_refusals import shown_as_message
 
 
 class NewForm(forms.Form):

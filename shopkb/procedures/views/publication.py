@@ -21,7 +21,7 @@ from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
 from shopkb.procedures.views.requested import requested_revision
-from shopkb.web.refusals import shown_as_message
+from shopkb.web.shown_refusals import shown_as_message
 
 LONGEST = 1024 * 1024
 

@@ -21,7 +21,15 @@ from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.appraisal.compare_revisions import Difference, difference
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
 from shopkb.core.diagnosis.appraisal.order_search import LEAST_SAVED, ROOMS, BetterOrder, OrderSearch, last, search
-from shopkb.core.diagnosis.appraisal.replay import Compared, Replay, Replayed, ReplayEnding, compared, replay, to_read
+from shopkb.core.diagnosis.appraisal.replay import (
+    Replay,
+    ReplayComparison,
+    Replayed,
+    ReplayEnding,
+    compared,
+    replay,
+    to_read,
+)
 from shopkb.core.flow.checks.step_hazards import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
@@ -63,7 +71,7 @@ class Replays:
 
     draft: Replay
     old: Replay | None
-    test: Compared | None
+    test: ReplayComparison | None
     differing: Sequence[ReplayedJob]
     elsewhere: Sequence[ReplayedJob]
 

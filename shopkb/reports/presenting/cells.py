@@ -19,7 +19,7 @@ NOTHING = "–"
 FEW = "too few"
 
 
-def shown(column: Column, cell: Cell) -> SafeString:
+def cell_html(column: Column, cell: Cell) -> SafeString:
     """HTML of a cell: the figure, what it opens, and what it rests on below it."""
     value = cell.value
     if isinstance(value, (Share, PooledShare)):
@@ -35,7 +35,7 @@ def shown(column: Column, cell: Cell) -> SafeString:
                 f"{whole(ends[0])} to {whole(ends[1])} min, {number_format(value.n, force_grouping=True)} {column.of}"
             )
         return _linked(minutes_text(value.value) if not value.too_few else NOTHING, cell, rests)
-    return _linked(words(column, value), cell, "")
+    return _linked(cell_text(column, value), cell, "")
 
 
 def whole(value: float) -> str:
@@ -61,7 +61,7 @@ def _range(low: float, high: float) -> str:
     return f"{minutes_text(low)} to {minutes_text(high)}"
 
 
-def words(column: Column, value: object) -> str:
+def cell_text(column: Column, value: object) -> str:
     """A plain value in words."""
     if value is None:
         return NOTHING

@@ -7,7 +7,7 @@ from django.utils.formats import number_format
 from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.reports.pages.page import Page
-from shopkb.reports.presenting.cells import month_words, shown
+from shopkb.reports.presenting.cells import cell_html, month_words
 from shopkb.reports.presenting.tables import Column, Row, Table
 
 register = template.Library()
@@ -41,7 +41,7 @@ def rests_on(table: Table, column: Column) -> str:
 
 @register.simple_tag
 def cell(row: Row, column: Column) -> SafeString:
-    return shown(column, row[column.key])
+    return cell_html(column, row[column.key])
 
 
 @register.simple_tag

@@ -89,7 +89,7 @@ class Replay:
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class ReplayComparison:
     """Two revisions on the same jobs, where both end: how often only one was right, and the exact two-sided p."""
 
     both_end: int
@@ -152,7 +152,7 @@ def replay(
     )
 
 
-def compared(old: Replay, new: Replay) -> Compared:
+def compared(old: Replay, new: Replay) -> ReplayComparison:
     """Two replays of the same jobs. Jobs that either cannot end are left out."""
     before = {one.job: one.ending for one in old.jobs if one.ending is not ReplayEnding.NEVER_TAKEN}
     pairs = [
@@ -161,7 +161,7 @@ def compared(old: Replay, new: Replay) -> Compared:
         if one.ending is not ReplayEnding.NEVER_TAKEN and one.job in before
     ]
     only_old, only_new = sum(a and not b for a, b in pairs), sum(b and not a for a, b in pairs)
-    return Compared(len(pairs), only_old, only_new, discordant_p(only_old, only_new))
+    return ReplayComparison(len(pairs), only_old, only_new, discordant_p(only_old, only_new))
 
 
 def discordant_p(one: int, other: int) -> float:
