@@ -35,7 +35,7 @@ class CausesBehind(NamedTuple):
 
 class Behind(NamedTuple):
     """What the hand-overs of a flow lead to: the ``parts`` that it does not list itself, each cause once, and by
-    procedure handed over to all the identities ``found`` from there on, those that the flow lists too among them."""
+    procedure handed over to the identities ``found`` in it, those that the flow lists too among them."""
 
     parts: tuple[CausesBehind, ...] = ()
     found: tuple[tuple[str, frozenset[str]], ...] = ()
@@ -90,23 +90,41 @@ def reached_from(procedures: Iterable[str], flows: Mapping[str, Flow]) -> frozen
 
 
 def causes_behind(flow: Flow, flows: Mapping[str, Flow]) -> Behind:
-    """What lies behind the hand-overs of ``flow``.
+    """What lies behind the hand-overs of ``flow``: each cause behind those that lead to it in the fewest steps.
 
     ``flows`` are the other procedures by key; one that is missing is not in force, and nothing is known behind it.
     """
-    own = frozenset(cause.identity for cause in flow.causes)
-    found: dict[str, frozenset[str]] = {}
-    leads: dict[str, list[str]] = {}
-    for target in sorted(handed_over_to(flow) - {flow.procedure}):
-        procedures = reached_from([target], flows) - {flow.procedure}
-        found[target] = frozenset(cause.identity for key in procedures for cause in flows[key].causes)
-        for identity in sorted(found[target] - own):
-            leads.setdefault(identity, []).append(target)
+    own = {cause.identity for cause in flow.causes}
+    found = {target: _causes(flows[target]) for target in sorted(handed_over_to(flow)) if target in flows}
+    nearest: dict[str, dict[str, int]] = {}
+    for target in found.keys() - {flow.procedure}:
+        for procedure, hops in _hops(target, flows).items():
+            for identity in _causes(flows[procedure]) - own if procedure != flow.procedure else ():
+                by_target = nearest.setdefault(identity, {})
+                by_target[target] = min(hops, by_target.get(target, hops))
     groups: dict[tuple[str, ...], set[str]] = {}
-    for identity, targets in leads.items():
-        groups.setdefault(tuple(targets), set()).add(identity)
+    for identity, by_target in nearest.items():
+        least = min(by_target.values())
+        targets = tuple(sorted(target for target, hops in by_target.items() if hops == least))
+        groups.setdefault(targets, set()).add(identity)
     parts = (
         CausesBehind(targets, frozenset(causes), tuple(flows[target].title for target in targets))
         for targets, causes in sorted(groups.items())
     )
     return Behind(tuple(parts), tuple(found.items()))
+
+
+def _causes(flow: Flow) -> frozenset[str]:
+    return frozenset(cause.identity for cause in flow.causes)
+
+
+def _hops(start: str, flows: Mapping[str, Flow]) -> dict[str, int]:
+    """By procedure: over how many hand-overs it is reached from ``start``."""
+    found = {start: 0}
+    pending = [start]
+    for key in pending:
+        for further in sorted(handed_over_to(flows[key])):
+            if further in flows and further not in found:
+                found[further] = found[key] + 1
+                pending.append(further)
+    return found
