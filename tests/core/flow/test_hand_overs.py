@@ -13,8 +13,9 @@ from tests.shelf import SHELF, every_flow
 def flow(key: str, causes: str, *targets: str) -> Flow:
     outcomes = [Outcome(f"to-{one}", one, Go(GoKind.HAND_OVER, one)) for one in targets]
     outcomes += [Outcome(one, one, Go(GoKind.CAUSE, one)) for one in causes]
+    step = Step("s", "S", TestKind.LOOK, (*outcomes, Outcome("no", "No", Go(GoKind.OUT))))
     return Flow(
-        key, key.upper(), "body", "s", (Step("s", "S", TestKind.LOOK, (*outcomes, Outcome("no", "No", Go(GoKind.OUT)))),),
+        key, key.upper(), "body", "s", (step,),
         tuple(Cause(one, f"body/{one}", "open") for one in causes),
     )  # fmt: skip
 
