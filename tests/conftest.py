@@ -38,11 +38,9 @@ def _fresh_memory() -> Iterator[None]:
     from django.core.cache import cache
 
     from shopkb.evidence.cache import clear_all
-    from shopkb.procedures import storing
 
     yield
     cache.clear()
-    storing._remembered.cache_clear()
     clear_all()
 
 

@@ -7,7 +7,8 @@ from django.core.cache import cache
 from shopkb.catalog.models import Platform
 
 KEY, SECONDS = "platform-names", 300
-"""Remembered for five minutes."""
+"""Cached for five minutes in Django's cache, not in :mod:`shopkb.evidence.cache`: no stamp of the catalog would say
+when a name changed, and a name may be that old."""
 
 
 def platform_names() -> dict[str, str]:

@@ -55,7 +55,10 @@ def draw_chart(flow: Flow, options: ChartOptions) -> DrawnChart:
 
 
 def chart_bytes(chart: Chart, form: Form) -> bytes:
-    """The drawing, from memory when the same was drawn before.
+    """The drawing, cached by the SHA-256 of its DOT text.
+
+    In Django's cache, not in :mod:`shopkb.evidence.cache`: the key says all that the drawing depends on, so it is never
+    stale, and a shared cache may hold it for all processes.
 
     Raises:
         ChartUnavailable: Graphviz is missing, failed or took too long.

@@ -6,13 +6,13 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
 
 from django.db import transaction
 
 from shopkb.core.flow.file.reader import read_tree
 from shopkb.core.flow.file.writer import flow_tree, write_flow
 from shopkb.core.flow.model import Flow
+from shopkb.evidence.cache import Cache
 from shopkb.procedures.models import Document, Revision
 
 
@@ -20,6 +20,7 @@ class DocumentUnreadable(ValueError):
     """A stored document is missing or damaged; the message names the revision and what is wrong."""
 
 
+_flows: Cache[Flow] = Cache(256)
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 
 
@@ -32,12 +33,7 @@ def flow_of(revision: Revision) -> Flow:
     """The revision as a value. One query the first time; revisions out of draft are cached by checksum."""
     if revision.state == Revision.State.DRAFT or not revision.checksum:
         return _flow(Document.objects.get(revision=revision))
-    return _remembered(revision.pk, revision.checksum)
-
-
-@lru_cache(maxsize=256)
-def _remembered(revision_id: int, _checksum: str) -> Flow:
-    return _flow(Document.objects.get(revision=revision_id))
+    return _flows.of(revision.pk, revision.checksum, lambda: _flow(Document.objects.get(revision=revision.pk)))
 
 
 def flow_in(revision: Revision) -> Flow:

@@ -53,7 +53,7 @@ def test_writing_again_replaces_the_document(empty: Revision) -> None:
     assert Document.objects.count() == 1
 
 
-def test_one_query_the_first_time_and_none_when_remembered(horn: Procedure) -> None:
+def test_one_query_the_first_time_and_none_when_cached(horn: Procedure) -> None:
     revision = horn.revisions.get()
     with CaptureQueriesContext(connection) as first:
         flow = flow_of(revision)

@@ -20,7 +20,8 @@ from shopkb.evidence.cache import clear_all
 from shopkb.jobs.actions import closing, following
 from shopkb.jobs.models import Job, Verification
 from shopkb.jobs.views.job_filters import JobFilters
-from shopkb.procedures.models import Procedure
+from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.storing import flow_of
 from shopkb.reports.figures.answers import deviations
 from shopkb.reports.gathering import job_rows
 from shopkb.reports.gathering.filters import Filters
@@ -69,7 +70,10 @@ def closed(horn: Procedure, junior: User) -> list[Job]:
 
 
 def forget() -> None:
+    """Nothing kept but the flows in force, which are read once for each revision."""
     clear_all()
+    for revision in Revision.objects.filter(state=Revision.State.PUBLISHED):
+        flow_of(revision)
 
 
 def test_every_page_stays_within_its_queries(closed: list[Job], manager: User) -> None:

@@ -17,7 +17,6 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.evidence.cache import clear_all
-from shopkb.procedures import storing
 from shopkb.procedures.models import Procedure
 from tests.conftest import person
 from tests.proof import note
@@ -108,7 +107,6 @@ def trial(
         client.cookies.clear()
         client.cookies.update(held)
         cache.clear()
-        storing._remembered.cache_clear()
         clear_all()
     if after is not None:
         before = state.rows()
