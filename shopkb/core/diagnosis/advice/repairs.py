@@ -1,4 +1,4 @@
-"""What putting a job right costs when no further test is done: repairs one after the other until the complaint is gone.
+"""Expected cost of repairing without further tests: one repair after the other until the complaint is gone.
 
 With one fault, repairs that each put their own causes right, and a check after each, the cheapest order is by
 decreasing probability over cost (J. Kadane and H. Simon 1977; D. Heckerman, J. Breese and K. Rommelse,

@@ -1,4 +1,4 @@
-"""Is the draft better, and how sure is that? Two revisions appraised with the same draws of everything uncertain.
+"""Difference of two revisions in minutes and right ends, with its uncertainty: both appraised with the same draws.
 
 Causes, likelihoods and minutes are drawn from what the jobs say of them (Dirichlet, Dirichlet, normal). Where both
 revisions have a step and outcome they use the same draw (common random numbers), so their difference is not blurred
@@ -88,8 +88,8 @@ def difference(
     if any(model.prior_weights is None or model.table_weights is None for _, model in (old, new)):
         raise ValueError("Both revisions must be learned from evidence before they can be compared.")
     found = np.empty((draws, 4))
-    luck = _Luck(generator, draws)
-    both = zip(_drawn(old[1], new[1], luck, draws), _drawn(new[1], old[1], luck, draws), strict=True)
+    shared = _SharedDraws(generator, draws)
+    both = zip(_drawn(old[1], new[1], shared, draws), _drawn(new[1], old[1], shared, draws), strict=True)
     for place, (first, second) in enumerate(both):
         before = appraise(old[0], first, with_sensitivities=False)
         after = appraise(new[0], second, with_sensitivities=False)
@@ -109,7 +109,7 @@ def _spread(values: Array) -> MeanInterval:
     return MeanInterval(float(values.mean()), float(low), float(high))
 
 
-class _Luck:
+class _SharedDraws:
     """Uniform draws by key, kept, so that whatever two revisions share is drawn once: draws x keys."""
 
     def __init__(self, generator: np.random.Generator, draws: int) -> None:
@@ -125,8 +125,8 @@ class _Luck:
         return np.stack(columns, axis=1) if columns else np.zeros((self.draws, 0))
 
 
-def _drawn(model: CauseModel, beside: CauseModel, luck: _Luck, draws: int) -> Iterator[CauseModel]:
-    priors, tables, minutes = _priors(model, beside, luck), _tables(model, luck), _minutes(model, luck)
+def _drawn(model: CauseModel, beside: CauseModel, shared: _SharedDraws, draws: int) -> Iterator[CauseModel]:
+    priors, tables, minutes = _priors(model, beside, shared), _tables(model, shared), _minutes(model, shared)
     for place in range(draws):
         tests = tuple(
             replace(test, minutes=float(took)) for test, took in zip(model.tests, minutes[place], strict=True)
@@ -134,10 +134,10 @@ def _drawn(model: CauseModel, beside: CauseModel, luck: _Luck, draws: int) -> It
         yield replace(model, prior=priors[place], table=tables[place], tests=tests)
 
 
-def _priors(model: CauseModel, beside: CauseModel, luck: _Luck) -> Array:
+def _priors(model: CauseModel, beside: CauseModel, shared: _SharedDraws) -> Array:
     """Gamma variates by cause; what only the other revision knows belongs to ``other`` here. Draws x causes."""
     weights = _union(model, beside)
-    gammas = gammaincinv(np.array(list(weights.values())), luck.of(("prior", cause) for cause in weights))
+    gammas = gammaincinv(np.array(list(weights.values())), shared.of(("prior", cause) for cause in weights))
     column = {cause: place for place, cause in enumerate(weights)}
     mine = gammas[:, [column[cause] for cause in model.causes]]
     mine[:, -1] += gammas[:, [place for cause, place in column.items() if cause not in model.column_of]].sum(axis=1)
@@ -146,10 +146,10 @@ def _priors(model: CauseModel, beside: CauseModel, luck: _Luck) -> Array:
     return priors
 
 
-def _tables(model: CauseModel, luck: _Luck) -> Array:
+def _tables(model: CauseModel, shared: _SharedDraws) -> Array:
     """Draws x branches x causes."""
     weights = np.asarray(model.table_weights)
-    uniforms = luck.of(("table", *branch[:3], cause) for branch in model.branches for cause in model.causes)
+    uniforms = shared.of(("table", *branch[:3], cause) for branch in model.branches for cause in model.causes)
     gammas = np.maximum(gammaincinv(weights, uniforms.reshape(-1, *weights.shape)), 1e-12)
     tables: Array = np.empty_like(gammas)
     for test in model.tests:
@@ -159,9 +159,9 @@ def _tables(model: CauseModel, luck: _Luck) -> Array:
     return tables
 
 
-def _minutes(model: CauseModel, luck: _Luck) -> Array:
+def _minutes(model: CauseModel, shared: _SharedDraws) -> Array:
     """Draws x tests: the mean minutes of each, uncertain by their scatter over the root of the jobs."""
-    uniforms = luck.of(("minutes", test.procedure, test.step) for test in model.tests)
+    uniforms = shared.of(("minutes", test.procedure, test.step) for test in model.tests)
     error = np.array([(test.variance / test.timed) ** 0.5 for test in model.tests])
     drawn: Array = np.maximum(model.minutes + ndtri(np.clip(uniforms, 1e-9, 1 - 1e-9)) * error, LEAST_MINUTES)
     return drawn

@@ -181,7 +181,7 @@ def _told(flow: Flow, model: CauseModel, start: Appraisal, found: Arranged, free
 
 
 def _spread(found: Sequence[Standing]) -> list[Standing]:
-    """At most so many, the quickest and the surest among them."""
+    """At most :data:`MOST_PROPOSED` of them, the quickest and the surest among these."""
     most = min(MOST_PROPOSED, len(found))
     return [found[round(place * (len(found) - 1) / max(1, most - 1))] for place in range(most)]
 

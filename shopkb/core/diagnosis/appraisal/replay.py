@@ -77,7 +77,7 @@ class Replay:
 
     @property
     def words(self) -> str:
-        """What may be concluded, in words."""
+        """The conclusion in words."""
         if not self.jobs:
             return "No verified job followed this procedure, so nothing can be replayed."
         same, other, never = (len(self.of(ending)) for ending in ReplayEnding)
@@ -99,7 +99,7 @@ class ReplayComparison:
 
     @property
     def words(self) -> str:
-        """What may be concluded, in words."""
+        """The conclusion in words."""
         differ = self.only_old_right + self.only_new_right
         if not differ:
             return f"On {_jobs(self.both_end)} where both end, they are right and wrong together."

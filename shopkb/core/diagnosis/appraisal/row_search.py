@@ -120,7 +120,7 @@ class Arranger:
     # Sending a mass through ------------------------------------------------------------------------------------
 
     def _push(self, entry: str, steps: Iterable[str], exits: frozenset[Edge], mass: Mass) -> _Pushed:
-        """In the writer's order, which costs what it costs but lets through what every order does."""
+        """In the writer's order; what leaves by the exits is the same in every order."""
         arriving: dict[str, Mass] = {entry: mass}
         cost: dict[str, tuple[float, float]] = {}
         leaving: Mass = {}
@@ -168,7 +168,7 @@ class Arranger:
         return Arranged(front, min(each.floor for each in found), cut or any(each.cut for each in found))
 
     def _as_written(self, row: Row, mass: Mass) -> Arranged:
-        """The writer's order, looked at no further. Whatever comes first, its first step is paid for by everybody."""
+        """The writer's order alone, without a search. Whatever block comes first, every run does its first step."""
         cost = self._push(row.entry, row.steps, frozenset(), mass).cost.values()
         one = Standing(sum(minutes for minutes, _ in cost), sum(right for _, right in cost))
         tests = [self.model.tests[self.model.test_of[self.flow.procedure, block.head]] for block in row.blocks]
@@ -239,7 +239,7 @@ class _Layers:
 
     @cached_property
     def _least(self) -> list[float]:
-        """Minutes that each block takes at least: those it takes behind all that may come before it."""
+        """Least minutes of each block: those it takes behind all blocks that may come before it."""
         return [self._last_of_all(place) for place in range(len(self.row.blocks))]
 
     def _last_of_all(self, place: int) -> float:

@@ -1,8 +1,8 @@
-"""Has anything changed lately? The last months of a branch, a step or a reading beside all that came before.
+"""Drift: the last months of a branch, a step or a reading against all months before.
 
-A change is told by a Bayes factor: how much better two different rates explain the jobs than one that stayed (R. Kass
-and A. Raftery, Bayes factors, JASA 90, 1995; above e^2, their "positive" evidence, it is told). Where nothing changed
-that happens to about 1 branch in 100 (``python -m tests.simulation drift``), so one flag among many may be chance.
+A change is reported by a Bayes factor: how much better two different rates explain the jobs than a single one (R. Kass
+and A. Raftery, Bayes factors, JASA 90, 1995; reported above e^2, their "positive" evidence). Where nothing changed that
+happens to about 1 branch in 100 (``python -m tests.simulation drift``), so that one flag among many may be chance.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ LATELY: Final = 6
 """Months that count as lately, the present one included."""
 
 TOLD: Final = 2.0
-"""Natural logarithm of the Bayes factor above which a change is told."""
+"""Natural logarithm of the Bayes factor above which a change is reported."""
 
 FEWEST: Final = 5
-"""Readings on either side below which none are said to drift: a shop has many steps, and one slip is soon made."""
+"""Readings that either side needs for a drift to be reported: a shop has many steps, and a slip is soon made."""
 
 SKIPPED: Final = 0.2
 """A step that more jobs than this share skip is often skipped."""

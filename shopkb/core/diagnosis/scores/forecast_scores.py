@@ -1,4 +1,4 @@
-"""How good the diagnosis is, and how honest its probabilities.
+"""Scores of forecasts: Brier score and calibration.
 
 Probabilities are scored prequentially: each is the one given before the job's own cause entered the evidence
 (A. Dawid, Statistical theory: the prequential approach, JRSS A 147, 1984)."""
@@ -21,7 +21,7 @@ TOO_FEW: Final = 20
 
 @dataclass(frozen=True, eq=False)
 class Forecast:
-    """What was said about one job before its cause was known, and what it was.
+    """The probabilities given for one job before its cause was known, and the cause.
 
     ``probabilities`` and ``at_first`` (before any result) are by cause, the last one ``other``; ``truth`` is the column
     of the confirmed cause.
@@ -68,7 +68,7 @@ def brier(probabilities: Array, truth: NDArray[np.intp]) -> float:
 
 
 def reliability(p: Array, happened: Array, edges: Sequence[float] = EDGES) -> tuple[ReliabilityBin, ...]:
-    """Were the things said to be 30 % likely true in 30 % of the cases? By bins of ``p``; the last holds its end."""
+    """Calibration of the probabilities ``p`` by bins. A bin holds its lower edge, the last one both."""
     places = np.clip(np.searchsorted(np.asarray(edges[1:-1]), p, side="right"), 0, len(edges) - 2)
     return tuple(
         _bin(low, high, p[places == place], happened[places == place])
@@ -83,7 +83,7 @@ def _bin(low: float, high: float, p: Array, happened: Array) -> ReliabilityBin:
 
 
 def judged_bin(low: float, high: float, n: int, mean: float, hits: float) -> ReliabilityBin:
-    """What was said with ``mean`` ``n`` times (at least once) and true ``hits`` times, judged by Wilson's interval."""
+    """A bin of ``n`` probabilities (at least 1) with this mean, of which ``hits`` came true; Wilson's interval judges."""
     interval = wilson(hits, n)
     if n < TOO_FEW:
         verdict = "too few to say"
