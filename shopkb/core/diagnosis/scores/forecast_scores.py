@@ -83,7 +83,7 @@ def _bin(low: float, high: float, p: Array, happened: Array) -> ReliabilityBin:
 
 
 def judged_bin(low: float, high: float, n: int, mean: float, hits: float) -> ReliabilityBin:
-    """A bin of ``n`` probabilities (at least 1) with this mean; ``hits`` of them came true. Judged by Wilson's interval."""
+    """A bin of ``n`` probabilities, at least 1, with this mean, ``hits`` of them true; judged by Wilson's interval."""
     interval = wilson(hits, n)
     if n < TOO_FEW:
         verdict = "too few to say"
