@@ -16,6 +16,7 @@ import numpy as np
 from shopkb.core.diagnosis.belief.likelihoods import prior_of
 from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN, branch_evidence
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, branch_reach, count
+from shopkb.core.diagnosis.counting.positions import Recorded, on_written_way, positions
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
 from shopkb.core.diagnosis.rates.pooling import PooledRate
@@ -117,9 +118,9 @@ def prior_truth(truth: Truth, flow: Flow) -> dict[str, float]:
 def branch_truth(
     flows: Mapping[str, Flow], simulated: Iterable[Simulated], beyond: Mapping[str, frozenset[str]]
 ) -> dict[tuple[str, Branch], float]:
-    """Of the verified jobs that took a branch, the share whose true cause can still be reached through it.
+    """Of the verified jobs that took a branch on the written way, the share whose true cause lies behind it.
 
-    Jobs that followed an earlier edition count for the branches that are still there.
+    Jobs that followed an earlier edition count for the steps that are still come to by the same ways.
 
     ``beyond`` gives the identities that each procedure can find once another hands over to it.
     """
@@ -131,8 +132,8 @@ def branch_truth(
     }
     for job in simulated:
         if job.past.disposition == Job.Disposition.CURED and not job.comes_back:
-            for branch in _branches({**flows, **job.earlier}, job):
-                if branch in reach:
+            for branch, position in _branches({**flows, **job.earlier}, job):
+                if branch in reach and positions(flows[branch[0]])[branch[1][0]] == position:
                     taken[branch] += 1
                     reached[branch] += job.cause in reach[branch]
     return {branch: reached[branch] / times for branch, times in taken.items()}
@@ -142,13 +143,16 @@ def branches_of(flow: Flow) -> list[Branch]:
     return [(step.key, outcome.key) for step, outcome in flow.branches]
 
 
-def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[str, Branch]]:
+def _branches(flows: Mapping[str, Flow], job: Simulated) -> Iterator[tuple[tuple[str, Branch], str]]:
+    """Branches that the job took on the written way, each with the position of its step."""
     for run in job.past.runs:
+        on_way = on_written_way(Recorded(row.step, row.outcome) for row in run.results)
+        position = positions(flows[run.procedure])
         way = walk(flows[run.procedure], [AnsweredStep(row.step, row.outcome or row.onward) for row in run.results])
         for place in way.standing:
             row = run.results[place]
-            if row.outcome:
-                yield run.procedure, (row.step, row.outcome)
+            if (row.step, row.outcome) in on_way:
+                yield (run.procedure, (row.step, row.outcome)), position[row.step]
 
 
 def _cause_lines(truth: Truth, flow: Flow, counts: FlowCounts) -> Iterator[ComparedFigure]:

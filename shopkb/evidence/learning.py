@@ -20,9 +20,11 @@ from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums,
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 from shopkb.evidence.tally_log import TallyChange, record
 
-KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month")
+KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month", "position")
 SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected", "together")
 CHUNK = 2000
+RECOUNT = "recount"
+"""Name of the row that a migration leaves where the tallies are to be counted again from the jobs."""
 
 
 def key_of(row: Tally) -> TallyKey:
@@ -97,6 +99,7 @@ def rebuild(cases: Iterable[ClosedCase]) -> int:
     """Throw all tallies away and count the cases again. Returns the number of tallies."""
     _lock()
     total = total_of(cases)
+    EvidenceLock.objects.filter(pk=RECOUNT).delete()
     _stamp({*Tally.objects.order_by().values_list("procedure", flat=True).distinct(), *(k.procedure for k in total)})
     Tally.objects.all().delete()
     rows = (_row(key, sums) for key, sums in sorted(total.items()))
@@ -117,6 +120,11 @@ def total_of(cases: Iterable[ClosedCase]) -> dict[TallyKey, TallySums]:
 def kept() -> dict[TallyKey, TallySums]:
     """The tallies as they stand in the database."""
     return {key_of(row): sums_of(row) for row in Tally.objects.iterator(chunk_size=CHUNK)}
+
+
+def to_be_recounted() -> bool:
+    """Whether a migration left the tallies to be counted again from the jobs. One query."""
+    return EvidenceLock.objects.filter(pk=RECOUNT).exists()
 
 
 def _lock() -> None:

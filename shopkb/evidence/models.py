@@ -20,6 +20,7 @@ class Tally(models.Model):
     proof = models.CharField(max_length=20, blank=True)
     platform = models.CharField(max_length=300, blank=True)
     month = models.CharField(max_length=7)
+    position = models.CharField(max_length=12, blank=True)
     count = models.IntegerField(default=0)
     timed = models.IntegerField(default=0)
     seconds = models.BigIntegerField(default=0)
@@ -34,7 +35,8 @@ class Tally(models.Model):
         verbose_name_plural = "tallies"
         constraints = [
             models.UniqueConstraint(
-                fields=["procedure", "step", "outcome", "cause", "proof", "platform", "month"], name="tally_key_once"
+                fields=["procedure", "step", "outcome", "cause", "proof", "platform", "month", "position"],
+                name="tally_key_once",
             )
         ]
 

@@ -12,6 +12,7 @@ from django.db.models import Min, QuerySet
 from django.utils import timezone
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.positions import ASIDE, Recorded, on_written_way, positions
 from shopkb.core.flow.model import Flow, GoKind, cause_identity
 from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact, last_cured
 from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification, latest_cured
@@ -50,12 +51,13 @@ def first_comebacks(jobs: QuerySet[Job]) -> dict[int, datetime]:
 def facts_of(rows: Sequence[JobRow], procedure: str = "") -> dict[int, JobFact]:
     """The jobs by number, without their comebacks. Three queries, and one for each revision met for the first time.
 
-    With a ``procedure`` only its answers are read.
+    With a ``procedure`` only its answers are read, and their positions are not told.
     """
     if not rows:
         return {}
     numbers = [row.pk for row in rows]
-    also, repairs, answers = _also(numbers), _repairs(numbers), _answers(numbers, procedure)
+    also, repairs = _also(numbers), _repairs(numbers)
+    answers = _answers(numbers, repairs, procedure)
     return {
         row.pk: JobFact(
             row.pk,
@@ -114,7 +116,9 @@ def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
         claimed=claimed.cause if claimed else "",
         came_back=claimed is not None and confirmed is None,
         results=tuple(
-            CaseResult(one.procedure, one.step, one.outcome, one.skipped, one.seconds, one.reading, one.unit)
+            CaseResult(
+                one.procedure, one.step, one.outcome, one.skipped, one.seconds, one.reading, one.unit, one.position
+            )
             for one in job.answers
         ),
         rejected=tuple(_rejected(job, flows)),
@@ -123,14 +127,16 @@ def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
 
 
 def _rejected(job: JobFact, flows: Mapping[int, Flow]) -> Iterator[RejectedEnd]:
-    """Ends that named a cause which proved wrong, where the revision followed still has them."""
+    """Ends that named a cause which proved wrong, where the revision followed still has them. An end whose answer does
+    not stand any more was named off the written way."""
+    position = {(one.procedure, one.step, one.outcome): one.position for one in job.answers}
     for repair in job.rejected:
         flow = flows.get(repair.named_in) if repair.named_in is not None else None
         if flow is None or repair.named_at is None:
             continue
         procedure, step, outcome = repair.named_at
         if has_outcome(flow, step, outcome) and flow.step_by_key[step].outcome(outcome).go.kind is GoKind.CAUSE:
-            yield RejectedEnd(procedure, step, outcome, repair.cause)
+            yield RejectedEnd(procedure, step, outcome, repair.cause, position.get(repair.named_at, ASIDE))
 
 
 def _flows(revisions: Iterable[int | None]) -> dict[int, Flow]:
@@ -145,15 +151,15 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
     rows = Repair.objects.filter(job__in=jobs).annotate(latest_cured=latest_cured()).order_by("pk").values_list(
         "job_id", "pk", "cause__component__path", "cause__mode", "proof", "who__username", "latest_cured", "parts",
         "result__run__revision__procedure__key", "result__step", "result__outcome", "result__who__username",
-        "result__run__revision_id",
+        "result__run__revision_id", "at",
     )  # fmt: skip
     found: dict[int, list[RepairFact]] = defaultdict(list)
-    for job, pk, component, mode, proof, who, cured, parts, procedure, step, outcome, named_by, revision in rows:
+    for job, pk, component, mode, proof, who, cured, parts, procedure, step, outcome, named_by, revision, at in rows:
         named_at = (procedure, step, outcome) if procedure and outcome else None
         cause = cause_identity(component, mode)
         found[job].append(
             RepairFact(
-                pk, cause, proof, who, cured or "", parts, named_at, named_by or "", revision if named_at else None
+                pk, cause, proof, who, cured or "", parts, named_at, named_by or "", revision if named_at else None, at
             )
         )
     return {job: tuple(repairs) for job, repairs in found.items()}
@@ -162,11 +168,13 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
 ANSWER_FIELDS = (
     "pk", "run_id", "run__job_id", "run__revision_id", "run__revision__procedure__key", "run__revision__number", "step",
     "outcome", "onward", "skipped", "seconds", "off_path", "override_why", "who__username", "reading", "unit",
-    "run__revision__state", "run__revision__checksum",
+    "run__revision__state", "run__revision__checksum", "run__started_at", "at",
 )  # fmt: skip
 
 
-def _answers(jobs: Sequence[int], procedure: str) -> dict[int, list[AnswerFact]]:
+def _answers(
+    jobs: Sequence[int], repairs: Mapping[int, Sequence[RepairFact]], procedure: str
+) -> dict[int, list[AnswerFact]]:
     """Effective answers in the order in which they were recorded. One query, and one for each revision met first."""
     results = Result.objects.not_retracted().filter(run__job__in=jobs)
     if procedure:
@@ -174,15 +182,43 @@ def _answers(jobs: Sequence[int], procedure: str) -> dict[int, list[AnswerFact]]
     runs: dict[int, list[Any]] = defaultdict(list)
     for row in results.values_list(*ANSWER_FIELDS, named=True):
         runs[row.run_id].append(row)
-    effective = [row for rows in runs.values() for row in effective_results(_flow_followed(rows[0]), rows)]
+    flows = {run: _flow_followed(rows[0]) for run, rows in runs.items()}
+    effective = [row for run, rows in runs.items() for row in effective_results(flows[run], rows)]
+    place = {} if procedure else _positions(runs, flows, repairs)
     found: dict[int, list[AnswerFact]] = defaultdict(list)
     for row in sorted(effective, key=lambda row: row.pk):
         found[row.run__job_id].append(
             AnswerFact(
                 row.run__revision__procedure__key, row.step, row.outcome, row.skipped, row.seconds, row.off_path,
                 bool(row.override_why), row.who__username, row.run__revision__number, row.reading, row.unit,
+                place.get(row.pk, ""),
             )
         )  # fmt: skip
+    return found
+
+
+def _positions(
+    runs: Mapping[int, Sequence[Any]], flows: Mapping[int, Flow], repairs: Mapping[int, Sequence[RepairFact]]
+) -> dict[int, str]:
+    """Where in its procedure each of these answers was got, by primary key; steps left out have no position.
+
+    :meth:`shopkb.jobs.models.ResultQuerySet.on_written_way` has the same rule for the database.
+    """
+    others: dict[int, list[tuple[int, int, datetime]]] = defaultdict(list)
+    for run, rows in runs.items():
+        others[rows[0].run__job_id] += [(row.pk, run, row.at) for row in rows]
+    found: dict[int, str] = {}
+    for run, rows in runs.items():
+        job, started = rows[0].run__job_id, rows[0].run__started_at
+        other = min((pk for pk, its_run, at in others[job] if its_run != run and at > started), default=None)
+        repair = min((one.at for one in repairs.get(job, ()) if one.at and one.at > started), default=None)
+        alone = [row for row in rows if (other is None or row.pk < other) and (repair is None or row.at <= repair)]
+        on_way = on_written_way(Recorded(row.step, row.outcome, row.off_path) for row in alone)
+        place = positions(flows[run])
+        for row in rows:
+            if row.outcome:
+                here = not row.off_path and (row.step, row.outcome) in on_way
+                found[row.pk] = place.get(row.step, ASIDE) if here else ASIDE
     return found
 
 

@@ -20,7 +20,8 @@ class AnswerFact:
     """An effective answer. ``outcome`` or ``skipped`` (the reason) is empty; ``seconds`` is ``None`` if not known.
 
     ``overridden``: it went against what the reading said; ``off_path``: out of the written order. ``revision`` is the
-    number of the revision that was followed. ``reading`` is in ``unit``.
+    number of the revision that was followed. ``reading`` is in ``unit``. ``position`` is as in
+    :class:`~shopkb.core.diagnosis.counting.closed_case.CaseResult`.
     """
 
     procedure: str
@@ -34,6 +35,7 @@ class AnswerFact:
     revision: int
     reading: Decimal | None = None
     unit: str = ""
+    position: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,7 @@ class RepairFact:
     """A repair. ``cause`` is an identity, ``cured`` the latest verification (empty: none).
 
     ``named_at`` is the (procedure, step, outcome) that named the cause, ``named_by`` who recorded it, ``named_in`` the
-    primary key of the revision; empty when no procedure named it.
+    primary key of the revision; empty when no procedure named it. ``at`` is when it was recorded.
     """
 
     number: int
@@ -53,6 +55,7 @@ class RepairFact:
     named_at: tuple[str, str, str] | None = None
     named_by: str = ""
     named_in: int | None = None
+    at: datetime | None = None
 
 
 @dataclass(frozen=True)

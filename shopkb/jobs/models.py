@@ -192,6 +192,20 @@ class ResultQuerySet(models.QuerySet["Result"]):
             .exclude(Q(off_path=False) & Q(_answered_again()) & Q(_another_way_before()))
         )
 
+    def on_written_way(self) -> Self:
+        """Those that were first given on the written way, before anything else was found out on the job: what
+        :mod:`shopkb.jobs.closed_jobs` gives a position of its procedure."""
+        here = Result.objects.filter(retraction__isnull=True)
+        left = Q(run=models.OuterRef("run")) & (Q(off_path=True) | ~Q(skipped=""))
+        elsewhere = ~Q(run=models.OuterRef("run")) & Q(at__gt=models.OuterRef("run__started_at"))
+        departed = here.filter(left | elsewhere, run__job=models.OuterRef("run__job"), pk__lt=models.OuterRef("pk"))
+        repaired = Repair.objects.filter(
+            job=models.OuterRef("run__job"), at__gt=models.OuterRef("run__started_at"), at__lt=models.OuterRef("at")
+        )
+        same = {name: models.OuterRef(name) for name in ("run", "step", "outcome")}
+        given = here.filter(~models.Exists(departed), ~models.Exists(repaired), off_path=False, **same)
+        return self.filter(models.Exists(given), off_path=False).exclude(outcome="")
+
     def late(self) -> Self:
         """Answers that came too late to count, as they were given; ``judgement`` says what came before them."""
         return self.filter(retraction__client_id=models.F("client_id")).order_by("pk")

@@ -6,6 +6,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 
 from shopkb.accounts.models import User
+from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.evidence import learning
 from shopkb.evidence.procedure_record import records
@@ -35,11 +36,14 @@ def sums(kept: dict[TallyKey, TallySums], step: str, outcome: str) -> dict[str, 
 
 def test_a_cured_job_speaks_for_its_cause_on_every_branch(horn: Procedure, junior: User) -> None:
     """One job: press, supply, ground, direct at 60 s each. 3600 is 60 squared; the whole took 240 s."""
-    builders.cured_job(horn, junior)
+    job = builders.cured_job(horn, junior)
+    place = positions(flow_of(job.runs.get().revision))
     once = TallySums(count=1, timed=1, seconds=60, seconds_squared=3600)
     whole = TallySums(count=1, timed=1, seconds=240, seconds_squared=57600)
     expected = {
-        TallyKey("horn-silent", step, outcome, HORN_OPEN, "measured", "curlew/dunlin", "2026-03"): part
+        TallyKey(
+            "horn-silent", step, outcome, HORN_OPEN, "measured", "curlew/dunlin", "2026-03", place.get(step, "")
+        ): part
         for step, outcome, part in (
             ("press", "click", once),
             ("supply", "full", once),

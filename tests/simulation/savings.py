@@ -114,7 +114,7 @@ class Shop:
     def _carry_on(self, fault: Fault, done: dict[str, str], tried: tuple[str, ...], opened: frozenset[str]) -> float:
         minutes, true = 0.0, self.world.causes[fault.cause]
         for _ in range(MOST_ACTIONS):
-            step, causes = self._next((frozenset(done.items()), tried))
+            step, causes = self.next((frozenset(done.items()), tried))
             if step:
                 taken, opened = self._test(step, opened)
                 minutes, done = minutes + taken, {**done, step: fault.shows[step]}
@@ -137,14 +137,14 @@ class Shop:
             found += float(chance) * (self._own_repair(cause, frozenset()) + min(proof, self.prices.look_further))
         return found
 
-    def _next(self, state: State) -> tuple[str, tuple[str, ...]]:
+    def next(self, state: State) -> tuple[str, tuple[str, ...]]:
         """The step to do, or the causes to put right; neither to look further."""
         if state not in self._advice:
             done, tried = state
             results = [CaseResult(self.flow.procedure, step, outcome) for step, outcome in sorted(done)]
             allowed = {(self.flow.procedure, step) for step in self._may(dict(done))}
             found = advise(self.model, results, tried, prices=self.prices, allowed=allowed)
-            self._advice[state] = self._shown(found, self._written(dict(done)))
+            self._advice[state] = self._shown(found, self.written(dict(done)))
         return self._advice[state]
 
     @staticmethod
@@ -157,7 +157,7 @@ class Shop:
         close = option is not None and option.expected - found.test.expected < LEAST_SAVED
         return written if close else found.test.step, ()
 
-    def _written(self, done: dict[str, str]) -> str:
+    def written(self, done: dict[str, str]) -> str:
         """The written next step; empty once the written way has come to its end."""
         current = self.flow.start
         while current in done:
@@ -167,7 +167,7 @@ class Shop:
 
     def _may(self, done: dict[str, str]) -> frozenset[str]:
         """What the job page allows: steps made safe, ahead on the written way."""
-        return steps_made_safe(self.flow, CATALOG, frozenset(done)) & frozenset(_ahead(self.flow, self._written(done)))
+        return steps_made_safe(self.flow, CATALOG, frozenset(done)) & frozenset(_ahead(self.flow, self.written(done)))
 
     def _repair_of(self, identity: str) -> RepairAction | None:
         column = self.model.column_of.get(identity)

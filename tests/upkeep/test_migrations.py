@@ -17,8 +17,11 @@ from django.db import connection, connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 
 from shopkb.accounts.models import User
+from shopkb.evidence import learning
+from shopkb.evidence.models import EvidenceLock, Tally
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Event, Job, PutBack
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Document, Procedure, Revision
@@ -37,6 +40,7 @@ STATES = {
     "before the event log": {"accounts": "0001_initial", "jobs": "0004_append_only"},
     "before late values": {"accounts": "0001_initial", "jobs": "0007_put_back_after"},
     "before documents": {"procedures": "0003_pictures", "jobs": "0008_late_values"},
+    "before positions": {"evidence": "0003_found_together", "jobs": "0008_late_values"},
 }  # fmt: skip
 """States that shops may be in, by the last migration of each room; other rooms are as new as these allow."""
 
@@ -105,6 +109,8 @@ def test_data_of_an_earlier_version_comes_along(shop: None, tmp_path: Path, stat
         kinds = set(Event.objects.using(alias).values_list("kind", flat=True))
         told = list(Document.objects.using(alias).order_by("revision").values_list("revision", "text"))
         assert told == list(Document.objects.order_by("revision").values_list("revision", "text"))
+        marked = EvidenceLock.objects.using(alias).filter(pk=learning.RECOUNT).exists()
+        assert marked == Tally.objects.using(alias).exists() == ("evidence" in STATES[state])
         assert {"started", "value", "result", "repair", "verified", "closed"} <= kinds
         if state == "before the event log":
             assert {"retracted", "offered", "accepted", "put-back"} <= kinds
@@ -113,6 +119,20 @@ def test_data_of_an_earlier_version_comes_along(shop: None, tmp_path: Path, stat
         with connections[alias].cursor() as cursor:
             cursor.execute("SELECT count(*) FROM jobs_result")
             assert cursor.fetchone()[0] > 5
+
+
+def test_tallies_are_counted_again_once_all_tables_are_as_they_should(shop: None) -> None:
+    """What an earlier version kept told nothing apart by position; with the mark gone nothing is counted again."""
+    right = learning.kept()
+    Tally.objects.update(position="")
+    EvidenceLock.objects.create(pk=learning.RECOUNT)
+    old = learning.stamps(["horn-silent"])
+    call_command("migrate", verbosity=0, interactive=False)
+    assert learning.kept() == right == learning.total_of(closed_cases())
+    assert not learning.to_be_recounted() and learning.stamps(["horn-silent"]) != old
+    Tally.objects.update(position="")
+    call_command("migrate", verbosity=0, interactive=False)
+    assert learning.kept() != right
 
 
 def test_documents_become_rows_and_documents_again(shelf: dict[str, Procedure], senior: User, tmp_path: Path) -> None:

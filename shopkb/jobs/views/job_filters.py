@@ -17,8 +17,9 @@ from shopkb.catalog.models import Cause
 from shopkb.catalog.path_queries import path_within
 from shopkb.core.diagnosis.counting.ageing import months_after
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach
+from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.flow.model import Flow
-from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Run, Verification
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, ResultQuerySet, Run, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.web.months import first_moment
@@ -45,7 +46,8 @@ DEPARTURES = {
 """How an answer may depart from the procedure: rows, and words."""
 
 
-PARAMETERS = {"repaired_by": "mended", "closed_by": "closer", "job_outcome": "fate", "departure": "departed"}
+PARAMETERS = {"repaired_by": "mended", "closed_by": "closer", "job_outcome": "fate", "departure": "departed",
+              "on_way": "way"}  # fmt: skip
 """Names in the address, where they differ from the fields of :class:`JobFilters`; links to them are kept."""
 
 
@@ -57,7 +59,8 @@ class JobFilters:
     named a repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one
     is given), ``repaired_by`` made a repair, ``closed_by`` closed the job. ``ended`` is a disposition or ``stuck``,
     ``job_outcome`` a key of :data:`JOB_OUTCOMES`, ``departure`` one of :data:`DEPARTURES`. ``timed`` (any text): with
-    known times. ``judged`` (any text): the proven cause says whether the branch taken at ``step`` was right.
+    known times. ``on_way`` (any text): who came to ``step`` on the written way of the revision in force. ``judged``
+    (any text): of those, jobs whose proven cause says whether the branch taken was right.
     ``revision`` is the number of the procedure's revision that was followed.
     """
 
@@ -81,6 +84,7 @@ class JobFilters:
     after: str = ""
     departure: str = ""
     timed: str = ""
+    on_way: str = ""
     judged: str = ""
     revision: str = ""
 
@@ -116,8 +120,11 @@ class JobFilters:
     def apply(self, jobs: JobQuerySet) -> JobQuerySet:
         """Those of the jobs that pass all filters."""
         jobs = self._when_and_what(jobs)
-        if self.judged and (flow := _in_force(self.procedure)) is not None:
-            jobs = jobs.filter(self._can_be_judged(flow))
+        way = _WrittenWay.of(self.procedure, self.step) if self.judged or self.on_way else None
+        if self.judged and way is not None:
+            jobs = jobs.filter(self._can_be_judged(way))
+        elif way is not None:
+            jobs = jobs.filter(self._with_result(self._on_way(way)))
         elif self.step or self.departure in DEPARTURES or self.who:
             jobs = jobs.filter(self._with_result(self._results()))
         elif self.procedure and not self.at and not self.timed:  # who is timed has answered
@@ -136,7 +143,7 @@ class JobFilters:
             return _found_once(results.filter(self._when("run__job__")).order_by().values("run__job"))
         return Q(Exists(results.filter(run__job=OuterRef("pk"))))
 
-    def _results(self) -> QuerySet[Result]:
+    def _results(self) -> ResultQuerySet:
         """Answers that stand and are as asked for."""
         results = self._of_revision(Result.objects.effective())
         if self.step:
@@ -150,13 +157,17 @@ class JobFilters:
             results = results.filter(seconds__isnull=False)
         return results.filter(self._outcome())
 
-    def _of_revision(self, results: QuerySet[Result]) -> QuerySet[Result]:
+    def _of_revision(self, results: ResultQuerySet) -> ResultQuerySet:
         """Answers to the steps of the procedure, if one is asked for, and of one of its revisions, if one is."""
         if self.procedure:
             results = results.filter(run__revision__procedure__key=self.procedure)
         if self.procedure and self.revision:
             results = results.filter(run__revision__number=row_number(self.revision) or 0)
         return results
+
+    def _on_way(self, way: _WrittenWay) -> QuerySet[Result]:
+        """Of these answers those that a figure of a branch rests on."""
+        return self._results().on_written_way().filter(run__revision__in=way.revisions)
 
     def _outcome(self) -> Q:
         if self.outcome == DONE:
@@ -177,16 +188,17 @@ class JobFilters:
         known = Run.objects.filter(Exists(answered.filter(run=OuterRef("pk"))), ~Exists(mine), job=OuterRef("pk"))
         return jobs.filter(Exists(known))
 
-    def _can_be_judged(self, flow: Flow) -> Q:
+    def _can_be_judged(self, way: _WrittenWay) -> Q:
         """As :func:`shopkb.core.diagnosis.counting.flow_counts.count` judges: where a branch may hand over, of a cause
         that this procedure does not list nothing can be said."""
+        flow = way.flow
         branches = [(step.key, outcome.key) for step, outcome in flow.branches]
         beyond = {
             outcome: reach.beyond
             for (step, outcome), reach in zip(branches, branch_reach(flow, {}), strict=True)
             if step == self.step
         }
-        results = self._results()
+        results = self._on_way(way)
         within = results.filter(outcome__in=[key for key, far in beyond.items() if not far])
         handed = results.filter(outcome__in=[key for key, far in beyond.items() if far])
         own = {cause.identity for cause in flow.causes}
@@ -255,10 +267,23 @@ def _found_once(jobs: QuerySet[Any]) -> Q:
     return Q(Case(When(pk__in=jobs, then=Value(True)), default=Value(False), output_field=BooleanField()))
 
 
-def _in_force(procedure: str) -> Flow | None:
-    """The flow that the figures are of."""
-    revision = Revision.objects.filter(procedure__key=procedure, state=Revision.State.PUBLISHED).first()
-    return flow_of(revision) if revision is not None else None
+@dataclass(frozen=True, slots=True)
+class _WrittenWay:
+    """The flow that figures are of, and the revisions in which a step is come to by the same ways as in this one."""
+
+    flow: Flow
+    revisions: list[int]
+
+    @classmethod
+    def of(cls, procedure: str, step: str) -> _WrittenWay | None:
+        """``None`` where no revision is in force. One query, and one for each revision never met."""
+        rows = Revision.objects.filter(procedure__key=procedure, published_at__isnull=False)
+        flows = {row: flow_of(row) for row in rows}
+        flow = next((flows[row] for row in flows if row.state == Revision.State.PUBLISHED), None)
+        if flow is None:
+            return None
+        here = positions(flow).get(step)
+        return cls(flow, [row.pk for row in flows if positions(flows[row]).get(step) == here])
 
 
 def _moment(text: str) -> datetime | None:

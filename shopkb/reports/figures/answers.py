@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from shopkb.core.diagnosis.counting.positions import ASIDE
 from shopkb.core.diagnosis.counting.tallies import SKIP, TallyKey, TallySums
 from shopkb.jobs.job_facts import AnswerFact, JobFact
 from shopkb.reports.figures.shares import Quartiles, quartiles
@@ -112,11 +113,15 @@ def tallies_of_person(jobs: Iterable[JobFact], person: str) -> dict[str, dict[Ta
         cause, proof = (job.confirmed.cause, job.confirmed.proof) if job.confirmed else ("", "")
         latest = {(one.procedure, one.step): one for one in job.answers if one.who == person}
         for (procedure, step), one in latest.items():
-            key = TallyKey(procedure, step, one.outcome or f"{SKIP}{one.skipped}", cause, proof, "", PERIOD)
+            key = TallyKey(
+                procedure, step, one.outcome or f"{SKIP}{one.skipped}", cause, proof, "", PERIOD, one.position
+            )
             found[procedure][key] += _once(one.seconds)
+        position = {(one.procedure, one.step, one.outcome): one.position for one in job.answers}
         named = {r.named_at for r in job.rejected if r.named_at and r.named_by == person}
         for procedure, step, outcome in named:
-            found[procedure][TallyKey(procedure, step, outcome, "", "", "", PERIOD)] += TallySums(rejected=1)
+            where = position.get((procedure, step, outcome), ASIDE)
+            found[procedure][TallyKey(procedure, step, outcome, "", "", "", PERIOD, where)] += TallySums(rejected=1)
     return {procedure: dict(sums) for procedure, sums in found.items()}
 
 

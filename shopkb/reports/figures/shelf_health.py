@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from shopkb.core.diagnosis.counting.flow_counts import BranchReach, branch_reach
+from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.job_facts import JobFact
@@ -49,15 +50,16 @@ def _without(whole: Share, part: Share) -> Share:
 
 
 def branch_shares(flow: Flow, tallies: Tallies) -> dict[tuple[str, str], Share]:
-    """Of the proven jobs that took each branch, those whose cause could still be found behind it; as
+    """Of the proven jobs that took each branch on the written way, those whose cause could still be found behind it; as
     :func:`shopkb.core.diagnosis.counting.flow_counts.count` counts them, without all else that it works out."""
     branches = [(step.key, outcome.key) for step, outcome in flow.branches]
     reach = dict(zip(branches, branch_reach(flow, {}), strict=True))
-    own = {cause.identity for cause in flow.causes}
+    own, place = {cause.identity for cause in flow.causes}, positions(flow)
     wins, jobs = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
     for key, sums in tallies.items():
         branch = (key.step, key.outcome)
-        if key.cause and branch in reach and sums.count > 0 and _judged(reach[branch], key.cause, own):
+        on_way = not key.position or key.position == place.get(key.step)
+        if key.cause and on_way and branch in reach and sums.count > 0 and _judged(reach[branch], key.cause, own):
             jobs[branch] += sums.count
             wins[branch] += sums.count * (key.cause in reach[branch].causes)
     return {branch: Share(wins[branch], jobs[branch]) for branch in branches}

@@ -28,8 +28,8 @@ from shopkb.reports.figures.step_figures import PERIOD
 from shopkb.reports.gathering.filters import Filters
 
 ALL_STEPS = ""
-STEP_FIELDS = ("step", "outcome", "cause", "proof")
-BRANCH_FIELDS = ("step", "outcome", "cause")
+STEP_FIELDS = ("step", "outcome", "cause", "proof", "position")
+BRANCH_FIELDS = ("step", "outcome", "cause", "position")
 RUN_FIELDS = ("cause", "proof", "month")
 
 
@@ -117,7 +117,9 @@ class TallySlice:
         return found
 
 
-_SUMMED_OVER = {"step": ALL_STEPS, "outcome": "", "cause": "", "proof": "", "platform": "", "month": PERIOD}
+_SUMMED_OVER = {
+    "step": ALL_STEPS, "outcome": "", "cause": "", "proof": "", "platform": "", "month": PERIOD, "position": "",
+}  # fmt: skip
 
 
 def _follow(held: tuple[TallySlice, Tallies], since: Sequence[TallyChange]) -> tuple[TallySlice, Tallies]:

@@ -39,7 +39,8 @@ COLUMNS = (
 ABOUT = (
     "Found: the answer led straight to the proven cause. Led away: what it named was repaired without a lasting cure. "
     "Information gained: as if the step came first. Branches held: the proven cause still lay behind the branch "
-    "taken. Intervals are 80 %; rows are ranked by their lower end, and under 5 jobs they say too few."
+    "taken, in jobs that came to it on the written way; a test done early says nothing of its place. Intervals are "
+    "80 %; rows are ranked by their lower end, and under 5 jobs they say too few."
 )
 
 

@@ -20,8 +20,9 @@ ON_SCREEN, IN_EXPORTS = 0.8, 0.95
 class BranchEvidence:
     """One branch on one platform and those below it, in whole jobs.
 
-    ``traffic`` took the branch; ``verified`` of them have a proven cause; ``jobs`` of those can be judged and
-    ``successes`` of these had a cause still reachable, ``by_elimination`` of them proven by elimination only.
+    ``traffic`` took the branch on the written way; ``verified`` of them have a proven cause; ``jobs`` of those can be
+    judged and ``successes`` of these had a cause still reachable, ``by_elimination`` of them proven by elimination
+    only.
     ``rejected`` repaired what the branch named without a cure, ``came_back`` came back after a cure was claimed.
     """
 
@@ -45,9 +46,9 @@ class BranchEvidence:
         if not isinstance(self.rate, PooledRate):
             return "No closed job says anything about this branch yet."
         if not self.jobs:
-            return "No verified job here took this branch; the figure is borrowed from related platforms."
+            return "No verified job here came here as written; the figure is borrowed from related platforms."
         jobs = "1 verified job" if self.jobs == 1 else f"{self.jobs} verified jobs"
-        reached = f"In {self.successes} of {jobs} that took this branch the proven cause could still be reached"
+        reached = f"In {self.successes} of {jobs} that came here as written the proven cause could still be reached"
         weak = f", {self.by_elimination} of them by elimination only" if self.by_elimination else ""
         lent = f"; {self.rate.borrowed_share:.0%} of the figure is borrowed" if self.rate.borrowed_share >= 0.05 else ""
         return f"{reached}{weak}{lent}."

@@ -11,7 +11,8 @@ class CaseResult:
     """One standing result (not superseded), in the order it was recorded.
 
     ``outcome`` is empty when the step was skipped; then ``skipped`` holds the reason key. ``seconds`` is the time the
-    step took, ``None`` when it is not known (a break, a hand-over). ``reading`` is in ``unit``.
+    step took, ``None`` when it is not known (a break, a hand-over). ``reading`` is in ``unit``. ``position`` is where
+    in the procedure it was got (:mod:`.positions`), empty where that is not told.
     """
 
     procedure: str
@@ -21,16 +22,19 @@ class CaseResult:
     seconds: int | None = None
     reading: Decimal | None = None
     unit: str = ""
+    position: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class RejectedEnd:
-    """An end that was reached, repaired and did not cure (or came back): the false lead and where it was named."""
+    """An end that was reached, repaired and did not cure (or came back): the false lead, where it was named, and the
+    position of the result that named it."""
 
     procedure: str
     step: str
     outcome: str
     cause: str
+    position: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE, age_weight
+from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import IntArray, PlatformTree, platform_tree
@@ -49,7 +50,8 @@ class FlowCounts:
     the flow lists, one for each part ``behind`` its hand-overs, and :data:`OTHER`. Both are weighted by age,
     ``verified`` by proof as well, and are of all platforms. ``verified`` leaves out jobs on which two causes were
     found: what their results say of either alone is not known. ``minutes`` is steps x 3: jobs with a known time, their
-    minutes and minutes squared, weighted by age.
+    minutes and minutes squared, weighted by age. ``whole`` is 2 x branches, not weighted: jobs with this result,
+    wherever it was got, and those of them that are verified.
     """
 
     flow: Flow
@@ -60,6 +62,7 @@ class FlowCounts:
     verified: Array
     traffic: Array
     minutes: Array
+    whole: Array
     runs: Array
     """Platforms x causes: verified runs of the procedure by cause, weighted by age and proof."""
     by_platform: PlatformCounts
@@ -90,9 +93,11 @@ class FlowCounts:
 class PlatformCounts:
     """Jobs at each platform (rows) and branch (columns), counted directly there.
 
-    ``traffic`` took the branch; ``jobs`` of them are verified and can be judged; ``wins`` of those had a cause that was
-    still reachable; ``eliminated`` of the wins were proven by elimination only. ``rejected`` repaired what the branch
-    named without a cure; ``came_back`` had claimed a cause and came back. The ``weighted`` ones are weighted by age.
+    ``traffic`` took the branch: they came to it on the written way, by the ways that lead to it in this flow, and what
+    was got off it or by the ways of another edition is not among them. ``jobs`` of them are verified and can be judged;
+    ``wins`` of those had a cause that was still reachable; ``eliminated`` of the wins were proven by elimination only.
+    Wherever the result was got, ``rejected`` repaired what the branch named without a cure, and ``came_back`` had
+    claimed a cause and came back. The ``weighted`` ones are weighted by age.
     """
 
     traffic: Array
@@ -179,6 +184,7 @@ class _Counting:
         self.row = {branch: place for place, branch in enumerate(self.branches)}
         self.step_place = {step.key: place for place, step in enumerate(flow.steps)}
         self.reach = branch_reach(flow, self.beyond)
+        self.position = positions(flow)
 
     def counted(self, keys: Sequence[TallyKey], sums: Array, age: Array, proof: Array) -> FlowCounts:
         """``sums`` is keys x 7, in the order of :class:`TallySums`; ``age`` and ``proof`` are weights by key."""
@@ -198,6 +204,7 @@ class _Counting:
             verified=_summed(size, (row, cause), age * proof * alone, seen),
             traffic=_summed(size[:1], (row,), age * sums[:, 0], here),
             minutes=self._minutes(row, age[:, None] * sums[:, 1:4] / [1, 60, 3600], here),
+            whole=np.stack([_summed(size[:1], (row,), sums[:, 0], chosen) for chosen in (here, seen)]),
             runs=_summed((len(self.tree.paths), size[1]), (node, cause), age * proof * sums[:, 0], runs),
             by_platform=self._by_platform(keys, node, row, sums, age, here, seen),
             skipped=skipped, left_out=left_out, negative=self.negative, behind=self.behind,
@@ -214,6 +221,8 @@ class _Counting:
         here: NDArray[np.bool_], seen: NDArray[np.bool_],
     ) -> PlatformCounts:  # fmt: skip
         right, judged = (np.zeros(len(keys), dtype=bool) for _ in range(2))
+        taken = here & np.array([not key.position or key.position == self.position.get(key.step) for key in keys], bool)
+        seen = seen & taken
         weak = np.array([key.proof == Proof.ELIMINATION for key in keys], dtype=bool)
         for place in np.flatnonzero(seen).tolist():
             reach, identity = self.reach[row[place]], keys[place].cause
@@ -225,7 +234,7 @@ class _Counting:
 
         count = sums[:, 0]
         return PlatformCounts(
-            traffic=summed(count, here), jobs=summed(count, judged), wins=summed(count, right),
+            traffic=summed(count, taken), jobs=summed(count, judged), wins=summed(count, right),
             eliminated=summed(count, right & weak), rejected=summed(sums[:, 5], here),
             came_back=summed(sums[:, 4], here), weighted_jobs=summed(age * count, judged),
             weighted_wins=summed(age * count, right), all_verified=summed(count, seen),

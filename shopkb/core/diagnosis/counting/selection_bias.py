@@ -79,8 +79,7 @@ class _Backward:
 
     def __init__(self, counts: FlowCounts) -> None:
         self.counts, self.flow = counts, counts.flow
-        here = counts.by_platform
-        self.by_branch = here.traffic.sum(axis=0), here.all_verified.sum(axis=0)
+        self.by_branch = counts.whole
         self.arriving = _arriving(counts)
         self.ends: dict[tuple[str, str], int] = {}
         traffic: list[float] = []

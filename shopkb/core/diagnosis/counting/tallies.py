@@ -20,7 +20,9 @@ class TallyKey:
     """What is counted apart.
 
     ``step`` and ``outcome`` are empty for the run as a whole (what causes a procedure meets); ``cause`` and ``proof``
-    are empty for jobs that may not speak for a cause.
+    are empty for jobs that may not speak for a cause. ``position`` is where in the procedure a result was got
+    (:mod:`.positions`): off the written way, or by which ways to its step; empty for the run as a whole, and where
+    results are not told apart by it.
     """
 
     procedure: str
@@ -30,6 +32,7 @@ class TallyKey:
     proof: str
     platform: str
     month: str
+    position: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,23 +91,23 @@ def contributions(case: ClosedCase) -> dict[TallyKey, TallySums]:
     """
     sums: dict[TallyKey, TallySums] = {}
 
-    def add(procedure: str, step: str, outcome: str, cause: str, part: TallySums) -> None:
+    def add(procedure: str, step: str, outcome: str, cause: str, part: TallySums, position: str = "") -> None:
         proof = case.proof if cause else ""
-        key = TallyKey(procedure, step, outcome, cause, proof, case.platform, case.month)
+        key = TallyKey(procedure, step, outcome, cause, proof, case.platform, case.month, position)
         sums[key] = sums.get(key, ZERO) + part
 
     also = TallySums(together=int(bool(case.cause) and bool(set(case.also) - {case.cause})))
     for result in _latest(case.results):
         outcome = result.outcome or f"{SKIP}{result.skipped}"
-        add(result.procedure, result.step, outcome, case.cause, _once(result.seconds) + also)
+        add(result.procedure, result.step, outcome, case.cause, _once(result.seconds) + also, result.position)
         if case.came_back and case.claimed:
-            add(result.procedure, result.step, outcome, case.claimed, TallySums(came_back=1))
+            add(result.procedure, result.step, outcome, case.claimed, TallySums(came_back=1), result.position)
     for procedure in case.procedures:
         add(procedure, "", "", case.cause, _once(_total_seconds(case, procedure)) + also)
         if case.came_back and case.claimed:
             add(procedure, "", "", case.claimed, TallySums(came_back=1))
     for end in dict.fromkeys(case.rejected):
-        add(end.procedure, end.step, end.outcome, "", TallySums(rejected=1))
+        add(end.procedure, end.step, end.outcome, "", TallySums(rejected=1), end.position)
     return {key: part for key, part in sums.items() if part}
 
 

@@ -171,7 +171,7 @@ def often_skipped(lately: FlowCounts) -> tuple[Skipped, ...]:
     found = []
     for step, reasons in lately.skipped.items():
         skipped = sum(reasons.values())
-        done = int(lately.by_platform.traffic[:, lately.rows_of_step[step]].sum())
+        done = int(lately.whole[0, lately.rows_of_step[step]].sum())
         rate = jeffreys(skipped, skipped + done, 0.8)
         if isinstance(rate, Rate) and rate.low > SKIPPED:
             most = max(sorted(reasons), key=lambda reason: reasons[reason])

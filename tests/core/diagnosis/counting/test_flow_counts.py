@@ -73,7 +73,7 @@ def test_elimination_counts_half_in_learning_and_is_told_beside_the_rate() -> No
     assert (found.successes, found.by_elimination) == (6, 4)
     # Six jobs two levels down tell the root 6 x 13/18 x 13/16.33 = 3.45; 1 of 4.45 is the starting belief.
     assert found.words == (
-        "In 6 of 6 verified jobs that took this branch the proven cause could still be reached, 4 of them by "
+        "In 6 of 6 verified jobs that came here as written the proven cause could still be reached, 4 of them by "
         "elimination only; 22% of the figure is borrowed."
     )
 
@@ -103,7 +103,7 @@ def test_platforms_keep_their_own_jobs_and_borrow_the_rest() -> None:
     means = [rate.mean for rate in rates if isinstance(rate, PooledRate)]
     assert means[0] > means[2] > means[1]
     assert means[2] == pytest.approx(0.5)
-    assert a3.words == "No verified job here took this branch; the figure is borrowed from related platforms."
+    assert a3.words == "No verified job here came here as written; the figure is borrowed from related platforms."
     assert evidence()["supply", "full"].words == "No closed job says anything about this branch yet."
     assert branch_strengths([counts])[0] > 0
     assert branch_strengths([]) == ()
