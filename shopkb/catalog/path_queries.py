@@ -8,6 +8,6 @@ from django.db.models import Q
 def path_within(name: str, path: str) -> Q:
     """Rows whose field ``name`` is this path or stands below it; all rows for the empty path.
 
-    The same rule in Python: :func:`shopkb.core.diagnosis.rates.pooling.is_within`.
+    The same rule in Python: :func:`shopkb.core.identifiers.is_within`.
     """
     return Q(**{name: path}) | Q(**{f"{name}__startswith": f"{path}/"}) if path else Q()

@@ -58,6 +58,11 @@ def check_key(text: str) -> str:
     return text
 
 
+def is_within(path: str, ancestor: str) -> bool:
+    """Whether ``path`` is ``ancestor`` or stands below it; the empty path is above all."""
+    return not ancestor or path == ancestor or path.startswith(ancestor + "/")
+
+
 def suggest_key(text: str) -> str:
     """The nearest key to a title: ``Press the horn!`` gives ``press-the-horn``; empty if no letter or digit is left."""
     words = re.findall("[a-z0-9]+", text.lower())

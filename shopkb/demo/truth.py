@@ -9,8 +9,8 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from ruamel.yaml import YAML
 
-from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow, GoKind, Usual
+from shopkb.core.identifiers import is_within
 
 Weights = Mapping[str, float]
 ANY = "any"

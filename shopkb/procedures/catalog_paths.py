@@ -14,8 +14,8 @@ from operator import or_
 from django.db.models import Q
 
 from shopkb.catalog.trees import StillInUse
-from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
+from shopkb.core.identifiers import is_within
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_in, replace_platforms
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from shopkb.core.diagnosis.rates.pooling import is_within
+from shopkb.core.identifiers import is_within
 from shopkb.evidence.procedure_record import ProcedureRecord, records
 from shopkb.procedures.models import Procedure
 

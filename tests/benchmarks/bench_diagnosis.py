@@ -27,7 +27,7 @@ from sklearn.naive_bayes import CategoricalNB, MultinomialNB
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
 from shopkb.core.diagnosis.belief.information import information_gain
-from shopkb.core.diagnosis.belief.posterior import posterior, posteriors, rows_of
+from shopkb.core.diagnosis.belief.posterior import posterior, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.rates.intervals import Array
 from tests.benchmarks.rows import Row, median, table
@@ -187,25 +187,6 @@ def bench_posterior() -> Iterator[Row]:
                   median(by_hand))  # fmt: skip
 
 
-def bench_batch() -> Iterator[Row]:
-    for causes, tests, done in SIZES:
-        rng = np.random.default_rng(causes)
-        model = made(rng, causes, tests)
-        bayes, width = naive_bayes(model), len(model.branches)
-        rows = [rows_of(model, recorded(rng, tests, done)) for _ in range(400)]
-
-        def scikit(bayes: MultinomialNB = bayes, rows: list[list[int]] = rows, width: int = width) -> Array:
-            batch = np.zeros((len(rows), width))
-            for job, those in enumerate(rows):
-                batch[job, those] = 1.0
-            return np.asarray(bayes.predict_proba(batch))
-
-        assert np.abs(scikit() - posteriors(model, rows)).max() < 1e-9
-        mine, theirs = median(lambda model=model, rows=rows: posteriors(model, rows)) / 400, median(scikit) / 400
-        yield Row("posterior, each of 400", size_of(causes, tests, done), "us", mine, "scikit-learn, one-hot by hand",
-                  theirs, 1)  # fmt: skip
-
-
 def bare_numpy(model: CauseModel, rows: list[int]) -> Callable[[], Array]:
     """The least that an exact answer takes: a sum of logs, and each figure of the table and of the entropies once."""
     entropies = model.repair_entropy / np.log(2)
@@ -267,7 +248,7 @@ def bench_build() -> Iterator[Row]:
 def rows() -> Iterator[Row]:
     """All of them, one thread."""
     warnings.simplefilter("ignore")
-    for part in (bench_posterior, bench_batch, bench_telling, bench_build):
+    for part in (bench_posterior, bench_telling, bench_build):
         yield from part()
 
 

@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS, branch_evidence
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach, count
@@ -25,6 +24,7 @@ from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.scores.drift import drift
 from shopkb.core.flow.model import Flow, GoKind, Proof
 from shopkb.core.flow.paths import order
+from tests.core.diagnosis.learning import model_of
 from tests.shelf import SHELF
 from tests.simulation.savings import ACCESS, PLATFORM, Fault, Shop
 from tests.simulation.tables import keep

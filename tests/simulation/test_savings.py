@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from shopkb.core.diagnosis.advice.repairs import Prices
-from shopkb.core.diagnosis.belief.likelihoods import model_of
 from tests.core.diagnosis.flows import HORN, horn
+from tests.core.diagnosis.learning import model_of
 from tests.shelf import FIXTURES, read
 from tests.simulation.savings import ACCESS, PLATFORM, Shop, both, faults
 from tests.simulation.savings_table import Both, Saving

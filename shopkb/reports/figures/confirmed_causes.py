@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from shopkb.core.diagnosis.rates.pooling import is_within
+from shopkb.core.identifiers import is_within
 from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.shares import Share
 

@@ -15,8 +15,8 @@ from django.db.models import QuerySet, Sum
 
 from shopkb.catalog.path_queries import path_within
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
-from shopkb.core.diagnosis.rates.pooling import is_within
 from shopkb.core.flow.model import Flow
+from shopkb.core.identifiers import is_within
 from shopkb.evidence.cache import TallyCache
 from shopkb.evidence.learning import SUM_FIELDS, stamps
 from shopkb.evidence.models import Tally

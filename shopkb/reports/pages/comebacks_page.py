@@ -10,7 +10,7 @@ from django.utils.text import capfirst
 
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import Tallies
-from shopkb.core.diagnosis.rates.pooling import is_within
+from shopkb.core.identifiers import is_within
 from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.comebacks import (
     PROVISIONAL,

@@ -15,7 +15,7 @@ from shopkb.core.diagnosis.advice.next_action import advise
 from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.appraisal.expected_cost import appraise
 from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
-from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
+from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.belief.posterior import explained, posterior
 from shopkb.core.diagnosis.counting.branch_success import branch_evidence
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
@@ -24,6 +24,7 @@ from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, merge
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.diagnosis.scores.drift import drift
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
+from tests.core.diagnosis.learning import model_of
 from tests.examples import examples
 
 NOW = "2026-11"

@@ -9,21 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
-from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
-from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, BranchReach, FlowCounts, count
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, BranchReach, FlowCounts
 from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
-from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.intervals import Array
-from shopkb.core.diagnosis.rates.pooling import is_within, pool
-from shopkb.core.flow.hand_overs import NOTHING_BEHIND, Behind, CausesBehind
+from shopkb.core.diagnosis.rates.pooling import pool
+from shopkb.core.flow.hand_overs import CausesBehind
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
+from shopkb.core.identifiers import is_within
 
 SMOOTHING: Final = 8.0
 """Jobs that the base counts for. Simulated shops forecast best with about 8, from 60 jobs to 800 and whether tests err
@@ -54,14 +52,6 @@ LEAST_MINUTES: Final = 0.25
 
 LEAST_OWN: Final = 0.1
 """Of the time between two answers at least so much is the step's own, however long its set-up is said to take."""
-
-
-def smooth(counts: Array, base: Array, strength: float = SMOOTHING, floor: float = FLOOR) -> Array:
-    """Posterior mean of P(outcome | cause) under a Dirichlet(strength x base) prior, floored and renormalised.
-
-    ``counts`` and ``base`` are outcomes x causes; every column of ``base`` sums to 1.
-    """
-    return floored(counts + strength * base, floor)
 
 
 def floored(weights: Array, floor: float = FLOOR) -> Array:
@@ -143,27 +133,6 @@ def learn_each(
     )
     whole = replace(whole, tests=tuple(_without_set_up(counts, whole)))
     return {path: replace(whole, prior=prior / prior.sum(), prior_weights=prior) for path, prior in priors.items()}
-
-
-def model_of(
-    flow: Flow,
-    tallies: Tallies,
-    platform: str = "",
-    *,
-    as_of: str,
-    half_life: float | None = HALF_LIFE,
-    proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
-    beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
-    behind: Behind = NOTHING_BEHIND,
-    access_minutes: Mapping[str, float] | None = None,
-) -> CauseModel:
-    """Count and learn in one go, with the usual settings. For a page that asks about one procedure."""
-    platforms = (platform,) if platform else ()
-    counts = count(
-        flow, tallies, as_of=as_of, half_life=half_life, proof_weights=proof_weights, beyond=beyond,
-        platforms=platforms, behind=behind,
-    )  # fmt: skip
-    return learn(counts, platform, access_minutes=access_minutes)
 
 
 def prior_of(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:

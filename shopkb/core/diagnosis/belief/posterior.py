@@ -34,10 +34,6 @@ WORTH_SAYING: Final = 1.25
 """A result is given as a reason when it is this many times likelier, or less likely, under a cause than otherwise."""
 
 
-LARGE: Final = 100_000
-"""Above so many figures in a table, gathering each job's rows is quicker than multiplying by all of it."""
-
-
 _BRANCH = attrgetter("procedure", "step", "outcome")
 
 
@@ -132,25 +128,6 @@ def _take_back(logs: Array, tried: Sequence[int], other: int | None) -> None:
     most = rest + math.log(MOST_LEFT / (1 - MOST_LEFT))
     if left > most > -math.inf:
         logs[mask] -= left - most
-
-
-def posteriors(model: CauseModel, rows: Sequence[Sequence[int]]) -> Array:
-    """Many posteriors at once, jobs x causes, from the rows of the table (:func:`rows_of`) that each job recorded.
-
-    At least one job must be given.
-    """
-    if model.table.size > LARGE:
-        logs = np.stack([model.log_table.take(list(those), axis=0).sum(axis=0) for those in rows])
-    else:
-        done = np.zeros((len(rows), len(model.branches)))
-        for job, those in enumerate(rows):
-            done[job, list(those)] = 1.0
-        logs = done @ model.log_table
-    logs += model.log_prior
-    logs -= logs.max(axis=1, keepdims=True)
-    np.exp(logs, out=logs)
-    logs /= logs.sum(axis=1, keepdims=True)
-    return logs
 
 
 def explained(

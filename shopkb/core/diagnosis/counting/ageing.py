@@ -51,8 +51,3 @@ def age_weight(month: str, as_of: str, half_life: float | None = HALF_LIFE) -> f
         raise ValueError(f"A half-life is a number of months above 0; got {half_life:g}.")
     age = month_number(as_of) - month_number(month)
     return math.exp2(-max(age, 0) / half_life)
-
-
-def steady_jobs(jobs_a_month: float, half_life: float) -> float:
-    """How many jobs of memory remain when so many arrive every month for ever."""
-    return jobs_a_month / (1 - math.exp2(-1 / half_life))

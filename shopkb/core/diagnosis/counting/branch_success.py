@@ -9,8 +9,9 @@ import numpy as np
 
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
 from shopkb.core.diagnosis.rates.intervals import Array, NoEvidence
-from shopkb.core.diagnosis.rates.pooling import PlatformTree, PooledRate, is_within, platform_tree, pooled_rates
+from shopkb.core.diagnosis.rates.pooling import PlatformTree, PooledRate, platform_tree, pooled_rates
 from shopkb.core.diagnosis.rates.pooling_strengths import learn_strengths
+from shopkb.core.identifiers import is_within
 
 ON_SCREEN, IN_EXPORTS = 0.8, 0.95
 """Levels of the intervals people see, and of those they take away."""
@@ -34,11 +35,6 @@ class BranchEvidence:
     by_elimination: int
     rejected: int
     came_back: int
-
-    @property
-    def verified_share(self) -> float | None:
-        """Share of the traffic with a proven cause; ``None`` without traffic. Few verified jobs can mislead."""
-        return self.verified / self.traffic if self.traffic else None
 
     @property
     def words(self) -> str:

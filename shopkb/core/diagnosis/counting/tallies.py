@@ -68,16 +68,6 @@ class TallySums:
     def __bool__(self) -> bool:
         return self != ZERO
 
-    @property
-    def below_zero(self) -> bool:
-        """Whether something was taken back that was never added."""
-        return (
-            min(
-                self.count, self.timed, self.seconds, self.seconds_squared, self.came_back, self.rejected, self.together
-            )
-            < 0
-        )
-
 
 ZERO = TallySums()
 

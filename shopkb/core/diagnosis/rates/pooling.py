@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence, beta_intervals
+from shopkb.core.identifiers import is_within
 
 IntArray = NDArray[np.intp]
 
@@ -208,11 +209,6 @@ def pooled_rates(
         PooledRate(*(float(part[i]) for part in (a / (a + b), low, high, n, wins, own))) if known[i] else NO_EVIDENCE
         for i in range(jobs.shape[1])
     ]
-
-
-def is_within(path: str, ancestor: str) -> bool:
-    """Whether ``path`` is ``ancestor`` or stands below it; the empty path is above all."""
-    return not ancestor or path == ancestor or path.startswith(ancestor + "/")
 
 
 def _check(counts: Array, strengths: Sequence[float], root_prior: Array) -> None:

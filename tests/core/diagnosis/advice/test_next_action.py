@@ -16,13 +16,13 @@ from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.belief.information import LN2, information_gain
-from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.model import Proof
 from tests.core.diagnosis.belief.test_posterior import tennis
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
+from tests.core.diagnosis.learning import model_of
 from tests.core.diagnosis.published import example
 from tests.examples import examples
 

@@ -10,9 +10,10 @@ import pytest
 from shopkb.core.diagnosis.appraisal.compare_revisions import difference
 from shopkb.core.diagnosis.appraisal.expected_cost import appraise
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.belief.likelihoods import floored, model_of
+from shopkb.core.diagnosis.belief.likelihoods import floored
 from shopkb.core.flow.model import Flow, Go, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
+from tests.core.diagnosis.learning import model_of
 
 EVIDENCE = together(
     tally("", "", HORN, 40), tally("", "", GROUND, 20), tally("", "", RELAY, 20),

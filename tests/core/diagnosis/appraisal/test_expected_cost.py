@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from shopkb.core.diagnosis.appraisal import compare_revisions
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, Test
-from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step, TestKind
 from tests.core.diagnosis.flows import go, horn, tally, together
+from tests.core.diagnosis.learning import model_of
 from tests.core.diagnosis.published import example
 from tests.examples import examples
 from tests.shelf import CATALOG, SHELF
@@ -287,7 +287,7 @@ def test_the_intervals_are_those_of_drawn_figures(jobs: int) -> None:
     model = model_of(horn(), together(*parts), as_of="2026-11")
     told, generator = appraise(horn(), model), np.random.default_rng(5)
     assert told.minutes_range is not None and told.right_range is not None
-    luck = compare_revisions._Luck(generator, 1500)
+    luck = compare_revisions._SharedDraws(generator, 1500)
     found = np.array(
         [
             (one.minutes, one.right)

@@ -18,7 +18,7 @@ from shopkb.core.diagnosis.appraisal.expected_cost import appraise
 from shopkb.core.diagnosis.appraisal.order_search import MOST_LOST, MOST_STEPS, better_order, last, search, widened
 from shopkb.core.diagnosis.appraisal.row_search import Arranger, orders_of
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.belief.likelihoods import learn, model_of
+from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, TestKind
@@ -27,6 +27,7 @@ from shopkb.core.flow.rows import reordered
 from shopkb.demo.truth import read_truth
 from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import horn
+from tests.core.diagnosis.learning import model_of
 from tests.demo.proving import fare
 from tests.examples import examples
 

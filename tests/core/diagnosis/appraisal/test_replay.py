@@ -15,13 +15,13 @@ from statsmodels.stats.contingency_tables import mcnemar
 
 from shopkb.core.diagnosis.appraisal.replay import ReplayEnding, compared, discordant_p, replay, to_read
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.belief.likelihoods import model_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Rate
 from shopkb.core.flow.model import Flow, Go, GoKind
 from tests.core.diagnosis.appraisal.test_expected_cost import built
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
+from tests.core.diagnosis.learning import model_of
 from tests.core.diagnosis.published import example
 from tests.examples import examples
 

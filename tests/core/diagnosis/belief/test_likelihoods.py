@@ -12,17 +12,12 @@ from hypothesis.extra.numpy import arrays
 from scipy.stats import dirichlet
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.belief.likelihoods import (
-    base_of,
-    minutes_of,
-    model_of,
-    prior_of,
-    smooth,
-)
+from shopkb.core.diagnosis.belief.likelihoods import base_of, floored, minutes_of, prior_of
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tally, together, two_outcomes
+from tests.core.diagnosis.learning import model_of
 from tests.core.diagnosis.published import example
 from tests.examples import examples
 
@@ -36,7 +31,7 @@ def horn_model(*parts: Tallies, **changes: object) -> CauseModel:
 def test_smoothed_means_of_the_worked_example() -> None:
     counts = np.array(SMOOTHING["inputs"]["counts"], dtype=float)[:, None]
     base = np.array(SMOOTHING["inputs"]["base"])[:, None]
-    table = smooth(counts, base, SMOOTHING["inputs"]["alpha_total"], floor=0.0)
+    table = floored(counts + SMOOTHING["inputs"]["alpha_total"] * base, floor=0.0)
     assert table[:, 0] == pytest.approx(SMOOTHING["expected"]["mean"], abs=SMOOTHING["tolerance"])
 
 
@@ -49,7 +44,7 @@ def test_smoothing_is_the_mean_of_the_dirichlet_posterior(
     counts: np.ndarray, weights: np.ndarray, strength: float
 ) -> None:
     base = weights / weights.sum()
-    table = smooth(counts, base[:, None], strength, floor=0.0)
+    table = floored(counts + strength * base[:, None], floor=0.0)
     assert table[:, 0] == pytest.approx(dirichlet.mean(counts[:, 0] + strength * base))
 
 

@@ -13,11 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
-from shopkb.core.diagnosis.belief.likelihoods import model_of, smooth
-from shopkb.core.diagnosis.belief.posterior import MOST_LEFT, explained, how_many, posterior, posteriors, rows_of
+from shopkb.core.diagnosis.belief.likelihoods import floored
+from shopkb.core.diagnosis.belief.posterior import MOST_LEFT, explained, how_many, posterior, rows_of
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, model, result, two_outcomes
+from tests.core.diagnosis.learning import model_of
 from tests.core.diagnosis.published import example
 
 TENNIS = example("tennis-naive-bayes-posterior")
@@ -35,7 +36,7 @@ def tennis(alpha: float = 0.0) -> CauseModel:
         seen = Counter((row[place], row[-1]) for row in TABLE["rows"])
         values = sorted({row[place] for row in TABLE["rows"]})
         counts = np.array([[float(seen[value, cause]) for cause in prior] for value in values])
-        table = smooth(counts, np.full(counts.shape, 1 / len(values)), alpha, floor=0.0)
+        table = floored(counts + alpha / len(values), floor=0.0)
         tests[attribute] = {value: dict(zip(prior, table[i], strict=True)) for i, value in enumerate(values)}
     return model(prior, tests)
 
@@ -105,7 +106,6 @@ def test_equals_bayes_rule_in_fractions(problem: tuple[CauseModel, list[CaseResu
         weights.append(weight)
     expected = [float(weight / sum(weights)) for weight in weights]
     assert posterior(one, results) == pytest.approx(expected, abs=1e-12)
-    assert posteriors(one, [rows_of(one, results), []])[0] == pytest.approx(expected, abs=1e-12)
 
 
 @given(problems(), st.randoms(use_true_random=False))
@@ -114,16 +114,6 @@ def test_order_of_results_does_not_matter(problem: tuple[CauseModel, list[CaseRe
     shuffled = list(results)
     random.shuffle(shuffled)  # type: ignore[attr-defined]
     assert posterior(one, shuffled) == pytest.approx(posterior(one, results), abs=1e-12)
-
-
-def test_many_at_once_in_a_large_table() -> None:
-    rng = np.random.default_rng(2)
-    causes = [f"c{i}" for i in range(200)]
-    tests = {f"t{i}": two_outcomes(dict(zip(causes, rng.uniform(0.05, 0.95, 200), strict=True))) for i in range(260)}
-    large = model(dict.fromkeys(causes, 1 / 200), tests)
-    jobs = [[CaseResult("p", f"t{i}", "yes") for i in range(first, first + 30)] for first in (0, 100)]
-    many = posteriors(large, [rows_of(large, results) for results in jobs])
-    assert many == pytest.approx(np.stack([posterior(large, results) for results in jobs]), abs=1e-12)
 
 
 def test_done_twice_the_latest_counts_once() -> None:
@@ -203,7 +193,6 @@ def test_no_reading_makes_a_cause_impossible() -> None:
 def test_an_impossible_record_leaves_what_contradicts_it_least() -> None:
     certain = model({"A": 1.0, "B": 0.0}, {"t": two_outcomes({"A": 0.0, "B": 1.0})})
     assert posterior(certain, [CaseResult("p", "t", "yes")]) == pytest.approx([1.0, 0.0])
-    assert posteriors(certain, [[0]]).sum() == pytest.approx(1)
     tests = {"t": two_outcomes({"A": 0.0, "B": 0.0}), "u": two_outcomes({"A": 0.0, "B": 0.7})}
     both = model({"A": 0.5, "B": 0.5}, tests)
     found = posterior(both, [CaseResult("p", "t", "yes"), CaseResult("p", "u", "yes")])

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.counting.ageing import age_weight, month_number, steady_jobs
+from shopkb.core.diagnosis.counting.ageing import age_weight, month_number
 from tests.core.diagnosis.published import example
 
 EXAMPLE = example("dirichlet-smoothing")
@@ -25,8 +25,6 @@ def test_weighted_count_of_the_worked_example() -> None:
         for tally in half_life["tallies"]
     )
     assert total == pytest.approx(EXAMPLE["expected"]["weighted_count"], abs=EXAMPLE["tolerance"])
-    steady = EXAMPLE["expected"]["steady_state_weight_for_2_jobs_a_month"]
-    assert steady_jobs(2, half_life["months"]) == pytest.approx(steady, abs=EXAMPLE["tolerance"])
 
 
 @given(month=months, as_of=months, half_life=st.floats(1, 120))

@@ -34,9 +34,7 @@ def test_success_is_a_cause_still_reachable_through_the_branch() -> None:
     )
     full = found["supply", "full"]
     assert (full.traffic, full.verified, full.jobs, full.successes) == (10, 7, 7, 5)
-    assert full.verified_share == 0.7
     assert found["supply", "weak"].rate is NO_EVIDENCE
-    assert found["supply", "weak"].verified_share is None
 
 
 def test_out_reaches_no_cause_and_an_end_only_its_own() -> None:

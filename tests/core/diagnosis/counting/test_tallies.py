@@ -166,4 +166,3 @@ def test_sums_add_field_by_field(sums: list[TallySums]) -> None:
     assert astuple(one + two + three) == tuple(map(sum, zip(*map(astuple, sums), strict=True)))
     assert one + -one == ZERO
     assert bool(one) == any(astuple(one))
-    assert one.below_zero == any(part < 0 for part in astuple(one))

@@ -10,15 +10,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, beta_interval
-from shopkb.core.diagnosis.rates.pooling import (
-    DEFAULT_STRENGTH,
-    Forest,
-    PooledRate,
-    is_within,
-    platform_tree,
-    pool,
-    pooled_rates,
-)
+from shopkb.core.diagnosis.rates.pooling import DEFAULT_STRENGTH, Forest, PooledRate, platform_tree, pool, pooled_rates
+from shopkb.core.identifiers import is_within
 from tests.core.diagnosis.published import example
 from tests.examples import examples
 
