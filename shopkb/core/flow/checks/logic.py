@@ -9,10 +9,10 @@ from collections.abc import Iterable, Iterator
 from shopkb.core.flow.checks.rules import Check, Flaw, at_outcome, at_step, rule
 from shopkb.core.flow.file.scalars import RESERVED_KEYS, did_you_mean
 from shopkb.core.flow.findings import Level
-from shopkb.core.flow.model import STEP_LIMIT, Flow, GoKind, Outcome, Proof, Step
+from shopkb.core.flow.model import STEP_LIMIT, Flow, GoKind, Outcome, Proof, Step, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 from shopkb.core.identifiers import KEY_FORM, NAME_FORM
-from shopkb.core.typed_text import quoted
+from shopkb.core.typed_text import quoted, spoken_list
 
 LOGIC: list[Check] = []
 
@@ -155,6 +155,50 @@ def end_without_proof(flow: Flow) -> Iterator[Flaw]:
             fault = f"The outcome names the cause {quoted(outcome.go.key)} without its proof"
             hint = "Add proof: seen, measured, substituted or elimination."
             yield Flaw(at_outcome(step, outcome, "proof"), fault, hint, step.key)
+
+
+FOUND = frozenset({Proof.SEEN, Proof.ELIMINATION})
+ALLOWED_PROOFS = {
+    TestKind.QUESTION: frozenset({Proof.ELIMINATION}),
+    TestKind.SUBSTITUTE: FOUND | {Proof.SUBSTITUTED},
+    TestKind.POWER_DIRECTLY: FOUND | {Proof.SUBSTITUTED},
+}
+"""What a step without a reading proves, by its kind; others only what is :data:`FOUND`. A reading adds measured."""
+
+
+def proofs_of(step: Step) -> frozenset[Proof]:
+    """The proofs that an end of this step can claim."""
+    allowed = ALLOWED_PROOFS.get(step.test, FOUND)
+    return allowed | {Proof.MEASURED} if step.reading is not None else allowed
+
+
+@rule(
+    LOGIC,
+    "proof-beyond-test",
+    "Proof that the kind of test cannot give",
+    "Measured means that a meter showed it; a glance called so hides which verdicts are only looked at.",
+)
+def proof_beyond_test(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
+    for step, outcome in branches(flow):
+        if outcome.go.kind is not GoKind.CAUSE or outcome.proof is None or outcome.proof in proofs_of(step):
+            continue
+        said = f"The outcome says {outcome.proof}, but the step {quoted(step.key)} {_DOES[step.test]}"
+        can = spoken_list([proof for proof in Proof if proof in proofs_of(step)])
+        hint = f"Say {can}, or prove it by a step that measures or substitutes."
+        yield Flaw(at_outcome(step, outcome, "proof"), said, hint, step.key)
+
+
+_DOES = {
+    TestKind.LOOK: "only looks",
+    TestKind.LISTEN: "only listens",
+    TestKind.FEEL: "only feels",
+    TestKind.QUESTION: "only asks",
+    TestKind.COMMAND: "only commands and watches",
+    TestKind.MEASURE: "only measures",
+    TestKind.SUBSTITUTE: "puts one thing for another and has no reading",
+    TestKind.POWER_DIRECTLY: "feeds a part and has no reading",
+    TestKind.ACTION: "only does something",
+}
 
 
 @rule(LOGIC, "proof-without-end", "Proof where nothing ends", "Only an end that names a cause proves something.")

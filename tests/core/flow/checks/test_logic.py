@@ -9,7 +9,7 @@ from shopkb.core.flow.checks import CHECKS, check_flow
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.catalogue import CATALOG as CATALOG_CHECKS
 from shopkb.core.flow.checks.logic import LOGIC
-from shopkb.core.flow.model import AskedValue, Flow, Proof
+from shopkb.core.flow.model import AskedValue, Flow, Proof, TestKind
 from tests.core.flow.builders import CATALOG, cause, flow, measure, outcome, step
 from tests.core.flow.file.test_writer import flows
 from tests.examples import examples
@@ -130,6 +130,30 @@ CASES: dict[str, Case] = {
         [
             "error end-without-proof at steps.press.outcomes.on.proof: The outcome names the cause 'open' without its"
             " proof. Add proof: seen, measured, substituted or elimination."
+        ],
+    ),
+    "proof-beyond-test": (
+        flow(
+            step("ask", outcome("yes", "cause:open", proof=SEEN), outcome("no", "look"), test=TestKind.QUESTION),
+            step("look", outcome("dark", "cause:open", proof=Proof.MEASURED), outcome("lit", "swap")),
+            step(
+                "swap",
+                outcome("lit", "cause:open", proof=Proof.SUBSTITUTED),
+                outcome("dark", "feed"),
+                test=TestKind.SUBSTITUTE,
+            ),
+            measure("feed", outcome("dead", "cause:open", proof=Proof.SUBSTITUTED), outcome("there", "amps")),
+            measure("amps", outcome("none", "cause:open", proof=Proof.MEASURED), outcome("some", "out")),
+            causes=[OPEN],
+        ),
+        [
+            "error proof-beyond-test at steps.ask.outcomes.yes.proof: The outcome says seen, but the step 'ask' only"
+            " asks. Say elimination, or prove it by a step that measures or substitutes.",
+            "error proof-beyond-test at steps.look.outcomes.dark.proof: The outcome says measured, but the step 'look'"
+            " only looks. Say elimination or seen, or prove it by a step that measures or substitutes.",
+            "error proof-beyond-test at steps.feed.outcomes.dead.proof: The outcome says substituted, but the step"
+            " 'feed' only measures. Say elimination, seen or measured, or prove it by a step that measures or"
+            " substitutes.",
         ],
     ),
     "proof-without-end": (
