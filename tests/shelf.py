@@ -20,7 +20,14 @@ FIXTURES = ROOT / "fixtures"
 FLOWS = sorted((ROOT / "flows").glob("*.yaml"))
 MARK = "# Invented demo data: Withy Saltings Community Buses."
 KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-SUB_PROCEDURES = {"parasitic-draw-method", "relay-and-control", "voltage-drop-method"}
+SUB_PROCEDURES = {
+    "coolant-in-oil",
+    "fan-with-own-unit",
+    "hot-though-fan-runs",
+    "parasitic-draw-method",
+    "relay-and-control",
+    "voltage-drop-method",
+}
 """Reached from other procedures by ``hand-over``, for no symptom of their own; they may be shorter."""
 
 Node = dict[str, Any]

@@ -113,8 +113,17 @@ def session_of(who: User) -> str:
 def shelf(catalog: None, senior: User, second: User) -> dict[str, Procedure]:
     """The procedures these people meet, with the methods that they hand over to, in force, by key."""
     met = ("overheats-fan-silent", "blower-only-top-speed", "starter-does-not-turn")
-    keys = (*met, "relay-and-control", "voltage-drop-method", "high-voltage-vehicle")
-    return stocked("six", [FLOWS / f"{key}.yaml" for key in keys], senior, second)
+    keys = (
+        *met,
+        "relay-and-control",
+        "voltage-drop-method",
+        "high-voltage-vehicle",
+        "hot-though-fan-runs",
+        "coolant-temperature-wrong",
+        "coolant-in-oil",
+        "fan-with-own-unit",
+    )
+    return stocked("ten", [FLOWS / f"{key}.yaml" for key in keys], senior, second)
 
 
 @pytest.fixture(scope="module")

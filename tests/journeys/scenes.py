@@ -32,6 +32,8 @@ TO_CLICKS = (
 TO_SUPPLY = (
     *TO_CLICKS,
     ("fuse-drop", "whole", "0.02"),
+    ("box-feed", "none", "0.3"),
+    ("mated", "good", "0.01"),
     ("plug-look", "clean", ""),
     ("motor-alone", "right", "17.2"),
 )

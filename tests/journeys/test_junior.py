@@ -138,13 +138,19 @@ def judge_and_change_a_mind(page: Page, visits: Visits) -> None:
 
 def reach_the_relay(page: Page) -> None:
     """One step cannot be done; the readings after it lead to the relay."""
+    title(page, "Fan current, fed at the relay socket")
+    keep(page, "Power on the fan rating plate", "240")
+    read(page, "0.3")
+    answer(page, "Too little current")
+    title(page, "Voltage lost in the fan plug, still on")
+    read(page, "0.01")
+    answer(page, "Hardly any lost")
     title(page, "Fan connector: heat, green, loose")
     page.get_by_role("link", name="Cannot do this").click()
     page.get_by_label("cannot get at it").check()
     page.get_by_label(re.compile("Clean, bright, tight")).check()
     page.get_by_role("button", name="Leave it out and go on").click()
     title(page, "Motor current, motor fed directly")
-    keep(page, "Power on the fan rating plate", "240")
     read(page, "17.2")
     answer(page, "Runs, current right")
     title(page, "Voltage lost on the high-speed feed")

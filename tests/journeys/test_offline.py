@@ -124,7 +124,7 @@ def overrule(page: Page, visits: Visits) -> None:
     visits.refused()
     page.get_by_label('Why "No voltage across the fuse" all the same').fill("Tip slipped off the test point.")
     page.get_by_role("button", name=re.compile("with this reason")).click()
-    title(page, "Fan connector: heat, green, loose")
+    title(page, "Fan current, fed at the relay socket")
 
 
 def hand_over(page: Page, run: Run) -> None:
@@ -143,10 +143,21 @@ def accept(page: Page, visits: Visits) -> None:
     expect(page.locator("main")).to_contain_text("The late shift takes over.")
     visits.shot(page, f"offline-accept-{page.viewport_size['width']}")
     answer(page, "I, Senior, take it from here")
-    title(page, "Fan connector: heat, green, loose")
+    title(page, "Fan current, fed at the relay socket")
     expect(page.get_by_role("region", name="Where you were")).to_contain_text("Junior did the last step")
+    leave_out(page, "Too little current")
+    title(page, "Voltage lost in the fan plug, still on")
+    leave_out(page, "Hardly any lost")
+    title(page, "Fan connector: heat, green, loose")
     answer(page, "Clean, bright, tight")
     title(page, "Motor current, motor fed directly")
+
+
+def leave_out(page: Page, onward: str) -> None:
+    page.get_by_role("link", name="Cannot do this").click()
+    page.get_by_label("cannot get at it").check()
+    page.get_by_label(re.compile(onward)).check()
+    page.get_by_role("button", name="Leave it out and go on").click()
 
 
 def photograph(page: Page) -> None:
@@ -190,7 +201,7 @@ def stretch_offline(page: Page, door: Door, run: Run, visits: Visits) -> None:
     arrives(page, "The route ends here")
     unsent(page, "5 not sent")
     look_at_the_list(page, door, visits)
-    assert run.results.count() == 6
+    assert run.results.count() == 8
     back(page, door)
     page.get_by_role("button", name="Send now").click()
     unsent(page, "all sent")
@@ -266,6 +277,8 @@ def done_online(procedure: Procedure, junior: User, senior: User) -> Run:
     give(junior, "fuse-drop", "whole", "0.6", meter=kit, override_why="Tip slipped off the test point.")
     run.holder = senior
     run.save(update_fields=["holder"])
+    following.record(run, say(run, "box-feed", skipped="no-access", onward="none"), by=senior, at=timezone.now())
+    following.record(run, say(run, "mated", skipped="no-access", onward="good"), by=senior, at=timezone.now())
     give(senior, "plug-look", "clean")
     tell(senior, "fan_power", "240")
     give(senior, "motor-alone", "right", "17.2")

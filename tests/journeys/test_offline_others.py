@@ -39,7 +39,7 @@ def test_nothing_is_sent_under_another_name_and_nothing_is_lost(
     run = fan_job(junior, shelf[FAN], TO_CLICKS)
     page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
     title(page, "Voltage across the fan fuse")
-    kept(page, run, "fuse-drop", "plug-look")
+    kept(page, run, "fuse-drop", "box-feed")
     door.shut()
     read_without(page, run, door)
     page.goto("about:blank")
@@ -68,7 +68,7 @@ def test_nothing_is_sent_under_another_name_and_nothing_is_lost(
     told = run.results.filter(pk__gt=run.results.all()[3].pk).values_list("step", "outcome", "skipped", "override_why")
     assert list(told) == [
         ("fuse-drop", "whole", "", "Tip slipped."),
-        ("plug-look", "", "no-access", ""),
+        ("box-feed", "", "no-access", ""),
     ]
 
 
@@ -82,12 +82,12 @@ def read_without(page: Page, run: Run, door: Door) -> None:
     reading(page, "0.6", "No voltage across the fuse")
     page.get_by_label('Why "No voltage across the fuse" all the same', exact=False).fill("Tip slipped.")
     page.get_by_role("button", name="Answer with this reason").click()
-    arrives(page, "Fan connector: heat, green, loose")
+    arrives(page, "Fan current, fed at the relay socket")
     page.locator("summary", has_text="Cannot do this").click()
     page.get_by_label("cannot get at it").check()
-    page.get_by_label(re.compile("Clean, bright, tight")).check()
+    page.get_by_label(re.compile("Too little current")).check()
     page.get_by_role("button", name="Leave it out and go on").click()
-    arrives(page, "Motor current, motor fed directly")
+    arrives(page, "Voltage lost in the fan plug, still on")
     unsent(page, "2 not sent")
 
 
@@ -182,15 +182,15 @@ def test_a_danger_is_confirmed_without_the_network(
 
 
 def with_picture(procedure: Procedure, senior: User, second: User) -> None:
-    """A newer revision whose instruction at the connector shows a picture that was uploaded."""
+    """A newer revision whose instruction at the relay shows a picture that was uploaded."""
     file = BytesIO()
     Image.new("RGB", (320, 200), (90, 60, 30)).save(file, "JPEG")
     file.seek(0)
-    shown = as_markdown(keep_picture(file, by=senior, at=NOW), "Where the connector sits")
+    shown = as_markdown(keep_picture(file, by=senior, at=NOW), "Where the relay sits")
     draft = publishing.draft_from(procedure.revisions.get(), by=senior, at=NOW)
     flow = flow_of(draft)
-    text = f"{flow.step_by_key['plug-look'].instruction}\n\n{shown}"
-    changed = editing.change_step(flow, "plug-look", {"instruction": text})
+    text = f"{flow.step_by_key['box-feed'].instruction}\n\n{shown}"
+    changed = editing.change_step(flow, "box-feed", {"instruction": text})
     publishing.publish(publishing.save_draft(draft, changed, by=senior, based_on=draft.checksum), by=second, at=NOW)
 
 
@@ -223,15 +223,15 @@ def test_pictures_are_shown_and_taken_without_the_network(
     with_picture(shelf[FAN], senior, second)
     run = fan_job(junior, shelf[FAN], TO_CLICKS)
     page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
-    kept(page, run, "fuse-drop", "plug-look")
+    kept(page, run, "fuse-drop", "box-feed")
     what_was_cut_off_is_not_kept(page, run)
     gone(page, door)
     page.reload()
     arrives(page, "Voltage across the fan fuse")
     take_picture(page, "Fuse box")
     reading(page, "0.02", "No voltage across the fuse")
-    arrives(page, "Fan connector: heat, green, loose")
-    assert page.get_by_alt_text("Where the connector sits").evaluate(DRAWN) == 320
+    arrives(page, "Fan current, fed at the relay socket")
+    assert page.get_by_alt_text("Where the relay sits").evaluate(DRAWN) == 320
     take_picture(page, "Brown pin")
     unsent(page, "3 not sent")
     page.locator("#unsent").click()
@@ -245,7 +245,7 @@ def test_pictures_are_shown_and_taken_without_the_network(
     beginning = "data:image/jpeg;base64,"
     assert [item.get("picture", "")[: len(beginning)] for item in items] == [beginning, "", beginning]
     page.get_by_role("link", name="Back to the step").click()
-    arrives(page, "Fan connector: heat, green, loose")
+    arrives(page, "Fan current, fed at the relay socket")
     back(page, door)
     page.evaluate("Outbox.send()")
     unsent(page, "all sent")

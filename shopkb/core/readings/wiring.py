@@ -75,6 +75,13 @@ def _current(given: Given) -> Expected:
     return Expected(None, amount(power / voltage, "A"), None, how)
 
 
+def _resistance_drop(given: Given) -> Expected:
+    resistance, current = given["resistance"], given["current"]
+    lost = resistance * current
+    how = f"{words(current, 'A')} through {words(resistance, 'ohm')} loses {words(lost, 'V', 3)}"
+    return Expected(None, amount(lost, "V"), None, how)
+
+
 def _resistor(given: Given) -> Expected:
     temperature, cold = given["temperature"], given["resistance"]
     factor = warmed(temperature, given["coefficient"], given["reference"])
@@ -135,6 +142,17 @@ COMPUTATIONS = (
         _current,
         "Current of a load of known electrical power",
         "P = U I",
+    ),
+    Computation(
+        "resistance-drop",
+        "voltage",
+        (
+            Input("resistance", "the resistance allowed to the contact or joint", "resistance", "ohm", low=0, high=1e6),
+            Input("current", "the current while measuring", "current", "A", low=0, high=5000),
+        ),
+        _resistance_drop,
+        "Voltage lost across a resistance, such as a contact or a joint",
+        "U = R I",
     ),
     Computation(
         "resistor-at-temperature",

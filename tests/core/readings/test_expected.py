@@ -100,6 +100,11 @@ def test_drop_in_words_and_ends() -> None:
 # --- loads, joints, windings ----------------------------------------------------------------------------------------
 
 
+def test_resistance_drop() -> None:
+    """The largest contact drop a relay's data sheet allows, 0.2 V at 10 A, is 20 mohm (relay_data_seen.csv)."""
+    assert value("resistance-drop", "V", resistance="20 mohm", current="10 A") == pytest.approx(0.2)
+
+
 def test_current_from_power() -> None:
     # OC15: P = U I.
     assert value("current-from-power", "A", power="400 W", voltage="13.5 V") == pytest.approx(29.63, abs=0.005)

@@ -40,7 +40,16 @@ GROUND, CONTACTS = ("cooling/fan/earth", "high resistance"), ("cooling/fan/relay
 @pytest.fixture
 def fan(catalog: None, senior: User, second: User) -> Procedure:
     """The fan, with the method that it hands over to and what that hands over to."""
-    keys = (FAN, "voltage-drop-method", "relay-and-control", "high-voltage-vehicle")
+    keys = (
+        FAN,
+        "voltage-drop-method",
+        "relay-and-control",
+        "high-voltage-vehicle",
+        "hot-though-fan-runs",
+        "coolant-temperature-wrong",
+        "coolant-in-oil",
+        "fan-with-own-unit",
+    )
     return stocked("fan", [FLOWS / f"{key}.yaml" for key in keys], senior, second)[FAN]
 
 
