@@ -178,14 +178,14 @@ def proofs_of(step: Step) -> frozenset[Proof]:
     "Proof that the kind of test cannot give",
     "Measured means that a meter showed it; a glance called so hides which verdicts are only looked at.",
 )
-def proof_beyond_test(flow: Flow, _: Catalog | None) -> Iterator[Flaw]:
-    for step, outcome in branches(flow):
+def proof_beyond_test(flow: Flow) -> Iterator[Flaw]:
+    for step, outcome in flow.branches:
         if outcome.go.kind is not GoKind.CAUSE or outcome.proof is None or outcome.proof in proofs_of(step):
             continue
-        said = f"The outcome says {outcome.proof}, but the step {quoted(step.key)} {_DOES[step.test]}"
+        fault = f"The outcome says {outcome.proof}, but the step {quoted(step.key)} {_DOES[step.test]}"
         can = spoken_list([proof for proof in Proof if proof in proofs_of(step)])
         hint = f"Say {can}, or prove it by a step that measures or substitutes."
-        yield Flaw(at_outcome(step, outcome, "proof"), said, hint, step.key)
+        yield Flaw(at_outcome(step, outcome, "proof"), fault, hint, step.key)
 
 
 _DOES = {
