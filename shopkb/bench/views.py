@@ -17,7 +17,9 @@ from shopkb.core.readings.quantities import ReadingError
 from shopkb.core.readings.units import UNITS
 
 GROUPS: Final = {
-    "Cables and loads": ("copper-cable-drop", "joint-drop", "resistance-drop", "current-from-power", "duty-to-mean-voltage"),
+    "Cables and loads": (
+        "copper-cable-drop", "joint-drop", "resistance-drop", "current-from-power", "duty-to-mean-voltage",
+    ),
     "Battery": ("battery-rest-voltage", "battery-state-of-charge"),
     "Windings and temperature sensors": (
         "resistor-at-temperature", "thermistor-beta", "thermistor-alpha", "thermistor-steinhart-hart",

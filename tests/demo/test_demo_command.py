@@ -36,7 +36,7 @@ from tests.shelf import CATALOG
 
 pytestmark = pytest.mark.one_database  # each demo is made in a database of its own
 
-JOBS = "40"
+JOBS = "60"
 
 
 def manage(folder: Path, *words: str, **settings: str) -> subprocess.CompletedProcess[str]:
