@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from django.core.cache import cache
 from django.db.models import Count
@@ -12,6 +13,7 @@ from django.utils import timezone
 
 from shopkb.catalog.facts import facts
 from shopkb.core.diagnosis.advice.next_action import Advice, advise
+from shopkb.core.diagnosis.advice.proposal import Proposal, kept_to_proof, propose
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
@@ -19,7 +21,7 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.step_hazards import steps_made_safe
 from shopkb.core.flow.hand_overs import causes_behind, handed_over_to, reached_from
-from shopkb.core.flow.model import Flow
+from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.walk import Walk
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, prices
@@ -33,6 +35,15 @@ LEAST = 0.01
 FACTS_SECONDS = 60
 """How long the catalog, and which revisions are in force, are remembered for advice; the checks of a publication always
 read them afresh."""
+
+
+class JobRecord(NamedTuple):
+    """What an open job is reasoned from: ``allowed`` are the (procedure, step) that may be advised."""
+
+    model: CauseModel
+    results: tuple[CaseResult, ...]
+    not_cured: tuple[str, ...]
+    allowed: frozenset[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -49,6 +60,14 @@ class Reasoning:
     rest: float
     advice: Advice
     jobs: int
+    position: JobRecord
+
+    def proposal(self, procedure: str, step: str) -> Proposal | None:
+        """What is surely quicker than the written next step, if anything."""
+        at = self.position
+        return propose(
+            at.model, at.results, at.not_cured, self.advice, (procedure, step), prices=prices(), allowed=at.allowed
+        )
 
     def probability_by_cause(self, flow: Flow) -> dict[str, float]:
         """Probability by the flow's own cause keys, for its chart."""
@@ -67,12 +86,15 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         return None
     learned, model = _learned(job, {each.flow.procedure: each for each in runs}, at)
     counted = [each for each in runs if each.flow.procedure in learned]
-    results = [
+    results = tuple(
         CaseResult(each.flow.procedure, row.step, row.outcome, row.skipped)
         for each in counted
         for row in each.effective
-    ]
-    not_cured = [repair.cause.identity for repair in ruled_out(job)]
+    )
+    not_cured = tuple(repair.cause.identity for repair in ruled_out(job))
+    allowed = _allowed(counted)
+    advice = advise(model, results, not_cured, prices=prices(), allowed=allowed)
+    proven = frozenset(cause for each in counted for cause in _named(each)).difference(not_cured)
     possible = explained(model, results, not_cured)
     tried = tuple(row for row in possible if row.repaired)
     likeliest = tuple([row for row in possible if row.probability >= LEAST and not row.repaired][:MOST_SHOWN])
@@ -81,8 +103,9 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         likeliest=likeliest,
         tried=tried,
         rest=max(0.0, 1.0 - sum(row.probability for row in (*likeliest, *tried))),
-        advice=advise(model, results, not_cured, prices=prices(), allowed=_allowed(counted)),
+        advice=kept_to_proof(model, results, not_cured, advice, proven, prices=prices(), allowed=allowed),
         jobs=sum(each.verified_jobs for each in learned.values()),
+        position=JobRecord(model, results, not_cured, allowed),
     )
 
 
@@ -127,7 +150,14 @@ def _starts(job: Job, procedures: Sequence[str]) -> dict[str, int]:
     return {key: count + 1 for key, count in jobs}
 
 
-def _allowed(runs: Sequence[RunState]) -> set[tuple[str, str]]:
+def _named(state: RunState) -> tuple[str, ...]:
+    """The identity of the cause that the written way has come to, if it has."""
+    end = state.walk.end
+    cause = state.flow.cause_by_key.get(end.go.key) if end is not None and end.go.kind is GoKind.CAUSE else None
+    return (cause.identity,) if cause is not None else ()
+
+
+def _allowed(runs: Sequence[RunState]) -> frozenset[tuple[str, str]]:
     """The (procedure, step) that may be advised: still ahead, made safe by what was done, and not skipped."""
     allowed: set[tuple[str, str]] = set()
     catalog = _facts()
@@ -136,7 +166,7 @@ def _allowed(runs: Sequence[RunState]) -> set[tuple[str, str]]:
         reachable = steps_ahead(each.flow, each.walk)
         allowed |= {(procedure, key) for key in steps_made_safe(each.flow, catalog, done) & reachable}
         allowed -= {(procedure, row.step) for row in each.effective if row.skipped}
-    return allowed
+    return frozenset(allowed)
 
 
 def steps_ahead(flow: Flow, walk: Walk) -> frozenset[str]:

@@ -7,8 +7,8 @@ weight.
 
 - *as written*: the flow is followed to its end, and the cause it names is put right; where that does not cure, or the
   flow leaves without a cause, nothing is written any more, and the suggestions are followed from there;
-- *as suggested*: what the page shows, followed: the written next step, unless another test is quicker to the cure by a
-  minute or more or no test is worth its minutes; never past a safety precondition;
+- *as suggested*: what the page shows, followed: the written next step, unless another test, or a repair, is
+  quicker to the cure by a minute or more with a chance of nine in ten; never past a safety precondition;
 - *truth known*: the same, from the hidden truth itself instead of closed jobs: no order is known to be better, so the
   best there is lies below it;
 - *floor*: what no order can save: the repair of the true cause with its set-up, and the cheaper of looking further and
@@ -28,7 +28,8 @@ from typing import Final
 import numpy as np
 
 from shopkb.core.diagnosis.advice.job_states import JobPosition
-from shopkb.core.diagnosis.advice.next_action import LEAST_SAVED, Advice, advise
+from shopkb.core.diagnosis.advice.next_action import Advice, advise
+from shopkb.core.diagnosis.advice.proposal import kept_to_proof, propose
 from shopkb.core.diagnosis.advice.repairs import LEAST_COST, Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.belief.likelihoods import learn
@@ -144,18 +145,25 @@ class Shop:
             results = [CaseResult(self.flow.procedure, step, outcome) for step, outcome in sorted(done)]
             allowed = {(self.flow.procedure, step) for step in self._may(dict(done))}
             found = advise(self.model, results, tried, prices=self.prices, allowed=allowed)
-            self._advice[state] = self._shown(found, self.written(dict(done)))
+            proven = frozenset(self._named(dict(done))).difference(tried)
+            found = kept_to_proof(self.model, results, tried, found, proven, prices=self.prices, allowed=allowed)
+            self._advice[state] = self._shown(found, self.written(dict(done)), results, tried, allowed)
         return self._advice[state]
 
-    @staticmethod
-    def _shown(found: Advice, written: str) -> tuple[str, tuple[str, ...]]:
-        """The step or the repair that the page leads to."""
-        if found.test is None:
-            fitted = found.repair is not None and not found.repair.looks_further
-            return "", found.repair.causes if found.repair is not None and fitted else ()
-        option = next((one for one in found.tests if one.step == written), None)
-        close = option is not None and option.expected - found.test.expected < LEAST_SAVED
-        return written if close else found.test.step, ()
+    def _shown(
+        self, found: Advice, written: str, results: list[CaseResult], tried: tuple[str, ...],
+        allowed: set[tuple[str, str]],
+    ) -> tuple[str, tuple[str, ...]]:  # fmt: skip
+        """The step or the repair that the page leads to: the written next step, unless another is surely quicker."""
+        step = (self.flow.procedure, written)
+        if any((one.procedure, one.step) == step for one in found.tests) and not propose(
+            self.model, results, tried, found, step, prices=self.prices, allowed=allowed
+        ):
+            return written, ()
+        if found.test is not None:
+            return found.test.step, ()
+        fitted = found.repair is not None and not found.repair.looks_further
+        return "", found.repair.causes if found.repair is not None and fitted else ()
 
     def written(self, done: dict[str, str]) -> str:
         """The written next step; empty once the written way has come to its end."""
@@ -164,6 +172,16 @@ class Shop:
             go = self.flow.step_by_key[current].outcome(done[current]).go
             current = go.key if go.kind is GoKind.STEP else ""
         return current
+
+    def _named(self, done: dict[str, str]) -> tuple[str, ...]:
+        """The cause that the written way has come to, if it has."""
+        current = self.flow.start
+        while current in done:
+            go = self.flow.step_by_key[current].outcome(done[current]).go
+            if go.kind is GoKind.CAUSE:
+                return (self.flow.cause_by_key[go.key].identity,)
+            current = go.key if go.kind is GoKind.STEP else ""
+        return ()
 
     def _may(self, done: dict[str, str]) -> frozenset[str]:
         """What the job page allows: steps made safe, ahead on the written way."""

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.models import Caution, Meter
-from shopkb.core.diagnosis.advice.next_action import LEAST_SAVED
+from shopkb.core.diagnosis.advice.next_action import RepairOption
 from shopkb.core.flow.model import GoKind, Step
 from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
@@ -204,21 +204,29 @@ def _previous(run_state: RunState, step: Step) -> str:
 
 
 def _better(run_state: RunState, step: Step, reasoning: Reasoning | None) -> dict[str, object] | None:
-    """The next test that cures the vehicle sooner than the written one by a minute or more, on average."""
-    if reasoning is None or reasoning.advice.test is None or step.key != run_state.walk.current:
+    """What surely cures the vehicle sooner than the written next step: a test of this procedure, or a repair."""
+    if reasoning is None or step.key != run_state.walk.current:
         return None
-    test = reasoning.advice.test
-    written = next((option for option in reasoning.advice.tests if option.step == step.key), None)
-    if test.procedure != run_state.flow.procedure or test.step == step.key or written is None:
+    proposal = reasoning.proposal(run_state.flow.procedure, step.key)
+    if proposal is None:
         return None
-    saved = written.expected - test.expected
-    if saved < LEAST_SAVED:
+    sooner = f"about {minutes_text(proposal.saves)} sooner than by the next step as written, {_often(proposal.chance)}"
+    test = proposal.action
+    if isinstance(test, RepairOption):
+        return {"words": f"{reasoning.advice.words} The vehicle is cured {sooner}."}
+    if test.procedure != run_state.flow.procedure:
         return None
-    text = (
-        f"It takes {minutes_text(test.minutes + test.setup)}; on average the vehicle is cured about "
-        f"{minutes_text(saved)} sooner than by the next step as written."
-    )
-    return {"step": test.step, "title": test.title, "words": text, "number": run_state.flow.number_by_step[test.step]}
+    return {
+        "step": test.step,
+        "title": test.title,
+        "words": f"It takes {minutes_text(test.minutes + test.setup)}; the vehicle is cured {sooner}.",
+        "number": run_state.flow.number_by_step[test.step],
+    }
+
+
+def _often(chance: float) -> str:
+    """A chance of 0.9 or more."""
+    return "nearly always" if chance >= 0.975 else "9 times in 10"
 
 
 def _newer(run: Run) -> Revision | None:

@@ -88,12 +88,12 @@ class Lookahead(JobPosition):
         """States x places: expected minutes of each test followed by repairs, times the probability of the state."""
         n = len(states.weights)
         chosen = np.tile(places, n)
-        after, starts = self._after(states.at(np.repeat(np.arange(n), len(places))), chosen)
+        after, starts = self.after(states.at(np.repeat(np.arange(n), len(places))), chosen)
         rest = np.add.reduceat(self.repairing(after), starts).reshape(n, len(places))
         value: Array = rest + self.test_minutes(states.opened)[:, places] * states.weights.sum(axis=1)[:, None]
         return value
 
-    def _after(self, states: JobStates, chosen: Places) -> tuple[JobStates, Places]:
+    def after(self, states: JobStates, chosen: Places) -> tuple[JobStates, Places]:
         """The states after every outcome of the test chosen for each state, and the row where those of each one
         start."""
         sizes = self.sizes[chosen]
@@ -120,7 +120,7 @@ class Lookahead(JobPosition):
 
     def _two_ahead(self, places: Places) -> Array:
         """Expected minutes of each test followed by the cheaper of repairs and of one more test."""
-        after, starts = self._after(self.current.at(np.zeros(len(places), dtype=np.intp)), places)
+        after, starts = self.after(self.current.at(np.zeros(len(places), dtype=np.intp)), places)
         value: Array = (
             np.add.reduceat(self.best_remaining(after), starts) + self.test_minutes(self.current.opened)[0, places]
         )
@@ -136,7 +136,7 @@ class Lookahead(JobPosition):
     def _follow_chain(self, states: JobStates, chosen: Places, further: int) -> Array:
         """By state: expected minutes of the test chosen for it and of at most ``further`` tests after it, times the
         probability of the state."""
-        later, starts = self._after(states, chosen)
+        later, starts = self.after(states, chosen)
         best = self.repairing(later)
         if further:
             worth, place = self._most_informative(later)

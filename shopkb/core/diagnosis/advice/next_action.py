@@ -20,9 +20,6 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult
 
 LOOK_FURTHER: Final = "Look further."
 
-LEAST_SAVED: Final = 1.0
-"""Minutes by which another test must be quicker to the cure before it is shown in place of the written next step."""
-
 WORTH_PROVING: Final = 0.05
 """Where causes have to be proven, a test that proves one this often is worth its minutes, whatever it says."""
 
@@ -166,13 +163,16 @@ def _advice(at: Lookahead, tests: tuple[TestOption, ...], repairs: tuple[RepairO
     repair = next(iter(fits), None)
     if worth and (repair is None or worth[0].expected <= repair.expected):
         return Advice(worth[0], None, tests, repairs, without, False, worth[0].words)
-    return Advice(None, repair, tests, repairs, without, not worth, _repair_words(repair, bool(worth), at.prices))
+    return Advice(
+        None, repair, tests, repairs, without, not worth, repair_words(repair, at.prices, worth_testing=bool(worth))
+    )
 
 
-def _repair_words(repair: RepairOption | None, worth: bool, prices: Prices) -> str:
+def repair_words(repair: RepairOption | None, prices: Prices, *, worth_testing: bool) -> str:
+    """One sentence on the repair to be made; ``worth_testing`` says whether some test is still worth its minutes."""
     if repair is None:
         return "Nothing left worth testing, and nothing left to put right."
-    first = "" if worth else "Nothing left worth testing: "
+    first = "" if worth_testing else "Nothing left worth testing: "
     if repair.looks_further:
         return f"{first}look further; that the cause is none of those listed has a probability of {repair.cures:.0%}."
     what = repair.correction or "Put right what is most likely."

@@ -75,14 +75,14 @@ class _Joining:
         return np.array([*listed, *left, other], dtype=np.intp)
 
     def model(self) -> CauseModel:
-        models = list(self.models.values())
+        models, prior = list(self.models.values()), self._prior()
         access_minutes: dict[str, float] = {}
         for model in reversed(models):
             access_minutes.update(model.access_minutes)
         return CauseModel(
             causes=self.causes,
             names=self._names(),
-            prior=self._prior(),
+            prior=prior,
             branches=tuple(branch for model in models for branch in model.branches),
             table=self._stacked({key: model.table for key, model in self.models.items()}),
             tests=self._tests(),
@@ -91,6 +91,7 @@ class _Joining:
             access_minutes=access_minutes,
             corrected=tuple(step for model in models for step in model.corrected),
             behind=self.left,
+            **self._weights(prior),
         )
 
     def _stacked(self, tables: Mapping[str, Array]) -> Array:
@@ -99,6 +100,16 @@ class _Joining:
     def _evidence(self) -> Array | None:
         known = {key: model.evidence for key, model in self.models.items() if model.evidence is not None}
         return self._stacked(known) if len(known) == len(self.models) else None
+
+    def _weights(self, prior: Array) -> dict[str, Array]:
+        """Those that prior and table are the means of: together as sure of the causes as the first procedures are."""
+        tables = {key: model.table_weights for key, model in self.models.items() if model.table_weights is not None}
+        sums = [model.prior_weights.sum() for model in self.models.values() if model.prior_weights is not None]
+        if len(tables) < len(self.models) or len(sums) < len(self.models):
+            return {}
+        first = [self.models[key].prior_weights for key in self._first()]
+        sure = float(np.mean([weights.sum() for weights in first if weights is not None]))
+        return {"prior_weights": np.maximum(prior * sure, 1e-6), "table_weights": self._stacked(tables)}
 
     def _tests(self) -> tuple[Test, ...]:
         tests: list[Test] = []
