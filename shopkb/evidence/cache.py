@@ -1,4 +1,4 @@
-"""The cache of computed values: one law for all of them.
+"""The cache of computed values, and the law that all of its users keep.
 
 1. A value is kept under a name, together with what it depends on: the stamp of the tallies it was counted from, the
    jobs that were read, a revision, a catalog. It is given back only for an equal dependency, however old it is.
@@ -6,7 +6,10 @@
 3. Where the changes of the tallies since then are known (:mod:`shopkb.evidence.tally_log`), a kept value is updated by
    them, which gives what counting afresh gives; otherwise it is computed anew.
 4. Each cache holds a bounded number of values; the one asked for least recently goes first. Threads share it.
-5. With ``REMEMBER_FIGURES`` off nothing is kept, and every page says the same.
+5. With ``REMEMBER_FIGURES`` off nothing is kept and nothing kept before is given back, and every page says the same.
+
+What Django's own cache holds (drawings, names of platforms, the catalog as advice needs it) says where it is kept why
+it stands outside this law.
 """
 
 from __future__ import annotations
@@ -36,7 +39,7 @@ class Cache(Generic[Value]):
         _caches.append(self)
 
     def of(self, name: Hashable, depends_on: object, make: Callable[[], Value]) -> Value:
-        """The value of ``name``; made now unless the one kept depends on something equal."""
+        """The value of ``name``: the one kept if it depends on something equal, else the result of ``make``."""
         entry = self.entry(name)
         if entry is not None and entry[0] == depends_on:
             return entry[1]
@@ -51,6 +54,8 @@ class Cache(Generic[Value]):
 
     def entry(self, name: Hashable) -> tuple[object, Value] | None:
         """What is kept under ``name``: what it depends on, and the value."""
+        if not settings.REMEMBER_FIGURES:
+            return None
         with self._lock:
             entry = self._entries.get(name)
             if entry is not None:

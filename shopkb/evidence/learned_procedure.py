@@ -1,8 +1,8 @@
-"""What closed jobs teach about one procedure on one platform, remembered until its tallies change.
+"""What closed jobs teach about one procedure on one platform, cached until its tallies change.
 
 One query tells whether anything changed, the minutes of set-up states included. What a closing in this process changed
-is added to the counts at hand, so that it costs what the flow has and not what jobs were closed; only when nothing is
-remembered are all tallies of the procedure read and counted, with two queries more.
+is added to the counts at hand, so that the cost grows with the flow and not with the jobs closed; only when nothing is
+cached are all tallies of the procedure read and counted, with two queries more.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
-from shopkb.core.diagnosis.counting.updated_counts import brought_up, with_platforms
+from shopkb.core.diagnosis.counting.updated_counts import updated_counts, with_platforms
 from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.hand_overs import Behind
 from shopkb.core.flow.model import Flow
@@ -35,12 +35,12 @@ from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
 from shopkb.evidence.models import StrengthFit, Tally
 from shopkb.evidence.tally_log import TallyChange
 
-REMEMBERED = 128
+VALUES_KEPT = 128
 COUNTS_KEPT = 64
 
 Value = TypeVar("Value")
-Reading = Callable[[str, int], Tallies]
-"""How the tallies of a procedure are read when it has a stamp."""
+ReadTallies = Callable[[str, int], Tallies]
+"""Reads the tallies of a procedure that has this stamp."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,8 +62,8 @@ class LearnedProcedure:
 
 
 class Setting(NamedTuple):
-    """What the figures of a procedure rest on beside its flow: what set-up states cost to reach, the stamp of its own
-    tallies, and the fit of the strengths in force."""
+    """What the figures of a procedure depend on beside its flow: minutes to reach each set-up state, the stamp of its
+    own tallies, and the number of the latest fit of strengths."""
 
     access_minutes: tuple[tuple[str, float], ...]
     stamp: int
@@ -78,7 +78,7 @@ class Counted(NamedTuple):
     verified_jobs: int
 
 
-_values: Cache[object] = Cache(REMEMBERED)
+_values: Cache[object] = Cache(VALUES_KEPT)
 
 
 def read_tallies(procedure: str, stamp: int) -> Tallies:
@@ -86,13 +86,13 @@ def read_tallies(procedure: str, stamp: int) -> Tallies:
     return full_tallies(procedure)
 
 
-def read_once() -> Reading:
-    """Reads the tallies of a procedure once for whoever asks with the same stamp: for two things told of one flow."""
+def read_once() -> ReadTallies:
+    """A reader that reads the tallies of a procedure at one stamp once, for two figures of one flow."""
     return lru_cache(maxsize=1)(read_tallies)
 
 
 def learned_procedure(
-    flow: Flow, checksum: str, *, behind: Behind, platform: str = "", month: str, read: Reading = read_tallies
+    flow: Flow, checksum: str, *, behind: Behind, platform: str = "", month: str, read: ReadTallies = read_tallies
 ) -> LearnedProcedure:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``).
 
@@ -101,10 +101,10 @@ def learned_procedure(
     """
     now = _setting(flow.procedure)
     key = (flow.procedure, checksum, platform, month, behind, now)
-    return remembered(key, lambda: _learn(flow, checksum, behind, platform, month, now, read))
+    return cached(key, lambda: _learn(flow, checksum, behind, platform, month, now, read))
 
 
-def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
+def cached(key: Hashable, make: Callable[[], Value]) -> Value:
     """The value of ``key``, made now if it is not kept. The key itself holds the stamp of what the value depends on."""
     return _values.of(key, None, make)  # type: ignore[return-value]
 
@@ -119,7 +119,7 @@ def model_for_orders(
 
 
 def _setting(procedure: str) -> Setting:
-    """What the figures of a procedure rest on, read with one query: the catalog's few set-up states bring the rest."""
+    """The setting of a procedure in one query: the rows of the set-up states carry stamp and fit."""
     stamped = stamp_of(procedure).values("stamp")
     latest = StrengthFit.objects.order_by("-fitted_at", "-pk").values("pk")[:1]
     rows = list(
@@ -129,7 +129,7 @@ def _setting(procedure: str) -> Setting:
     )
     if rows:
         return Setting(
-            tuple((key, float(minutes)) for key, minutes, _, _ in rows), *(held or 0 for held in rows[0][2:])
+            tuple((key, float(minutes)) for key, minutes, _, _ in rows), *(kept or 0 for kept in rows[0][2:])
         )
     fit = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("pk", flat=True).first()
     return Setting((), stamp_of(procedure).values_list("stamp", flat=True).first() or 0, fit or 0)
@@ -154,7 +154,7 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
 
 
 def _learn(
-    flow: Flow, checksum: str, behind: Behind, platform: str, month: str, now: Setting, read: Reading
+    flow: Flow, checksum: str, behind: Behind, platform: str, month: str, now: Setting, read: ReadTallies
 ) -> LearnedProcedure:
     name = (flow.procedure, checksum, month, behind)
     found = _counted.counted(
@@ -176,18 +176,18 @@ def _count(flow: Flow, month: str, behind: Behind, found: Tallies) -> Counted:
     return Counted(month, count(flow, found, as_of=month, behind=behind), _verified(found))
 
 
-def _follow(held: Counted, changes: Sequence[TallyChange]) -> Counted | None:
-    counts: FlowCounts | None = held.counts
-    verified = held.verified_jobs
+def _updated(kept: Counted, changes: Sequence[TallyChange]) -> Counted | None:
+    counts: FlowCounts | None = kept.counts
+    verified = kept.verified_jobs
     for added, taken in changes:
         if counts is None:
             break
-        counts = brought_up(counts, added, taken, as_of=held.month)
+        counts = updated_counts(counts, added, taken, as_of=kept.month)
         verified += _verified(added) - _verified(taken)
-    return Counted(held.month, counts, verified) if counts is not None else None
+    return Counted(kept.month, counts, verified) if counts is not None else None
 
 
-_counted: TallyCache[Counted] = TallyCache(COUNTS_KEPT, _follow)
+_counted: TallyCache[Counted] = TallyCache(COUNTS_KEPT, _updated)
 
 
 def _verified(tallies: Mapping[TallyKey, TallySums]) -> int:

@@ -53,15 +53,15 @@ def add_evidence(tallies: Tallies) -> None:
 
 def stamp() -> int:
     """A number that grows with every change of the tallies; readers cache by it. One query."""
-    held = EvidenceLock.objects.filter(pk="tallies").values_list("stamp", flat=True).first()
-    return held or 0
+    found = EvidenceLock.objects.filter(pk="tallies").values_list("stamp", flat=True).first()
+    return found or 0
 
 
 def stamps(procedures: Collection[str]) -> dict[str, int]:
     """For each of these procedures a number that grows with every change of its own tallies. One query."""
     names = {_stamp_name(key): key for key in procedures}
-    held = dict(EvidenceLock.objects.filter(pk__in=names).values_list("name", "stamp"))
-    return {key: held.get(name, 0) for name, key in names.items()}
+    found = dict(EvidenceLock.objects.filter(pk__in=names).values_list("name", "stamp"))
+    return {key: found.get(name, 0) for name, key in names.items()}
 
 
 def stamp_of(procedure: str) -> QuerySet[EvidenceLock]:
@@ -148,7 +148,7 @@ def _stamp(procedures: Collection[str]) -> dict[str, int]:
 
 
 def _next_stamps(names: Sequence[str]) -> list[tuple[str, int]]:
-    """Counted on and told in one statement, which querysets cannot say."""
+    """Count the stamps on and return them in one statement, which a queryset cannot express."""
     places = ", ".join(["%s"] * len(names))
     table = connection.ops.quote_name(EvidenceLock._meta.db_table)
     with connection.cursor() as cursor:
@@ -165,7 +165,7 @@ def _stamp_name(procedure: str) -> str:
 
 
 def _apply(change: TallyChange) -> None:
-    """Add to what is there, in the database; what adds up to nothing goes. The lock is held."""
+    """Add to the tallies in the database and delete those that add up to nothing. The caller holds the lock."""
     tallies = merge([change.added, take_back(change.taken)])
     if not tallies:
         return
@@ -200,7 +200,7 @@ _sum_values = attrgetter(*SUM_FIELDS)
 
 
 def _let_go(tallies: Tallies) -> None:
-    """Rows near these keys in which nothing is counted any more."""
+    """Delete rows near these keys in which nothing is counted any more."""
 
     def values(name: str) -> set[str]:
         return {getattr(key, name) for key in tallies}

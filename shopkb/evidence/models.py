@@ -72,7 +72,7 @@ class StrengthFit(models.Model):
 
 
 class QualityRecord(models.Model):
-    """How honest the probabilities of a procedure were in a month, and how often parts were wrong."""
+    """Scores of the probabilities that a procedure gave in a month, as ``jobs.measuring`` makes them."""
 
     procedure = models.CharField(max_length=60)
     month = models.CharField(max_length=7)

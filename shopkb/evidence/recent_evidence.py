@@ -1,5 +1,6 @@
-"""What closed jobs say of a procedure lately: what proved right, what came back, what is not what it was, since when it
-is unused. Whether a procedure is stale shows in its evidence, not in its age."""
+"""Recent evidence on a procedure: causes proven, cures that came back, drift, and since when it is unused.
+
+Whether a procedure is out of date shows in its evidence, not in its age."""
 
 from __future__ import annotations
 
@@ -12,11 +13,11 @@ from django.db.models import Max, Sum
 from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
-from shopkb.core.diagnosis.counting.updated_counts import brought_up
+from shopkb.core.diagnosis.counting.updated_counts import updated_counts
 from shopkb.core.diagnosis.scores.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.cache import TallyCache
-from shopkb.evidence.learned_procedure import COUNTS_KEPT, Reading, read_tallies, remembered
+from shopkb.evidence.learned_procedure import COUNTS_KEPT, ReadTallies, cached, read_tallies
 from shopkb.evidence.learning import stamp_of
 from shopkb.evidence.models import Tally
 from shopkb.evidence.tally_log import TallyChange
@@ -58,18 +59,18 @@ class _Halves:
     runs: Tallies
 
 
-def recent_evidence(flow: Flow, checksum: str, month: str, read: Reading = read_tallies) -> RecentEvidence:
-    """As of ``month`` (``YYYY-MM``). One query: remembered until the tallies change, and a closing in this process
-    costs what it changed. Two more where nothing is remembered; ``read`` is as for :func:`learned_procedure`."""
+def recent_evidence(flow: Flow, checksum: str, month: str, read: ReadTallies = read_tallies) -> RecentEvidence:
+    """As of ``month`` (``YYYY-MM``). One query: cached until the tallies change, and updated by what a closing in
+    this process changed. Two more where nothing is cached; ``read`` is as for :func:`learned_procedure`."""
     stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
     name = ("lately", flow.procedure, checksum, month)
 
-    def worked_out() -> RecentEvidence:
-        return _worked_out(
+    def make() -> RecentEvidence:
+        return _evidence_of(
             _halves.counted(name, flow.procedure, stamp, lambda: _count(flow, month, read(flow.procedure, stamp)))
         )
 
-    return remembered((*name, stamp), worked_out)
+    return cached((*name, stamp), make)
 
 
 def _count(flow: Flow, month: str, found: Tallies) -> _Halves:
@@ -77,20 +78,20 @@ def _count(flow: Flow, month: str, found: Tallies) -> _Halves:
     return _Halves(month, lately, before, _runs(found))
 
 
-def _follow(held: _Halves, since: Sequence[TallyChange]) -> _Halves | None:
-    runs, halves = held.runs, (held.lately, held.before)
+def _updated(kept: _Halves, since: Sequence[TallyChange]) -> _Halves | None:
+    runs, halves = kept.runs, (kept.lately, kept.before)
     for change in since:
-        parts = zip(*(split(part, held.month) for part in change), strict=True)
-        found = [brought_up(half, *part, as_of=held.month, half_life=None)
+        parts = zip(*(split(part, kept.month) for part in change), strict=True)
+        found = [updated_counts(half, *part, as_of=kept.month, half_life=None)
                  for half, part in zip(halves, parts, strict=True)]  # fmt: skip
         if found[0] is None or found[1] is None:
             return None
         halves = found[0], found[1]
         runs = merge([runs, _runs(change.added), take_back(_runs(change.taken))])
-    return _Halves(held.month, *halves, runs)
+    return _Halves(kept.month, *halves, runs)
 
 
-_halves: TallyCache[_Halves] = TallyCache(COUNTS_KEPT, _follow)
+_halves: TallyCache[_Halves] = TallyCache(COUNTS_KEPT, _updated)
 
 
 def _runs(tallies: Tallies) -> dict[TallyKey, TallySums]:
@@ -98,7 +99,7 @@ def _runs(tallies: Tallies) -> dict[TallyKey, TallySums]:
     return merge({replace(key, proof="", platform=""): sums} for key, sums in tallies.items() if not key.step)
 
 
-def _worked_out(halves: _Halves) -> RecentEvidence:
+def _evidence_of(halves: _Halves) -> RecentEvidence:
     since = month_number(halves.month) - LATELY
     jobs: dict[str, int] = defaultdict(int)
     last: dict[str, str] = {}

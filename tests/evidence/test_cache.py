@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections import OrderedDict
+from concurrent.futures import ThreadPoolExecutor
+from threading import Lock
+from typing import Any
 
 import pytest
 from django.test import Client
@@ -12,7 +16,7 @@ from hypothesis import strategies as st
 from pytest_django import Settings
 
 from shopkb.accounts.models import User
-from shopkb.evidence import learning
+from shopkb.evidence import learning, tally_log
 from shopkb.evidence.cache import Cache, TallyCache, _caches, clear_all
 from shopkb.procedures.models import Procedure
 from shopkb.reports.pages import registry
@@ -48,6 +52,86 @@ def test_the_one_not_asked_for_longest_goes_first() -> None:
     assert [held.get(name, 0) for name in "abc"] == ["a", None, "c"]
     clear_all()
     assert held.get("a", 0) is None
+
+
+class Guarded(OrderedDict[Any, Any]):
+    """Fails where it is read or changed without the lock."""
+
+    def __init__(self, lock: Lock) -> None:
+        super().__init__()
+        self.lock, self.touched = lock, 0
+
+    def _touch(self) -> None:
+        self.touched += 1
+        assert self.lock.locked()
+
+    def get(self, key: Any, default: Any = None) -> Any:
+        self._touch()
+        return super().get(key, default)
+
+    def __getitem__(self, key: Any) -> Any:
+        self._touch()
+        return super().__getitem__(key)
+
+    def __setitem__(self, key: Any, value: Any) -> None:
+        self._touch()
+        super().__setitem__(key, value)
+
+    def move_to_end(self, key: Any, last: bool = True) -> None:
+        self._touch()
+        super().move_to_end(key, last)
+
+    def popitem(self, last: bool = True) -> Any:
+        self._touch()
+        return super().popitem(last)
+
+    def clear(self) -> None:
+        self._touch()
+        super().clear()
+
+
+def test_threads_share_a_cache_under_its_lock() -> None:
+    """Each access to what is kept stands under the lock: eight threads find the right values, and no more are kept."""
+    shared: Cache[tuple[int, int]] = Cache(3)
+    shared._entries = guarded = Guarded(shared._lock)
+
+    def ask(seed: int) -> bool:
+        pairs = [(number * seed % 7, number % 2) for number in range(200)]
+        return all(shared.of(name, depends_on, lambda pair=(name, depends_on): pair) == (name, depends_on)
+                   for name, depends_on in pairs)  # fmt: skip
+
+    with ThreadPoolExecutor(8) as pool:
+        assert all(pool.map(ask, range(1, 9)))
+    assert len(shared) == 3
+    assert guarded.touched > 1600
+    shared.clear()
+
+
+def test_the_log_of_changes_is_written_under_its_lock(monkeypatch: pytest.MonkeyPatch) -> None:
+    changes = Guarded(tally_log._lock)
+    monkeypatch.setattr(tally_log, "_changes", changes)
+    changes.lock.acquire()
+    changes["horn"] = OrderedDict()
+    changes.lock.release()
+    tally_log.record({"horn": 1}, tally_log.TallyChange({}, {}))
+    assert tally_log.changes_since("horn", 0, 1) == [({}, {})]
+    assert changes.touched == 3
+    tally_log.forget()
+    assert tally_log.changes_since("horn", 0, 1) is None
+
+
+def test_with_the_setting_off_nothing_kept_before_is_given_back(settings: Settings) -> None:
+    """Neither a value nor one that could be updated; and nothing new is kept."""
+    values: Cache[str] = Cache(2)
+    counts: TallyCache[int] = TallyCache(2, lambda value, changes: value)
+    values.keep("a", 0, "kept")
+    counts.keep("a", 5, 1)
+    settings.REMEMBER_FIGURES = False
+    assert values.get("a", 0) is None
+    assert values.of("a", 0, lambda: "made") == "made"
+    assert counts.at_stamp("a", "horn", 5) is None
+    settings.REMEMBER_FIGURES = True
+    assert values.get("a", 0) == "kept"
 
 
 @pytest.mark.django_db

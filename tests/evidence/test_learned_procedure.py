@@ -157,7 +157,7 @@ def test_a_draft_that_cannot_be_passed_through_has_no_appraisal(flow: Flow) -> N
 
 def test_the_memory_is_bounded(flow: Flow) -> None:
     first = learned(flow)
-    for number in range(room.REMEMBERED):
+    for number in range(room.VALUES_KEPT):
         learned(flow, month=f"{2030 + number}-01")
     assert learned(flow) is not first
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge, take_back
-from shopkb.core.diagnosis.counting.updated_counts import brought_up
+from shopkb.core.diagnosis.counting.updated_counts import updated_counts
 from shopkb.core.flow.hand_overs import NOTHING_BEHIND
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning, tally_log
@@ -71,7 +71,7 @@ def test_counts_brought_up_are_those_counted_afresh(old: list[ClosedCase], new: 
     before = merge(map(contributions, old))
     added, taken = merge(map(contributions, new)), merge(map(contributions, old[:gone]))
     platforms = tuple({key.platform for part in (before, added) for key in part})
-    found = brought_up(count(flow, before, as_of=MONTH), added, taken, as_of=MONTH)
+    found = updated_counts(count(flow, before, as_of=MONTH), added, taken, as_of=MONTH)
     assert found is not None
     same(found, count(flow, merge([before, added, take_back(taken)]), as_of=MONTH, platforms=platforms))
 
@@ -79,8 +79,8 @@ def test_counts_brought_up_are_those_counted_afresh(old: list[ClosedCase], new: 
 def test_what_is_below_zero_is_counted_afresh() -> None:
     flow = flow_from(HORN_TEXT)
     bad = {TallyKey("horn-silent", "press", "click", "", "", "curlew", MONTH): TallySums(-1)}
-    assert brought_up(count(flow, bad, as_of=MONTH), contributions(CASE), {}, as_of=MONTH) is None
-    assert brought_up(count(flow, {}, as_of=MONTH), bad, {}, as_of=MONTH) is None
+    assert updated_counts(count(flow, bad, as_of=MONTH), contributions(CASE), {}, as_of=MONTH) is None
+    assert updated_counts(count(flow, {}, as_of=MONTH), bad, {}, as_of=MONTH) is None
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from shopkb.core.flow.file.writer import write_flow
 from shopkb.core.flow.findings import Finding
 from shopkb.core.flow.model import Flow, Step
 from shopkb.core.flow.names import cause_words, leads_to
-from shopkb.evidence.learned_procedure import LearnedProcedure, Reading, learned_procedure, read_once, read_tallies
+from shopkb.evidence.learned_procedure import LearnedProcedure, ReadTallies, learned_procedure, read_once, read_tallies
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
@@ -186,7 +186,7 @@ def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
     return [(desk_finding(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
 
 
-def _learned(flow: Flow, revision: Revision, read: Reading = read_tallies) -> LearnedProcedure:
+def _learned(flow: Flow, revision: Revision, read: ReadTallies = read_tallies) -> LearnedProcedure:
     """What closed jobs say on all platforms, as of today."""
     month = timezone.localdate().strftime("%Y-%m")
     return learned_procedure(flow, revision.checksum, behind=behind(flow), month=month, read=read)

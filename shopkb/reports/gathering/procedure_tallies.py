@@ -122,8 +122,8 @@ _SUMMED_OVER = {
 }  # fmt: skip
 
 
-def _follow(held: tuple[TallySlice, Tallies], since: Sequence[TallyChange]) -> tuple[TallySlice, Tallies]:
-    place, sums = held[0], dict(held[1])
+def _updated(kept: tuple[TallySlice, Tallies], since: Sequence[TallyChange]) -> tuple[TallySlice, Tallies]:
+    place, sums = kept[0], dict(kept[1])
     for added, taken in since:
         for key, part in merge([place.summed(added), take_back(place.summed(taken))]).items():
             if total := sums.pop(key, TallySums()) + part:
@@ -131,7 +131,7 @@ def _follow(held: tuple[TallySlice, Tallies], since: Sequence[TallyChange]) -> t
     return place, sums
 
 
-_kept: TallyCache[tuple[TallySlice, Tallies]] = TallyCache(MOST, _follow)
+_kept: TallyCache[tuple[TallySlice, Tallies]] = TallyCache(MOST, _updated)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,9 +172,9 @@ class Evidence:
             self.filters.platform if platform is None else platform,
             names,
         )
-        held = {key: _kept.at_stamp((key, place), key, number) for key, number in self.stamps.items()}
-        found = {key: one[1] for key, one in held.items() if one is not None}
-        if missing := [key for key, one in held.items() if one is None]:
+        kept = {key: _kept.at_stamp((key, place), key, number) for key, number in self.stamps.items()}
+        found = {key: one[1] for key, one in kept.items() if one is not None}
+        if missing := [key for key, one in kept.items() if one is None]:
             read = _read(place, missing)
             still = stamps(missing)
             for key, sums in read.items():

@@ -17,7 +17,7 @@ from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.scores.drift import LATELY, ReadingDrift, drifting_readings
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.bands import short_number
-from shopkb.evidence.learned_procedure import remembered
+from shopkb.evidence.learned_procedure import cached
 from shopkb.evidence.learning import stamp_of
 from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Revision
@@ -53,7 +53,7 @@ def _drifts(flow: Flow, revision: Revision) -> tuple[ReadingDrift, ...]:
     """One query, and one more after a job of the procedure was closed."""
     month = timezone.localdate().strftime("%Y-%m")
     stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
-    return remembered(("readings", revision.checksum, month, flow.procedure, stamp), lambda: _read(flow, month))
+    return cached(("readings", revision.checksum, month, flow.procedure, stamp), lambda: _read(flow, month))
 
 
 def _read(flow: Flow, month: str) -> tuple[ReadingDrift, ...]:

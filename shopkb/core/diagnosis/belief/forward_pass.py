@@ -29,9 +29,7 @@ class ForwardPass:
         self.first = np.zeros(len(model.causes))
         self.second = np.zeros(len(model.causes))
         self.right = self.wrong = self.dead_end = self.handed_over = 0.0
-        self.traffic = {
-            (step.key, outcome.key): np.zeros(len(model.causes)) for step in flow.steps for outcome in step.outcomes
-        }
+        self.traffic = {(step.key, outcome.key): np.zeros(len(model.causes)) for step, outcome in flow.branches}
         self._run()
 
     def test(self, step: str) -> Test:

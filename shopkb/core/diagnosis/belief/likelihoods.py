@@ -126,7 +126,7 @@ def learn_each(
         tests=tuple(_test(counts, step) for step in flow.steps if step.outcomes),
         repairs=_repairs(flow, counts.causes),
         access_minutes=dict(access_minutes or {}),
-        corrected=tuple((flow.procedure, step.key) for step in flow.steps if step.key in put_right.told),
+        corrected=tuple((flow.procedure, step.key) for step in flow.steps if step.key in put_right.corrected_steps),
         prior_weights=priors[""],
         table_weights=weights,
         behind=counts.behind.parts,

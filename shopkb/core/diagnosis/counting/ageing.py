@@ -1,4 +1,4 @@
-"""How much an old job still counts: weights by half-life, applied when evidence is read and never stored.
+"""Weights of jobs by age: exponential forgetting with a half-life, applied when evidence is read and never stored.
 
 A power prior (J. Ibrahim and M.-H. Chen, Statistical Science 15, 2000): a job aged ``m`` months counts ``2^(-m/h)``.
 """
@@ -30,7 +30,7 @@ def month_number(month: str) -> int:
 
 
 def months_after(month: str, count: int) -> str:
-    """The month so many months later; earlier with a negative count.
+    """The month ``count`` months later; earlier with a negative count.
 
     Raises:
         ValueError: ``month`` is not ``YYYY-MM``.

@@ -1,4 +1,4 @@
-"""How far each branch of a flow can be trusted on one platform, and what that rests on."""
+"""Success rate of each branch of a flow on one platform, and the jobs it rests on."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def branch_evidence(
 ) -> dict[tuple[str, str], BranchEvidence]:
     """Evidence of every branch, by (step, outcome), in the flow's order. ``strengths`` as for :func:`pooling.pool`.
 
-    A platform that no job has borrows everything from its relatives.
+    A platform without jobs takes its rates from related platforms.
     """
     if not counts.branches:
         return {}

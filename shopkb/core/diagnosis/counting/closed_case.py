@@ -1,4 +1,4 @@
-"""A closed job as a value: all that learning and replay ever see."""
+"""A closed job as a value: the input of learning and replay."""
 
 from __future__ import annotations
 

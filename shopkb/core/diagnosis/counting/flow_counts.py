@@ -21,12 +21,12 @@ from shopkb.core.flow.model import Flow, Proof
 from shopkb.core.flow.paths import causes_reachable
 
 OTHER: Final = "other"
-"""Stands beside the causes of a flow for whatever the flow does not know."""
+"""The cause that stands for all causes which a flow does not list."""
 
 PROOF_WEIGHTS: Final[Mapping[str, float]] = MappingProxyType(
     {Proof.SEEN: 1.0, Proof.MEASURED: 1.0, Proof.SUBSTITUTED: 1.0, Proof.ELIMINATION: 0.5}
 )
-"""What a proven cause counts in likelihoods and priors. Elimination confirms itself, so it counts half."""
+"""Weight of a proven cause in likelihoods and priors, by proof. Elimination is circular evidence and counts half."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ def _numbers(sums: TallySums) -> tuple[int, ...]:
 
 def branch_reach(flow: Flow, beyond: Mapping[str, frozenset[str]]) -> tuple[BranchReach, ...]:
     """For each branch, in the flow's order: what can still be found after it."""
-    return tuple(_reach(flow, step.key, outcome.key, beyond) for step in flow.steps for outcome in step.outcomes)
+    return tuple(_reach(flow, step.key, outcome.key, beyond) for step, outcome in flow.branches)
 
 
 def _reach(flow: Flow, step: str, outcome: str, beyond: Mapping[str, frozenset[str]]) -> BranchReach:
@@ -180,7 +180,7 @@ class _Counting:
         self.causes = (*self.listed, *(part.identity for part in self.behind.parts), OTHER)
         self.column = {identity: place for place, identity in enumerate(self.causes)}
         self.column.update({cause: self.column[part.identity] for part in self.behind.parts for cause in part.causes})
-        self.branches = tuple((step.key, outcome.key) for step in flow.steps for outcome in step.outcomes)
+        self.branches = tuple((step.key, outcome.key) for step, outcome in flow.branches)
         self.row = {branch: place for place, branch in enumerate(self.branches)}
         self.step_place = {step.key: place for place, step in enumerate(flow.steps)}
         self.reach = branch_reach(flow, self.beyond)

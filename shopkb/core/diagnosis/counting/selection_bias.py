@@ -1,4 +1,4 @@
-"""Selective verification put right: a verified job counts for all the jobs that ended as it did.
+"""Correction of selection bias: a verified job is weighted by all the jobs that ended as it did.
 
 Only verified jobs tell their cause, and jobs that end in an easy place are verified more often. Whether a job gets
 verified may depend on where it ended, but not on the cause beyond that; then weighing each verified job by jobs over
@@ -37,14 +37,14 @@ FEW: Final = 5
 
 @dataclass(frozen=True, eq=False)
 class VerificationWeights:
-    """What a verified job counts: by branch and cause, and by step (any of its branches) and cause; 1 on average.
+    """Weight of a verified job, by branch and cause, and by step (any of its branches) and cause; 1 on average.
 
     ``told`` holds the steps behind which verified shares differ by more than 20 points.
     """
 
     branches: Array
     steps: dict[str, Array]
-    told: frozenset[str]
+    corrected_steps: frozenset[str]
 
 
 def end_weights(traffic: Array, verified: Array) -> Array:
@@ -116,8 +116,8 @@ class _Backward:
             ends |= {stopped} if stopped is not None else set()
             behind[key] = ends
             steps[key] = self._at(key, found, by_end[stopped] if stopped is not None else 1.0)
-        told = {key for key, ends in behind.items() if self._differ(sorted(ends))}
-        return VerificationWeights(found, steps, frozenset(told))
+        corrected_steps = {key for key, ends in behind.items() if self._differ(sorted(ends))}
+        return VerificationWeights(found, steps, frozenset(corrected_steps))
 
     def _at(self, key: str, found: Array, of_stopping: float) -> Array:
         """Mean weight by cause of the verified jobs that come to a step."""

@@ -1,4 +1,4 @@
-"""Evidence as sums with laws: add, take back, merge.
+"""Tallies: counts of closed jobs under a key, which can be added, taken back and merged.
 
 A tally counts jobs, never rows: a step done twice in a job counts once, by its latest standing result. All sums are
 whole numbers (seconds, not minutes), so adding and taking back in any order gives exactly the same tallies.

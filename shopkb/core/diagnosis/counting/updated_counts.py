@@ -1,4 +1,4 @@
-"""Counts of a flow brought up to date by a few tallies, instead of counted afresh from all of them.
+"""Counts of a flow updated by a few tallies, instead of made anew from all of them.
 
 Every count is a sum over tallies, so what a job adds is added and what it takes back is taken away. Whole numbers stay
 exact; what is weighted by age may differ from a fresh count in the last digits.
@@ -23,7 +23,7 @@ from shopkb.core.diagnosis.rates.pooling import PlatformTree, platform_tree
 Key = TypeVar("Key")
 
 
-def brought_up(
+def updated_counts(
     counts: FlowCounts,
     added: Tallies,
     taken: Tallies,
@@ -94,7 +94,7 @@ def _sum(one: FlowCounts, other: FlowCounts, sign: int) -> FlowCounts:
 
 
 def _no_less(array: Array) -> Array:
-    """What was taken back to nothing is nothing, not the last digit of a difference."""
+    """Differences under 1e-9 set to 0: rounding of what was taken back entirely."""
     return np.where(np.abs(array) < 1e-9, 0.0, array)
 
 

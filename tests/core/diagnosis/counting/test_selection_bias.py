@@ -169,7 +169,7 @@ def test_nothing_to_correct_when_everybody_is_verified() -> None:
     counts = counted(horn(), shop(horn(), TRUTH, {HORN: 0.5, GROUND: 0.3, RELAY: 0.2}, everywhere))
     weights = verification_weights(counts)
     assert weights.branches == pytest.approx(np.ones_like(weights.branches))
-    assert not weights.told
+    assert not weights.corrected_steps
 
 
 @pytest.mark.parametrize(
