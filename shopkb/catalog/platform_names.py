@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 from django.core.cache import cache
 
 from shopkb.catalog.models import Platform
@@ -13,11 +15,7 @@ when a name changed, and a name may be that old."""
 
 def platform_names() -> dict[str, str]:
     """``curlew/dunlin/mk2/rush5`` to ``Curlew Dunlin minibus, Mk 2, from 2014, Rush 5 diesel``. One query."""
-    cached: dict[str, str] | None = cache.get(KEY)
-    if cached is None:
-        cached = _joined(dict(Platform.objects.order_by().values_list("path", "name")))
-        cache.set(KEY, cached, SECONDS)
-    return cached
+    return cast("dict[str, str]", cache.get_or_set(KEY, _read, SECONDS))
 
 
 def platform_name(path: str) -> str:
@@ -25,7 +23,8 @@ def platform_name(path: str) -> str:
     return platform_names().get(path) or path
 
 
-def _joined(own: dict[str, str]) -> dict[str, str]:
+def _read() -> dict[str, str]:
+    own = dict(Platform.objects.order_by().values_list("path", "name"))
     full = {}
     for path in own:
         parts = path.split("/")

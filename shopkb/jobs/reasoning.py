@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from django.core.cache import cache
 from django.db.models import Count
@@ -33,8 +33,9 @@ from shopkb.procedures.hand_overs import FlowsInForce, InForce, revisions_in_for
 MOST_SHOWN = 5
 LEAST = 0.01
 FACTS_SECONDS = 60
-"""How long the catalog, and which revisions are in force, are remembered for advice; the checks of a publication always
-read them afresh."""
+"""How long the catalog, and which revisions are in force, are cached for advice; the checks of a publication always
+read them afresh. In Django's cache, not in :mod:`shopkb.evidence.cache`, since the catalog has no stamp that says when
+it changed."""
 
 
 class JobRecord(NamedTuple):
@@ -186,16 +187,8 @@ def steps_ahead(flow: Flow, walk: Walk) -> frozenset[str]:
 
 
 def _facts() -> Catalog:
-    cached: Catalog | None = cache.get("catalog-facts")
-    if cached is None:
-        cached = facts()
-        cache.set("catalog-facts", cached, FACTS_SECONDS)
-    return cached
+    return cast("Catalog", cache.get_or_set("catalog-facts", facts, FACTS_SECONDS))
 
 
 def _flows_in_force() -> FlowsInForce:
-    cached: InForce | None = cache.get("revisions-in-force")
-    if cached is None:
-        cached = revisions_in_force()
-        cache.set("revisions-in-force", cached, FACTS_SECONDS)
-    return FlowsInForce(cached)
+    return FlowsInForce(cast("InForce", cache.get_or_set("revisions-in-force", revisions_in_force, FACTS_SECONDS)))
