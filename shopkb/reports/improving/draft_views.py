@@ -167,6 +167,7 @@ def _order(revision: Revision, flow: Flow, place: int, wanted: str, *, sure: boo
     told = [Proposal(checksum(one.flow), now, _of(one.flow), one is found.best) for one in found.proposals]
     said: dict[str, object] = {
         "found": found,
+        "held": [flow.step_by_key[key].title for key in found.held],
         "better": better,
         "wanted": wanted,
         "now": now,

@@ -71,8 +71,10 @@ class OrderSearch:
 
     ``proposals`` are the orders that save minutes and that no other found beats in both minutes and right ends, the
     surest first; ``best`` is the quickest of them that costs no right ends to speak of. ``weighed`` counts how often a
-    test or sub-flow was weighed at a place. ``complete``: no order was left out. ``free`` tells whether there is any
-    other order at all. ``floor`` is what no order falls below in expected minutes, ``least`` what ``best`` takes.
+    test or sub-flow was weighed at a place. ``complete``: no order was left out, but for those in which one of the
+    steps ``held`` comes sooner: each ends a row whatever its answer, so that nothing can follow it. ``free`` tells
+    whether there is any other order at all. ``floor`` is what no order falls below in expected minutes, ``least`` what
+    ``best`` takes.
     """
 
     best: BetterOrder | None
@@ -82,6 +84,7 @@ class OrderSearch:
     free: bool
     least: float
     floor: float
+    held: tuple[str, ...] = ()
 
     @property
     def gap(self) -> float:
@@ -177,7 +180,14 @@ def _told(flow: Flow, model: CauseModel, start: Appraisal, found: Arranged, free
         free=free,
         least=least,
         floor=min(found.floor, least) if found.cut else least,
+        held=_held(flow),
     )
+
+
+def _held(flow: Flow) -> tuple[str, ...]:
+    """Last steps of rows that never move: every answer ends the row."""
+    ends = (row.blocks[-1] for row in all_rows(flow) if len(row.blocks) > 1)
+    return tuple(dict.fromkeys(block.head for block in ends if not block.exits))
 
 
 def _spread(found: Sequence[Standing]) -> list[Standing]:

@@ -26,7 +26,7 @@ OTHER: Final = "other"
 PROOF_WEIGHTS: Final[Mapping[str, float]] = MappingProxyType(
     {Proof.SEEN: 1.0, Proof.MEASURED: 1.0, Proof.SUBSTITUTED: 1.0, Proof.ELIMINATION: 0.5}
 )
-"""Weight of a proven cause in likelihoods and priors, by proof. Elimination is circular evidence and counts half."""
+"""Weight of a proven cause in likelihoods, by proof. Elimination is circular evidence and counts half."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,8 @@ class FlowCounts:
     minutes: Array
     whole: Array
     runs: Array
-    """Platforms x causes: verified runs of the procedure by cause, weighted by age and proof."""
+    """Platforms x causes: verified runs of the procedure by cause, weighted by age. How a cause was proven does not
+    change how often it comes."""
     by_platform: PlatformCounts
     skipped: Mapping[str, Mapping[str, int]]
     """Step to reason to jobs."""
@@ -205,7 +206,7 @@ class _Counting:
             traffic=_summed(size[:1], (row,), age * sums[:, 0], here),
             minutes=self._minutes(row, age[:, None] * sums[:, 1:4] / [1, 60, 3600], here),
             whole=np.stack([_summed(size[:1], (row,), sums[:, 0], chosen) for chosen in (here, seen)]),
-            runs=_summed((len(self.tree.paths), size[1]), (node, cause), age * proof * sums[:, 0], runs),
+            runs=_summed((len(self.tree.paths), size[1]), (node, cause), age * sums[:, 0], runs),
             by_platform=self._by_platform(keys, node, row, sums, age, here, seen),
             skipped=skipped, left_out=left_out, negative=self.negative, behind=self.behind,
         )  # fmt: skip

@@ -21,7 +21,7 @@ from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.flow.file.reader import read_flow
-from shopkb.core.flow.model import Flow, GoKind, TestKind
+from shopkb.core.flow.model import Flow, Go, GoKind, TestKind
 from shopkb.core.flow.paths import always_passed, loops, reachable
 from shopkb.core.flow.rows import reordered
 from shopkb.demo.truth import read_truth
@@ -165,6 +165,19 @@ def test_a_right_end_is_not_traded_for_minutes_unasked() -> None:
     found = last(search(flow, replace(model, table=table)))
     assert found.best is None
     assert all(one.saves > 0.05 and one.points < -0.5 for one in found.proposals)
+
+
+def test_a_last_test_that_ends_the_search_either_way_is_said_to_be_held() -> None:
+    """The cheapest of all orders has the second test first, which only a change of the procedure could give."""
+    flow, model = chain([0, 1], [1, 8], [30, 2])
+    assert last(search(flow, model)).held == ()
+    first, second = flow.steps
+    end = Go(GoKind.CAUSE, "c0")
+    outcomes = (replace(one, go=end) if one.go.kind is GoKind.OUT else one for one in second.outcomes)
+    closed = replace(second, outcomes=tuple(outcomes))
+    found = last(search(replace(flow, steps=(first, closed)), model))
+    assert found.best is None and not found.free
+    assert found.held == (second.key,)
 
 
 def test_a_flow_of_one_step_has_no_other_order() -> None:

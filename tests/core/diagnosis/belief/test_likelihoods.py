@@ -97,6 +97,13 @@ def test_priors_are_corrected_where_the_first_step_calls_for_it() -> None:
     assert plain[counts.causes.index(HORN)] < 0.2
 
 
+def test_how_a_cause_was_proven_does_not_change_how_often_it_comes() -> None:
+    """Elimination counts half in likelihoods only: causes that come as often are believed as often."""
+    parts = tally("", "", GROUND, 4000), tally("", "", RELAY, 4000, proof="elimination")
+    prior = horn_model(*parts).prior
+    assert prior[1] == pytest.approx(prior[2])
+
+
 def test_priors_differ_by_platform_and_strangers_get_their_relatives() -> None:
     parts = tally("", "", HORN, 20, platform="curlew/a1"), tally("", "", RELAY, 20, platform="dunlin/d4")
     priors = {path: horn_model(*parts, platform=path).prior for path in ("curlew/a1", "dunlin/d4", "dunlin/d5", "")}
