@@ -72,7 +72,7 @@ def chance_text(share: float) -> str:
 def reading_text(reading: object, *, signed: bool = False) -> str:
     """A quantity or number as a meter shows it, with a true minus; ``signed`` adds the plus: ``+0.24 V``.
 
-    Takes a :class:`~shopkb.core.readings.units.Quantity`, a reading that holds one (or None for an over-limit
+    Takes a :class:`~shopkb.core.readings.quantities.Quantity`, a reading that holds one (or None for an over-limit
     display), a plain number, or text (left as it is, its minus set right).
     """
     if getattr(reading, "over_limit", False):
