@@ -26,6 +26,7 @@ SUB_PROCEDURES = {
     "hot-though-fan-runs",
     "parasitic-draw-method",
     "relay-and-control",
+    "starter-weak-or-slips",
     "voltage-drop-method",
 }
 """Reached from other procedures by ``hand-over``, for no symptom of their own; they may be shorter."""
