@@ -1,6 +1,6 @@
 """Limits of the shipped procedures against published tables, and no dear verdict on one witness.
 
-Sources: data sheets of relays, a printed table of a 10 kohm sensor, boiling of half glycol (tests/data/published/readings.md).
+Sources: data sheets of relays, a printed table of a 10 kohm sensor, boiling of half glycol (readings.md there).
 """
 
 from __future__ import annotations

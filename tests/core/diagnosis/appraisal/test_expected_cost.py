@@ -234,10 +234,10 @@ def test_a_step_of_a_draft_without_answers_is_a_dead_end() -> None:
 
 @pytest.mark.parametrize("key", ["cranks-no-start", "brake-lamps-off", "coolant-temperature-wrong"])
 def test_jobs_take_the_minutes_that_are_expected_of_them(key: str) -> None:
-    """2,000 jobs that followed the written order, timed as a clock does, set-ups within the steps."""
+    """6,000 jobs that followed the written order, timed as a clock does, set-ups within the steps."""
     access = {state: one.minutes for state, one in CATALOG.access.items()}
     rng = np.random.default_rng(5)
-    jobs = list(closed_jobs(rng, drawn(rng, SHELF[key], access=access), 2000, months=1, verified=(1.0, 1.0)))
+    jobs = list(closed_jobs(rng, drawn(rng, SHELF[key], access=access), 6000, months=1, verified=(1.0, 1.0)))
     took = np.array([sum(result.seconds or 0 for result in job.results) / 60 for job in jobs])
     tallies = merge(contributions(job) for job in jobs)
     expected = appraise(SHELF[key], model_of(SHELF[key], tallies, as_of="2022-01", access_minutes=access))
