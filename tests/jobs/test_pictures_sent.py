@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import threading
+import time
 import uuid
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from PIL import Image
 
 from shopkb.accounts.models import User
 from shopkb.jobs.models import Photo, Run
+from shopkb.web import images
 from shopkb.web.images import MOST_PIXELS
 from tests import builders
 from tests.builders import TO_HORN, follow, signed_in
@@ -61,6 +64,18 @@ def test_a_picture_of_more_than_50_million_pixels_is_refused_in_words(run: Run, 
     assert not Photo.objects.exists()
 
 
+def test_a_picture_that_finds_others_waiting_is_sent_again_later(
+    run: Run, junior: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(images, "_waiting", threading.BoundedSemaphore(1))
+    client, once = signed_in(junior), uuid.uuid4()
+    with images._waiting:
+        answer = sent(client, run.job_id, client_id=once)
+    assert answer.status_code == 503
+    assert answer.json()["error"] == "Other pictures are being stored just now. Send this one again in a moment."
+    assert sent(client, run.job_id, client_id=once).status_code == 200
+
+
 def test_a_picture_for_an_answer_that_was_never_taken_stays_with_the_job(run: Run, junior: User) -> None:
     other = follow(builders.start(builders.take_in(junior), run.revision.procedure, junior), TO_HORN[:1], junior)[0]
     for answer in (uuid.uuid4(), "", "x", other.client_id):
@@ -101,7 +116,11 @@ def test_the_same_picture_at_once_is_one_row_one_file_and_one_reply(run: Run, ju
     clients, once = [signed_in(junior) for _ in range(20)], uuid.uuid4()
 
     def post(number: int) -> tuple[int, str]:
+        """As a device does: what finds others waiting is sent again."""
         answer = sent(clients[number], run.job_id, client_id=once)
+        while answer.status_code == 503:
+            time.sleep(0.05)
+            answer = sent(clients[number], run.job_id, client_id=once)
         return answer.status_code, answer.content.decode()
 
     ((status, _body),) = set(builders.all_at_once(20, post))

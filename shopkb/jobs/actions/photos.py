@@ -17,7 +17,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.models import Job, Photo, Repair, Result
-from shopkb.web.images import BadPicture, encoded, to_disk
+from shopkb.web.images import BadPicture, TooBusy, encoded, to_disk
 
 JOB_QUOTA = 60 * 1024 * 1024
 """Bytes of pictures one job may hold."""
@@ -25,6 +25,10 @@ JOB_QUOTA = 60 * 1024 * 1024
 
 class BadPhoto(NotPossible):
     """The file is not a picture that can be kept."""
+
+
+class NotNow(NotPossible):
+    """The same picture can be kept in a moment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,7 @@ def keep_photo(job: Job, new_photo: NewPhoto, *, by: User, at: datetime) -> Phot
 
     Raises:
         BadPhoto: too large, too many pixels, no JPEG, PNG or WebP, or damaged.
+        NotNow: enough others are being decoded.
         NotPossible: the job holds as many pictures as it may.
         IdempotencyConflict: the client id was used for a picture of another job.
     """
@@ -52,6 +57,8 @@ def keep_photo(job: Job, new_photo: NewPhoto, *, by: User, at: datetime) -> Phot
         return before
     try:
         body, width, height = encoded(new_photo.file)
+    except TooBusy as error:
+        raise NotNow(str(error)) from error
     except BadPicture as error:
         raise BadPhoto(str(error)) from error
     name = f"{secrets.token_hex(16)}.jpg"

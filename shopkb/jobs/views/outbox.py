@@ -114,13 +114,15 @@ def take_item(request: HttpRequest, pk: int) -> JsonResponse:
 def take_photo(request: HttpRequest, pk: int) -> JsonResponse:
     """Take one picture of an outbox: ``picture``, ``client_id``, ``words``, and the id of the ``answer`` it goes with.
 
-    200 with a receipt; 401 signed out; 409, 422 refused, with the words why.
+    200 with a receipt; 401 signed out; 409, 422 refused, with the words why; 503 to be sent again in a moment.
     """
     if not request.user.is_authenticated:
         return JsonResponse({"error": SIGN_IN_AGAIN}, status=401)
     job = get_object_or_404(Job, pk=pk)
     try:
         photos.keep_photo(job, _picture(request, job), by=request.user, at=timezone.now())
+    except photos.NotNow as error:
+        return JsonResponse({"error": str(error)}, status=503)
     except IdempotencyConflict as error:
         return JsonResponse({"error": str(error)}, status=409)
     except (NotPossible, PermissionDenied) as error:
