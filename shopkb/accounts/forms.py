@@ -6,7 +6,7 @@ from typing import Any
 
 from django import forms
 from django.contrib.auth import authenticate
-from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
@@ -53,6 +53,27 @@ class SwitchForm(forms.Form):
         return data
 
 
+def is_own_password(request: HttpRequest, password: str) -> bool:
+    """Whether it is the password of whoever is signed in. A wrong one counts as a failed sign-in does, and at the fifth
+    the lock of :mod:`axes` answers."""
+    found = authenticate(request, username=request.user.get_username(), password=password)
+    return found is not None and found.pk == request.user.pk
+
+
+class OwnPasswordForm(PasswordChangeForm):
+    """Django's form for a new password, with wrong old ones counted."""
+
+    def __init__(self, user: User, request: HttpRequest, *args: Any, **kwargs: Any) -> None:
+        super().__init__(user, *args, **kwargs)
+        self.request = request
+
+    def clean_old_password(self) -> str:
+        password: str = self.cleaned_data["old_password"]
+        if not is_own_password(self.request, password):
+            raise ValidationError(self.error_messages["password_incorrect"], code="password_incorrect")
+        return password
+
+
 class PinForm(forms.Form):
     """A person's own PIN, set with their password."""
 
@@ -62,13 +83,13 @@ class PinForm(forms.Form):
     pin = pin_field("New PIN", "off", f"{SHORTEST} to {LONGEST} digits.")
     again = pin_field("New PIN, once more", "off")
 
-    def __init__(self, person: User, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, request: HttpRequest, person: User, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.person = person
+        self.request, self.person = request, person
 
     def clean_password(self) -> str:
         password: str = self.cleaned_data["password"]
-        if not self.person.check_password(password):
+        if not is_own_password(self.request, password):
             raise ValidationError("This is not your password. Type it again.", code="password")
         return password
 

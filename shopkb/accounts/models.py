@@ -24,6 +24,9 @@ class User(AbstractUser):
 
     pin = models.CharField("PIN", max_length=128, blank=True, editable=False, help_text="A hash; empty: none.")
 
+    by_pin = False
+    """Whether this person came in by PIN, in this session."""
+
     objects: ClassVar[UserManager[Self]] = UserManager()
     people = PersonQuerySet.as_manager()
 

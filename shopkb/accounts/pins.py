@@ -33,6 +33,14 @@ class PinBackend(ModelBackend):
             return None
         return person if check_password(pin, person.pin) and self.user_can_authenticate(person) else None
 
+    def get_user(self, user_id: int) -> User | None:
+        """The person of a session that began with a PIN, who may do less."""
+        person = super().get_user(user_id)
+        if isinstance(person, User):
+            person.by_pin = True
+            return person
+        return None
+
 
 def may_have_pin(person: User) -> bool:
     """Those who manage people sign in with their password alone: their account opens everything."""

@@ -43,6 +43,11 @@ RIGHTS: dict[Role, frozenset[Right]] = {
 }
 
 
+BY_PIN = frozenset({Right.READ, Right.WORK, Right.REOPEN})
+"""What a PIN opens, whatever the role: the work at the vehicle. A few digits, typed where others look on, are not
+enough to publish, to manage or to keep."""
+
+
 class RightsHolder(Protocol):
     """What a right is decided by. Everyone but an anonymous visitor has a role."""
 
@@ -55,9 +60,19 @@ class RightsHolder(Protocol):
 
 
 def may(user: RightsHolder, right: Right) -> bool:
-    """Whether an active, signed-in person has this right."""
+    """Whether an active, signed-in person has this right; whoever came in by PIN has only :data:`BY_PIN`."""
     if not user.is_authenticated or not user.is_active:
         return False
+    if _by_pin(user) and right not in BY_PIN:
+        return False
+    return _of_role(user, right)
+
+
+def _by_pin(user: RightsHolder) -> bool:
+    return getattr(user, "by_pin", False)
+
+
+def _of_role(user: RightsHolder, right: Right) -> bool:
     return user.is_superuser or right in RIGHTS.get(Role(user.role), frozenset())
 
 
@@ -69,5 +84,7 @@ def require(user: RightsHolder, right: Right) -> None:
     """
     if may(user, right):
         return
+    if _by_pin(user) and _of_role(user, right):
+        raise PermissionDenied(f"You came in with your PIN. Sign in with your password to {right.value}.")
     holders = ", ".join(role.value for role in Role if right in RIGHTS[role])
     raise PermissionDenied(f"Your role does not let you {right.value}. These roles may: {holders}.")

@@ -1,5 +1,5 @@
-from django.contrib.auth.views import LogoutView, PasswordChangeView
-from django.urls import path, reverse_lazy
+from django.contrib.auth.views import LogoutView
+from django.urls import path
 
 from shopkb.accounts import views
 
@@ -8,9 +8,5 @@ urlpatterns = [
     path("switch/", views.switch, name="switch"),
     path("pin/", views.pin, name="pin"),
     path("sign-out/", LogoutView.as_view(), name="logout"),
-    path(
-        "password/",
-        PasswordChangeView.as_view(template_name="accounts/password.html", success_url=reverse_lazy("home")),
-        name="password",
-    ),
+    path("password/", views.NewPassword.as_view(), name="password"),
 ]

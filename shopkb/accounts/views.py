@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import login
-from django.contrib.auth.views import LoginView
+from django.contrib.auth.views import LoginView, PasswordChangeView
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render, resolve_url
+from django.urls import reverse_lazy
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
 
 from shopkb.accounts import tablet
-from shopkb.accounts.forms import PinForm, SignInForm, SwitchForm
+from shopkb.accounts.forms import OwnPasswordForm, PinForm, SignInForm, SwitchForm
 from shopkb.accounts.models import User
 from shopkb.accounts.pins import BACKEND, may_have_pin, people_with_pin, set_pin
 
@@ -33,6 +35,17 @@ class SignIn(LoginView):
         if form.cleaned_data["shared"]:
             tablet.share(self.request, timezone.now() + timedelta(seconds=settings.SESSION_COOKIE_AGE))
         return response
+
+
+class NewPassword(PasswordChangeView):
+    """A person's own new password, with the old one."""
+
+    template_name = "accounts/password.html"
+    success_url = reverse_lazy("home")
+    form_class = OwnPasswordForm
+
+    def get_form_kwargs(self) -> dict[str, Any]:
+        return {**super().get_form_kwargs(), "request": self.request}
 
 
 @sensitive_post_parameters("pin")
@@ -79,7 +92,7 @@ def pin(request: HttpRequest) -> HttpResponse:
     """A person sets their PIN, with their password."""
     person = request.user
     assert isinstance(person, User)  # noqa: S101 - the middleware lets nobody else in
-    form = PinForm(person, request.POST or None)
+    form = PinForm(request, person, request.POST or None)
     if request.method == "POST" and form.is_valid():
         set_pin(person, form.cleaned_data["pin"])
         messages.success(request, "Your PIN is set. Use it at tablets that are shared.")

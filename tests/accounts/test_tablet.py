@@ -18,6 +18,7 @@ from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.accounts.pins import people_with_pin, set_pin, validate_pin
+from shopkb.accounts.roles import Right
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure
 from tests.conftest import person
@@ -219,6 +220,38 @@ def test_a_pin_has_six_to_twelve_digits(pin: str, allowed: bool) -> None:
         return
     with pytest.raises(ValidationError):
         validate_pin(pin)
+
+
+@pytest.mark.parametrize("page", ["pin", "password"])
+def test_guessing_a_colleagues_password_at_a_tablet_left_open_is_counted(page: str, senior: User) -> None:
+    """The fifth wrong one locks, as at the sign-in page, and the right one is not taken then."""
+    client = Client()
+    client.force_login(senior, backend="django.contrib.auth.backends.ModelBackend")
+
+    def given(password: str) -> HttpResponse:
+        new = {"new_password1": "Reed-warbler-81", "new_password2": "Reed-warbler-81"}
+        return client.post(
+            reverse(page), {"password": password, "old_password": password, "pin": PIN, "again": PIN, **new}
+        )
+
+    assert [given("wrong").status_code for _ in range(4)] == [200] * 4
+    assert given("wrong").status_code == 429
+    assert given("senior-knows-it").status_code == 429
+    senior.refresh_from_db()
+    assert senior.pin == "" and senior.check_password("senior-knows-it")
+
+
+def test_a_pin_opens_the_work_and_not_what_publishes_or_manages(tablet: Client, senior: User, manager: User) -> None:
+    for somebody in (senior, manager):
+        set_pin(somebody, "591738")
+        assert switch(tablet, somebody.username, "591738").status_code == 302
+        assert tablet.get(reverse("jobs:list")).status_code == 200
+        assert tablet.get(reverse("jobs:new")).status_code == 200
+        signed = User.objects.get(pk=somebody.pk)
+        assert signed.may(Right.PUBLISH)  # with a password
+    page = tablet.get(reverse("reports:figures"))
+    assert page.status_code == 403
+    assert "You came in with your PIN. Sign in with your password to see the shop" in page.content.decode()
 
 
 def test_a_person_sets_their_own_with_their_password(senior: User, keeper: User) -> None:
