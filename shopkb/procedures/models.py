@@ -81,6 +81,9 @@ class Revision(models.Model):
     reviewer = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="revisions_reviewed"
     )
+    writers = models.ManyToManyField(
+        settings.AUTH_USER_MODEL, related_name="+", help_text="Whoever saved any part of it, the author among them."
+    )
     why = models.TextField(blank=True, help_text="What changed and why.")
     withdrawn_why = models.TextField(blank=True)
     withdrawn_for_safety = models.BooleanField(default=False)

@@ -83,6 +83,7 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     newest = procedure.revisions.aggregate(newest=Max("number"))["newest"] or 0
     revision = Revision(procedure=procedure, number=newest + 1, author=by, created_at=at, why=why)
     store_flow(revision, flow)
+    revision.writers.add(by)
     return revision
 
 
@@ -118,6 +119,7 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
         DraftState.objects.create(revision=locked, text=write_flow(before), checksum=locked.checksum, by=by)
         kept = list(locked.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
         locked.earlier_states.exclude(pk__in=kept).delete()
+        locked.writers.add(by)
     store_flow(locked, flow)
     return locked
 
@@ -139,6 +141,7 @@ def undo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
     if last is None or flow is None:
         raise ActionRefused("There is nothing to undo.")
     store_flow(locked, flow)
+    locked.writers.add(by)
     last.delete()
     return locked
 
@@ -203,13 +206,14 @@ def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
     """Put the revision in force; the one before it is replaced. Jobs under way keep theirs.
 
     Raises:
-        ActionRefused: it is neither draft nor in review, or a second person must review it.
+        ActionRefused: it is neither draft nor in review, or ``by`` saved some part of it, which nobody else would then
+            have reviewed.
         RefusedByChecks: it has errors.
     """
     require(by, Right.PUBLISH)
     locked = _locked(revision, State.DRAFT, State.IN_REVIEW)
-    if settings.REVIEW_BY_SECOND_PERSON and locked.author_id == by.pk:
-        raise ActionRefused("A second person must review and publish what you wrote.")
+    if settings.REVIEW_BY_SECOND_PERSON and locked.writers.filter(pk=by.pk).exists():
+        raise ActionRefused(_needs_another(locked, by))
     flow = flow_of(locked)
     errors = errors_of(findings_of(flow))
     if errors:
@@ -240,6 +244,15 @@ def withdraw(revision: Revision, *, by: User, at: datetime, why: str, for_safety
     locked.withdrawn_for_safety = for_safety
     locked.withdrawn_at = at
     locked.save(update_fields=["state", "withdrawn_why", "withdrawn_for_safety", "withdrawn_at"])
+
+
+def _needs_another(revision: Revision, by: User) -> str:
+    if revision.author_id == by.pk:
+        return "A second person must review and publish what you wrote."
+    return (
+        "You saved part of this revision. Somebody who has written none of it must review and publish it. Next time "
+        "send it back with what you would change, and publish it yourself."
+    )
 
 
 def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revision | None:

@@ -194,6 +194,39 @@ def test_a_second_person_reviews(draft: Revision, senior: User, settings: Any) -
     assert publishing.publish(draft, by=senior, at=NOW).reviewer == senior
 
 
+def test_whoever_saved_any_part_does_not_publish_it(
+    draft: Revision, flow: Flow, senior: User, second: User, keeper: User
+) -> None:
+    """The words of the second writer would have been read by nobody else; those who wrote none of it may."""
+    held = publishing.save_draft(draft, retitled(flow, "By two"), by=second, based_on=draft.checksum)
+    for writer, words in (
+        (senior, "A second person must review and publish what you wrote."),
+        (
+            second,
+            "You saved part of this revision. Somebody who has written none of it must review and publish it. Next "
+            "time send it back with what you would change, and publish it yourself.",
+        ),
+    ):
+        with pytest.raises(ActionRefused) as refused:
+            publishing.publish(held, by=writer, at=NOW)
+        assert str(refused.value) == words
+    assert publishing.publish(held, by=keeper, at=NOW).reviewer == keeper
+
+
+def test_saving_without_a_change_and_sending_back_are_no_writing(draft: Revision, flow: Flow, second: User) -> None:
+    publishing.save_draft(draft, flow, by=second, based_on=draft.checksum)
+    publishing.ask_for_review(draft, by=second)
+    publishing.send_back(draft, by=second, why="The third step.")
+    assert publishing.publish(draft, by=second, at=NOW).reviewer == second
+
+
+def test_whoever_undoes_a_change_has_written(draft: Revision, flow: Flow, senior: User, second: User) -> None:
+    saved = publishing.save_draft(draft, retitled(flow, "Longer"), by=senior, based_on=draft.checksum)
+    undone = publishing.undo_draft(saved, by=second, based_on=saved.checksum)
+    with pytest.raises(ActionRefused, match="You saved part of this revision"):
+        publishing.publish(undone, by=second, at=NOW)
+
+
 def test_not_even_the_keeper_publishes_their_own(yard: None, flow: Flow, keeper: User) -> None:
     own = publishing.start_draft(flow, by=keeper, at=NOW)
     with pytest.raises(ActionRefused) as refused:
