@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
+from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 
@@ -15,6 +17,7 @@ from playwright.sync_api import Page, expect
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
 from shopkb.jobs.actions import closing
+from shopkb.jobs.actions.receiving import Receipt, receive
 from shopkb.jobs.models import DangerPassed, Job, Photo, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
@@ -148,6 +151,43 @@ def test_a_refused_answer_stays_until_it_is_saved_and_taken_off(
     (item,) = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
     assert (item["step"], item["typed"]) == ("supply", "4.6")
     unsent(page, "all sent")
+
+
+def test_an_item_that_the_server_fails_on_stops_nothing_but_its_own_run(
+    visits: Visits, shelf: dict[str, Procedure], junior: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The others are sent in the same round; what fails again and again is tried last and can be taken off."""
+    bad, good = (fan_job(junior, shelf[FAN], TO_CLICKS) for _ in range(2))
+    asked: list[int] = []
+
+    def fails_on_one(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Receipt:
+        asked.append(run.pk)
+        if run.pk == bad.pk:
+            raise RuntimeError("a lasting fault of the server")
+        return receive(run, item, by=by, at=at)
+
+    monkeypatch.setattr("shopkb.jobs.views.outbox.receive", fails_on_one)
+    page = visits.open(PHONE, junior, path="/jobs/outbox/")
+    give = "item => Outbox.add({kind: 'answer', typed: '0.02', outcome: 'whole', step: 'fuse-drop', ...item})"
+    for run in (bad, good):
+        page.evaluate(give, {"run": run.pk})
+    page.evaluate(give, {"run": bad.pk, "step": "box-feed", "outcome": "none", "typed": "0.3"})
+    page.evaluate("Outbox.send()")
+    unsent(page, "2 not sent")
+    assert (good.results.count(), asked) == (len(TO_CLICKS) + 1, [bad.pk, good.pk])
+    expect(page.locator("#outbox-told")).to_contain_text("fuse-drop: whole: the server failed on this once.")
+    for _again in range(2):
+        page.evaluate("Outbox.send()")
+    page.evaluate(give, {"run": good.pk, "step": "box-feed", "outcome": "none", "typed": "0.3"})
+    asked.clear()
+    page.evaluate("Outbox.send()")
+    unsent(page, "2 not sent")
+    assert asked == [good.pk, bad.pk]
+    assert good.results.count() == len(TO_CLICKS) + 2
+    expect(page.locator("#outbox-list li").first).to_contain_text("the server failed on this 4 times")
+    with page.expect_download():
+        page.get_by_role("button", name="Save it and take it off").click()
+    visits.forgiven("status of 500")
 
 
 def test_a_danger_is_confirmed_without_the_network(

@@ -5,6 +5,10 @@ const Outbox = (() => {
   const EVERY = 15000;
   const PATIENCE = 20000;
   const REFUSED = [400, 404, 409, 413, 422];
+  // Nobody may or can take anything just now: signed out, or a proxy, a full disk or a busy database says so.
+  const NOT_NOW = [401, 403, 429, 502, 503, 504];
+  // So many faults of the server over one item, and the others go before it.
+  const FAULTS = 3;
   const shown = document.getElementById("unsent");
   const me = Number(shown?.dataset.user || 0);
   let sending = false;
@@ -62,7 +66,7 @@ const Outbox = (() => {
 
   const post = (item, csrf) => {
     if (item.kind === "photo") return postPhoto(item, csrf);
-    const { order, refused, says, about, ...sent } = item;
+    const { order, refused, faults, says, about, ...sent } = item;
     const headers = { "Content-Type": "application/json", "X-CSRFToken": csrf };
     return asked(`/jobs/runs/${item.run}/outbox/`, { method: "POST", headers, body: JSON.stringify(sent) });
   };
@@ -92,14 +96,14 @@ const Outbox = (() => {
     (await answer.json().catch(() => ({}))).error || `The server could not take it (${answer.status}).`;
 
   // Sends what is mine, oldest first, pictures last: they are large, and go with answers. A refused answer stays, with
-  // the server's words; those of its run wait behind it.
+  // the server's words, and so does one that the server failed on; those of its run wait behind it, all others go.
   const send = async () => {
     if (sending) return;
     sending = true;
     try {
       const all_mine = (await all()).filter((item) => item.user === me);
       if (!all_mine.length) return;
-      const mine = [...all_mine.filter((item) => item.kind !== "photo"), ...all_mine.filter((item) => item.kind === "photo")];
+      const mine = inTurn(all_mine);
       const { token, user } = await (await asked("/jobs/token/")).json();
       if (user !== me) {
         tell("Sign in again under the name of the one who gave these answers; until then they stay on this device.");
@@ -119,21 +123,55 @@ const Outbox = (() => {
     }
   };
 
+  // Runs that hold an item which failed again and again go last, so that even a lasting timeout stops no others.
+  const inTurn = (items) => {
+    const failing = new Set(items.filter(fails).map(placeOf));
+    const turn = (item) => (failing.has(placeOf(item)) ? 2 : 0) + (item.kind === "photo" ? 1 : 0);
+    return [...items].sort((one, other) => turn(one) - turn(other));
+  };
+  const fails = (item) => (item.faults || 0) >= FAULTS;
+  const placeOf = (item) => (item.kind === "photo" ? `photo ${item.client_id}` : `run ${item.run}`);
+
   // Whether what stands behind this item may go: it was taken, or nothing rests on it.
   const sent = async (item, token) => {
-    const answer = await post(item, token);
+    const answer = await posted(item, token);
     if (answer.ok) {
-      const words = await answer.json().catch(() => ({ counts: true }));
+      const receipt = await answer.json().catch(() => ({ counts: true }));
       await drop(item.order);
-      if (!words.counts) tell(`${item.says || item.step}: kept, but it came too late to count. ${words.why}`);
+      if (!receipt.counts) tell(`${item.says || item.step}: kept, but it came too late to count. ${receipt.why}`);
       return true;
     }
-    if (!REFUSED.includes(answer.status)) throw new Error("not now");
+    if (NOT_NOW.includes(answer.status)) throw new Error("not now");
+    if (!REFUSED.includes(answer.status)) {
+      const failed = await counted(item);
+      tell(`${words(item)}: ${failure(failed)}`);
+      return item.kind === "photo";
+    }
     const why = await refusal(answer);
     await put({ ...item, refused: why });
     tell(`${item.says || item.step}: not taken. ${why}`);
     return item.kind !== "answer";
   };
+
+  // A reply that never comes is counted too; the round ends there, for the network may be away.
+  const posted = async (item, token) => {
+    try {
+      return await post(item, token);
+    } catch (error) {
+      if (error.name === "TimeoutError") await counted(item);
+      throw error;
+    }
+  };
+
+  const counted = async (item) => {
+    const failed = { ...item, faults: (item.faults || 0) + 1 };
+    await put(failed);
+    return failed;
+  };
+
+  const failure = (item) =>
+    `the server failed on this ${item.faults === 1 ? "once" : `${item.faults} times`}. It stays here and is tried again; ` +
+    "what does not rest on it is sent. Tell whoever runs the server.";
 
   const tell = (words) => {
     let place = document.getElementById("outbox-told");
@@ -155,7 +193,8 @@ const Outbox = (() => {
 
   const state = (item) => {
     if (item.user !== me) return "given by somebody else: it waits until they sign in";
-    return item.refused ? `not taken: ${item.refused}` : "waits for the network";
+    if (item.refused) return `not taken: ${item.refused}`;
+    return item.faults ? failure(item) : "waits for the network";
   };
 
   const row = (item) => {
@@ -165,7 +204,7 @@ const Outbox = (() => {
     box.append(piece("says", words(item)), piece("about", `${item.about || `run ${item.run}`}, ${when}`), piece("told", state(item)));
     line.append(box);
     if (item.kind === "photo") line.prepend(small(item));
-    if (item.refused && item.user === me) line.append(taker(item));
+    if ((item.refused || fails(item)) && item.user === me) line.append(taker(item));
     return line;
   };
 
@@ -182,7 +221,7 @@ const Outbox = (() => {
     return canvas;
   };
 
-  // A refused item can be taken off the device, but only into a file.
+  // An item that is refused, or fails again and again, can be taken off the device, but only into a file.
   const taker = (item) => {
     const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Save it and take it off" });
     button.addEventListener("click", async () => {
