@@ -54,7 +54,7 @@ MIDDLEWARE = [
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
-    "shopkb.web.middleware.NoNullCharacters",
+    "shopkb.web.middleware.OnlyWhatCanBeStored",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shopkb.accounts.idle_lock.IdleLock",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",

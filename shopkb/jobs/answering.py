@@ -49,12 +49,17 @@ def read_answer(step: str, client_id: UUID, sent: Mapping[str, str]) -> Answer:
         outcome=sent.get("outcome", ""),
         skipped=sent.get("skipped", ""),
         onward=sent.get("onward", ""),
-        typed=sent.get("typed", "")[:60],
+        typed=sent.get("typed", ""),
         unit=sent.get("unit", ""),
         override_why=sent.get("override_why", ""),
-        note=sent.get("note", "")[:2000],
+        note=one_line_end(sent.get("note", "")),
         off_path=sent.get("off_path") == "yes",
     )
+
+
+def one_line_end(text: str) -> str:
+    """Line ends as the page's own field counts them: forms send two characters for each (RFC 7578, 4.4; HTML)."""
+    return text.replace("\r\n", "\n")
 
 
 def read_value(value: AskedValue, typed: str) -> Quantity:
@@ -67,6 +72,8 @@ def read_value(value: AskedValue, typed: str) -> Quantity:
         quantity = parse_quantity(typed, unit=value.unit).to(value.unit)
     except ReadingError as error:
         raise Unreadable(error.message, error.hint) from error
+    if abs(quantity.magnitude) >= MOST:
+        raise _too_much(quantity)
     if value.low is not None and quantity.magnitude < value.low.to(value.unit).magnitude:
         raise Unreadable(
             f"{format_quantity(quantity)} is less than can be true here.",
@@ -78,6 +85,10 @@ def read_value(value: AskedValue, typed: str) -> Quantity:
             f"It is {format_quantity(value.high)} or less.",
         )
     return quantity
+
+
+def _too_much(quantity: Quantity) -> Unreadable:
+    return Unreadable(f"{quantity} is more than any meter shows.", "Look at the number and its unit again.")
 
 
 def values_of(run: Run, flow: Flow) -> dict[str, Quantity]:
@@ -172,13 +183,13 @@ def fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quanti
         _needs_reason(result, answer, "Enter the reading, or say why you answer without one.")
         return
     reading, judgement = read_and_judge(step, answer.typed, answer.unit, values, answer.meter)
-    result.typed = answer.typed.strip()[:60]
+    result.typed = answer.typed.strip()
     result.over_limit = reading.over_limit
     result.meter = answer.meter
     if reading.quantity is not None:
         in_unit = reading.quantity.to(step.reading.unit)
         if abs(in_unit.magnitude) >= MOST:
-            raise Unreadable(f"{in_unit} is more than any meter shows.", "Look at the number and its unit again.")
+            raise _too_much(in_unit)
         result.reading, result.unit = storable(in_unit.magnitude), in_unit.unit
     result.proposed, result.verdict, result.judgement = (
         judgement.outcome,
@@ -192,7 +203,7 @@ def fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quanti
 def _needs_reason(result: Result, answer: Answer, message: str) -> None:
     if not answer.override_why.strip():
         raise NotPossible(message)
-    result.override_why = answer.override_why.strip()[:200]
+    result.override_why = answer.override_why.strip()
 
 
 def seconds_since(run: Run, rows: list[Result], by: User, at: datetime) -> int | None:

@@ -1,4 +1,4 @@
-"""What every request and answer goes through: nothing is kept by browsers, and no null character comes in.
+"""What every request and answer goes through: nothing is kept by browsers, and what cannot be stored is refused.
 
 Pages show the shop's customers and jobs: no browser or proxy keeps them after sign-out.
 """
@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Iterator
 from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 from django.utils.cache import add_never_cache_headers
+
+from shopkb.web.storable import Unstorable, odd_character
 
 View = Callable[[HttpRequest], HttpResponse]
 
@@ -26,11 +28,12 @@ def never_cached(get_response: View) -> View:
     return answer
 
 
-class NoNullCharacters:
-    """Refuse a request that carries a null character in its address, its words, its form or a cookie: 400, in words.
+class OnlyWhatCanBeStored:
+    """Refuse a request that carries what is no text in its address, its words, its form or a cookie: 400, in words.
 
-    No text holds one, and PostgreSQL stores none. Stands behind the check of the form's token, so that a forged form
-    is refused as that, and before whatever looks a session up.
+    No text holds a null character or a lone surrogate. Stands behind the check of the form's token, so that a forged
+    form is refused as that, and before whatever looks a session up. What a row cannot hold for another reason, and no
+    form has said so, is answered 422.
     """
 
     def __init__(self, get_response: View) -> None:
@@ -42,8 +45,13 @@ class NoNullCharacters:
     def process_view(
         self, request: HttpRequest, _view: View, args: tuple[object, ...], kwargs: dict[str, object]
     ) -> HttpResponse | None:
-        if any("\x00" in text for text in _texts_of(request, (*args, *kwargs.values()))):
+        if any(odd_character(text) for text in _texts_of(request, (*args, *kwargs.values()))):
             return HttpResponse(render_to_string("web/null_character.html"), status=400)
+        return None
+
+    def process_exception(self, _request: HttpRequest, error: Exception) -> HttpResponse | None:
+        if isinstance(error, Unstorable):
+            return HttpResponse(render_to_string("web/unstorable.html", {"why": str(error)}), status=422)
         return None
 
 

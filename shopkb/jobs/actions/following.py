@@ -195,7 +195,7 @@ def stop_run(run: Run, *, by: User, at: datetime, why: str) -> None:
     if locked.state == Run.State.ENDED:
         raise NotPossible("This procedure has come to its end, so there is nothing left to leave.")
     _must_hold(locked, by)
-    locked.state, locked.stopped_why, locked.ended_at = Run.State.STOPPED, why.strip()[:200], at
+    locked.state, locked.stopped_why, locked.ended_at = Run.State.STOPPED, why.strip(), at
     locked.save(update_fields=["state", "stopped_why", "ended_at"])
     log_text(locked.pk, Kind.LEFT, locked.stopped_why, by=by, at=at)
 
@@ -296,9 +296,9 @@ def _same_reading(before: Result, run: Run, answer: Answer) -> bool:
     step = flow_of(run.revision).step_by_key.get(answer.step)
     if step is None or step.reading is None:
         return True
-    if before.override_why and before.override_why != answer.override_why.strip()[:200]:
+    if before.override_why and before.override_why != answer.override_why.strip():
         return False
-    if before.typed != answer.typed.strip()[:60]:
+    if before.typed != answer.typed.strip():
         return False
     if before.reading is None:
         return True

@@ -85,7 +85,7 @@ def _stored(job: Job, new_photo: NewPhoto, row: Photo) -> Photo:
     if used + row.size > JOB_QUOTA:
         raise NotPossible("This job holds as many pictures as it may. Leave out what the write-up does not need.")
     row.job, row.result, row.repair = locked, new_photo.result, new_photo.repair
-    row.words, row.client_id = new_photo.words.strip()[:200], new_photo.client_id
+    row.words, row.client_id = new_photo.words.strip(), new_photo.client_id
     row.save()
     return row
 

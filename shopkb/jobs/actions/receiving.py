@@ -56,7 +56,7 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
     require(by, Right.WORK)
     client_id = UUID(item["client_id"])
     if item.get("kind") == "value":
-        return _value(run, item.get("key", ""), item.get("typed", "").strip()[:60], client_id, by=by, at=at)
+        return _value(run, item.get("key", ""), item.get("typed", "").strip(), client_id, by=by, at=at)
     if item.get("kind") == "danger":
         pass_danger(run, _confirmation(item, client_id), by=by, at=at)
         return Receipt()
@@ -189,7 +189,7 @@ def _keep_aside(run: Run, answer: Answer, why: str, *, by: User, at: datetime, d
         onward="" if answer.outcome else answer.onward,
         typed=answer.typed.strip(),
         judgement=why[:300],
-        override_why=answer.override_why.strip()[:200],
+        override_why=answer.override_why.strip(),
         meter=answer.meter,
         off_path=answer.off_path,
         note=answer.note.strip(),

@@ -150,7 +150,7 @@ def value(request: SignedInRequest, pk: int, key: str) -> HttpResponse:
         following.record_value(
             run_state.run,
             key,
-            request.POST.get("typed", "")[:60],
+            request.POST.get("typed", ""),
             by=request.user,
             at=timezone.now(),
             client_id=client_id_of(request),

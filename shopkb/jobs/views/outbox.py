@@ -36,6 +36,7 @@ from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.views.typed_reading import chosen_meter
+from shopkb.web.storable import odd_character
 
 LARGEST_ITEM = 8 * 1024
 SIGN_IN_AGAIN = "Sign in again; what was not sent is kept on this device."
@@ -157,8 +158,9 @@ def _item(request: HttpRequest) -> dict[str, str]:
         UUID(item["client_id"])
     except (ValueError, KeyError, AttributeError, RecursionError):
         raise NotPossible("This is not an item of an outbox.") from None
-    if any("\x00" in value for value in item.values()):
-        raise NotPossible("An answer holds no null characters.")
+    for name, text in item.items():
+        if odd := odd_character(name + text):
+            raise NotPossible(f"There is {odd} in it, which is no text. Answer this step again.")
     return item
 
 
