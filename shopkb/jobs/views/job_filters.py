@@ -287,9 +287,11 @@ class _WrittenWay:
 
 
 def _moment(text: str) -> datetime | None:
-    """Nothing of what is no moment."""
+    """Nothing of what is no moment, or of years that no month filter takes: the shop's clock could not show them."""
     try:
         found = parse_datetime(text)
     except ValueError:
         return None
-    return found if found is not None and timezone.is_aware(found) else None
+    if found is None or timezone.is_naive(found) or not 1900 <= found.year <= 2099:
+        return None
+    return found
