@@ -36,6 +36,9 @@ DEPTH_LIMIT = 8
 PART_LIMIT = 60_000
 """Groups, lists and texts in a file; the largest procedure allowed has about half of that."""
 
+ENTRY_LIMIT = 1000
+"""Entries of one group or list; a procedure has 200 steps at the most. Reading stops there: YAML is slow to read."""
+
 FieldPath = tuple[str | int, ...]
 Tree = dict[str, Any]
 
@@ -163,6 +166,7 @@ class _Open:
     holds: dict[str, Any] | list[Any]
     key: str | None = None
     twice: bool = False
+    entries: int = 0
 
 
 class _Composer:
@@ -243,6 +247,8 @@ class _Composer:
 
     def _part(self, event: Any, line: int) -> None:
         top = self.open[-1] if self.open else None
+        if top is not None and (isinstance(top.holds, list) or top.key is None):
+            self._count(top, line)
         if top is not None and isinstance(top.holds, dict) and top.key is None:
             self._key(event, top, line)
             return
@@ -267,6 +273,17 @@ class _Composer:
                     "Check the brackets and the indentation.",
                     line,
                 )
+
+    def _count(self, top: _Open, line: int) -> None:
+        top.entries += 1
+        if top.entries > ENTRY_LIMIT:
+            raise FileRefused(
+                "file-too-much",
+                f"More than {ENTRY_LIMIT} fields or entries stand in one group or list here",
+                "Look whether this is the file of a procedure; if it is, split the procedure.",
+                line,
+                where_of(top.place),
+            )
 
     def _value(self, event: Any, place: FieldPath, line: int) -> Any:
         if isinstance(event, MappingStartEvent):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -123,6 +124,33 @@ def test_a_file_with_too_many_parts_is_refused(monkeypatch: pytest.MonkeyPatch) 
     assert read_flow("procedure: [" + "x," * 97 + "]").findings[0].id != "file-too-much"
     (finding,) = read_flow("procedure: [" + "x," * 98 + "]").findings
     assert finding.text() == "line 1: error file-too-much: The file has more than 100 parts. Split the procedure."
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        (HEAD + "".join(f"wrong{n}: x\n" for n in range(15_000)), ""),
+        (HEAD + "wrong: x\n" * 15_000, ""),
+        (f"{HEAD}symptoms: [{'x, ' * 15_000}]\n", "symptoms"),
+        (HEAD + "steps:\n" + "".join(f"  s{n}: {{title: a}}\n" for n in range(15_000)), "steps"),
+    ],
+)
+def test_reading_stops_at_a_group_that_no_procedure_has(text: str, where: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thousands of unknown fields took ten seconds to be told one by one."""
+    read = 0
+    events = yaml_tree._events
+
+    def counted(text: str) -> Iterator[object]:
+        nonlocal read
+        for event in events(text):
+            read += 1
+            yield event
+
+    monkeypatch.setattr(yaml_tree, "_events", counted)
+    (finding,) = read_flow(text).findings
+    assert (finding.id, finding.where) == ("file-too-much", where)
+    assert finding.message == "More than 1000 fields or entries stand in one group or list here"
+    assert read < 6000
 
 
 def test_errors_beyond_the_limit_are_counted() -> None:
