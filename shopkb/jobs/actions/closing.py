@@ -16,6 +16,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause
 from shopkb.core.flow.model import GoKind, Proof
 from shopkb.evidence.learning import learn
+from shopkb.jobs.bounds import CHECKS, REPAIRS, require_room
 from shopkb.jobs.closed_jobs import case_of, latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.idempotence import stored_before
@@ -64,6 +65,7 @@ def record_repair(job: Job, details: RepairDetails, *, by: User, at: datetime) -
         raise NotPossible("Say what was done to put it right.")
     if details.result is not None and details.result.run.job_id != locked.pk:
         raise NotPossible("This result is of another job. Open the repair from the job it belongs to.")
+    require_room(locked.repairs.all(), REPAIRS, "Repairs on this job")
     repair = Repair.objects.create(
         job=locked,
         result=details.result,
@@ -107,6 +109,7 @@ def verify_repair(
     _must_be_open(locked)
     if cured != Verification.Cured.NOT_CHECKED and not how.strip():
         raise NotPossible("Say how it was checked: the conditions of the complaint, repeated.")
+    require_room(repair.verifications.all(), CHECKS, "Checks of this repair")
     verification = Verification.objects.create(
         repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id
     )

@@ -21,6 +21,7 @@ from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.parsing import parse_reading
 from shopkb.core.readings.quantities import ReadingError
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_for
+from shopkb.jobs.bounds import RUNS, require_room
 from shopkb.jobs.dangers import cautions_of, danger_due
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.idempotence import stored_before
@@ -69,6 +70,7 @@ def start_run(
     revision = Revision.objects.filter(procedure=procedure, state=Revision.State.PUBLISHED).first()
     if revision is None:
         raise NotPossible(f"No revision of {procedure.title!r} is published, so it cannot be followed.")
+    require_room(locked.runs.all(), RUNS, "Procedures followed on this job")
     run = Run.objects.create(
         job=locked, revision=revision, holder=by, started_at=at, client_id=client_id, came_from=came_from
     )

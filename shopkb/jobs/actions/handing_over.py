@@ -10,6 +10,7 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, may, require
+from shopkb.jobs.bounds import TAKE_OVERS, require_room
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row, log_text
@@ -108,6 +109,7 @@ def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
         raise NotPossible(f"{locked.job} is closed; there is nothing left to take over.")
     if locked.holder_id == by.pk:
         return
+    require_room(locked.hand_overs.filter(receiver=by), TAKE_OVERS, "Times you took this over")
     taken = HandOver.objects.create(
         run=locked,
         giver_id=locked.holder_id,

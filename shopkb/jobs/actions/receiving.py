@@ -23,6 +23,7 @@ from shopkb.core.readings.quantities import ReadingError
 from shopkb.jobs.actions.confirming import LONGEST_SHOWN, DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import OTHER_ANSWER, OTHER_VALUE, lock_run, record, record_value
 from shopkb.jobs.answering import MOST, Answer, read_answer
+from shopkb.jobs.bounds import KEPT_ASIDE, require_room
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, Unreadable
 from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row
@@ -84,6 +85,7 @@ def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: dat
         return Receipt()
     if not isinstance(flow_of(locked.revision).value_by_key.get(key), AskedValue):
         raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
+    require_room(locked.late_values.filter(who=by), KEPT_ASIDE, "Values of yours that came too late")
     late_value = LateValue.objects.create(
         run=locked, key=key, typed=typed, why=late[:300], who=by, at=at, client_id=client_id
     )
@@ -181,6 +183,7 @@ def _keep_aside(run: Run, answer: Answer, why: str, *, by: User, at: datetime, d
         raise NotPossible("Choose one of the reasons offered for leaving this step out, and the way on.")
     if answer.outcome and answer.outcome not in keys:
         raise NotPossible("Choose one of the answers offered.")
+    require_room(Result.objects.late().filter(run=run, who=by), KEPT_ASIDE, "Answers of yours that came too late")
     late = Result(
         run=run,
         step=step.key,
