@@ -18,8 +18,8 @@ from shopkb.core.diagnosis.counting.branch_success import ON_SCREEN, branch_evid
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, branch_reach, count
 from shopkb.core.diagnosis.counting.positions import Recorded, on_written_way, positions
 from shopkb.core.diagnosis.counting.tallies import Tallies
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
-from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.walk import AnsweredStep, walk
 from shopkb.demo.simulator import Simulated

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import NamedTuple, TypeVar
 
 from django.conf import settings
@@ -22,11 +22,11 @@ from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.appraisal.order_search import widened
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
-from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence
+from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence, differing_platforms
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.counting.updated_counts import updated_counts, with_platforms
-from shopkb.core.diagnosis.rates.pooling import PooledRate
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.flow.hand_overs import Behind
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
@@ -51,14 +51,34 @@ class LearnedProcedure:
     """
 
     model: CauseModel
-    branches: Mapping[tuple[str, str], BranchEvidence]
     appraisal: Appraisal | None
+    counts: FlowCounts
+    platform: str
+    fitted: FittedStrengths
     verified_jobs: int = 0
+
+    @cached_property
+    def branches(self) -> Mapping[tuple[str, str], BranchEvidence]:
+        """How far each branch can be trusted; worked out once it is asked for, as reasoning does without."""
+        return branch_evidence(self.counts, self.platform, self.fitted.branches)
+
+    @cached_property
+    def differing(self) -> Mapping[tuple[str, str], tuple[tuple[str, PooledRate], ...]]:
+        """By branch, the platforms on which it surely is right more or less often than on all other vehicles."""
+        return differing_platforms(self.counts, self.fitted.branches)
 
     @property
     def notes(self) -> dict[tuple[str, str], BranchNote]:
         """The evidence of each branch as a chart writes it."""
         return {key: _note(found) for key, found in self.branches.items()}
+
+
+class FittedStrengths(NamedTuple):
+    """How alike platforms are: shares of causes by level of the tree, top first, and the weights of the strengths that
+    branches have. Empty before the first fit, which means the usual ones."""
+
+    causes: tuple[float, ...] = ()
+    branches: tuple[float, ...] = ()
 
 
 class Setting(NamedTuple):
@@ -115,7 +135,7 @@ def model_for_orders(
     """What closed jobs teach about the steps of ``flow`` in whatever order they may stand (:func:`widened`). Two
     queries."""
     counts = widened(count(flow, full_tallies(flow.procedure), as_of=month, behind=behind), leans=leans)
-    return learn(counts, access_minutes=access_minutes, prior_strengths=strengths_in_force())
+    return learn(counts, access_minutes=access_minutes, prior_strengths=strengths_in_force().causes)
 
 
 def _setting(procedure: str) -> Setting:
@@ -140,10 +160,10 @@ def prices() -> Prices:
     return Prices(hourly_rate=float(settings.HOURLY_RATE), prove_first=settings.PROVE_BEFORE_FIT)
 
 
-def strengths_in_force() -> tuple[float, ...]:
-    """The latest fit, top level first; empty before the first, which means the usual ones. One query."""
-    fit = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("strengths", flat=True).first()
-    return tuple(fit or ())
+def strengths_in_force() -> FittedStrengths:
+    """The latest fit. One query."""
+    rows = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("strengths", "branch_weights")
+    return FittedStrengths(*(tuple(part) for part in rows.first() or ()))
 
 
 def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
@@ -162,12 +182,14 @@ def _learn(
     )
     counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
-    model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted)
+    model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted.causes)
     passable = flow.start in flow.step_by_key and not loops(flow)
     return LearnedProcedure(
         model,
-        branch_evidence(counts, platform, fitted),
         appraise(flow, model) if passable else None,
+        counts,
+        platform,
+        fitted,
         found.verified_jobs,
     )
 

@@ -85,12 +85,23 @@ def follow_move(old: str, new: str, *, platforms: bool) -> None:
 
 @transaction.atomic
 def keep_strengths(
-    strengths: Sequence[float], *, at: datetime, as_of: str, procedures: int, verified_jobs: int
+    strengths: Sequence[float],
+    branch_weights: Sequence[float] = (),
+    *,
+    at: datetime,
+    as_of: str,
+    procedures: int,
+    verified_jobs: int,
 ) -> StrengthFit:
     """Store a fit; figures read from now on use it."""
     _lock()
     return StrengthFit.objects.create(
-        fitted_at=at, as_of=as_of, strengths=list(strengths), procedures=procedures, verified_jobs=verified_jobs
+        fitted_at=at,
+        as_of=as_of,
+        strengths=list(strengths),
+        branch_weights=list(branch_weights),
+        procedures=procedures,
+        verified_jobs=verified_jobs,
     )
 
 

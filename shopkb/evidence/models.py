@@ -56,11 +56,13 @@ class EvidenceLock(models.Model):
 
 
 class StrengthFit(models.Model):
-    """How alike related platforms are, level by level of the tree, as fitted on a day. The latest counts."""
+    """How alike related platforms are, as fitted on a day: shares of causes level by level of the tree, and how often
+    branches are how much alike. The latest counts."""
 
     fitted_at = models.DateTimeField()
     as_of = models.CharField(max_length=7)
     strengths = models.JSONField(help_text="One number a level below the roots, top first.")
+    branch_weights = models.JSONField(default=list, help_text="One number for each strength a branch may have.")
     procedures = models.PositiveIntegerField()
     verified_jobs = models.PositiveIntegerField()
 

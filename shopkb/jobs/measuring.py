@@ -12,8 +12,9 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
+from shopkb.core.diagnosis.belief.likelihoods import cause_strengths
 from shopkb.core.diagnosis.counting.ageing import month_number
-from shopkb.core.diagnosis.counting.branch_success import branch_strengths
+from shopkb.core.diagnosis.counting.branch_success import branch_weights
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.scores.drift import LATELY, TOLD, reading_change
@@ -45,21 +46,27 @@ def flows_in_force() -> list[Flow]:
 
 
 def fit_strengths(*, at: datetime, store: bool = True) -> StrengthFit:
-    """Fit how alike related platforms are, over every branch of the procedures in force, and keep the result."""
+    """Fit how alike related platforms are, over the causes and every branch of the procedures in force, and keep the
+    result."""
     month = timezone.localtime(at).strftime("%Y-%m")
     flows = flows_in_force()
     found = {flow.procedure: full_tallies(flow.procedure) for flow in flows}
     platforms = tuple(sorted({key.platform for tallies in found.values() for key in tallies if key.platform}))
     counts = [count(flow, found[flow.procedure], as_of=month, platforms=platforms) for flow in flows]
-    strengths = branch_strengths(counts)
+    strengths, weights = cause_strengths(counts), branch_weights(counts)
     verified = sum(
         sums.count for tallies in found.values() for key, sums in tallies.items() if not key.step and key.cause
     )
     details: dict[str, Any] = {"at": at, "as_of": month, "procedures": len(flows), "verified_jobs": verified}
     if store:
-        return keep_strengths(strengths, **details)
+        return keep_strengths(strengths, weights, **details)
     return StrengthFit(
-        fitted_at=at, as_of=month, strengths=list(strengths), procedures=len(flows), verified_jobs=verified
+        fitted_at=at,
+        as_of=month,
+        strengths=list(strengths),
+        branch_weights=list(weights),
+        procedures=len(flows),
+        verified_jobs=verified,
     )
 
 

@@ -12,7 +12,12 @@ from scipy.optimize import minimize
 
 from shopkb.core.diagnosis.rates.intervals import Array, beta_intervals
 from shopkb.core.diagnosis.rates.pooling import Forest, pool
-from shopkb.core.diagnosis.rates.pooling_strengths import beta_binomial_log, learn_strengths, strengths_by_moments
+from shopkb.core.diagnosis.rates.pooling_strengths import (
+    Problem,
+    dirichlet_multinomial_log,
+    learn_strengths,
+    strengths_by_moments,
+)
 from tests.benchmarks.rows import Row, median, table
 
 BRANCHES = 20_000
@@ -71,7 +76,8 @@ def marginal(forest: Forest, counts: Array) -> tuple[float, Array]:
 
     def loss(log_kappa: Array) -> float:
         kappa = float(np.exp(log_kappa[0]))
-        return -float(beta_binomial_log(kappa * p[groups], kappa * (1 - p[groups]), wins, rest).sum())
+        weights = kappa * np.stack([p[groups], 1 - p[groups]], axis=-1)
+        return -float(dirichlet_multinomial_log(weights, np.stack([wins, rest], axis=-1)).sum())
 
     kappa = float(np.exp(minimize(loss, [2.0], method="Nelder-Mead").x[0]))
     return kappa, (wins + kappa * p[groups]) / (wins + rest + kappa)
@@ -94,7 +100,7 @@ def rows() -> Iterator[Row]:
     shaped = counts[:, None, :]
     one = median(lambda: strengths_by_moments(forest, shaped), 0.1, least=1) / 1e3
     other = median(lambda: marginal(forest, counts), 0.1, least=1) / 1e3
-    slow = median(lambda: learn_strengths(forest, shaped), 0.1, least=1) / 1e3
+    slow = median(lambda: learn_strengths(forest, [Problem(shaped)]), 0.1, least=1) / 1e3
     yield Row("strengths, by moments", size, "ms", one, "marginal likelihood, scipy", other)
     yield Row("strengths, finished", size, "ms", slow, "marginal likelihood, scipy", other)
 
@@ -103,7 +109,7 @@ def rows() -> Iterator[Row]:
 
     _, fitted = marginal(forest, counts)
     moments = error(pool(forest, counts, strengths_by_moments(forest, shaped)).mean[leaves, 0])
-    finished = error(pool(forest, counts, learn_strengths(forest, shaped)).mean[leaves, 0])
+    finished = error(pool(forest, counts, learn_strengths(forest, [Problem(shaped)])).mean[leaves, 0])
     yield Row("mean error, moments", size, "points", moments, "marginal likelihood, scipy", error(fitted), 0.98)
     yield Row("mean error, finished", size, "points", finished, "marginal likelihood, scipy", error(fitted), 0.98)
     yield Row("mean error, finished", size, "points", finished, "add one", error((wins + 1) / (jobs + 2)), 1 / 0.7)

@@ -11,10 +11,13 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.charts.refusals import ChartUnavailable
+from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.flow.file.writer import write_flow
+from shopkb.evidence import learning
 from shopkb.evidence.cache import clear_all
 from shopkb.procedures import drawing, publishing
 from shopkb.procedures.models import Procedure, Revision
@@ -175,8 +178,23 @@ def test_evidence_stands_on_the_page_and_the_step(horn: Procedure, junior: User)
     assert "the 80 % interval; it narrows as more jobs are closed" in page
     response = client.get(at("step", "horn-silent", 1, "ground"))
     assert "Ground carries the load" in words_of(response)
-    learned = {row[0].key: row[-1] for row in response.context["branches"]}
+    learned = {row[0].key: row[2] for row in response.context["branches"]}
     assert [learned[key].traffic for key in ("good", "bad")] == [2, 1]
+    assert "differs" not in words_of(response)
+
+
+def test_a_platform_that_differs_is_named_at_the_step(horn: Procedure, junior: User) -> None:
+    """Of 40 on one platform 36 were right, of 20 on the other 2."""
+    month = f"{timezone.localdate():%Y-%m}"
+    counted = {
+        TallyKey("horn-silent", "ground", "bad", cause, "measured", platform, month): TallySums(jobs)
+        for platform, right, wrong in (("curlew/dunlin", 36, 4), ("godwit/turnstone", 2, 18))
+        for cause, jobs in (("body/horn/earth#high resistance", right), ("body/horn/horn#open circuit", wrong))
+    }
+    learning.add_evidence(counted)
+    page = words_of(signed_in(junior).get(at("step", "horn-silent", 1, "ground")))
+    assert re.search(r"godwit/turnstone differs: 1\d % there, from 20 jobs, 89 % on all other vehicles\.", page)
+    assert "A platform is said to differ where its rate is more than 10 points from that of all other vehicles" in page
 
 
 def test_files_come_with_their_kind_and_name(horn: Procedure, second: User) -> None:

@@ -1,20 +1,32 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
-Names are coverage, following, honesty, plans, savings, drift, smoothing, hand-overs and no-harm; without names all of
-them, some hours on two cores. Every one is seeded. The tables of all but honesty and drift are kept in
-``tests/simulation/tables/``.
+Names are coverage, uneven, shares, following, honesty, plans, savings, drift, smoothing, hand-overs and no-harm;
+without names all of them, some hours on two cores. Every one is seeded. The tables of all but honesty and drift are
+kept in ``tests/simulation/tables/``.
 """
 
 from __future__ import annotations
 
 import sys
 
-from tests.simulation import changes, coverage, following, hand_overs, honesty, no_harm, plans, savings, smoothing
+from tests.simulation import (
+    changes,
+    coverage,
+    following,
+    hand_overs,
+    honesty,
+    no_harm,
+    plans,
+    savings,
+    shares,
+    smoothing,
+    uneven,
+)
 
 ALL = {
-    "coverage": coverage.main, "following": following.main, "honesty": honesty.main, "plans": plans.main,
-    "savings": savings.main, "drift": changes.main, "smoothing": smoothing.main, "hand-overs": hand_overs.main,
-    "no-harm": no_harm.main,
+    "coverage": coverage.main, "uneven": uneven.main, "shares": shares.main, "following": following.main,
+    "honesty": honesty.main, "plans": plans.main, "savings": savings.main, "drift": changes.main,
+    "smoothing": smoothing.main, "hand-overs": hand_overs.main, "no-harm": no_harm.main,
 }  # fmt: skip
 
 

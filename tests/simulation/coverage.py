@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate, hierarchical_rates, learn_weights
 from shopkb.core.diagnosis.rates.intervals import beta_intervals
-from shopkb.core.diagnosis.rates.pooling import platform_tree, pool
-from shopkb.core.diagnosis.rates.pooling_strengths import learn_strengths
+from shopkb.core.diagnosis.rates.pooling import platform_tree
 from tests.simulation.tables import keep
 
 TREE = platform_tree(f"{a}/{b}/{c}" for a in "abcd" for b in "123" for c in "xyz")
@@ -58,25 +58,32 @@ def covering(
     rng: np.random.Generator, kappas: tuple[float, ...], branches: int = 80, level: float = 0.95,
     groups: tuple[tuple[int, int], ...] = ((0, 0), (1, 3), (4, 10), (11, 40)), well_known: float = 0.0,
 ) -> tuple[tuple[float, ...], list[Covering]]:  # fmt: skip
-    """The strengths learned, and how the intervals did for platforms with few and many own jobs."""
+    """The weights learned, and how the intervals did for platforms with few and many own jobs."""
     counts, theta = shop(rng, kappas, branches, well_known)
-    strengths = learn_strengths(TREE.forest, counts)
+    wins, total = counts[..., 0], counts.sum(axis=-1)
+    weights = learn_weights(TREE.forest, wins, total)
     engines = TREE.forest.levels[3]
-    pooled = pool(TREE.forest, counts, strengths)
-    ours = pooled.posterior[engines]
-    alone = counts[engines] + 0.5
+    ours = np.array([
+        [_ends(rate) for rate in hierarchical_rates(TREE, path, wins, total, weights, level)]
+        for path in TREE.paths[engines]
+    ])  # fmt: skip
+    a, b = (counts[engines, :, kind] + 0.5 for kind in (0, 1))
+    alone = np.stack([a / (a + b), *beta_intervals(a, b, level)], axis=-1)
     jobs, true = counts[engines].sum(axis=-1), theta[engines]
     found = []
     for few, many in groups:
         here = (jobs >= few) & (jobs <= many)
-        figures = [*_judged(ours[here], true[here], level), *_judged(alone[here], true[here], level)]
+        figures = [*_judged(ours[here], true[here]), *_judged(alone[here], true[here])]
         found.append(Covering(few, many, int(here.sum()), *figures))
-    return strengths, found
+    return weights, found
 
 
-def _judged(ab: np.ndarray, true: np.ndarray, level: float) -> tuple[float, float, float]:
-    mean = ab[:, 0] / ab.sum(axis=1)
-    low, high = beta_intervals(ab[:, 0].copy(), ab[:, 1].copy(), level)
+def _ends(rate: object) -> tuple[float, float, float]:
+    return (rate.mean, rate.low, rate.high) if isinstance(rate, PooledRate) else (0.5, 0.0, 1.0)
+
+
+def _judged(figures: np.ndarray, true: np.ndarray) -> tuple[float, float, float]:
+    mean, low, high = figures.T
     inside = (low <= true) & (true <= high)
     return float(np.sqrt(np.mean((mean - true) ** 2))), float(inside.mean()), float((high - low).mean())
 

@@ -20,7 +20,7 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach, count
 from shopkb.core.diagnosis.counting.positions import ASIDE, Recorded, on_written_way, positions
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge
-from shopkb.core.diagnosis.rates.pooling import PooledRate
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.diagnosis.scores.drift import drift
 from shopkb.core.flow.model import Flow, GoKind, Proof
 from shopkb.core.flow.paths import order

@@ -104,9 +104,11 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
             "step": flow.step_by_key[step],
             "number": flow.number_by_step[step],
             "branches": [
-                (outcome, leads_to(flow, outcome.go), learned.branches[(step, outcome.key)])
+                (outcome, leads_to(flow, outcome.go), learned.branches[here], learned.differing.get(here, ()))
                 for outcome in flow.step_by_key[step].outcomes
+                for here in [(step, outcome.key)]
             ],
+            "platforms_differ": any(branch[0] == step for branch in learned.differing),
             "flow": flow,
             "section": "procedures",
         },

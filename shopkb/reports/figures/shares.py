@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS, ON_SCREEN
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.diagnosis.rates.intervals import Rate, jeffreys
-from shopkb.core.diagnosis.rates.pooling import PooledRate
 
 FEWEST = 5
 """A share of fewer jobs is marked as resting on too few, and is ranked last."""

@@ -10,7 +10,7 @@ from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallySums
-from shopkb.core.diagnosis.rates.pooling import PooledRate, pooled_rates
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate, hierarchical_rates
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
 from shopkb.reports.figures.shares import LEVELS, PooledShare, Quartiles, Share
 
@@ -86,7 +86,13 @@ class StepFigures:
 
 
 def step_figures(
-    flow: Flow, tallies: Tallies, *, related: Tallies | None = None, platform: str = "", strengths: Sequence[float] = ()
+    flow: Flow,
+    tallies: Tallies,
+    *,
+    related: Tallies | None = None,
+    platform: str = "",
+    strengths: Sequence[float] = (),
+    weights: Sequence[float] = (),
 ) -> tuple[StepFigures, ...]:
     """Figures of every step with outcomes, in the writer's order.
 
@@ -98,7 +104,7 @@ def step_figures(
         bits, onward = _bits(counts, "", strengths), _onward(counts)
     else:
         wider = count(flow, related, as_of=PERIOD, half_life=None, platforms=(platform,))
-        bits, onward = _bits(wider, platform, strengths), _lent(wider, platform, strengths)
+        bits, onward = _bits(wider, platform, strengths), _lent(wider, platform, weights)
     by_step = _by_step(tallies)
     return tuple(_figures(flow, step, by_step.get(step.key, {}), bits, onward) for step in flow.steps if step.outcomes)
 
@@ -170,7 +176,7 @@ def _onward(counts: FlowCounts) -> dict[str, Share | PooledShare]:
     }
 
 
-def _lent(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict[str, Share | PooledShare]:
+def _lent(counts: FlowCounts, platform: str, weights: Sequence[float]) -> dict[str, Share | PooledShare]:
     """The same for one platform, pooled over the platform tree."""
     import numpy as np
 
@@ -178,7 +184,7 @@ def _lent(counts: FlowCounts, platform: str, strengths: Sequence[float]) -> dict
     starts = [counts.rows_of_step[step.key].start for step in steps]
     wins = np.add.reduceat(counts.by_platform.wins, starts, axis=1)
     jobs = np.add.reduceat(counts.by_platform.jobs, starts, axis=1)
-    screen, exports = (pooled_rates(counts.tree, platform, wins, jobs, strengths, level) for level in LEVELS)
+    screen, exports = (hierarchical_rates(counts.tree, platform, wins, jobs, weights, level) for level in LEVELS)
     return {
         step.key: PooledShare(one, other)
         for step, one, other in zip(steps, screen, exports, strict=True)

@@ -73,17 +73,24 @@ def gathered(chosen: Mapping[str, InForce], evidence: Evidence, facts: Facts) ->
         found = evidence.steps()
         related = evidence.related() if filters.platform else None
     minutes = once(typical_minutes, facts.jobs, filters.person)
-    strengths = strengths_in_force()
+    fitted = strengths_in_force()
 
     def of(published: InForce) -> tuple[StepFigures, ...]:
         key = published.procedure.key
         mine, theirs = found.get(key, {}), None if related is None else related.get(key, {})
 
         def make() -> tuple[StepFigures, ...]:
-            return step_figures(published.flow, mine, related=theirs, platform=filters.platform, strengths=strengths)
+            return step_figures(
+                published.flow,
+                mine,
+                related=theirs,
+                platform=filters.platform,
+                strengths=fitted.causes,
+                weights=fitted.branches,
+            )
 
         name = (key, filters.since, filters.until, filters.platform, filters.person)
-        return _steps.of(name, (published.revision.checksum, mine, theirs, strengths), make)
+        return _steps.of(name, (published.revision.checksum, mine, theirs, fitted), make)
 
     return tuple(
         replace(step, typical=minutes.get((step.procedure, step.step)))

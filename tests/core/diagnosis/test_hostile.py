@@ -21,7 +21,7 @@ from shopkb.core.diagnosis.counting.branch_success import branch_evidence
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, merge
-from shopkb.core.diagnosis.rates.pooling import PooledRate
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.diagnosis.scores.drift import drift
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn
 from tests.core.diagnosis.learning import model_of

@@ -15,10 +15,12 @@ import numpy as np
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
+from shopkb.core.diagnosis.counting.branch_success import one_tree
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, BranchReach, FlowCounts
 from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import pool
+from shopkb.core.diagnosis.rates.pooling_strengths import Problem, learn_strengths
 from shopkb.core.flow.hand_overs import CausesBehind
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
 from shopkb.core.identifiers import is_within
@@ -154,8 +156,28 @@ def _pooled_priors(
     counts: FlowCounts, platforms: Iterable[str], strengths: Sequence[float], put_right: VerificationWeights
 ) -> dict[str, Array]:
     runs = counts.runs * _start_correction(counts, put_right)
-    pooled = pool(counts.tree.forest, runs, strengths, _starting_belief(counts)).posterior
-    return {platform: pooled[_nearest(counts, platform)] for platform in platforms}
+    lent = pool(counts.tree.forest, runs, strengths, _starting_belief(counts)).prior
+    return {path: _lent_and_own(counts, path, lent, runs) for path in platforms}
+
+
+def _lent_and_own(counts: FlowCounts, platform: str, lent: Array, runs: Array) -> Array:
+    """What the relatives of a platform lend it, and all jobs on it: those of a wider one are the shop's own mix."""
+    node = _nearest(counts, platform)
+    inside = [place for place, path in enumerate(counts.tree.paths) if is_within(path, counts.tree.paths[node])]
+    own: Array = lent[node] + runs[inside].sum(axis=0)
+    return own
+
+
+def cause_strengths(counts: Sequence[FlowCounts]) -> tuple[float, ...]:
+    """How alike the shares of causes are at each level of the platform tree, from all flows of the shop together.
+
+    Raises:
+        ValueError: the flows were counted over different platform trees.
+    """
+    if not counts:
+        return ()
+    forest = one_tree(counts).forest
+    return learn_strengths(forest, [Problem(one.runs, _starting_belief(one)) for one in counts])
 
 
 def _nearest(counts: FlowCounts, platform: str) -> int:

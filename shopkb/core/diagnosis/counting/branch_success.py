@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
+from shopkb.core.diagnosis.rates.hierarchical import MARGIN, PooledRate, hierarchical_rates, learn_weights
 from shopkb.core.diagnosis.rates.intervals import Array, NoEvidence
-from shopkb.core.diagnosis.rates.pooling import PlatformTree, PooledRate, platform_tree, pooled_rates
-from shopkb.core.diagnosis.rates.pooling_strengths import learn_strengths
+from shopkb.core.diagnosis.rates.pooling import PlatformTree, platform_tree
 from shopkb.core.identifiers import is_within
 
 ON_SCREEN, IN_EXPORTS = 0.8, 0.95
 """Levels of the intervals people see, and of those they take away."""
+
+FEWEST: Final = 5
+"""Verified jobs on either side below which no platform is said to differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +27,7 @@ class BranchEvidence:
 
     ``traffic`` took the branch on the written way; ``verified`` of them have a proven cause; ``jobs`` of those can be
     judged and ``successes`` of these had a cause still reachable, ``by_elimination`` of them proven by elimination
-    only.
-    ``rejected`` repaired what the branch named without a cure, ``came_back`` came back after a cure was claimed.
+    only. ``rejected`` repaired what the branch named without a cure, ``came_back`` came back after a cure was claimed.
     """
 
     rate: PooledRate | NoEvidence
@@ -42,18 +45,29 @@ class BranchEvidence:
         if not isinstance(self.rate, PooledRate):
             return "No closed job says anything about this branch yet."
         if not self.jobs:
-            return "No verified job here came here as written; the figure is borrowed from related platforms."
+            return (
+                "No verified job on this platform came to this branch as written; the figure is borrowed from others."
+            )
         jobs = "1 verified job" if self.jobs == 1 else f"{self.jobs} verified jobs"
         reached = f"In {self.successes} of {jobs} that came here as written the proven cause could still be reached"
         weak = f", {self.by_elimination} of them by elimination only" if self.by_elimination else ""
         lent = f"; {self.rate.borrowed_share:.0%} of the figure is borrowed" if self.rate.borrowed_share >= 0.05 else ""
-        return f"{reached}{weak}{lent}."
+        return f"{reached}{weak}{lent}.{self.words_of_difference}"
+
+    @property
+    def words_of_difference(self) -> str:
+        """Where this platform differs from all other vehicles, a sentence that says so; else empty."""
+        rate = self.rate
+        if not isinstance(rate, PooledRate) or not rate.differs or rate.elsewhere is None:
+            return ""
+        return f" This platform differs: {rate.mean:.0%} here, {rate.elsewhere:.0%} on all others."
 
 
 def branch_evidence(
-    counts: FlowCounts, platform: str = "", strengths: Sequence[float] = (), level: float = ON_SCREEN
+    counts: FlowCounts, platform: str = "", weights: Sequence[float] = (), level: float = ON_SCREEN
 ) -> dict[tuple[str, str], BranchEvidence]:
-    """Evidence of every branch, by (step, outcome), in the flow's order. ``strengths`` as for :func:`pooling.pool`.
+    """Evidence of every branch, by (step, outcome), in the flow's order. ``weights`` as for
+    :func:`hierarchical.hierarchical_rates`.
 
     A platform without jobs takes its rates from related platforms.
     """
@@ -61,13 +75,40 @@ def branch_evidence(
         return {}
     here, path = counts.by_platform, "/".join(part for part in platform.split("/") if part)
     tree, (wins, jobs) = _with_platform(counts.tree, path, here.weighted_wins, here.weighted_jobs)
-    rates = pooled_rates(tree, path, wins, jobs, strengths, level)
+    rates = hierarchical_rates(tree, path, wins, jobs, weights, level)
     inside = [i for i, other in enumerate(counts.tree.paths) if is_within(other, path)]
     columns = (
         here.traffic, here.all_verified, here.jobs, here.wins, here.eliminated, here.rejected, here.came_back
     )  # fmt: skip
     whole = np.stack([column[inside].sum(axis=0) for column in columns]).astype(int).T.tolist()
     return {branch: BranchEvidence(rates[place], *whole[place]) for place, branch in enumerate(counts.branches)}
+
+
+def differing_platforms(
+    counts: FlowCounts, weights: Sequence[float] = (), level: float = ON_SCREEN
+) -> dict[tuple[str, str], tuple[tuple[str, PooledRate], ...]]:
+    """By branch, the platforms (paths) on which its rate surely is another one than on all other vehicles, with it.
+
+    Of a platform and the only one below it that has jobs, the latter. O(platforms that may differ x branches).
+    """
+    here, paths = counts.by_platform, counts.tree.paths
+    inside = np.array([[is_within(path, wider) for path in paths] for wider in paths], dtype=float)
+    jobs, wins = inside @ here.jobs, inside @ here.wins
+    rest = np.maximum(jobs[:1] - jobs, 0.0)
+    off = np.abs(wins / np.maximum(jobs, 1) - (wins[:1] - wins) / np.maximum(rest, 1)) > MARGIN
+    maybe = off & (jobs >= FEWEST) & (rest >= FEWEST)
+    found: dict[tuple[str, str], list[tuple[str, PooledRate]]] = {}
+    for node in np.flatnonzero(maybe.any(axis=1)).tolist():
+        below = np.flatnonzero(counts.tree.forest.parent == node)
+        told_below = (jobs[below] == jobs[node]).any(axis=0)
+        rates = hierarchical_rates(
+            counts.tree, paths[node], here.weighted_wins, here.weighted_jobs, weights, level
+        )  # fmt: skip
+        for place in np.flatnonzero(maybe[node] & ~told_below).tolist():
+            rate = rates[place]
+            if isinstance(rate, PooledRate) and rate.differs:
+                found.setdefault(counts.branches[place], []).append((paths[node], rate))
+    return {branch: tuple(platforms) for branch, platforms in found.items()}
 
 
 def _with_platform(tree: PlatformTree, path: str, *arrays: Array) -> tuple[PlatformTree, tuple[Array, ...]]:
@@ -83,8 +124,8 @@ def _with_platform(tree: PlatformTree, path: str, *arrays: Array) -> tuple[Platf
     return wider, tuple(spread)
 
 
-def branch_strengths(counts: Sequence[FlowCounts]) -> tuple[float, ...]:
-    """Strength of each level of the platform tree, from all branches of the shop's flows together.
+def branch_weights(counts: Sequence[FlowCounts]) -> tuple[float, ...]:
+    """How often branches are how much alike on all platforms, from all branches of the shop's flows together.
 
     The counts must share one tree: give :func:`flow_counts.count` the same ``platforms``.
 
@@ -93,9 +134,19 @@ def branch_strengths(counts: Sequence[FlowCounts]) -> tuple[float, ...]:
     """
     if not counts:
         return ()
+    tree = one_tree(counts)
+    wins = np.hstack([one.by_platform.weighted_wins for one in counts])
+    jobs = np.hstack([one.by_platform.weighted_jobs for one in counts])
+    return learn_weights(tree.forest, wins, jobs)
+
+
+def one_tree(counts: Sequence[FlowCounts]) -> PlatformTree:
+    """The platform tree that these counts share.
+
+    Raises:
+        ValueError: the trees differ.
+    """
     tree = counts[0].tree
     if any(one.tree.paths != tree.paths for one in counts):
         raise ValueError("The flows were counted over different platform trees; give each the same platforms.")
-    wins = np.hstack([one.by_platform.weighted_wins for one in counts])
-    jobs = np.hstack([one.by_platform.weighted_jobs for one in counts])
-    return learn_strengths(tree.forest, np.stack([wins, jobs - wins], axis=-1))
+    return tree

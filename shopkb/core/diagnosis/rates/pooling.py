@@ -4,7 +4,8 @@ Model: the rate of a node scatters about its parent's with strength ``kappa`` (o
 jobs are counted at any node. Two passes of beta (or Dirichlet) messages with moment matching give every node its
 distribution: up from the leaves, where ``N`` jobs of a child tell as much about the parent as ``N (kappa+1)/(N+kappa)``
 jobs of its own; down from the root, where each child gets what its parent knows *without this child*, widened by the
-law of total variance. A success rate is the case of two kinds: successes and the rest.
+law of total variance. So shares of causes are pooled; success rates, which are alike everywhere on most branches and
+not at all on some, have a model of their own (:mod:`.hierarchical`). A rate is the case of two kinds.
 
 Within 0.012 of the exact posterior in every mean and 95 % limit of the worked example ``platform-tree-two-pass``.
 """
@@ -20,8 +21,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE, Array, NoEvidence, beta_intervals
-from shopkb.core.identifiers import is_within
+from shopkb.core.diagnosis.rates.intervals import Array
 
 IntArray = NDArray[np.intp]
 
@@ -158,57 +158,6 @@ def strength_at(strengths: Sequence[float], depth: int) -> float:
     if not strengths:
         return DEFAULT_STRENGTH
     return strengths[min(depth, len(strengths)) - 1]
-
-
-@dataclass(frozen=True, slots=True)
-class PooledRate:
-    """A branch's success rate on one platform.
-
-    ``n`` and ``successes`` are the jobs of this platform and those below it. ``own_share`` says how much of the figure
-    rests on them; ``borrowed_share`` is the rest, lent by related platforms (and, with few jobs anywhere, by the
-    starting belief).
-    """
-
-    mean: float
-    low: float
-    high: float
-    n: float
-    successes: float
-    own_share: float
-
-    @property
-    def borrowed_share(self) -> float:
-        return 1.0 - self.own_share
-
-
-def pooled_rates(
-    tree: PlatformTree,
-    platform: str,
-    successes: Array,
-    jobs: Array,
-    strengths: Sequence[float] = (),
-    level: float = 0.95,
-) -> list[PooledRate | NoEvidence]:
-    """Success rates of several branches on ``platform``, each branch for itself.
-
-    ``successes`` and ``jobs`` are nodes x branches, counted directly at each node. A branch without a job on any
-    platform gives ``NO_EVIDENCE``.
-
-    Raises:
-        KeyError: the tree does not hold ``platform``.
-        ValueError: a count is negative or not finite, or there are more successes than jobs.
-    """
-    node = tree.index[platform]
-    pooled = pool(tree.forest, np.stack([successes, jobs - successes], axis=-1), strengths)
-    a, b = pooled.posterior[node].T
-    low, high = beta_intervals(a, b, level)
-    here = [number for number, path in enumerate(tree.paths) if is_within(path, platform)]
-    n, wins, own = jobs[here].sum(axis=0), successes[here].sum(axis=0), pooled.own_share[node]
-    known: list[bool] = np.any(jobs > 0, axis=0).tolist()
-    return [
-        PooledRate(*(float(part[i]) for part in (a / (a + b), low, high, n, wins, own))) if known[i] else NO_EVIDENCE
-        for i in range(jobs.shape[1])
-    ]
 
 
 def _check(counts: Array, strengths: Sequence[float], root_prior: Array) -> None:

@@ -1,6 +1,7 @@
-"""How alike related platforms are: the strength kappa of each level of the tree, learned from all branches together.
+"""How alike the shares of causes on related platforms are: the strength kappa of each level of the tree, learned from
+all procedures together.
 
-One branch has too few platforms to learn its own. A start by moments (a pooled analysis of variance, kin to
+One procedure has too few platforms to learn its own. A start by moments (a pooled analysis of variance, kin to
 J. Kleinman, Proportions with extraneous variance, JASA 68, 1973) is finished by a leave-one-out score: how well every
 node's own jobs are foretold by everything the node knows except those jobs.
 """
@@ -8,13 +9,14 @@ node's own jobs are foretold by everything the node knows except those jobs.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from scipy.special import betaln
+from scipy.special import gammaln
 
 from shopkb.core.diagnosis.rates.intervals import Array
-from shopkb.core.diagnosis.rates.pooling import Forest, IntArray, pool
+from shopkb.core.diagnosis.rates.pooling import JEFFREYS_PRIOR, Forest, IntArray, pool
 
 GRID: Final = (2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0, 75.0, 110.0, 165.0, 250.0, 375.0)
 CENTRE: Final = 12.0
@@ -23,6 +25,14 @@ CENTRE: Final = 12.0
 PRIOR_WEIGHT: Final = 20.0
 PRIOR_CORRELATION: Final = 1 / 11
 LOWEST, HIGHEST = 1.0, 400.0
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Jobs of several kinds at each node, nodes x ... x kinds, and what is believed of the kinds before any job."""
+
+    counts: Array
+    root_prior: Array = field(default_factory=JEFFREYS_PRIOR.copy)
 
 
 def correlation_by_moments(
@@ -75,44 +85,57 @@ def strengths_by_moments(forest: Forest, counts: Array) -> tuple[float, ...]:
     return tuple(reversed(found))
 
 
-def leave_one_out(forest: Forest, counts: Array, strengths: Sequence[float]) -> float:
+def leave_one_out(forest: Forest, problems: Sequence[Problem], strengths: Sequence[float]) -> float:
     """Log score of every node's own jobs given all else, less the pull of every level towards the centre.
 
-    ``counts`` is nodes x branches x 2. Constants that do not depend on the strengths are left out.
+    Constants that do not depend on the strengths are left out.
     """
-    pooled = pool(forest, counts, strengths)
-    own = counts.sum(axis=-1) > 0
-    others, mine = (pooled.posterior - counts)[own], counts[own]
-    others = np.maximum(others, 1e-9)
-    score = np.sum(beta_binomial_log(others[:, 0], others[:, 1], mine[:, 0], mine[:, 1]))
+    score = 0.0
+    for problem in problems:
+        pooled = pool(forest, problem.counts, strengths, problem.root_prior)
+        own = problem.counts.sum(axis=-1) > 0
+        others = np.maximum((pooled.posterior - problem.counts)[own], 1e-9)
+        score += float(np.sum(dirichlet_multinomial_log(others, problem.counts[own])))
     return float(score - np.sum(np.log(np.asarray(strengths) / CENTRE) ** 2) / 2)
 
 
-def beta_binomial_log(a: Array | float, b: Array | float, successes: Array, failures: Array) -> Array:
-    """Log probability of one order of ``successes`` and ``failures`` under Beta(a, b): no binomial coefficient."""
-    return np.asarray(betaln(a + successes, b + failures) - betaln(a, b))
+def dirichlet_multinomial_log(weights: Array, counts: Array) -> Array:
+    """Log probability of one order of jobs of several kinds (the last axis) under Dirichlet(weights): no multinomial
+    coefficient."""
+    total, jobs = weights.sum(axis=-1), counts.sum(axis=-1)
+    kinds = (gammaln(weights + counts) - gammaln(weights)).sum(axis=-1)
+    return np.asarray(gammaln(total) - gammaln(total + jobs) + kinds)
 
 
-def learn_strengths(forest: Forest, counts: Array, sweeps: int = 3) -> tuple[float, ...]:
-    """The kappa of each level below the roots, for all branches together. O(sweeps x levels x grid x nodes x branches).
+def learn_strengths(forest: Forest, problems: Sequence[Problem], sweeps: int = 3) -> tuple[float, ...]:
+    """The kappa of each level below the roots, for all problems together. O(sweeps x levels x grid x nodes x counts).
 
-    ``counts`` is nodes x branches x 2. A tree with one node has no level and gives no strength; without jobs every
-    level gets :data:`CENTRE`.
+    A tree with one node has no level and gives no strength; without jobs every level gets :data:`CENTRE`.
     """
-    if not np.any(counts):
+    problems = [problem for problem in problems if np.any(problem.counts)]
+    if not problems:
         return (CENTRE,) * (len(forest.levels) - 1)
-    strengths = list(strengths_by_moments(forest, counts))
+    against_the_rest = np.concatenate([_against_the_rest(problem.counts) for problem in problems], axis=1)
+    strengths = list(strengths_by_moments(forest, against_the_rest))
     if not strengths:
         return ()
-    best = leave_one_out(forest, counts, strengths)
+    best = leave_one_out(forest, problems, strengths)
     for _ in range(sweeps):
         before = tuple(strengths)
         for place in range(len(strengths)):
             for kappa in GRID:
                 trial = [*strengths[:place], kappa, *strengths[place + 1 :]]
-                score = leave_one_out(forest, counts, trial)
+                score = leave_one_out(forest, problems, trial)
                 if score > best:
                     best, strengths = score, trial
         if tuple(strengths) == before:
             break
     return tuple(strengths)
+
+
+def _against_the_rest(counts: Array) -> Array:
+    """Each kind against all others, as nodes x kinds x 2; of two kinds the first only."""
+    flat = counts.reshape(len(counts), -1, counts.shape[-1])
+    total = flat.sum(axis=-1, keepdims=True)
+    chosen = flat if counts.shape[-1] > 2 else flat[..., :1]
+    return np.stack([chosen, total - chosen], axis=-1).reshape(len(counts), -1, 2)

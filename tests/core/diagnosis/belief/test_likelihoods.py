@@ -12,7 +12,14 @@ from hypothesis.extra.numpy import arrays
 from scipy.stats import dirichlet
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
-from shopkb.core.diagnosis.belief.likelihoods import base_of, floored, minutes_of, prior_of
+from shopkb.core.diagnosis.belief.likelihoods import (
+    base_of,
+    cause_strengths,
+    floored,
+    minutes_of,
+    prior_of,
+    prior_weights,
+)
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
@@ -102,6 +109,32 @@ def test_how_a_cause_was_proven_does_not_change_how_often_it_comes() -> None:
     parts = tally("", "", GROUND, 4000), tally("", "", RELAY, 4000, proof="elimination")
     prior = horn_model(*parts).prior
     assert prior[1] == pytest.approx(prior[2])
+
+
+def test_all_vehicles_are_the_shops_own_mix_of_causes() -> None:
+    """90 jobs of one make and 10 of another: 80 horns of 100 jobs beside the starting belief, not the mean of the
+    makes."""
+    counts = count(
+        horn(),
+        together(
+            tally("", "", HORN, 80, platform="curlew/a1"),
+            tally("", "", RELAY, 10, platform="curlew/a1"),
+            tally("", "", RELAY, 10, platform="dunlin/d4"),
+        ),
+        as_of="2026-11",
+    )
+    start = prior_weights(count(horn(), {}, as_of="2026-11"))
+    assert prior_weights(counts) == pytest.approx(start + counts.runs.sum(axis=0))
+    assert prior_of(counts)[0] == pytest.approx((80 + start[0]) / (100 + start.sum()))
+
+
+def test_strengths_of_shares_need_one_tree() -> None:
+    counts = [count(horn(), tally("", "", HORN, platform=path), as_of="2026-11") for path in ("curlew", "dunlin")]
+    assert cause_strengths([]) == ()
+    assert len(cause_strengths(counts[:1])) == 1
+    with pytest.raises(ValueError) as caught:
+        cause_strengths(counts)
+    assert str(caught.value) == "The flows were counted over different platform trees; give each the same platforms."
 
 
 def test_priors_differ_by_platform_and_strangers_get_their_relatives() -> None:

@@ -7,12 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence, branch_strengths
+from shopkb.core.diagnosis.counting.branch_success import (
+    BranchEvidence,
+    branch_evidence,
+    branch_weights,
+    differing_platforms,
+)
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, contributions, merge, take_back
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.diagnosis.rates.intervals import NO_EVIDENCE
-from shopkb.core.diagnosis.rates.pooling import PooledRate
 from shopkb.core.flow.model import Flow
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, horn, tally, together
 from tests.examples import examples
@@ -69,10 +74,10 @@ def test_elimination_counts_half_in_learning_and_is_told_beside_the_rate() -> No
     assert full.verified.sum() == 6
     found = branch_evidence(counts)["supply", "absent"]
     assert (found.successes, found.by_elimination) == (6, 4)
-    # Six jobs two levels down tell the root 6 x 13/18 x 13/16.33 = 3.45; 1 of 4.45 is the starting belief.
+    # All vehicles together: six jobs beside a starting belief worth one.
     assert found.words == (
         "In 6 of 6 verified jobs that came here as written the proven cause could still be reached, 4 of them by "
-        "elimination only; 22% of the figure is borrowed."
+        "elimination only; 14% of the figure is borrowed."
     )
 
 
@@ -101,16 +106,19 @@ def test_platforms_keep_their_own_jobs_and_borrow_the_rest() -> None:
     means = [rate.mean for rate in rates if isinstance(rate, PooledRate)]
     assert means[0] > means[2] > means[1]
     assert means[2] == pytest.approx(0.5)
-    assert a3.words == "No verified job here came here as written; the figure is borrowed from related platforms."
+    assert (
+        a3.words
+        == "No verified job on this platform came to this branch as written; the figure is borrowed from others."
+    )
     assert evidence()["supply", "full"].words == "No closed job says anything about this branch yet."
-    assert branch_strengths([counts])[0] > 0
-    assert branch_strengths([]) == ()
+    assert sum(branch_weights([counts])) == pytest.approx(1)
+    assert branch_weights([]) == ()
 
 
 def test_trees_that_differ_are_refused_when_strengths_are_learned_together() -> None:
     one, other = counted(tally("supply", "full", HORN)), counted()
     with pytest.raises(ValueError) as caught:
-        branch_strengths([one, other])
+        branch_weights([one, other])
     assert str(caught.value) == "The flows were counted over different platform trees; give each the same platforms."
 
 
@@ -191,3 +199,25 @@ def test_whole_jobs_are_counted_once_whatever_the_tree(closed: list[ClosedCase])
     assert counts.minutes[1] == pytest.approx(np.array([1, 4, 16]) * len(closed))
     for one in found.values():
         assert 0 <= one.successes <= one.jobs <= one.verified <= one.traffic
+
+
+def test_a_platform_that_differs_is_named_with_its_own_share_and_that_of_the_others() -> None:
+    """2 of 20 on one model, 57 of 60 on the others: the model is named, the maker above it is not, nor are the few jobs
+    of another model that happen to be wrong."""
+    counts = counted(
+        tally("supply", "full", HORN, 2, platform="curlew/a1"),
+        tally("supply", "full", RELAY, 18, platform="curlew/a1"),
+        tally("supply", "full", HORN, 57, platform="dunlin/d4"),
+        tally("supply", "full", RELAY, 3, platform="dunlin/d4"),
+        tally("supply", "full", RELAY, 1, platform="godwit/g1"),
+        half_life=None,
+    )
+    found = differing_platforms(counts)
+    assert set(found) == {("supply", "full")}
+    rates = dict(found["supply", "full"])
+    assert "curlew/a1" in rates and not {"curlew", "godwit", "godwit/g1"} & set(rates)
+    assert rates["curlew/a1"].elsewhere == pytest.approx(57.5 / 62)
+    assert rates["curlew/a1"].high < 0.35
+    here = branch_evidence(counts, "curlew/a1")["supply", "full"].words
+    assert here.endswith("% here, 93% on all others.") and "This platform differs: " in here
+    assert "differs" not in branch_evidence(counts)["supply", "full"].words

@@ -11,8 +11,9 @@ from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import Forest, platform_tree, pool
 from shopkb.core.diagnosis.rates.pooling_strengths import (
     CENTRE,
-    beta_binomial_log,
+    Problem,
     correlation_by_moments,
+    dirichlet_multinomial_log,
     learn_strengths,
     leave_one_out,
     strength_of,
@@ -41,7 +42,7 @@ def moments(successes: Array, jobs: Array, **settings: float) -> float | None:
 def test_rats_marginal_likelihood_peaks_where_published() -> None:
     def loss(log_ab: Array) -> float:
         a, b = np.exp(log_ab)
-        return -float(beta_binomial_log(a, b, Y, N - Y).sum())
+        return -float(dirichlet_multinomial_log(np.array([a, b]), np.stack([Y, N - Y], axis=-1)).sum())
 
     found = minimize(loss, np.log([1.0, 8.0]), method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10})
     expected = RATS["expected"]["published_marginal_likelihood"]
@@ -61,7 +62,8 @@ def test_rats_correlation_by_moments() -> None:
 
 def test_rats_learned_strength_is_the_published_one_to_the_width_of_the_grid() -> None:
     """alpha + beta = 16.4 at the marginal maximum; the grid has 15 and 22 about it."""
-    (kappa,) = learn_strengths(*brothers(Y, N))
+    forest, counts = brothers(Y, N)
+    (kappa,) = learn_strengths(forest, [Problem(counts)])
     assert kappa in (15.0, 22.0)
 
 
@@ -95,9 +97,30 @@ def made(rng: np.random.Generator, kappas: tuple[float, ...], branches: int) -> 
 
 def test_known_strengths_are_found_again_within_a_factor_of_two() -> None:
     forest, counts = made(np.random.default_rng(7), (12, 20, 30), 80)
-    learned = learn_strengths(forest, counts)
+    learned = learn_strengths(forest, [Problem(counts)])
     assert np.all(np.abs(np.log2(np.array(learned) / (12, 20, 30))) <= 1)
-    assert leave_one_out(forest, counts, learned) >= leave_one_out(forest, counts, strengths_by_moments(forest, counts))
+    start = strengths_by_moments(forest, counts)
+    assert leave_one_out(forest, [Problem(counts)], learned) >= leave_one_out(forest, [Problem(counts)], start)
+
+
+def test_strengths_of_shares_are_found_again_within_a_factor_of_two() -> None:
+    """Three procedures of 4, 6 and 9 causes, whose shares scatter by 8 among makers and by 40 among models."""
+    rng = np.random.default_rng(9)
+    tree = platform_tree(f"{a}/{b}" for a in "ABCDEF" for b in "123")
+    problems = []
+    for kinds in (4, 6, 9):
+        shares = np.empty((len(tree.paths), kinds))
+        shares[0] = rng.dirichlet(np.full(kinds, 3.0))
+        for depth, kappa in ((1, 8.0), (2, 40.0)):
+            level = tree.forest.levels[depth]
+            for node in range(level.start, level.stop):
+                shares[node] = rng.dirichlet(kappa * shares[tree.forest.parent[node]] + 1e-3)
+        counts = np.zeros(shares.shape)
+        for node in range(tree.forest.levels[2].start, len(shares)):
+            counts[node] = rng.multinomial(rng.integers(5, 60), shares[node])
+        problems.append(Problem(counts, np.full(kinds, 0.5)))
+    learned = learn_strengths(tree.forest, problems)
+    assert np.all(np.abs(np.log2(np.array(learned) / (8, 40))) <= 1)
 
 
 def test_groups_add_up_in_one_ratio() -> None:
@@ -117,13 +140,14 @@ def test_groups_add_up_in_one_ratio() -> None:
 
 def test_order_of_branches_does_not_matter() -> None:
     forest, counts = made(np.random.default_rng(8), (5, 20, 60), 20)
-    assert learn_strengths(forest, counts) == pytest.approx(learn_strengths(forest, counts[:, ::-1]))
+    one, other = (learn_strengths(forest, [Problem(part)]) for part in (counts, counts[:, ::-1]))
+    assert one == pytest.approx(other)
 
 
 def test_silent_data_leave_the_levels_where_they_begin() -> None:
     tree = platform_tree(["A/A1", "B"])
-    assert learn_strengths(tree.forest, np.zeros((len(tree.paths), 3, 2))) == (CENTRE, CENTRE)
-    assert learn_strengths(platform_tree([]).forest, np.ones((1, 1, 2))) == ()
+    assert learn_strengths(tree.forest, [Problem(np.zeros((len(tree.paths), 3, 2)))]) == (CENTRE, CENTRE)
+    assert learn_strengths(platform_tree([]).forest, [Problem(np.ones((1, 1, 2)))]) == ()
     assert moments(np.zeros(2), np.zeros(2), prior_weight=0) is None
     assert strength_of(None) == CENTRE
 
