@@ -113,6 +113,8 @@ def _job(past: PastJob, names: Names) -> Job:
         raise NotPossible("The complaint is not said.")
     return Job(
         platform_id=_known(names.platforms, past.platform, "platform"),
+        vin=past.vin,
+        year=past.year,
         complaint=past.complaint.strip(),
         circumstances=past.circumstances.strip(),
         symptom_id=_known(names.symptoms, past.symptom, "symptom") if past.symptom else None,

@@ -85,6 +85,19 @@ class IntakeForm(IdempotentForm):
         label="Complaint verified", choices=Job.Verified.choices, initial=Job.Verified.NOT_YET, widget=forms.RadioSelect
     )
 
+    surely = forms.BooleanField(label="The registration is right, and so is the rest", required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        """Whether the registration is right is asked only where it belonged to another vehicle."""
+        super().__init__(*args, **kwargs)
+        if "surely" not in self.data:
+            self._surely = self.fields.pop("surely")
+
+    def ask_whether_right(self, why: str) -> None:
+        """Show the question, with the reason for it."""
+        self.fields.setdefault("surely", self._surely)
+        self.add_error("surely", why)
+
     def clean_registration(self) -> str:
         return normal_registration(self.cleaned_data["registration"])
 
@@ -123,6 +136,7 @@ class IntakeForm(IdempotentForm):
             odometer=None if data["odometer"] is None else kilometres(data["odometer"]),
             complaint_verified=Job.Verified(data["complaint_verified"]),
             comeback_of=comeback_of,
+            surely=bool(data.get("surely")),
         )
 
 

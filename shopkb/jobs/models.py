@@ -24,6 +24,8 @@ PERSON = settings.AUTH_USER_MODEL
 
 
 class Vehicle(models.Model):
+    """What carries a registration now. What it was at a job stands with the job."""
+
     registration = models.CharField(max_length=20, unique=True)
     vin = models.CharField("VIN", max_length=17, blank=True)
     platform = models.ForeignKey(Platform, on_delete=models.PROTECT, related_name="vehicles")
@@ -44,7 +46,7 @@ class JobQuerySet(models.QuerySet["Job"]):
         return self.filter(state=Job.State.CLOSED)
 
     def for_list(self) -> Self:
-        return self.select_related("vehicle__platform", "symptom", "opened_by")
+        return self.select_related("vehicle", "platform", "symptom", "opened_by")
 
     def answered(self, given: models.QuerySet[Result]) -> Self:
         """Jobs with one of these answers."""
@@ -63,7 +65,10 @@ class JobQuerySet(models.QuerySet["Job"]):
     def holding(self, words: str) -> Self:
         """Jobs whose registration, complaint, VIN or number holds these words."""
         match = (
-            Q(vehicle__registration__icontains=words) | Q(complaint__icontains=words) | Q(vehicle__vin__icontains=words)
+            Q(vehicle__registration__icontains=words)
+            | Q(complaint__icontains=words)
+            | Q(vehicle__vin__icontains=words)
+            | Q(vin__icontains=words)
         )
         if (number := row_number(words)) is not None:
             match |= Q(pk=number)
@@ -92,6 +97,8 @@ class Job(ClientRecord):
 
     vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, related_name="jobs")
     platform = models.ForeignKey(Platform, on_delete=models.PROTECT, related_name="jobs")
+    vin = models.CharField("VIN", max_length=17, blank=True, help_text="As it was when it was booked in.")
+    year = models.PositiveSmallIntegerField(null=True, blank=True, help_text="As it was when it was booked in.")
     complaint = models.TextField(max_length=2000)
     circumstances = models.TextField(max_length=2000, blank=True)
     symptom = models.ForeignKey(Symptom, on_delete=models.PROTECT, null=True, blank=True, related_name="jobs")

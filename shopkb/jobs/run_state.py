@@ -53,7 +53,7 @@ def run_state_of(pk: int) -> RunState:
         Http404: there is no such run.
     """
     runs = _RUNS.filter(job__runs__id=pk).select_related(
-        "job__vehicle__platform", "job__platform", "job__symptom", "revision__procedure", "holder"
+        "job__vehicle", "job__platform", "job__symptom", "revision__procedure", "holder"
     )
     states = [state_of(run) for run in runs]
     found = next((state for state in states if state.run.pk == pk), None)

@@ -7,15 +7,18 @@ import uuid
 from pathlib import Path
 
 import pytest
+from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.jobs.actions import closing, intake
+from shopkb.jobs.actions.intake import VehicleDiffers
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.forms import IntakeForm
 from shopkb.jobs.models import Job, Vehicle
 from shopkb.procedures.models import Procedure
 from tests import builders
+from tests.builders import signed_in
 from tests.conftest import NOW
 
 PUBLISHED = Path(__file__).parents[1] / "data" / "published"
@@ -60,7 +63,7 @@ def test_a_job_is_opened_with_what_was_typed(yard: None, junior: User) -> None:
 def test_the_same_vehicle_is_one_and_is_brought_up_to_date(yard: None, junior: User) -> None:
     builders.take_in(junior, registration="SB 1", vin="1M8GDM9AXKP042788", year=2019)
     knot = Platform.objects.get(path="curlew/knot")
-    builders.take_in(junior, registration=" sb  1", platform=knot)
+    builders.take_in(junior, registration=" sb  1", platform=knot, surely=True)
     vehicle = Vehicle.objects.get()
     assert (vehicle.vin, vehicle.year, vehicle.platform) == ("1M8GDM9AXKP042788", 2019, knot)
     assert [job.platform.path for job in Job.objects.order_by("pk")] == ["curlew/dunlin", "curlew/knot"]
@@ -105,6 +108,54 @@ def test_ten_intakes_at_once_are_one_job(yard: None, junior: User) -> None:
     sent = uuid.uuid4()
     replies = builders.all_at_once(10, lambda _n: builders.take_in(junior, registration="SB 1", client_id=sent).pk)
     assert replies == [Job.objects.get().pk] * 10
+
+
+VIN, OTHER_VIN = "1M8GDM9AXKP042788", "1M8GDM9AXKP042789"
+"""The first is the worked example of the check digit in 49 CFR 565."""
+
+
+def test_another_vehicle_under_a_known_registration_is_asked_about(yard: None, junior: User) -> None:
+    """A mistyped registration would rewrite what earlier jobs say of their vehicle."""
+    first = builders.take_in(junior, registration="SB 1", vin=VIN, year=2012)
+    for said, words in (
+        ({"vin": OTHER_VIN}, f"its VIN was {VIN}, not {OTHER_VIN}."),
+        ({"year": 2015}, "it was of 2012, not 2015."),
+        ({"platform": Platform.objects.get(path="godwit/turnstone")},
+         "it was a Curlew Dunlin minibus, not a Godwit Turnstone minibus."),
+    ):  # fmt: skip
+        with pytest.raises(VehicleDiffers) as refused:
+            builders.take_in(junior, registration="SB 1", **said)
+        assert str(refused.value).startswith(f"When SB 1 was here before, {words}")
+    assert Job.objects.count() == 1
+    later = builders.take_in(junior, registration="SB 1", vin=OTHER_VIN, year=2015, surely=True)
+    first.refresh_from_db()
+    assert (first.vin, first.year, later.vin, later.year) == (VIN, 2012, OTHER_VIN, 2015)
+    assert later.vehicle_id == first.vehicle_id
+
+
+def test_what_is_not_said_or_said_more_exactly_is_no_difference(yard: None, junior: User) -> None:
+    builders.take_in(junior, registration="SB 1", vin=VIN, platform=Platform.objects.get(path="curlew"))
+    later = builders.take_in(junior, registration="SB 1", year=2012)
+    assert (later.vin, later.year, later.platform.path) == (VIN, 2012, "curlew/dunlin")
+
+
+def test_the_page_asks_whether_the_registration_is_right(yard: None, junior: User) -> None:
+    first = builders.take_in(junior, registration="SB 1", vin=VIN)
+    client = signed_in(junior)
+    sent = {
+        "registration": "SB 1", "vin": OTHER_VIN, "platform": first.platform_id, "complaint": "No lights.",
+        "complaint_verified": "not-yet", "client_id": str(uuid.uuid4()),
+    }  # fmt: skip
+    assert "surely" not in client.get(reverse("jobs:new")).content.decode()
+    asked = client.post(reverse("jobs:new"), sent)
+    assert asked.status_code == 422
+    page = asked.content.decode()
+    assert "The registration is right, and so is the rest" in page
+    assert "No lights." in page
+    assert client.post(reverse("jobs:new"), {**sent, "surely": "on"}).status_code == 302
+    job = Job.objects.get(complaint="No lights.")
+    assert VIN in client.get(reverse("jobs:write-up", args=[first.pk])).content.decode()
+    assert OTHER_VIN in client.get(reverse("jobs:write-up", args=[job.pk])).content.decode()
 
 
 def test_a_comeback_is_linked(horn: Procedure, junior: User) -> None:

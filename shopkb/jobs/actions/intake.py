@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -12,6 +12,8 @@ from django.db import transaction
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Platform, Symptom
+from shopkb.catalog.platform_names import platform_name
+from shopkb.core.identifiers import is_within
 from shopkb.evidence.learning import learn
 from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible
@@ -21,7 +23,10 @@ from shopkb.jobs.models import Job, Vehicle
 
 @dataclass(frozen=True, slots=True)
 class Intake:
-    """What is taken down when a vehicle comes in. ``codes`` are in their standard form; ``odometer`` is in km."""
+    """What is taken down when a vehicle comes in. ``codes`` are in their standard form; ``odometer`` is in km.
+
+    ``surely`` says that the registration is right although another vehicle carried it before.
+    """
 
     registration: str
     platform: Platform
@@ -35,6 +40,11 @@ class Intake:
     odometer: int | None = None
     complaint_verified: Job.Verified = Job.Verified.NOT_YET
     comeback_of: Job | None = None
+    surely: bool = False
+
+
+class VehicleDiffers(NotPossible):
+    """The registration was that of another vehicle: a slip of the pen, or a plate that has moved."""
 
 
 @transaction.atomic
@@ -45,6 +55,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
 
     Raises:
         NotPossible: the earlier job is not closed, belongs to another vehicle, or the complaint is not said.
+        VehicleDiffers: another vehicle carried the registration, and nobody said that it is right.
         IdempotencyConflict: the client id was used for another job.
     """
     require(by, Right.WORK)
@@ -66,6 +77,8 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
     job = Job.objects.create(
         vehicle=vehicle,
         platform=intake.platform,
+        vin=vehicle.vin,
+        year=vehicle.year,
         complaint=intake.complaint.strip(),
         circumstances=intake.circumstances.strip(),
         symptom=intake.symptom,
@@ -105,11 +118,28 @@ def _vehicle(intake: Intake) -> Vehicle:
     )
     if not made:
         vehicle = Vehicle.objects.select_for_update(of=("self",)).get(pk=vehicle.pk)  # one intake after the other
+        differences = [] if intake.surely else list(_differences(vehicle, intake))
+        if differences:
+            raise VehicleDiffers(
+                f"When {vehicle} was here before, {' and '.join(differences)}. Look at the plate and at the vehicle. "
+                "If all that you typed is right, say so below: earlier jobs keep what they say."
+            )
         vehicle.platform = intake.platform
         vehicle.vin = intake.vin or vehicle.vin
         vehicle.year = intake.year or vehicle.year
         vehicle.save()
     return vehicle
+
+
+def _differences(vehicle: Vehicle, intake: Intake) -> Iterator[str]:
+    """What cannot be of one vehicle, as clauses. What was not said, or is now said more exactly, is no difference."""
+    if intake.vin and vehicle.vin and intake.vin != vehicle.vin:
+        yield f"its VIN was {vehicle.vin}, not {intake.vin}"
+    if intake.year and vehicle.year and intake.year != vehicle.year:
+        yield f"it was of {vehicle.year}, not {intake.year}"
+    paths = vehicle.platform.path, intake.platform.path
+    if not (is_within(*paths) or is_within(*reversed(paths))):
+        yield f"it was a {platform_name(vehicle.platform.path)}, not a {platform_name(intake.platform.path)}"
 
 
 def _earlier(earlier: Job, vehicle: Vehicle) -> Job:

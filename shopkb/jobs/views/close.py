@@ -72,7 +72,9 @@ def verify(request: SignedInRequest, pk: int) -> HttpResponse:
     """Repeat the conditions of the complaint and say whether it is gone."""
     require(request.user, Right.WORK)
     repair_row = get_object_or_404(
-        Repair.objects.select_related("job__vehicle__platform", "cause__component", "result__run__revision__procedure"),
+        Repair.objects.select_related(
+            "job__vehicle", "job__platform", "cause__component", "result__run__revision__procedure"
+        ),
         pk=pk,
     )
     form = VerificationForm(request.POST or None)

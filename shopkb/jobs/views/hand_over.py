@@ -58,7 +58,10 @@ def hand_over(request: SignedInRequest, pk: int) -> HttpResponse:
 def accept(request: SignedInRequest, pk: int) -> HttpResponse:
     """Read what was handed over and accept it by name."""
     offered = get_object_or_404(
-        HandOver.objects.select_related("run__job__vehicle__platform", "run__revision", "giver", "receiver"), pk=pk
+        HandOver.objects.select_related(
+            "run__job__vehicle", "run__job__platform", "run__revision", "giver", "receiver"
+        ),
+        pk=pk,
     )
     if request.method == "POST":
         with shown_as_message(request, NotPossible):

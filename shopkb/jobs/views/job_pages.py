@@ -16,6 +16,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import closing, intake
+from shopkb.jobs.actions.intake import VehicleDiffers
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
@@ -62,8 +63,11 @@ def new_job(request: SignedInRequest) -> HttpResponse:
     form = IntakeForm(request.POST or None, initial=_initial(earlier, procedure))
     if request.method == "POST" and form.is_valid():
         with shown_on(form, NotPossible):
-            job = intake.open_job(form.intake(earlier), by=request.user, at=timezone.now())
-            return redirect("jobs:job", job.pk)
+            try:
+                job = intake.open_job(form.intake(earlier), by=request.user, at=timezone.now())
+                return redirect("jobs:job", job.pk)
+            except VehicleDiffers as differs:
+                form.ask_whether_right(str(differs))
     context = {"form": form, "earlier": earlier, "procedure": procedure, "section": "jobs"}
     return render(request, "jobs/new.html", context, status=422 if form.errors else 200)
 
@@ -85,7 +89,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     off = off_on(job) if job.is_open else []
     return {
         "job": job,
-        "vin": check_vin(job.vehicle.vin) if job.vehicle.vin else None,
+        "vin": check_vin(job.vin) if job.vin else None,
         "runs": runs,
         "offers": _offers(job, followed) if job.is_open else [],
         "ends": closing.causes_named(job)[:4] if job.is_open else [],
