@@ -61,7 +61,7 @@ def _fault(field: models.Field[object, object], value: object) -> str:
         if odd:
             return f"there is {odd} in it, which is no text. Type it anew."
     if isinstance(value, str):
-        most = field.max_length
+        most = field.max_length if isinstance(field, models.CharField | models.TextField) else None
         if most is not None and len(value) > most:
             return f"{len(value):,} characters are more than the {most:,} that can be kept. Shorten it."
     elif isinstance(value, Decimal) and isinstance(field, models.DecimalField):

@@ -72,6 +72,7 @@ def test_no_column_takes_what_one_of_the_databases_could_not(
 def test_what_fits_exactly_is_taken() -> None:
     caution = Caution(key="k" * 60, text="ü" * 1000, hazards=["\U0001f68c"])
     assert why_unstorable(caution) == ""
+    assert why_unstorable(Job(client_id="3f7d5c52-0a39-4f8e-9d0e-0d6c6f6f0001")) == "", "a number in hexadecimal"
     assert why_unstorable(Job(odometer=2147483647, codes=["P0480"])) == ""
     assert why_unstorable(Result(reading=Decimal("-999999999999.999999"))) == ""
 
