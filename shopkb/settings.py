@@ -189,7 +189,7 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {
-        "words": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"},
+        "words": {"()": "shopkb.upkeep.logs.WordLines", "fmt": "%(asctime)s %(levelname)s %(name)s: %(message)s"},
         "json": {"()": "shopkb.upkeep.logs.JsonLines"},
     },
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": LOG_FORMAT}},

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import logging
+import logging.config
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -18,7 +20,7 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.reports import home
-from shopkb.upkeep.logs import JsonLines
+from shopkb.upkeep.logs import JsonLines, WordLines
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 
@@ -94,3 +96,59 @@ def test_it_is_switched_on_by_the_environment(tmp_path: Path) -> None:
         check=True,
     )
     assert json.loads(done.stderr)["message"] == "hello"
+
+
+FORGED = (
+    "a\n2026-01-01 12:00:00 ERROR shopkb: forged",
+    "a\r\n2026-01-01 ERROR forged",
+    "a\x1b[2Kforged",
+    "a\u2028forged",
+    "a\x85forged",
+    "a\x0bforged",
+    "a\u202eforged",
+    "a\ud83d",
+)
+
+
+@pytest.mark.parametrize("form", [WordLines("%(levelname)s %(message)s"), JsonLines()], ids=["words", "json"])
+@pytest.mark.parametrize("level", [logging.DEBUG, logging.INFO, logging.WARNING, logging.ERROR, logging.CRITICAL])
+@pytest.mark.parametrize("sent", FORGED)
+def test_nothing_that_is_sent_makes_a_line_of_its_own(form: logging.Formatter, level: int, sent: str) -> None:
+    out = io.StringIO()
+    log, handler = logging.Logger("any", logging.DEBUG), logging.StreamHandler(out)
+    handler.setFormatter(form)
+    log.addHandler(handler)
+    log.log(level, "GET %s", sent)
+    try:
+        raise RuntimeError(sent)
+    except RuntimeError:
+        log.log(level, "Fault at %s", sent, exc_info=True, stack_info=True)
+    told = out.getvalue()
+    told.encode()
+    begun = [line for line in told.splitlines() if not line.startswith("    ")]
+    assert len(begun) == 2, begun
+    assert told.count("\n") == len(told.splitlines())
+    assert not re.search("[\x1b\u202e]", told)
+
+
+def test_secrets_are_masked_in_words_too() -> None:
+    record = logging.LogRecord("any", logging.ERROR, "", 0, "key %s", (django_settings.SECRET_KEY,), None)
+    assert WordLines("%(message)s").format(record) == "key ***"
+
+
+def test_the_words_are_those_of_the_settings(lines: Any, junior: User) -> None:
+    """The line for each request, at the level that a shop may choose."""
+    made = logging.config.DictConfigurator(django_settings.LOGGING).configure_formatter(
+        django_settings.LOGGING["formatters"]["words"]
+    )
+    assert isinstance(made, WordLines)
+    out = io.StringIO()
+    handler = logging.StreamHandler(out)
+    handler.setFormatter(made)
+    logging.getLogger("shopkb.requests").addHandler(handler)
+    try:
+        Client().get("/health/%0A2026-01-01%2000:00:00%20ERROR%20forged")
+    finally:
+        logging.getLogger("shopkb.requests").removeHandler(handler)
+    assert out.getvalue().count("\n") == 1
+    assert "\\u000a2026-01-01" in out.getvalue()
