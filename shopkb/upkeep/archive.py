@@ -11,7 +11,7 @@ import json
 import os
 import re
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -31,7 +31,13 @@ from shopkb.upkeep.portable_rows import lines_of, models_of, no_report
 from shopkb.upkeep.snapshot import snapshot_of
 
 FORMAT = 1
+LARGEST_MANIFEST = 64 * 1024 * 1024
+"""Bytes; that of a shop with 100,000 pictures has about 20 million."""
+LARGEST_PHOTO = 64 * 1024 * 1024
+TABLE = re.compile(r"[a-z0-9_]{1,63}")
 NAME = re.compile(r"shopkb-(\d{8}T\d{6}Z)\.zip")
+_NO_NAME = re.compile(r'[\x00-\x1f\x7f\\:*?"<>|]')
+"""Characters that no file name of ours has: separators, drives and streams of Windows, controls."""
 MOMENT = "%Y%m%dT%H%M%SZ"
 
 
@@ -91,13 +97,18 @@ def read(path: Path) -> Archive:
     """
     try:
         with zipfile.ZipFile(path) as file:
-            manifest = json.loads(file.read("manifest.json"))
+            manifest = _manifest(file)
             if manifest["format"] > FORMAT:
                 raise ArchiveError(f"{path.name} has format {manifest['format']}; this version reads up to {FORMAT}.")
+            for name in _outside(manifest):
+                raise ArchiveError(f"{path.name} names a part outside its folder: {name[:80]!r}. Do not restore it.")
+            for name, (size, _digest_of_it) in manifest["photos"].items():
+                if file.getinfo(f"photos/{name}").file_size != size or size > LARGEST_PHOTO:
+                    raise ArchiveError(f"{path.name} is damaged: photos/{name} is larger than it should be.")
             for name, (_size, digest) in _parts(manifest).items():
                 if _digest(file, name) != digest:
                     raise ArchiveError(f"{path.name} is damaged: {name} is not what was written. Take another backup.")
-    except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError, AttributeError, RecursionError) as error:
         raise ArchiveError(f"{path.name} is no whole backup: {error}") from error
     return Archive(
         path=path,
@@ -170,6 +181,28 @@ def _add_photos(file: zipfile.ZipFile) -> dict[str, tuple[int, str]]:
         file.writestr(zipfile.ZipInfo(f"photos/{name}"), body)
         found[name] = (len(body), hashlib.sha256(body).hexdigest())
     return found
+
+
+def _manifest(file: zipfile.ZipFile) -> dict[str, Any]:
+    """What a backup says of itself, read no further than it can be long."""
+    with file.open("manifest.json") as part:
+        body = part.read(LARGEST_MANIFEST + 1)
+    if len(body) > LARGEST_MANIFEST:
+        raise ValueError(f"manifest.json unpacks to more than {LARGEST_MANIFEST // 1024**2} MiB")
+    manifest: dict[str, Any] = json.loads(body)
+    return manifest
+
+
+def _outside(manifest: dict[str, Any]) -> Iterator[str]:
+    """Names that would be written elsewhere than in the folder of pictures, on this system or another."""
+    yield from (name for name in manifest["tables"] if TABLE.fullmatch(name) is None)
+    yield from (name for name in manifest["photos"] if not stays_inside(name))
+
+
+def stays_inside(name: str) -> bool:
+    """Whether a picture of this name lands in the folder of pictures, whichever system unpacks it."""
+    steps = name.split("/")
+    return not (any(part.strip(" .") in ("", "..") for part in steps) or _NO_NAME.search(name))
 
 
 def _parts(manifest: dict[str, Any]) -> dict[str, tuple[int, str]]:

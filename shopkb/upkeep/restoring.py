@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Callable
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from django.apps import apps
@@ -14,7 +14,7 @@ from django.core.management import call_command
 from django.db import connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 
-from shopkb.upkeep.archive import Archive, ArchiveError
+from shopkb.upkeep.archive import Archive, ArchiveError, stays_inside
 from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.portable_rows import digests, go_on_counting, load, models_of, no_report
 
@@ -71,8 +71,7 @@ def restore_photos(archive: Archive) -> int:
     root = Path(settings.MEDIA_ROOT)
     with zipfile.ZipFile(archive.path) as file:
         for name in archive.photos:
-            parts = PurePosixPath(name)
-            if parts.is_absolute() or ".." in parts.parts:
+            if not stays_inside(name):
                 raise ArchiveError(f"{archive.path.name} names a picture outside its folder: {name}.")
             target = root / name
             target.parent.mkdir(parents=True, exist_ok=True)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import threading
+import tracemalloc
 import zipfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -151,6 +153,56 @@ def test_a_picture_outside_its_folder_is_refused(shop: None, tmp_path: Path, set
     assert str(refused.value) == "shopkb-20260302T183005Z.zip names a picture outside its folder: ../../evil.jpg."
     assert restoring.restore_photos(made) == 1
     assert (tmp_path / "elsewhere" / "burnt.jpg").read_bytes() == b"\xff\xd8 a picture"
+
+
+def forged(made: archive.Archive, to: Path, **parts: Any) -> Path:
+    """The backup with other words of itself, and with further files."""
+    with zipfile.ZipFile(made.path) as held, zipfile.ZipFile(to, "w", zipfile.ZIP_DEFLATED) as file:
+        manifest = json.loads(held.read("manifest.json"))
+        for name in held.namelist():
+            if name != "manifest.json":
+                file.writestr(name, held.read(name))
+        for name, body in parts.get("photos", {}).items():
+            file.writestr(zipfile.ZipInfo(f"photos/{name}"), body)
+            manifest["photos"][name] = (parts.get("size", len(body)), hashlib.sha256(body).hexdigest())
+        manifest["tables"] |= parts.get("tables", {})
+        file.writestr("manifest.json", json.dumps(manifest) + " " * parts.get("longer", 0))
+    return to
+
+
+OUTSIDE = ("../evil.jpg", "/etc/evil.jpg", "a/../../evil.jpg", "C:\\evil.jpg", "C:evil.jpg", "..\\evil.jpg",
+           "\\\\host\\evil", "a//evil.jpg", "a/.. /evil.jpg", "evil.jpg:stream", "evil\n.jpg", ".", "")  # fmt: skip
+
+
+def test_a_hostile_backup_is_refused_before_anything_is_loaded(
+    shop: None, tmp_path: Path, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = archive.make(tmp_path, LATE)
+    settings.MEDIA_ROOT = tmp_path / "elsewhere"
+    monkeypatch.setattr("shopkb.upkeep.management.commands.restore.restore", lambda _archive: pytest.fail("loaded"))
+    bad = [forged(made, tmp_path / f"name{n}.zip", photos={name: b"x"}) for n, name in enumerate(OUTSIDE)]
+    bad.append(forged(made, tmp_path / "table.zip", tables={"../jobs_job": (1, "")}))
+    bad.append(forged(made, tmp_path / "grows.zip", photos={"big.jpg": b"x" * 100_000}, size=10))
+    bad.append(forged(made, tmp_path / "manifest.zip", longer=archive.LARGEST_MANIFEST))
+    for path in bad:
+        with pytest.raises(CommandError) as refused:
+            call_command("restore", path)
+        assert refused.value.returncode == 1
+        assert any(words in str(refused.value) for words in ("outside its folder", "larger than", "unpacks to more"))
+    assert not (tmp_path / "elsewhere").exists()
+    archive.read(forged(made, tmp_path / "good.zip", photos={"step-ä b.jpg": b"x", "deep/er/x.jpg": b"y"}))
+
+
+def test_a_manifest_is_read_no_further_than_it_may_be_long(shop: None, tmp_path: Path) -> None:
+    """A megabyte that unpacks to a gigabyte took two gigabytes of memory."""
+    made = archive.make(tmp_path, LATE)
+    bad = forged(made, tmp_path / "bomb.zip", longer=4 * archive.LARGEST_MANIFEST)
+    assert bad.stat().st_size < 2_000_000
+    tracemalloc.start()
+    with pytest.raises(ArchiveError):
+        archive.read(bad)
+    assert tracemalloc.get_traced_memory()[1] < 2.5 * archive.LARGEST_MANIFEST
+    tracemalloc.stop()
 
 
 def test_a_backup_under_load_is_one_moment(shop: None, junior: User, horn: Procedure, tmp_path: Path) -> None:
