@@ -12,7 +12,7 @@ class UpkeepConfig(AppConfig):
     name = "shopkb.upkeep"
 
     def ready(self) -> None:
-        from shopkb.upkeep import checks  # noqa: F401  (registers them)
+        from shopkb.upkeep import checks, modes  # noqa: F401  (registers them)
 
         # The signal is sent for apps that have models; this one has none.
         post_migrate.connect(_keep_records, sender=apps.get_app_config("jobs"))

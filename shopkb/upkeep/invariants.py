@@ -5,7 +5,7 @@ force), ``results`` (append-only: a replaced answer is an earlier one of the sam
 whole, and each record says what it said when it was logged), ``runs`` (none under way on a closed job), ``jobs`` (a
 claim of a cure rests on a verified repair; a comeback is the same vehicle, later), ``tallies`` (equal to a recount),
 ``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos`` (each has its file), ``pictures``
-(each has its file, and what a step shows is there).
+(each has its file, and what a step shows is there), ``folders`` (closed to other accounts of this computer).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from itertools import islice
 
 from django.contrib.staticfiles import finders
 from django.core.files.storage import default_storage
-from django.db import connection, transaction
+from django.db import DatabaseError, connection, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
@@ -33,10 +33,14 @@ from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
 from shopkb.procedures.models import Picture, Revision
 from shopkb.procedures.storing import DocumentUnreadable, checksum, flow_in
 from shopkb.upkeep.chains import broken_chains
+from shopkb.upkeep.modes import close_to_others, open_to_others
+from shopkb.upkeep.unavailable import BUSY, message_for
 from shopkb.web.markdown import STEP_PICTURES
 
 NEVER_CHANGES = (Revision.State.PUBLISHED, Revision.State.REPLACED, Revision.State.WITHDRAWN)
 SHOWN = 5
+UNREADABLE = "database"
+"""Law of findings that ask for a backup to be put back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +54,22 @@ class BrokenInvariant:
 
 
 def broken_invariants() -> list[BrokenInvariant]:
-    """Everything that does not hold, law by law, the first row of each kind first."""
-    return [finding for check in CHECKS.values() for finding in check()]
+    """Everything that does not hold, law by law, the first row of each kind first.
+
+    What was found before the database could no longer be read is kept, and nothing is looked for after it.
+
+    Raises:
+        DatabaseError: others kept it busy, which says nothing of what is stored.
+    """
+    found: list[BrokenInvariant] = []
+    try:
+        for check in CHECKS.values():
+            found.extend(check())
+    except DatabaseError as error:
+        if message_for(str(error)) == BUSY:
+            raise
+        found.append(BrokenInvariant(UNREADABLE, str(connection.settings_dict["NAME"]), f"It cannot be read: {error}."))
+    return found
 
 
 def database() -> Iterator[BrokenInvariant]:
@@ -62,7 +80,7 @@ def database() -> Iterator[BrokenInvariant]:
         for (words,) in cursor.execute("PRAGMA integrity_check(5)").fetchall():
             if words != "ok":
                 yield BrokenInvariant(
-                    "database", connection.settings_dict["NAME"], f"{words}. Restore the last good backup."
+                    UNREADABLE, connection.settings_dict["NAME"], f"{words}. Restore the last good backup."
                 )
         for table, row, other, _number in cursor.execute("PRAGMA foreign_key_check").fetchall()[:SHOWN]:
             yield BrokenInvariant("database", f"{table} {row}", f"It points to a row of {other} that is not there.")
@@ -198,6 +216,11 @@ def _drawing(name: str) -> bool:
     return finders.find(f"procedures/pictures/{name}") is not None
 
 
+def folders() -> Iterator[BrokenInvariant]:
+    for path in open_to_others():
+        yield BrokenInvariant("folders", str(path), "Every account of this computer may look into it.", mendable=True)
+
+
 @transaction.atomic
 def mend_runs() -> None:
     late = Run.objects.under_way().filter(job__state=Job.State.CLOSED)
@@ -217,6 +240,10 @@ def mend_trees() -> None:
         verifying.repair(tree)
 
 
+def mend_folders() -> None:
+    close_to_others()
+
+
 CHECKS: dict[str, Callable[[], Iterator[BrokenInvariant]]] = {
     "database": database,
     "revisions": revisions,
@@ -229,11 +256,13 @@ CHECKS: dict[str, Callable[[], Iterator[BrokenInvariant]]] = {
     "append-only": records,
     "photos": photos,
     "pictures": pictures,
+    "folders": folders,
 }
 MENDS: dict[str, Callable[[], None]] = {
     "runs": mend_runs,
     "tallies": mend_tallies,
     "trees": mend_trees,
     "append-only": mend_records,
+    "folders": mend_folders,
 }
 """Only what can be made anew from what stays as it is."""

@@ -68,7 +68,7 @@ def test_a_lost_tally_is_named_and_made_anew(closed: Job) -> None:
     call_command("verify", repair=True, json=True, stdout=told)
     said = json.loads(told.getvalue())
     assert said.pop("log") == asdict(chain_ends())
-    assert said == {"laws": list(CHECKS), "broken": [], "mended": ["tallies"]}
+    assert said == {"laws": list(CHECKS), "broken": [], "mended": ["tallies"], "way_back": None}
 
 
 def test_a_run_of_a_closed_job_is_named_and_stopped(closed: Job) -> None:

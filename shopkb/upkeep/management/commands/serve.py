@@ -1,12 +1,15 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser
+from ipaddress import ip_address
 from typing import Any
 
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
+
+from shopkb.upkeep.modes import close_to_others
 
 THREADS = 8
 LARGEST_BODY = 16 * 1024 * 1024
@@ -20,6 +23,12 @@ LIMITS: dict[str, Any] = {
     "ident": None,
 }
 REFUSED = 2
+
+
+PLAIN = (
+    "Serving on {host} without HTTPS: whoever shares the network can read passwords, PINs and customers' vehicles. "
+    "Put TLS in front and set SHOPKB_HTTPS=yes, or serve on 127.0.0.1."
+)
 
 
 class Command(BaseCommand):
@@ -45,11 +54,23 @@ class Command(BaseCommand):
                 "The database is of another version. Back it up, then run: manage.py migrate", returncode=REFUSED
             )
         connection.close()
+        for place in close_to_others():
+            self.stdout.write(f"{place} was open to every account of this computer; it is closed to others now.")
+        if not (settings.HTTPS or on_this_computer(options["host"])):
+            self.stderr.write(self.style.WARNING(PLAIN.format(host=options["host"])))
         self.stdout.write(f"Serving on http://{options['host']}:{options['port']}/ until Ctrl+C.")
         self.stdout.flush()
         draw_first_chart()
         warm_in_background()
         serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
+
+
+def on_this_computer(host: str) -> bool:
+    """Whether only programs on this computer can reach this address."""
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def behind_proxy() -> dict[str, Any]:
