@@ -122,8 +122,9 @@ def shelf(catalog: None, senior: User, second: User) -> dict[str, Procedure]:
         "coolant-temperature-wrong",
         "coolant-in-oil",
         "fan-with-own-unit",
+        "starter-weak-or-slips",
     )
-    return stocked("ten", [FLOWS / f"{key}.yaml" for key in keys], senior, second)
+    return stocked("journeys", [FLOWS / f"{key}.yaml" for key in keys], senior, second)
 
 
 @pytest.fixture(scope="module")

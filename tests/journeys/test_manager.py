@@ -34,7 +34,7 @@ def test_the_front_page_says_what_was_closed(
     page = visits.open(OFFICE, manager)
     row = page.get_by_role("row", name="cured and verified")
     expect(row).to_contain_text("1")
-    expect(page.locator("main")).to_contain_text("5 procedures in force.")
+    expect(page.locator("main")).to_contain_text("11 procedures in force.")
     page.get_by_role("link", name="Jobs", exact=True).click()
     page.get_by_label("Which").select_option("closed")
     expect(page.locator("#rows")).to_contain_text("cured and verified")
