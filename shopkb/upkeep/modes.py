@@ -1,8 +1,8 @@
 """Who may look into the folders of the shop: customers' vehicles, their pictures and the secret key lie there.
 
 A folder that the tool makes is closed to others; one that was there before keeps the mode it has, and is told of by
-``check``, named by ``verify``, and closed by ``verify --repair`` and ``serve``. A group that the shop has chosen stays.
-Windows keeps no such modes.
+``check``, named by ``verify``, and closed by ``verify --repair``, ``serve`` and ``restore``. A group that the shop has
+chosen stays. Windows keeps no such modes.
 """
 
 from __future__ import annotations

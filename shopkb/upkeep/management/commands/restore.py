@@ -9,6 +9,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
 from shopkb.upkeep.archive import ArchiveError, read
+from shopkb.upkeep.modes import close_to_others
 from shopkb.upkeep.restoring import TargetNotEmpty, restore, restore_photos
 
 FAILED, REFUSED = 1, 2
@@ -36,6 +37,7 @@ class Command(BaseCommand):
             raise CommandError(str(error), returncode=REFUSED) from error
         except (ArchiveError, OSError) as error:
             raise CommandError(str(error), returncode=FAILED) from error
+        close_to_others()
         self.stdout.write(
             f"{archive.rows} rows and {pictures} photos are back, as of {archive.made_at:%Y-%m-%d %H:%M}."
         )
