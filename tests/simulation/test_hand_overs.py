@@ -26,7 +26,7 @@ def test_closed_jobs_keep_it_believed() -> None:
     shops = [models(shop(seed, 300)) for seed in range(1, 6)]
     said = np.array([probability(learned, job) for learned in shops for job in JOBS])
     assert said.mean() >= 0.7
-    assert (said < 0.3).mean() < 0.05
+    assert (said < 0.3).mean() < 0.08
 
 
 def test_a_proof_is_not_followed_by_advice_to_look_where_nothing_is_likely() -> None:

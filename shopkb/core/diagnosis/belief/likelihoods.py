@@ -15,6 +15,7 @@ import numpy as np
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
+from shopkb.core.diagnosis.belief.hand_over_priors import with_hand_overs
 from shopkb.core.diagnosis.counting.branch_success import one_tree
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, BranchReach, FlowCounts
 from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
@@ -134,7 +135,13 @@ def learn_each(
         behind=counts.behind.parts,
     )
     whole = replace(whole, tests=tuple(_without_set_up(counts, whole)))
-    return {path: replace(whole, prior=prior / prior.sum(), prior_weights=prior) for path, prior in priors.items()}
+    return {path: _with_prior(flow, whole, prior) for path, prior in priors.items()}
+
+
+def _with_prior(flow: Flow, model: CauseModel, weights: Array) -> CauseModel:
+    usual = replace(model, prior=weights / weights.sum(), prior_weights=weights)
+    raised = with_hand_overs(flow, usual)
+    return replace(usual, prior=raised / raised.sum(), prior_weights=raised)
 
 
 def prior_of(counts: FlowCounts, platform: str = "", strengths: Sequence[float] = ()) -> Array:
