@@ -19,6 +19,7 @@ from ruamel.yaml.events import AliasEvent, MappingEndEvent, MappingStartEvent, S
 
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
+from shopkb.web.storable import unstorable_field
 
 SIZE_LIMIT = 1024 * 1024
 """Bytes a file may have."""
@@ -270,6 +271,10 @@ def _field_faults(row: models.Model, judged: set[str]) -> Iterator[tuple[str, st
     except ValidationError as fault:
         for name, messages in fault.message_dict.items():
             yield from ((name, message) for message in messages)
+        return
+    if unstorable := unstorable_field(row):
+        name, why = unstorable
+        yield name, f"{why[:1].upper()}{why[1:]}"
         return
     for constraint in row._meta.constraints:
         if isinstance(constraint, models.CheckConstraint):

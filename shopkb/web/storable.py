@@ -33,14 +33,22 @@ def odd_character(text: str) -> str:
     return "a null character" if found[0] == "\x00" else f"half a character (U+{ord(found[0]):04X})"
 
 
+def unstorable_field(row: models.Model) -> tuple[str, str] | None:
+    """Name of the first field whose value cannot be stored, and what is wrong with it; None if all can."""
+    for field in row._meta.concrete_fields:
+        fault = "" if field.is_relation else _fault(field, row.__dict__.get(field.attname))
+        if fault:
+            return field.name, fault
+    return None
+
+
 def why_unstorable(row: models.Model) -> str:
     """A sentence that says which value of this row cannot be stored, and what could be; empty if all can."""
-    for field in row._meta.concrete_fields:
-        value = row.__dict__.get(field.attname)
-        if (fault := _fault(field, value)) and not field.is_relation:
-            name = str(field.verbose_name)
-            return f"{name[:1].upper()}{name[1:]}: {fault}"
-    return ""
+    found = unstorable_field(row)
+    if found is None:
+        return ""
+    words = str(row._meta.get_field(found[0]).verbose_name)  # type: ignore[union-attr]
+    return f"{words[:1].upper()}{words[1:]}: {found[1]}"
 
 
 def require_storable(sender: type[models.Model], instance: models.Model, **_signal: object) -> None:

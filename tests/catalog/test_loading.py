@@ -212,6 +212,39 @@ def test_a_file_that_cannot_be_read(tmp_path: Path, text: bytes, message: str) -
     assert faults_of(tmp_path) == [f"symptoms.yaml: {message}"]
 
 
+@pytest.mark.parametrize(
+    ("file", "text", "fault"),
+    [
+        (
+            "cautions.yaml",
+            f"- {{key: loud, signal: CAUTION, title: Loud, text: {'x' * 1001}, hazards: []}}",
+            "cautions.yaml: entry 1 (loud), text: 1,001 characters are more than the 1,000 that can be kept. "
+            "Shorten it.",
+        ),
+        (
+            "cautions.yaml",
+            '- {key: loud, signal: CAUTION, title: "Loud \\ud83d", text: Cover your ears., hazards: []}',
+            "cautions.yaml: entry 1 (loud), title: There is half a character (U+D83D) in it, which is no text. "
+            "Type it anew.",
+        ),
+        (
+            "systems.yaml",
+            '- {key: body, name: "Body\\0"}',
+            "systems.yaml: body, name: There is a null character in it, which is no text. Type it anew.",
+        ),
+        (
+            "symptoms.yaml",
+            '- {key: silent, name: Silent, words: ["no beep \\ud83d"]}',
+            "symptoms.yaml: entry 1 (silent), words: There is half a character (U+D83D) in it, which is no text. "
+            "Type it anew.",
+        ),
+    ],
+)
+def test_what_no_database_holds_is_a_fault_of_its_field(tmp_path: Path, file: str, text: str, fault: str) -> None:
+    (tmp_path / file).write_text(text, encoding="utf-8")
+    assert faults_of(tmp_path) == [fault]
+
+
 def test_a_tree_has_a_deepest_level(tmp_path: Path) -> None:
     text = ""
     for depth in range(15):
