@@ -99,6 +99,7 @@ def _revision(key: str, state: Revision.State, mate: User, second: User, author:
     elif state is Revision.State.PUBLISHED:
         publishing.publish(revision, by=second, at=NOW)
     Revision.objects.filter(pk=revision.pk).update(author=author)
+    revision.writers.set([author])
     return key, revision.number
 
 
