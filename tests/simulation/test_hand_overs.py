@@ -21,7 +21,7 @@ def test_a_fresh_shop_believes_what_the_second_procedure_proved() -> None:
 
 
 def test_closed_jobs_keep_it_believed() -> None:
-    """Tests err in up to 12 of 100 jobs there, so some proofs are worth less. Five shops: one alone sees some
+    """Tests err in up to 12 of 100 jobs there, so some proofs are worth less. Five shops (4.6 to 7.9 %): one sees some
     procedures hardly ever."""
     shops = [models(shop(seed, 300)) for seed in range(1, 6)]
     said = np.array([probability(learned, job) for learned in shops for job in JOBS])
