@@ -112,7 +112,7 @@ def test_a_procedure_names_each_cause_once(flow: Flow) -> None:
 
 def test_meters_have_ascending_ranges_that_resolve() -> None:
     meters = load("meters")
-    assert len(meters) == 3
+    assert len(meters) == 4
     measured: set[str] = set()
     for meter in meters:
         tops: dict[str, float] = {}

@@ -8,12 +8,13 @@ from __future__ import annotations
 import csv
 import re
 from itertools import pairwise
+from math import sqrt
 
 import pytest
 
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
 from shopkb.core.readings.parsing import parse_quantity
-from tests.shelf import ROOT, SHELF, every_flow
+from tests.shelf import ROOT, SHELF, every_flow, load
 
 PUBLISHED = ROOT / "tests" / "data" / "published"
 
@@ -129,3 +130,35 @@ def test_no_thermostat_pump_or_sensor_is_convicted_before_the_air_is_out() -> No
     assert ends == {"thermostat-water", "impeller", "radiator-face"}
     assert all("place" in flow.step_by_key[key].needs or "heater-hoses" in flow.step_by_key[key].needs for key in ends)
     assert flow.step_by_key["place"].needs == ("bleed",)
+
+
+@pytest.mark.parametrize(
+    ("procedure", "step", "low", "high", "meter"),
+    [
+        ("parasitic-draw-method", "fuse-map", "0.02 mV", "0.2 mV", "bench-multimeter"),
+        ("parasitic-draw-method", "asleep", "45 mA", "55 mA", "milliampere-clamp"),
+    ],
+)
+def test_a_meter_of_the_shop_can_judge_the_limit(procedure: str, step: str, low: str, high: str, meter: str) -> None:
+    """A limit that every meter of the shop is unsure of is no limit: both sides of it are clear of the uncertainty.
+
+    u = (percent of reading + counts) / sqrt(3), expanded by 2 (JCGM 100); our own guard band in the product is as wide.
+    """
+    rows = [row for one in load("meters") if one["key"] == meter for row in one["accuracies"]]
+    quantity = SHELF[procedure].step_by_key[step].reading
+    assert quantity is not None
+    base = {"voltage": "V", "current": "A"}[quantity.quantity]
+    limits = {"draw_limit": parse_quantity("50 mA")}
+    bands = [out.band.resolve(limits, quantity.unit) for out in SHELF[procedure].step_by_key[step].outcomes if out.band]
+    for text in (low, high):
+        shown = parse_quantity(text)
+        row = next(
+            r for r in rows if r["quantity"] == quantity.quantity and parse_quantity(r["top"]).si() >= shown.si()
+        )
+        unsure = shown.si() * row["percent"] / 100 + row["counts"] * parse_quantity(row["resolution"]).si()
+        doubt = 2 * unsure / sqrt(3)
+        edges = [parse_quantity(f"{shown.si() + sign * doubt:.9f} {base}") for sign in (-1, 1)]
+        held = {
+            place for place, band in enumerate(bands) for edge in edges if band.holds(edge.to(quantity.unit).magnitude)
+        }
+        assert len(held) == 1, text
