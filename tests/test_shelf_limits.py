@@ -78,8 +78,15 @@ HARD = frozenset({TestKind.MEASURE, TestKind.SUBSTITUTE, TestKind.POWER_DIRECTLY
 UNIT = re.compile(r"module|control-panel|control-output|fan/unit$")
 
 
-def fewest_witnesses(flow: Flow, cause: str) -> int:
-    """The fewest measured or substituted steps on any way to the cause."""
+SEEN_AT_ONCE = frozenset({
+    "battery-damaged", "led-dead", "motor-seized", "oil-cooler-leaks", "reflector-dull",
+    "ring-gear-worn", "starter-slips", "timing-broken",
+})  # fmt: skip
+"""Dear ones that one look or swap shows by itself: a cracked case, teeth that are gone, bubbles, a cam that stands."""
+
+
+def fewest_witnesses(flow: Flow, cause: str, kinds: frozenset[TestKind] = HARD) -> int:
+    """The fewest steps of these kinds on any way to the cause, the first step apart."""
     before: dict[str, list[Step]] = {}
     for step, outcome in flow.branches:
         if outcome.go.kind in (GoKind.STEP, GoKind.CAUSE):
@@ -88,7 +95,7 @@ def fewest_witnesses(flow: Flow, cause: str) -> int:
     def least(key: str) -> int:
         if key == flow.start:
             return 0
-        return min(least(step.key) + (step.test in HARD) for step in before[key])
+        return min(least(step.key) + (step.test in kinds and step.key != flow.start) for step in before[key])
 
     return least(cause)
 
@@ -99,6 +106,15 @@ def test_no_control_unit_is_condemned_by_fewer_than_three_readings(flow: Flow) -
     units = [cause for cause in flow.causes if UNIT.search(cause.component) and (cause.price or 0) >= 100]
     found = {cause.key: fewest_witnesses(flow, cause.key) for cause in units}
     assert {key: count for key, count in found.items() if count < 3} == {}
+
+
+@every_flow
+def test_a_dear_part_has_two_witnesses(flow: Flow) -> None:
+    """Over 100 of the shop's currency, whatever the way: two tests beside the complaint itself speak for it."""
+    tests = frozenset(TestKind) - {TestKind.QUESTION, TestKind.ACTION}
+    dear = [cause.key for cause in flow.causes if (cause.price or 0) > 100 and cause.key not in SEEN_AT_ONCE]
+    found = {key: fewest_witnesses(flow, key, tests) for key in dear}
+    assert {key: count for key, count in found.items() if count < 2} == {}
 
 
 @every_flow
