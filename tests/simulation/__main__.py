@@ -1,8 +1,8 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
-Names are coverage, uneven, shares, following, honesty, plans, savings, drift, smoothing, hand-overs and no-harm;
-without names all of them, some hours on two cores. Every one is seeded. The tables of all but honesty and drift are
-kept in ``tests/simulation/tables/``.
+Names are coverage, uneven, shares, verified, following, honesty, plans, savings, drift, smoothing, hand-overs and
+no-harm; without names all of them, some hours on two cores. Every one is seeded. The tables of all but honesty and
+drift are kept in ``tests/simulation/tables/``.
 """
 
 from __future__ import annotations
@@ -21,10 +21,12 @@ from tests.simulation import (
     shares,
     smoothing,
     uneven,
+    verified,
 )
 
 ALL = {
-    "coverage": coverage.main, "uneven": uneven.main, "shares": shares.main, "following": following.main,
+    "coverage": coverage.main, "uneven": uneven.main, "shares": shares.main, "verified": verified.main,
+    "following": following.main,
     "honesty": honesty.main, "plans": plans.main, "savings": savings.main, "drift": changes.main,
     "smoothing": smoothing.main, "hand-overs": hand_overs.main, "no-harm": no_harm.main,
 }  # fmt: skip

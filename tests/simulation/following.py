@@ -68,6 +68,7 @@ class Learner:
     takes: float
     tallies: dict[TallyKey, TallySums] = field(default_factory=dict)
     number: int = 0
+    stops: bool = False
 
     @property
     def flow(self) -> Flow:
@@ -81,7 +82,7 @@ class Learner:
             written = f"{month // 12:04d}-{month % 12 + 1:02d}"
             if number % LEARNED_EVERY == 0:
                 shop = self._shop(written)
-            case = self._job(shop, written)
+            case = self.job(shop, written)
             for key, sums in contributions(case).items():
                 self.tallies[key] = self.tallies.get(key, TallySums()) + sums
 
@@ -89,7 +90,7 @@ class Learner:
         model = model_of(self.flow, self.tallies, PLATFORM, as_of=month, half_life=None, access_minutes=ACCESS)
         return Shop(self.world, model, Prices(prove_first=True))
 
-    def _job(self, shop: Shop, month: str) -> ClosedCase:
+    def job(self, shop: Shop, month: str) -> ClosedCase:
         self.number += 1
         cause = int(self.rng.choice(len(self.world.causes), p=self.world.prior[PLATFORM]))
         shows = {step: self.world.outcome(self.rng, step, cause).key for step in self.world.table}
@@ -117,6 +118,8 @@ class Learner:
         while True:
             written = shop.written(done)
             step, causes = written, self._named(done) if not written else ()
+            if self.stops and not written:
+                return
             if (not written and not set(causes) - set(tried)) or (written and advised and self._takes()):
                 step, causes = shop.next((frozenset(done.items()), tried))
             if step:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from shopkb.core.diagnosis.counting.flow_counts import FlowCounts
+from shopkb.core.diagnosis.counting.flow_counts import OTHER, FlowCounts
+from shopkb.core.diagnosis.counting.selection_bias import verification_weights
 from shopkb.core.diagnosis.rates.hierarchical import MARGIN, PooledRate, hierarchical_rates, learn_weights
 from shopkb.core.diagnosis.rates.intervals import Array, NoEvidence
 from shopkb.core.diagnosis.rates.pooling import PlatformTree, platform_tree
+from shopkb.core.flow.model import GoKind
 from shopkb.core.identifiers import is_within
 
 ON_SCREEN, IN_EXPORTS = 0.8, 0.95
@@ -38,6 +40,7 @@ class BranchEvidence:
     by_elimination: int
     rejected: int
     came_back: int
+    corrected: PooledRate | None = None
 
     @property
     def words(self) -> str:
@@ -52,7 +55,16 @@ class BranchEvidence:
         reached = f"In {self.successes} of {jobs} that came here as written the proven cause could still be reached"
         weak = f", {self.by_elimination} of them by elimination only" if self.by_elimination else ""
         lent = f"; {self.rate.borrowed_share:.0%} of the figure is borrowed" if self.rate.borrowed_share >= 0.05 else ""
-        return f"{reached}{weak}{lent}.{self.words_of_difference}"
+        return f"{reached}{weak}{lent}.{self.words_of_correction}{self.words_of_difference}"
+
+    @property
+    def words_of_correction(self) -> str:
+        """Where some ends behind this branch are verified more often than others, a sentence that corrects the rate for
+        it; else empty."""
+        rate = self.corrected
+        if rate is None:
+            return ""
+        return f" Corrected for what was verified: {rate.mean:.0%} ({rate.low:.0%} to {rate.high:.0%})."
 
     @property
     def words_of_difference(self) -> str:
@@ -81,7 +93,45 @@ def branch_evidence(
         here.traffic, here.all_verified, here.jobs, here.wins, here.eliminated, here.rejected, here.came_back
     )  # fmt: skip
     whole = np.stack([column[inside].sum(axis=0) for column in columns]).astype(int).T.tolist()
-    return {branch: BranchEvidence(rates[place], *whole[place]) for place, branch in enumerate(counts.branches)}
+    corrected = _corrected(counts, tree, path, wins, jobs, weights, level)
+    return {
+        branch: replace(BranchEvidence(rates[place], *whole[place]), corrected=corrected.get(place))
+        for place, branch in enumerate(counts.branches)
+    }
+
+
+def _corrected(
+    counts: FlowCounts, tree: PlatformTree, path: str, wins: Array, jobs: Array, weights: Sequence[float], level: float
+) -> dict[int, PooledRate]:
+    """Rates in which verified jobs count for all that ended as they did, by the place of the branch: of branches behind
+    which verified shares differ. The jobs that a rate rests on are fewer by how unequally they count (L. Kish, Survey
+    Sampling, 1965)."""
+    correction = verification_weights(counts)
+    leads_to = {(step.key, outcome.key): outcome.go for step in counts.flow.steps for outcome in step.outcomes}
+    differing = [
+        place
+        for place, branch in enumerate(counts.branches)
+        if leads_to[branch].kind is GoKind.STEP and leads_to[branch].key in correction.corrected_steps
+    ]
+    if not differing:
+        return {}
+    right = np.array([[cause in counts.reach[place].causes for cause in counts.causes] for place in differing])
+    known = np.array([cause != OTHER for cause in counts.causes])
+    wrong = ~right & (known | ~np.array([counts.reach[place].beyond for place in differing])[:, None])
+    verified, by_cause = counts.on_way[differing], correction.branches[differing]
+    counted = [(verified * part).sum(axis=1) for part in (right, wrong)]
+    of_right, of_wrong = (
+        np.where(n > 0, (verified * by_cause * part).sum(axis=1) / np.where(n > 0, n, 1.0), 1.0)
+        for n, part in zip(counted, (right, wrong), strict=True)
+    )
+    whole = np.maximum(counted[0] + counted[1], 1e-9)
+    total = counted[0] * of_right + counted[1] * of_wrong
+    unequal = counted[0] * of_right**2 + counted[1] * of_wrong**2
+    fewer = np.where(unequal > 0, total**2 / np.where(unequal > 0, unequal * whole, 1.0), 1.0)
+    won, lost = wins[:, differing] * of_right, (jobs - wins)[:, differing] * of_wrong
+    scale = fewer * jobs[:, differing] / np.where(won + lost > 0, won + lost, 1.0)
+    rates = hierarchical_rates(tree, path, won * scale, (won + lost) * scale, weights, level)
+    return {place: rate for place, rate in zip(differing, rates, strict=True) if isinstance(rate, PooledRate)}
 
 
 def differing_platforms(

@@ -51,7 +51,8 @@ class FlowCounts:
     ``verified`` by proof as well, and are of all platforms. ``verified`` leaves out jobs on which two causes were
     found: what their results say of either alone is not known. ``minutes`` is steps x 3: jobs with a known time, their
     minutes and minutes squared, weighted by age. ``whole`` is 2 x branches, not weighted: jobs with this result,
-    wherever it was got, and those of them that are verified.
+    wherever it was got, and those of them that are verified. ``on_way`` is ``verified`` of those who came to the branch
+    on the written way alone.
     """
 
     flow: Flow
@@ -63,6 +64,7 @@ class FlowCounts:
     traffic: Array
     minutes: Array
     whole: Array
+    on_way: Array
     runs: Array
     """Platforms x causes: verified runs of the procedure by cause, weighted by age. How a cause was proven does not
     change how often it comes."""
@@ -198,6 +200,7 @@ class _Counting:
         size = len(self.branches), len(self.causes)
         alone = np.maximum(sums[:, 0] - sums[:, 6], 0.0)
         seen, runs = here & told, of_run & told
+        taken = here & np.array([not key.position or key.position == self.position.get(key.step) for key in keys], bool)
         skipped, left_out = self._without_branch([key for key, yes in zip(keys, here | of_run, strict=True) if not yes],
                                                  sums[~(here | of_run), 0])  # fmt: skip
         return FlowCounts(
@@ -206,8 +209,9 @@ class _Counting:
             traffic=_summed(size[:1], (row,), age * sums[:, 0], here),
             minutes=self._minutes(row, age[:, None] * sums[:, 1:4] / [1, 60, 3600], here),
             whole=np.stack([_summed(size[:1], (row,), sums[:, 0], chosen) for chosen in (here, seen)]),
+            on_way=_summed(size, (row, cause), age * proof * alone, seen & taken),
             runs=_summed((len(self.tree.paths), size[1]), (node, cause), age * sums[:, 0], runs),
-            by_platform=self._by_platform(keys, node, row, sums, age, here, seen),
+            by_platform=self._by_platform(keys, node, row, sums, age, here, taken, seen & taken),
             skipped=skipped, left_out=left_out, negative=self.negative, behind=self.behind,
         )  # fmt: skip
 
@@ -219,11 +223,9 @@ class _Counting:
 
     def _by_platform(
         self, keys: Sequence[TallyKey], node: IntArray, row: IntArray, sums: Array, age: Array,
-        here: NDArray[np.bool_], seen: NDArray[np.bool_],
+        here: NDArray[np.bool_], taken: NDArray[np.bool_], seen: NDArray[np.bool_],
     ) -> PlatformCounts:  # fmt: skip
         right, judged = (np.zeros(len(keys), dtype=bool) for _ in range(2))
-        taken = here & np.array([not key.position or key.position == self.position.get(key.step) for key in keys], bool)
-        seen = seen & taken
         weak = np.array([key.proof == Proof.ELIMINATION for key in keys], dtype=bool)
         for place in np.flatnonzero(seen).tolist():
             reach, identity = self.reach[row[place]], keys[place].cause

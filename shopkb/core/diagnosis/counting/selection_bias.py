@@ -6,8 +6,10 @@ verified jobs at its end gives what all jobs would have told (C. Begg and R. Gre
 the weights are those of D. Horvitz and D. Thompson, JASA 47, 1952, cut to a range as S. Cole and M. Hernan advise in
 Am. J. Epidemiology 168, 2008).
 
-Tallies do not say where the jobs of a branch ended. Along the flow that follows: exactly where every step is reached by
-one branch only, and where ways meet as long as what happens behind a step depends on the cause alone.
+Tallies do not say where the jobs of a branch ended. Along the flow that follows, from what was got on the written way:
+exactly where every step is reached by one branch only, and where ways meet as long as what happens behind a step
+depends on the cause alone. A test put off is no end; leaving the written way before a step is one, with the share
+verified of all jobs that did.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ PULL: Final = 5.0
 """Ends with fewer verified jobs are drawn towards the average share, as by so many jobs where none is verified and ever
 less up to 20: a share known from three jobs is no share, and no single job may turn a figure over."""
 
-MOST_WEIGHT: Final = 10.0
+MOST_WEIGHT: Final = 3.0
 """No job counts more than this many times, or less than this part of, an average one."""
 
 SHARES_DIFFER: Final = 0.20
@@ -74,12 +76,14 @@ def verification_weights(counts: FlowCounts) -> VerificationWeights:
 
 
 class _Backward:
-    """From the ends to the start. An end is a branch that leads to no step, or stopping (or leaving a test out) before
-    a step; ``ends`` maps each to its place in ``traffic`` and ``verified``, whole jobs."""
+    """From the ends to the start. An end is a branch that leads to no step, or leaving the written way (stopping,
+    leaving a test out, going on out of order) before a step; ``ends`` maps each to its place in ``traffic`` and
+    ``verified``, whole jobs."""
 
     def __init__(self, counts: FlowCounts) -> None:
         self.counts, self.flow = counts, counts.flow
-        self.by_branch = counts.whole
+        here = counts.by_platform
+        self.by_branch = here.traffic.sum(axis=0), here.all_verified.sum(axis=0)
         self.arriving = _arriving(counts)
         self.ends: dict[tuple[str, str], int] = {}
         traffic: list[float] = []
@@ -121,7 +125,7 @@ class _Backward:
 
     def _at(self, key: str, found: Array, of_stopping: float) -> Array:
         """Mean weight by cause of the verified jobs that come to a step."""
-        verified, rows = self.counts.verified, self.counts.rows_of_step[key]
+        verified, rows = self.counts.on_way, self.counts.rows_of_step[key]
         jobs = verified[rows].sum(axis=0)
         stopped = np.maximum(verified[self.arriving[key]].sum(axis=0) - jobs, 0.0) if key in self.arriving else 0 * jobs
         weight = (verified[rows] * found[rows]).sum(axis=0) + stopped * of_stopping

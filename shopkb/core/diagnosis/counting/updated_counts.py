@@ -84,6 +84,7 @@ def _sum(one: FlowCounts, other: FlowCounts, sign: int) -> FlowCounts:
         verified=_no_less(one.verified + sign * other.verified),
         traffic=_no_less(one.traffic + sign * other.traffic),
         minutes=_no_less(one.minutes + sign * other.minutes),
+        on_way=_no_less(one.on_way + sign * other.on_way),
         whole=one.whole + sign * other.whole,
         runs=_no_less(one.runs + sign * other.runs),
         by_platform=by_platform,

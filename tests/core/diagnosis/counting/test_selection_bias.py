@@ -13,9 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.core.diagnosis.belief.likelihoods import learn
+from shopkb.core.diagnosis.counting.branch_success import branch_evidence
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, FlowCounts, count
+from shopkb.core.diagnosis.counting.positions import ASIDE, positions
 from shopkb.core.diagnosis.counting.selection_bias import MOST_WEIGHT, end_weights, shares_differ, verification_weights
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Proof, Step, TestKind
 from tests.core.diagnosis.counting.test_tallies import cases
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, tally, together
@@ -107,11 +110,11 @@ DIAMOND_TRUTH = {
     "last": {"s#a": (0.9, 0.1), "s#b": (0.25, 0.75)},
 }
 DIAMOND_ENDS = {
-    ("first", "seen"): 0.9, ("side", "off"): 0.3, ("side", "none"): 0.2, ("last", "yes"): 0.8, ("last", "no"): 0.4,
+    ("first", "seen"): 0.9, ("side", "off"): 0.3, ("side", "none"): 0.25, ("last", "yes"): 0.8, ("last", "no"): 0.4,
 }  # fmt: skip
 HORN_ENDS = {
-    ("press", "sounds"): 0.15, ("press", "no-click"): 0.3, ("supply", "weak"): 0.9, ("supply", "absent"): 0.5,
-    ("ground", "bad"): 0.4, ("direct", "sounds"): 0.2, ("direct", "silent"): 0.95,
+    ("press", "sounds"): 0.25, ("press", "no-click"): 0.3, ("supply", "weak"): 0.9, ("supply", "absent"): 0.5,
+    ("ground", "bad"): 0.4, ("direct", "sounds"): 0.3, ("direct", "silent"): 0.95,
 }  # fmt: skip
 
 
@@ -187,12 +190,12 @@ def test_when_the_correction_is_told(verified: list[int], traffic: list[int], an
     assert shares_differ(np.array(traffic, dtype=float), np.array(verified, dtype=float)) is answer
 
 
-def test_few_verified_jobs_are_drawn_to_the_average_and_none_weighs_more_than_ten_times() -> None:
-    """60 of 100 at the average of 0.5 with the 40 of 100; 2 of 40 count as (2 + 4.5 x share) of 44.5."""
+def test_few_verified_jobs_are_drawn_to_the_average_and_none_weighs_more_than_three_times() -> None:
+    """60 of 100 at the average of 0.5 with the 40 of 100; 6 of 40 count as (6 + 3.5 x share) of 43.5."""
     assert end_weights(np.array([100.0, 100.0]), np.array([60.0, 40.0])) == pytest.approx([5 / 6, 5 / 4])
-    share = 102 / 240
-    found = end_weights(np.array([200.0, 40.0, 500.0]), np.array([100.0, 2.0, 0.0]))
-    assert found == pytest.approx([share / 0.5, share / ((2 + 4.5 * share) / 44.5), 1.0])
+    share = 106 / 240
+    found = end_weights(np.array([200.0, 40.0, 500.0]), np.array([100.0, 6.0, 0.0]))
+    assert found == pytest.approx([share / 0.5, share / ((6 + 3.5 * share) / 43.5), 1.0])
     assert end_weights(np.array([1000.0, 10_000.0]), np.array([1000.0, 20.0]))[1] == MOST_WEIGHT
     assert end_weights(np.zeros(0), np.zeros(0)).size == 0
     assert end_weights(np.array([7.0]), np.array([0.0])) == pytest.approx([1.0])
@@ -230,3 +233,43 @@ def test_weights_are_finite_and_keep_the_number_of_jobs(found: list) -> None:  #
     model = learn(counts)
     assert model.prior_weights is not None and model.prior.sum() == pytest.approx(1)
     assert model.causes[-1] == OTHER and np.all(model.prior > 0)
+
+
+def test_a_test_put_off_is_no_end() -> None:
+    """100 jobs said the horn clicks on the written way and went on to the supply; 60 others had its ground tested
+    first, and half of those are verified. Where the written way ended decides, not what was done off it."""
+    flow, place = horn(), positions(horn())
+    on_way = together(
+        *(at(tally(step, outcome, cause, n), place[step])
+          for step, outcome in (("press", "click"), ("supply", "weak"))
+          for cause, n in ((RELAY, 50), ("", 50)))
+    )  # fmt: skip
+    aside = together(at(tally("ground", "bad", GROUND, 30), ASIDE), at(tally("ground", "bad", "", 30), ASIDE))
+    alone, beside = (verification_weights(counted(flow, *parts)) for parts in ([on_way], [on_way, aside]))
+    assert np.array_equal(alone.branches, beside.branches) and np.all(beside.branches == 1)
+
+
+def test_branch_success_is_corrected_where_verified_shares_differ_behind_it() -> None:
+    """Of 200 jobs with full supply 100 ended at a bad ground, 90 of them verified, and all of those with a bad ground;
+    100 went on and the horn sounded, 30 of them verified, all with a relay. 90 of 120 as counted, half in truth."""
+    parts = [
+        tally("supply", "full", GROUND, 90), tally("supply", "full", RELAY, 30), tally("supply", "full", "", 80),
+        tally("ground", "bad", GROUND, 90), tally("ground", "bad", "", 10),
+        tally("ground", "good", RELAY, 30), tally("ground", "good", "", 70),
+        tally("direct", "sounds", RELAY, 30), tally("direct", "sounds", "", 70),
+    ]  # fmt: skip
+    found = branch_evidence(counted(horn(), *parts))
+    full = found["supply", "full"]
+    assert (full.successes, full.jobs) == (90, 120) and isinstance(full.rate, PooledRate)
+    assert full.rate.mean == pytest.approx(0.75, abs=0.01)
+    assert full.corrected is not None and full.corrected.mean == pytest.approx(0.5, abs=0.02)
+    assert full.corrected.high - full.corrected.low > full.rate.high - full.rate.low
+    assert full.words.endswith(
+        f" Corrected for what was verified: {full.corrected.mean:.0%} ({full.corrected.low:.0%} to "
+        f"{full.corrected.high:.0%})."
+    )
+    assert found["ground", "bad"].corrected is None and "Corrected" not in found["ground", "bad"].words
+
+
+def at(tallies: Mapping[TallyKey, TallySums], position: str) -> dict[TallyKey, TallySums]:
+    return {replace(key, position=position): sums for key, sums in tallies.items()}
