@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import NamedTuple, cast
 
 from django.core.cache import cache
@@ -21,7 +22,7 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.step_hazards import steps_made_safe
 from shopkb.core.flow.hand_overs import causes_behind, handed_over_to, reached_from
-from shopkb.core.flow.model import Flow, GoKind
+from shopkb.core.flow.model import Flow, GoKind, Step
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.walk import Walk
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, prices
@@ -52,7 +53,8 @@ class Reasoning:
     """What the tool says of its own accord about an open job.
 
     ``likeliest`` holds the likeliest causes, ``tried`` those that were repaired without a cure (their probability is
-    the chance that the repair itself failed), ``rest`` the probability of all others together.
+    the chance that the repair itself failed), ``rest`` the probability of all others together. ``written`` is the next
+    step of the procedure that was opened last and is under way, ``written_in`` its key.
     """
 
     possible: tuple[Possible, ...]
@@ -62,6 +64,18 @@ class Reasoning:
     advice: Advice
     jobs: int
     position: JobRecord
+    written_in: str = ""
+    written: Step | None = None
+
+    @cached_property
+    def next_words(self) -> str:
+        """The next action in one sentence: the written next step, unless something is surely quicker."""
+        if self.written is None:
+            return self.advice.words
+        proposal = self.proposal(self.written_in, self.written.key)
+        if proposal is None:
+            return f"{self.written.title}, the next step as written."
+        return self.advice.words
 
     def proposal(self, procedure: str, step: str) -> Proposal | None:
         """What is surely quicker than the written next step, if anything."""
@@ -94,6 +108,8 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
     )
     not_cured = tuple(repair.cause.identity for repair in ruled_out(job))
     allowed = _allowed(counted)
+    going_on = [each for each in runs if each.walk.current and each.run.state == Run.State.UNDER_WAY]
+    under_way = max(going_on, key=lambda each: each.run.pk, default=None)
     advice = advise(model, results, not_cured, prices=prices(), allowed=allowed)
     proven = frozenset(cause for each in counted for cause in _named(each)).difference(not_cured)
     possible = explained(model, results, not_cured)
@@ -107,6 +123,8 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         advice=kept_to_proof(model, results, not_cured, advice, proven, prices=prices(), allowed=allowed),
         jobs=sum(each.verified_jobs for each in learned.values()),
         position=JobRecord(model, results, not_cured, allowed),
+        written_in=under_way.flow.procedure if under_way else "",
+        written=under_way.flow.step_by_key[under_way.walk.current] if under_way else None,
     )
 
 

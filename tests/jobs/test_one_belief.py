@@ -62,6 +62,18 @@ def test_what_lies_behind_a_hand_over_is_one_line_until_the_procedure_is_opened(
         assert after[cause] == pytest.approx(before[cause])
 
 
+def test_the_next_action_goes_on_in_the_procedure_under_way(horn: Procedure, control: Procedure, junior: User) -> None:
+    """Not back in the one that has handed the job over."""
+    job = builders.take_in(junior)
+    builders.follow(builders.start(job, horn, junior), TO_CONTROL, junior)
+    builders.start(job, control, junior)
+    reasoning = reason_about(job, at=NOW)
+    assert reasoning is not None
+    assert reasoning.next_words == "Resistance of the coil, the next step as written."
+    page = builders.signed_in(junior).get(f"/jobs/{job.pk}/").content.decode()
+    assert "<b>Next:</b> Resistance of the coil, the next step as written." in page
+
+
 def test_a_procedure_opened_by_mistake_changes_nothing(
     horn: Procedure, senior: User, second: User, junior: User
 ) -> None:

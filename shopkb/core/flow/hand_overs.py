@@ -23,9 +23,10 @@ class CausesBehind(NamedTuple):
 
     @property
     def name(self) -> str:
-        """As the pages say it: a cause for "Voltage drop method"."""
-        titles = (f"\N{LEFT DOUBLE QUOTATION MARK}{title}\N{RIGHT DOUBLE QUOTATION MARK}" for title in self.titles)
-        return f"a cause for {' or '.join(titles)}"
+        """As the pages say it: a cause for "Voltage drop method"; of several the first, and how many others."""
+        others = len(self.titles) - 1
+        more = f" or {'another procedure' if others == 1 else f'{others} others'}" if others else ""
+        return f"a cause for \N{LEFT DOUBLE QUOTATION MARK}{self.titles[0]}\N{RIGHT DOUBLE QUOTATION MARK}{more}"
 
     @property
     def identity(self) -> str:
