@@ -35,5 +35,5 @@ def _count_again(using: str, verbosity: int, **_sent: Any) -> None:
     if using != DEFAULT_DB_ALIAS or not learning.to_be_recounted():
         return
     if verbosity:
-        sys.stdout.write("Counting closed jobs again; this takes about a minute for every 20,000 ...\n")
+        sys.stdout.write("Counting closed jobs again; about a minute for every 50,000 ...\n")
     learning.rebuild(closed_cases())
