@@ -53,8 +53,9 @@ class Reasoning:
     """What the tool says of its own accord about an open job.
 
     ``likeliest`` holds the likeliest causes, ``tried`` those that were repaired without a cure (their probability is
-    the chance that the repair itself failed), ``rest`` the probability of all others together. ``written`` is the next
-    step of the procedure that was opened last and is under way, ``written_in`` its key.
+    the chance that the repair itself failed), ``rest`` the probability of all others together. ``record`` is what all
+    of it was reasoned from. ``written`` is the next step of the procedure that was opened last and is under way,
+    ``written_in`` its key; there is none once a written way has come to a cause that was not repaired in vain.
     """
 
     possible: tuple[Possible, ...]
@@ -63,7 +64,7 @@ class Reasoning:
     rest: float
     advice: Advice
     jobs: int
-    position: JobRecord
+    record: JobRecord
     written_in: str = ""
     written: Step | None = None
 
@@ -79,7 +80,7 @@ class Reasoning:
 
     def proposal(self, procedure: str, step: str) -> Proposal | None:
         """What is surely quicker than the written next step, if anything."""
-        at = self.position
+        at = self.record
         return propose(
             at.model, at.results, at.not_cured, self.advice, (procedure, step), prices=prices(), allowed=at.allowed
         )
@@ -109,9 +110,9 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
     not_cured = tuple(repair.cause.identity for repair in ruled_out(job))
     allowed = _allowed(counted)
     going_on = [each for each in runs if each.walk.current and each.run.state == Run.State.UNDER_WAY]
-    under_way = max(going_on, key=lambda each: each.run.pk, default=None)
     advice = advise(model, results, not_cured, prices=prices(), allowed=allowed)
     proven = frozenset(cause for each in counted for cause in _named(each)).difference(not_cured)
+    under_way = None if proven else max(going_on, key=lambda each: each.run.pk, default=None)
     possible = explained(model, results, not_cured)
     tried = tuple(row for row in possible if row.repaired)
     likeliest = tuple([row for row in possible if row.probability >= LEAST and not row.repaired][:MOST_SHOWN])
@@ -122,7 +123,7 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         rest=max(0.0, 1.0 - sum(row.probability for row in (*likeliest, *tried))),
         advice=kept_to_proof(model, results, not_cured, advice, proven, prices=prices(), allowed=allowed),
         jobs=sum(each.verified_jobs for each in learned.values()),
-        position=JobRecord(model, results, not_cured, allowed),
+        record=JobRecord(model, results, not_cured, allowed),
         written_in=under_way.flow.procedure if under_way else "",
         written=under_way.flow.step_by_key[under_way.walk.current] if under_way else None,
     )

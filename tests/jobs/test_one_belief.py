@@ -74,6 +74,17 @@ def test_the_next_action_goes_on_in_the_procedure_under_way(horn: Procedure, con
     assert "<b>Next:</b> Resistance of the coil, the next step as written." in page
 
 
+def test_a_cause_that_was_proven_is_repaired_before_another_procedure_goes_on(
+    horn: Procedure, control: Procedure, junior: User
+) -> None:
+    job = builders.take_in(junior)
+    builders.start(job, control, junior)
+    builders.follow(builders.start(job, horn, junior), builders.TO_HORN, junior)
+    reasoning = reason_about(job, at=NOW)
+    assert reasoning is not None
+    assert "Fit a new horn. It cures with a probability of more than 99%." in reasoning.next_words
+
+
 def test_a_procedure_opened_by_mistake_changes_nothing(
     horn: Procedure, senior: User, second: User, junior: User
 ) -> None:

@@ -55,8 +55,15 @@ class TestOption:
     def words(self) -> str:
         """One sentence on what it costs and brings."""
         way = f" and {self.setup:.0f} to get there" if self.setup >= 0.5 else ""
-        gain = f"saves {self.saves:.0f} minutes" if self.saves >= 0.5 else "saves nothing"
-        return f"{self.title}: {_minutes(self.minutes)}{way}; {self.bits:.2f} bits; {gain} on average."
+        return f"{self.title}: {_minutes(self.minutes)}{way}. {self._gain}"
+
+    @property
+    def _gain(self) -> str:
+        if self.saves >= 0.5:
+            return f"On average the vehicle is cured {_minutes(self.saves)} sooner than without further tests."
+        if self.proves >= WORTH_PROVING:
+            return "It can prove the cause before anything is fitted."
+        return "It saves no time on average, but tells causes apart."
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,10 +181,19 @@ def repair_words(repair: RepairOption | None, prices: Prices, *, worth_testing: 
         return "Nothing left worth testing, and nothing left to put right."
     first = "" if worth_testing else "Nothing left worth testing: "
     if repair.looks_further:
-        return f"{first}look further; that the cause is none of those listed has a probability of {repair.cures:.0%}."
+        return (
+            f"{first}look further; that the cause is none of those listed has a probability of {_chance(repair.cures)}."
+        )
     what = repair.correction or "Put right what is most likely."
     weak = " It has not been proven." if prices.prove_first and not repair.proven else ""
-    return f"{first}{what} It cures with a probability of {repair.cures:.0%}.{weak}"
+    return f"{first}{what} It cures with a probability of {_chance(repair.cures)}.{weak}"
+
+
+def _chance(probability: float) -> str:
+    """In whole percent; nothing is certain, and nothing is out of the question."""
+    if probability >= 0.995:
+        return "more than 99%"
+    return f"{probability:.0%}" if probability >= 0.005 else "less than 1%"
 
 
 def _minutes(minutes: float) -> str:

@@ -234,7 +234,8 @@ def test_a_repair_without_a_cure_is_not_advised_again() -> None:
     everything = horn_advice(*results, result("direct", "silent"), not_cured=[GROUND, HORN, RELAY])
     assert everything.repair is not None and everything.repair.looks_further
     assert everything.words == (
-        "Nothing left worth testing: look further; that the cause is none of those listed has a probability of 100%."
+        "Nothing left worth testing: look further; that the cause is none of those listed has a probability of more "
+        "than 99%."
     )
 
 
@@ -253,9 +254,14 @@ def test_words_of_a_test() -> None:
     found = horn_advice(result("press", "click"), prices=Prices(hourly_rate=10))
     option = next(option for option in found.tests if option.step == "ground")
     assert option.words == (
-        f"Voltage drop of the horn ground: 2 minutes and 12 to get there; {option.bits:.2f} bits; "
-        f"saves {option.saves:.0f} minutes on average."
+        f"Voltage drop of the horn ground: 2 minutes and 12 to get there. On average the vehicle is cured "
+        f"{option.saves:.0f} minutes sooner than without further tests."
     )
+    assert option.saves > 1
+    proving = replace(option, saves=-2.0, proves=0.3)
+    assert proving.words.endswith("to get there. It can prove the cause before anything is fitted.")
+    telling = replace(option, saves=-2.0, proves=0.0)
+    assert telling.words.endswith("to get there. It saves no time on average, but tells causes apart.")
 
 
 @st.composite
