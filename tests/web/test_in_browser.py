@@ -96,6 +96,15 @@ def test_nothing_scrolls_sideways(opened: Open, width: int) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") == width
 
 
+@pytest.mark.parametrize("width", [320, 390])
+def test_the_marks_of_a_long_procedure_go_on_in_a_second_line(opened: Open, width: int) -> None:
+    page = opened(width)
+    marks = '<div class="rail"><ol class="marks">' + '<li class="ahead"></li>' * 40 + "</ol></div>"
+    page.evaluate("marks => document.querySelector('main').insertAdjacentHTML('afterbegin', marks)", marks)
+    assert page.evaluate("document.documentElement.scrollWidth") == width
+    assert page.evaluate("document.querySelector('.rail .marks').children[39].getBoundingClientRect().width") >= 12
+
+
 @pytest.mark.parametrize(("width", "answer"), [(390, 80), (820, 96)])
 def test_targets_are_large_enough_for_gloves(opened: Open, width: int, answer: int) -> None:
     page = opened(width)

@@ -122,7 +122,7 @@ def _vehicle(intake: Intake) -> Vehicle:
         if differences:
             raise VehicleDiffers(
                 f"When {vehicle} was here before, {' and '.join(differences)}. Look at the plate and at the vehicle. "
-                "If all that you typed is right, say so below: earlier jobs keep what they say."
+                "If all that you typed is right, tick this box: earlier jobs keep what they say."
             )
         vehicle.platform = intake.platform
         vehicle.vin = intake.vin or vehicle.vin
