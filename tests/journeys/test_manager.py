@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 from django.utils import timezone
-from playwright.sync_api import Route, expect
+from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Proof
@@ -41,6 +41,13 @@ def test_the_front_page_says_what_was_closed(
     assert "state=closed" in page.url
 
 
+def first_of(held: list[Route], page: Page) -> Route:
+    """The request held back first, once it has arrived where it is held."""
+    while not held:
+        page.wait_for_timeout(20)
+    return held.pop(0)
+
+
 @pytest.mark.device
 def test_what_is_chosen_before_the_scripts_are_there_is_looked_up(
     visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User
@@ -52,8 +59,33 @@ def test_what_is_chosen_before_the_scripts_are_there_is_looked_up(
     with page.expect_request("**/htmx*.js"):
         page.goto(f"{visits.address}/jobs/", wait_until="commit")
     page.get_by_label("Which").select_option("closed")
-    held[0].continue_()
+    first_of(held, page).continue_()
     expect(page.locator("#rows")).to_contain_text("cured and verified")
+
+
+@pytest.mark.device
+@pytest.mark.parametrize("pressed", ["before the rows came", "while the rows came"])
+def test_a_job_pressed_while_rows_are_looked_up_is_opened(
+    visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User, pressed: str
+) -> None:
+    job = cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND)
+    page = visits.open(OFFICE, manager, path="/jobs/?state=all")
+    held: list[Route] = []
+    page.route("**/jobs/?words=*", lambda route: held.append(route))
+    page.route(f"**/jobs/{job.pk}/", lambda route: held.append(route))
+    with page.expect_request("**/jobs/?words=*"):
+        page.get_by_label("Registration, VIN, number or words").fill(job.vehicle.registration)
+    page.locator("#rows a").first.hover()
+    page.mouse.down()
+    if pressed == "while the rows came":
+        first_of(held, page).continue_()
+        page.wait_for_timeout(300)
+    with page.expect_request(f"**/jobs/{job.pk}/"):
+        page.mouse.up()
+    while held:
+        held.pop(0).continue_()
+        page.wait_for_timeout(300)
+    expect(page.get_by_role("heading", level=1)).to_contain_text(job.vehicle.registration)
 
 
 def test_a_closed_job_is_found_reopened_and_teaches_again(
