@@ -179,6 +179,7 @@ REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=Tru
 CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
 SHOP_NAME = environment.text("SHOPKB_SHOP_NAME", DEMO_SHOP if WORLD == "demo" else "")
 DISTANCE_UNIT = environment.choice("SHOPKB_DISTANCE_UNIT", "miles", ("miles", "km"))
+COMEBACK_DAYS = environment.number("SHOPKB_COMEBACK_DAYS", 90)
 HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
 PROVE_BEFORE_FIT = environment.switch("SHOPKB_PROVE_BEFORE_FIT", default=True)
 REMEMBER_FIGURES = environment.switch("SHOPKB_REMEMBER_FIGURES", default=True)

@@ -27,6 +27,8 @@ class Event(models.Model):
         VERIFIED = "verified", "cure checked"
         CLOSED = "closed", "closed"
         REOPENED = "reopened", "opened again"
+        CONFIRMED = "confirmed", "asked about, and said to be right"
+        NOT_BACK = "not-back", "no comeback after all"
 
     run = models.ForeignKey(
         "jobs.Run", on_delete=models.PROTECT, null=True, blank=True, related_name="events", db_index=False

@@ -85,10 +85,11 @@ class IntakeForm(IdempotentForm):
         label="Complaint verified", choices=Job.Verified.choices, initial=Job.Verified.NOT_YET, widget=forms.RadioSelect
     )
 
-    surely = forms.BooleanField(label="The registration is right, and so is the rest", required=False)
+    comeback_of = forms.CharField(required=False, max_length=20, widget=forms.HiddenInput)
+    surely = forms.BooleanField(label="All of it is right", required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        """Whether the registration is right is asked only where it belonged to another vehicle."""
+        """Whether it is right is asked only where it does not fit what is known of the vehicle."""
         super().__init__(*args, **kwargs)
         if "surely" not in self.data:
             self._surely = self.fields.pop("surely")
@@ -121,7 +122,17 @@ class IntakeForm(IdempotentForm):
                 raise forms.ValidationError(str(error)) from error
         return list(dict.fromkeys(codes))
 
-    def intake(self, comeback_of: Job | None = None) -> Intake:
+    def clean_comeback_of(self) -> Job | None:
+        typed = self.cleaned_data["comeback_of"].strip()
+        if not typed:
+            return None
+        number = row_number(typed)
+        job = Job.objects.select_related("vehicle", "symptom__system").filter(pk=number).first() if number else None
+        if job is None:
+            raise forms.ValidationError(f"There is no job {typed[:20]}. Choose one of those shown, or none.")
+        return job
+
+    def intake(self) -> Intake:
         data = self.cleaned_data
         return Intake(
             registration=data["registration"],
@@ -135,7 +146,7 @@ class IntakeForm(IdempotentForm):
             codes=data["codes"],
             odometer=None if data["odometer"] is None else kilometres(data["odometer"]),
             complaint_verified=Job.Verified(data["complaint_verified"]),
-            comeback_of=comeback_of,
+            comeback_of=data["comeback_of"],
             surely=bool(data.get("surely")),
         )
 

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.reports import views
+from shopkb.reports import vehicle, views
 from shopkb.reports.improving import draft_views, recent_readings, step_removal_views
 
 app_name = "reports"
@@ -14,5 +14,6 @@ urlpatterns = [
     path("procedures/<slug:key>/<int:number>/order/take/", draft_views.take_order, name="take-order"),
     path("procedures/<slug:key>/<int:number>/without/<slug:step>/", step_removal_views.page, name="without"),
     path("procedures/<slug:key>/<int:number>/without/<slug:step>/take/", step_removal_views.take, name="take-without"),
+    path("vehicles/<int:pk>/", vehicle.vehicle_page, name="vehicle"),
     path("<slug:name>/", views.figures, name="page"),
 ]

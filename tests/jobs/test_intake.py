@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import csv
 import uuid
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
+from shopkb.evidence.models import Tally
 from shopkb.jobs.actions import closing, intake
-from shopkb.jobs.actions.intake import VehicleDiffers
+from shopkb.jobs.actions.intake import IntakeDoubted
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.forms import IntakeForm
-from shopkb.jobs.models import Job, Vehicle
+from shopkb.jobs.models import Event, Job, Vehicle
 from shopkb.procedures.models import Procedure
+from shopkb.upkeep.chains import broken_chains
 from tests import builders
 from tests.builders import signed_in
 from tests.conftest import NOW
@@ -123,7 +127,7 @@ def test_another_vehicle_under_a_known_registration_is_asked_about(yard: None, j
         ({"platform": Platform.objects.get(path="godwit/turnstone")},
          "it was a Curlew Dunlin minibus, not a Godwit Turnstone minibus."),
     ):  # fmt: skip
-        with pytest.raises(VehicleDiffers) as refused:
+        with pytest.raises(IntakeDoubted) as refused:
             builders.take_in(junior, registration="SB 1", **said)
         assert str(refused.value).startswith(f"When SB 1 was here before, {words}")
     assert Job.objects.count() == 1
@@ -134,7 +138,8 @@ def test_another_vehicle_under_a_known_registration_is_asked_about(yard: None, j
 
 
 def test_what_is_not_said_or_said_more_exactly_is_no_difference(yard: None, junior: User) -> None:
-    builders.take_in(junior, registration="SB 1", vin=VIN, platform=Platform.objects.get(path="curlew"))
+    first = builders.take_in(junior, registration="SB 1", vin=VIN, platform=Platform.objects.get(path="curlew"))
+    closing.close_job(first, Job.Disposition.UNSOLVED, by=junior, at=NOW)
     later = builders.take_in(junior, registration="SB 1", year=2012)
     assert (later.vin, later.year, later.platform.path) == (VIN, 2012, "curlew/dunlin")
 
@@ -150,7 +155,7 @@ def test_the_page_asks_whether_the_registration_is_right(yard: None, junior: Use
     asked = client.post(reverse("jobs:new"), sent)
     assert asked.status_code == 422
     page = asked.content.decode()
-    assert "The registration is right, and so is the rest" in page
+    assert "All of it is right" in page
     assert "No lights." in page
     assert client.post(reverse("jobs:new"), {**sent, "surely": "on"}).status_code == 302
     job = Job.objects.get(complaint="No lights.")
@@ -232,3 +237,125 @@ def test_bad_trouble_codes_are_refused(yard: None, row: dict[str, str]) -> None:
 def test_a_bad_trouble_code_is_refused_in_words(yard: None) -> None:
     said = "'PO480' has a letter O. Write the figure 0: P0480"
     assert IntakeForm(typed(codes="P0217 PO480")).errors["codes"] == [said]
+
+
+class TestDoubts:
+    """What does not fit what is known of the vehicle is asked about, once, and the answer is on record."""
+
+    def said_of(self, junior: User, **said: object) -> str:
+        with pytest.raises(IntakeDoubted) as refused:
+            builders.take_in(junior, registration="SB 1", **said)
+        return str(refused.value)
+
+    def test_a_mileage_that_falls(self, yard: None, junior: User) -> None:
+        first = builders.take_in(junior, registration="SB 1", odometer=201_168)
+        closing.close_job(first, Job.Disposition.UNSOLVED, by=junior, at=NOW)
+        said = self.said_of(junior, odometer=193_121)
+        assert "its mileage was 125,000 miles; 120,000 miles is less." in said
+        assert builders.take_in(junior, registration="SB 1", odometer=201_168).odometer == 201_168
+
+    def test_a_second_open_job(self, yard: None, junior: User) -> None:
+        first = builders.take_in(junior, registration="SB 1")
+        said = self.said_of(junior)
+        assert f'Job {first.pk} of SB 1 is still open ("The horn does not sound.").' in said
+        assert Job.objects.count() == 1
+
+    def test_a_comeback_for_another_complaint(self, yard: None, junior: User) -> None:
+        horn = Symptom.objects.get(key="horn-silent")
+        other = Symptom.objects.create(key="runs-hot", name="Engine runs hot")
+        first = builders.take_in(junior, registration="SB 1", symptom=horn)
+        closing.close_job(first, Job.Disposition.UNSOLVED, by=junior, at=NOW)
+        assert "was for another complaint" in self.said_of(junior, comeback_of=first, symptom=other)
+
+    def test_what_was_said_to_be_right_is_on_record(self, yard: None, junior: User) -> None:
+        builders.take_in(junior, registration="SB 1", odometer=201_168)
+        later = builders.take_in(junior, registration="SB 1", odometer=193_121, surely=True)
+        event = Event.objects.get(job=later)
+        assert (event.kind, event.who) == (Event.Kind.CONFIRMED, junior)
+        assert "120,000 miles is less" in event.words
+        assert "is still open" in event.words
+        assert list(broken_chains()) == []
+
+    def test_the_same_sent_twice_is_not_doubted(self, yard: None, junior: User) -> None:
+        sent = uuid.uuid4()
+        one = builders.take_in(junior, registration="SB 1", client_id=sent)
+        assert builders.take_in(junior, registration="SB 1", client_id=sent) == one
+
+
+class TestKnownVehicle:
+    """What the page that books a vehicle in says of it before anything is sent."""
+
+    def shown(self, junior: User, **asked: object) -> str:
+        response, queries = builders.get(
+            signed_in(junior), reverse("jobs:known"), **{k: str(v) for k, v in asked.items()}
+        )
+        assert queries <= 10
+        return builders.words_of(response)
+
+    def test_its_jobs_its_mileage_and_what_may_have_come_back(self, horn: Procedure, junior: User) -> None:
+        job = builders.cured_job(horn, junior)
+        Job.objects.filter(pk=job.pk).update(odometer=201_168, closed_at=timezone.now(), opened_at=timezone.now())
+        plate = job.vehicle.registration.lower()
+        said = self.shown(junior, registration=f" {plate} ")
+        assert "has been here before" in said
+        assert "125,000 miles" in said
+        assert f"yes, job {job.pk} of" in said
+        assert "Horn: open circuit" in said
+        Job.objects.filter(pk=job.pk).update(closed_at=timezone.now() - timedelta(days=91))
+        assert "has been here before" in (late := self.shown(junior, registration=plate))
+        assert "come back" not in late
+
+    def test_by_vin_too(self, yard: None, junior: User) -> None:
+        job = builders.take_in(junior, vin=VIN)
+        assert f"{job.vehicle} has been here before" in self.shown(junior, registration="XX 1", vin=VIN.lower())
+
+    def test_an_open_job_is_one_press_away(self, yard: None, junior: User) -> None:
+        job = builders.take_in(junior)
+        assert f"Go on with job {job.pk}" in self.shown(junior, registration=job.vehicle)
+
+    def test_only_the_same_or_a_related_symptom_comes_back(self, yard: None, junior: User) -> None:
+        horn, hoarse = Symptom.objects.get(key="horn-silent"), Symptom.objects.get(key="horn-hoarse")
+        other = Symptom.objects.create(key="runs-hot", name="Engine runs hot")
+        job = builders.take_in(junior, symptom=horn)
+        Job.objects.filter(pk=job.pk).update(state="closed", disposition="cured", closed_at=timezone.now())
+        offered = {row.key: "come back?" in self.shown(junior, registration=job.vehicle, symptom=row.pk)
+                   for row in (horn, hoarse, other)}  # fmt: skip
+        assert offered == {"horn-silent": True, "horn-hoarse": True, "runs-hot": False}
+
+    def test_nobody_knows_it(self, yard: None, junior: User) -> None:
+        assert self.shown(junior, registration="SB 1", vin="short", symptom="9" * 30, comeback_of="x") == ""
+
+
+def test_that_it_came_back_is_taken_back_in_one_press(horn: Procedure, junior: User) -> None:
+    earlier = builders.cured_job(horn, junior)
+    before = list(Tally.objects.order_by("pk").values("came_back", "rejected", "count"))
+    back = builders.take_in(junior, comeback_of=earlier)
+    assert list(Tally.objects.order_by("pk").values("came_back", "rejected", "count")) != before
+    client = signed_in(junior)
+    assert "Not a comeback after all" in builders.words_of(client.get(reverse("jobs:job", args=[back.pk])))
+    client.post(reverse("jobs:not-a-comeback", args=[back.pk]))
+    back.refresh_from_db()
+    assert back.comeback_of is None
+    assert list(Tally.objects.filter(count__gt=0).order_by("pk").values("came_back", "rejected", "count")) == before
+    assert Event.objects.get(job=back).words == f"Was a comeback of job {earlier.pk}."
+    with pytest.raises(NotPossible, match="is not a comeback"):
+        intake.not_a_comeback(back, by=junior, at=NOW)
+
+
+def test_words_of_the_lookup_arrive_at_intake(horn: Procedure, junior: User) -> None:
+    client = signed_in(junior)
+    page = client.get(reverse("procedures:list"), {"words": "no horn & rain"}).content.decode()
+    address = f"{reverse('procedures:procedure', args=[horn.key])}?words=no%20horn%20%26%20rain"
+    assert address in page
+    offered = client.get(address).content.decode()
+    assert f"{reverse('jobs:new')}?procedure=horn-silent&amp;words=no%20horn%20%26%20rain" in offered
+    assert (
+        "no horn &amp; rain</textarea>" in client.get(reverse("jobs:new"), {"words": "no horn & rain"}).content.decode()
+    )
+
+
+def test_a_comeback_that_is_no_job_is_refused_in_words(yard: None, junior: User) -> None:
+    for odd in ("9" * 19, "x", "12"):
+        form = IntakeForm(typed(comeback_of=odd))
+        assert not form.is_valid()
+        assert form.errors["comeback_of"] == [f"There is no job {odd}. Choose one of those shown, or none."]

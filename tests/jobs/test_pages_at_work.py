@@ -77,10 +77,10 @@ def test_a_refused_intake_keeps_what_was_typed(yard: None, junior: User) -> None
 
 def test_a_comeback_page_starts_from_the_earlier_job(horn: Procedure, junior: User) -> None:
     first = builders.cured_job(horn, junior)
-    client, url = signed_in(junior), f"{reverse('jobs:new')}?comeback_of={first.pk}"
+    client, url = signed_in(junior), reverse("jobs:new")
     page, _queries = get(client, reverse("jobs:new"), comeback_of=str(first.pk))
     assert first.vehicle.registration in page.content.decode()
-    response = client.post(url, intake(registration=first.vehicle.registration))
+    response = client.post(url, intake(registration=first.vehicle.registration, comeback_of=str(first.pk)))
     later = Job.objects.latest("pk")
     assert (response["Location"], later.comeback_of) == (reverse("jobs:job", args=[later.pk]), first)
     assert "It came back" in words_of(client.get(reverse("jobs:job", args=[first.pk])))
@@ -88,7 +88,7 @@ def test_a_comeback_page_starts_from_the_earlier_job(horn: Procedure, junior: Us
 
 def test_a_comeback_on_another_vehicle_keeps_what_was_typed(horn: Procedure, junior: User) -> None:
     first = builders.cured_job(horn, junior)
-    response = signed_in(junior).post(f"{reverse('jobs:new')}?comeback_of={first.pk}", intake())
+    response = signed_in(junior).post(reverse("jobs:new"), intake(comeback_of=str(first.pk)))
     assert response.status_code == 422
     assert "a comeback is the same vehicle again." in words_of(response)
     assert "Horn is dumb." in response.content.decode()

@@ -38,6 +38,7 @@ TO_SUPPLY = (
     ("motor-alone", "right", "17.2"),
 )
 TO_CONTACTS = (*TO_SUPPLY, ("supply", "weak", "4.6"), ("contacts-drop", "bad", "4.1"))
+GROUND = ("cooling/fan/earth", "high resistance")
 TO_GROUND = (*TO_SUPPLY, ("supply", "full", "0.3"), ("earth", "bad", "1.4"))
 COMPLAINT = "Ran hot in the queue at the ferry and dropped its coolant."
 VIN = "1M8GDM9AXKP042788"

@@ -108,6 +108,7 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "jobs-none": ("junior", reverse("jobs:list") + "?words=zzz"),
         "take-in": ("junior", reverse("jobs:new")),
         "take-in-comeback": ("junior", f"{reverse('jobs:new')}?comeback_of={day.closed_job.pk}"),
+        "vehicle": ("junior", reverse("reports:vehicle", args=[day.closed_job.vehicle_id])),
         "job-open": ("junior", reverse("jobs:job", args=[day.open_job.pk])),
         "job-repaired": ("junior", reverse("jobs:job", args=[day.ended.job_id])),
         "job-closed": ("senior", reverse("jobs:job", args=[day.closed_job.pk])),

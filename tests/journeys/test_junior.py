@@ -13,7 +13,7 @@ from shopkb.procedures.models import Procedure
 from tests.builders import take_in
 
 from .conftest import OFFICE, PHONE, TABLET, Visits
-from .scenes import FAN, TO_CLICKS, VIN, fan_job
+from .scenes import FAN, GROUND, TO_CLICKS, TO_GROUND, VIN, cured_fan_job, fan_job
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
@@ -51,7 +51,7 @@ def sign_in(page: Page, who: str) -> None:
 
 
 def take_in_vehicle(page: Page) -> None:
-    page.get_by_role("link", name="Book in a vehicle").click()
+    page.get_by_role("button", name="Book in a vehicle").or_(page.get_by_role("link", name="Book in a vehicle")).click()
     page.get_by_label("Registration").fill("sb 19 krd")
     page.get_by_label("Vehicle", exact=True).select_option(
         label="Curlew Dunlin minibus, Mk 2, from 2014, Rush 4 diesel"
@@ -324,3 +324,30 @@ def type_in(page: Page, words: str, typed: str) -> None:
     page.keyboard.type(typed)
     with page.expect_navigation():
         page.keyboard.press("Enter")
+
+
+def test_a_vehicle_that_was_here_is_known_and_its_fault_came_back(
+    visits: Visits, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """The home page's words arrive, the registration fills in the rest, the comeback is one press and so is its end."""
+    old = cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND)
+    plate = old.vehicle.registration
+    page = visits.open(PHONE, junior)
+    page.get_by_label("What does the customer say?").fill("Fan silent and hot again")
+    page.get_by_role("button", name="Book in a vehicle").click()
+    expect(page.get_by_label("Complaint, in the customer's words")).to_have_value("Fan silent and hot again")
+    page.get_by_label("Registration").fill(plate.lower())
+    expect(page.get_by_role("heading", name=f"{plate} has been here before")).to_be_visible()
+    expect(page.get_by_label("Vehicle", exact=True)).to_have_value(str(old.platform_id))
+    page.get_by_label("Registration").fill("XX 1")
+    expect(page.get_by_label("Vehicle", exact=True)).to_have_value("")
+    page.get_by_label("Registration").fill(plate)
+    page.get_by_label(re.compile(f"yes, job {old.pk}")).check()
+    visits.shot(page, "known-vehicle")
+    page.get_by_role("button", name="Open the job").click()
+    expect(page.get_by_text(f"Comeback of job {old.pk}")).to_be_visible()
+    page.get_by_role("button", name="Not a comeback after all").click()
+    expect(page.get_by_text(f"Comeback of job {old.pk}")).to_have_count(0)
+    page.get_by_role("link", name=plate).first.click()
+    title(page, plate)
+    visits.shot(page, "vehicle")

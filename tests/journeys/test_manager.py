@@ -19,12 +19,11 @@ from shopkb.procedures.storing import flow_of
 from tests.builders import CONTROL_TEXT, HORN_TEXT, put_in_force, yard
 
 from .conftest import OFFICE, Visits
-from .scenes import FAN, TO_GROUND, cured_fan_job
+from .scenes import FAN, GROUND, TO_GROUND, cured_fan_job
 
 __all__ = ["yard"]
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
-GROUND = ("cooling/fan/earth", "high resistance")
 
 
 def test_the_front_page_says_what_was_closed(

@@ -34,7 +34,10 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     closed = builders.cured_job(horn, mate)
     jobs = {OWN: builders.take_in(actor), OTHER: builders.take_in(mate), ARCHIVED: closed}
     things: dict[tuple[str, str], tuple[Any, ...]] = {("job", whose): (job.pk,) for whose, job in jobs.items()}
+    things |= {("vehicle", whose): (job.vehicle_id,) for whose, job in jobs.items()}
+    things["comeback", ARCHIVED] = things["job", ARCHIVED]
     for whose, by in ((OWN, actor), (OTHER, mate)):
+        things["comeback", whose] = (builders.take_in(by, comeback_of=builders.cured_job(horn, mate)).pk,)
         things["run", whose] = (_run(horn, by).pk,)
         things["repair", whose] = (_repair(by).pk,)
     over = closed.runs.get()

@@ -8,6 +8,9 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db import transaction
+from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.text import Truncator
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
@@ -18,14 +21,18 @@ from shopkb.evidence.learning import learn
 from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.idempotence import stored_before
+from shopkb.jobs.log.event_log import log_text_on_job
+from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import Job, Vehicle
+from shopkb.jobs.vehicle_history import related
+from shopkb.web.mileage import mileage_text
 
 
 @dataclass(frozen=True, slots=True)
 class Intake:
     """What is taken down when a vehicle comes in. ``codes`` are in their standard form; ``odometer`` is in km.
 
-    ``surely`` says that the registration is right although another vehicle carried it before.
+    ``surely`` says that all of it is right although something does not fit what is known of the vehicle.
     """
 
     registration: str
@@ -43,8 +50,8 @@ class Intake:
     surely: bool = False
 
 
-class VehicleDiffers(NotPossible):
-    """The registration was that of another vehicle: a slip of the pen, or a plate that has moved."""
+class IntakeDoubted(NotPossible):
+    """Something does not fit what is known of the vehicle: a slip of the pen, or worth a second look."""
 
 
 @transaction.atomic
@@ -55,7 +62,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
 
     Raises:
         NotPossible: the earlier job is not closed, belongs to another vehicle, or the complaint is not said.
-        VehicleDiffers: another vehicle carried the registration, and nobody said that it is right.
+        IntakeDoubted: what was taken down does not fit what is known, and nobody said that it is right.
         IdempotencyConflict: the client id was used for another job.
     """
     require(by, Right.WORK)
@@ -63,7 +70,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
         raise NotPossible("Write the registration: it is how the vehicle is found again.")
     if not intake.complaint.strip():
         raise NotPossible("Write the complaint in the customer's words.")
-    vehicle = _vehicle(intake)
+    vehicle = _locked_vehicle(intake)
     before = stored_before(
         Job.objects.all(),
         intake.client_id,
@@ -73,6 +80,12 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
     if before is not None:
         return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
+    doubts = list(_doubts(vehicle, intake, earlier))
+    if doubts and not intake.surely:
+        raise IntakeDoubted(
+            f"{' '.join(doubts)} If all that you typed is right, tick this box: earlier jobs keep what they say."
+        )
+    _bring_up_to_date(vehicle, intake)
     case_before = case_of(earlier) if earlier else None
     job = Job.objects.create(
         vehicle=vehicle,
@@ -90,9 +103,32 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
         opened_at=at,
         client_id=intake.client_id,
     )
+    if doubts:
+        log_text_on_job(job.pk, Kind.CONFIRMED, " ".join(doubts), by=by, at=at)
     if earlier:
         learn(case_before, case_of(earlier))
     return job
+
+
+@transaction.atomic
+def not_a_comeback(job: Job, *, by: User, at: datetime) -> None:
+    """Take back that a job is a comeback: the earlier one counts as it did before.
+
+    Raises:
+        NotPossible: the job is closed, or is not a comeback.
+    """
+    require(by, Right.WORK)
+    locked = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+    if not locked.is_open:
+        raise NotPossible(f"{locked} is closed; reopen it to change what was taken down.")
+    if locked.comeback_of_id is None:
+        raise NotPossible(f"{locked} is not a comeback of another job.")
+    earlier = Job.objects.select_for_update(of=("self",)).get(pk=locked.comeback_of_id)
+    case_before = case_of(earlier)
+    locked.comeback_of = None
+    locked.save(update_fields=["comeback_of"])
+    log_text_on_job(locked.pk, Kind.NOT_BACK, f"Was a comeback of job {earlier.pk}.", by=by, at=at)
+    learn(case_before, case_of(earlier))
 
 
 @transaction.atomic
@@ -111,24 +147,47 @@ def normal_registration(text: str) -> str:
     return " ".join(text.upper().split())
 
 
-def _vehicle(intake: Intake) -> Vehicle:
+def _locked_vehicle(intake: Intake) -> Vehicle:
+    """The vehicle that carries the registration, made where nobody did; one intake after the other."""
     vehicle, made = Vehicle.objects.get_or_create(
         registration=normal_registration(intake.registration),
         defaults={"platform": intake.platform, "vin": intake.vin, "year": intake.year},
     )
-    if not made:
-        vehicle = Vehicle.objects.select_for_update(of=("self",)).get(pk=vehicle.pk)  # one intake after the other
-        differences = [] if intake.surely else list(_differences(vehicle, intake))
-        if differences:
-            raise VehicleDiffers(
-                f"When {vehicle} was here before, {' and '.join(differences)}. Look at the plate and at the vehicle. "
-                "If all that you typed is right, tick this box: earlier jobs keep what they say."
-            )
-        vehicle.platform = intake.platform
-        vehicle.vin = intake.vin or vehicle.vin
-        vehicle.year = intake.year or vehicle.year
-        vehicle.save()
-    return vehicle
+    if made:
+        return vehicle
+    return Vehicle.objects.select_for_update(of=("self",)).select_related("platform").get(pk=vehicle.pk)
+
+
+def _bring_up_to_date(vehicle: Vehicle, intake: Intake) -> None:
+    vehicle.platform = intake.platform
+    vehicle.vin = intake.vin or vehicle.vin
+    vehicle.year = intake.year or vehicle.year
+    vehicle.save()
+
+
+def _doubts(vehicle: Vehicle, intake: Intake, earlier: Job | None) -> Iterator[str]:
+    """What does not fit what is known of the vehicle, a sentence or two each. Two queries."""
+    differences = list(_differences(vehicle, intake))
+    if differences:
+        yield (f"When {vehicle} was here before, {' and '.join(differences)}. Look at the plate and at the vehicle.")
+    yield from _less_mileage(vehicle, intake)
+    for still_open in vehicle.jobs.open().order_by("pk")[:1]:
+        said = Truncator(still_open.complaint).chars(60)
+        yield f'{still_open} of {vehicle} is still open ("{said}"). Go on there if it is the same visit.'
+    if earlier and earlier.symptom and intake.symptom and not related(earlier.symptom, intake.symptom):
+        yield (
+            f"{earlier} was for another complaint: {earlier.symptom}, not {intake.symptom}. Only the same fault "
+            "again is a comeback."
+        )
+
+
+def _less_mileage(vehicle: Vehicle, intake: Intake) -> Iterator[str]:
+    if intake.odometer is None:
+        return
+    last = vehicle.jobs.filter(odometer__isnull=False).order_by("-opened_at", "-pk").first()
+    if last is not None and last.odometer is not None and intake.odometer < last.odometer:
+        day = date_format(timezone.localtime(last.opened_at))
+        yield (f"On {day} its mileage was {mileage_text(last.odometer)}; {mileage_text(intake.odometer)} is less.")
 
 
 def _differences(vehicle: Vehicle, intake: Intake) -> Iterator[str]:

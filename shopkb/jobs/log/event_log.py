@@ -48,6 +48,11 @@ def log_on_job(job: int, kind: Kind, row: OfJob, *, by: User, at: datetime, also
     _append([event_data(kind, row, who=by.pk, at=at, also=also)], job=job)
 
 
+def log_text_on_job(job: int, kind: Kind, words: str, *, by: User, at: datetime) -> None:
+    """Note on a job what no row of its own says."""
+    _append([EventData(kind, by.pk, at, words=words)], job=job)
+
+
 def log_closed(job: int, disposition: str, *, by: User, at: datetime) -> None:
     """Note the closing, with the end of each run's chain: nothing can be cut off a run of a closed job unseen."""
     ends: dict[int, tuple[int, str]] = {}

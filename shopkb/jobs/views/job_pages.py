@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from typing import Any
 
 from django.contrib import messages
@@ -14,14 +15,16 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
+from shopkb.catalog.models import Symptom
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import closing, intake
-from shopkb.jobs.actions.intake import VehicleDiffers
+from shopkb.jobs.actions.intake import IntakeDoubted, normal_registration
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
-from shopkb.jobs.models import HandOver, Job, JobQuerySet, Repair, Run, Verification
+from shopkb.jobs.models import HandOver, Job, JobQuerySet, Repair, Run, Vehicle, Verification
 from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.vehicle_history import known_vehicle
 from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.matching import Offer, offers
@@ -56,20 +59,43 @@ def job_list(request: SignedInRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 def new_job(request: SignedInRequest) -> HttpResponse:
-    """Take a vehicle in. ``?comeback_of=`` links it to the job that did not last, ``?procedure=`` comes from one."""
+    """Book a vehicle in. ``?comeback_of=`` links it to the job that did not last, ``?vehicle=`` is a known one,
+    ``?procedure=`` comes from one, ``?words=`` are the complaint so far."""
     require(request.user, Right.WORK)
-    earlier = _earlier(request)
     procedure = Procedure.objects.filter(key=request.GET.get("procedure", "")).first()
-    form = IntakeForm(request.POST or None, initial=_initial(earlier, procedure))
+    form = IntakeForm(request.POST or None, initial=_initial(request, procedure))
     if request.method == "POST" and form.is_valid():
         with shown_on(form, NotPossible):
             try:
-                job = intake.open_job(form.intake(earlier), by=request.user, at=timezone.now())
+                job = intake.open_job(form.intake(), by=request.user, at=timezone.now())
                 return redirect("jobs:job", job.pk)
-            except VehicleDiffers as differs:
-                form.ask_whether_right(str(differs))
-    context = {"form": form, "earlier": earlier, "procedure": procedure, "section": "jobs"}
+            except IntakeDoubted as doubted:
+                form.ask_whether_right(str(doubted))
+    context = {"form": form, "procedure": procedure, "section": "jobs", **_known_context(_asked_of(form))}
     return render(request, "jobs/new.html", context, status=422 if form.errors else 200)
+
+
+@require_safe
+def known(request: SignedInRequest) -> HttpResponse:
+    """What is known of the vehicle being booked in, for the page that books it in. Six queries at most."""
+    require(request.user, Right.WORK)
+    return render(request, "jobs/_known.html", _known_context(request.GET))
+
+
+def _asked_of(form: IntakeForm) -> Mapping[str, object]:
+    return {name: form[name].value() or "" for name in ("registration", "vin", "symptom", "comeback_of")}
+
+
+def _known_context(asked: Mapping[str, object]) -> dict[str, object]:
+    registration, vin, symptom, chosen = (
+        str(asked.get(name, ""))[:40] for name in ("registration", "vin", "symptom", "comeback_of")
+    )
+    number = row_number(symptom)
+    row = Symptom.objects.select_related("system").filter(pk=number).first() if number is not None else None
+    found = known_vehicle(
+        normal_registration(registration), check_vin(vin).vin if vin else "", at=timezone.now(), symptom=row
+    )
+    return {"known": found, "chosen": chosen}
 
 
 @require_safe
@@ -131,6 +157,15 @@ def note_complaint(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:job", pk)
 
 
+@require_POST
+def not_a_comeback(request: SignedInRequest, pk: int) -> HttpResponse:
+    """Take back that a job is a comeback."""
+    job = get_object_or_404(Job, pk=pk)
+    with shown_as_message(request, NotPossible):
+        intake.not_a_comeback(job, by=request.user, at=timezone.now())
+    return redirect("jobs:job", pk)
+
+
 def _likely_disposition(job: Job, repairs: list[Repair]) -> str:
     if not repairs:
         return Job.Disposition.NOT_PRESENT if job.complaint_verified == Job.Verified.NO else ""
@@ -144,18 +179,28 @@ def _earlier(request: SignedInRequest) -> Job | None:
     return get_object_or_404(Job.objects.for_list(), pk=number) if number is not None else None
 
 
-def _initial(earlier: Job | None, procedure: Procedure | None) -> dict[str, object]:
-    initial: dict[str, object] = {}
-    if earlier:
-        vehicle = earlier.vehicle
-        initial = {
-            "registration": vehicle.registration,
-            "vin": vehicle.vin,
-            "year": vehicle.year,
-            "platform": vehicle.platform_id,
+def _initial(request: SignedInRequest, procedure: Procedure | None) -> dict[str, object]:
+    """What is known before anything is typed: an earlier job's vehicle and complaint, a vehicle, or the complaint."""
+    if earlier := _earlier(request):
+        return {
+            **_of_vehicle(earlier.vehicle),
             "complaint": earlier.complaint,
             "symptom": earlier.symptom_id,
+            "comeback_of": earlier.pk,
         }
-    elif procedure:
-        initial = {"symptom": procedure.symptoms.first()}
+    initial: dict[str, object] = {"complaint": request.GET.get("words", "").strip()[:2000]}
+    number = row_number(request.GET.get("vehicle", ""))
+    if vehicle := Vehicle.objects.filter(pk=number).first() if number is not None else None:
+        initial |= _of_vehicle(vehicle)
+    if procedure:
+        initial["symptom"] = procedure.symptoms.first()
     return initial
+
+
+def _of_vehicle(vehicle: Vehicle) -> dict[str, object]:
+    return {
+        "registration": vehicle.registration,
+        "vin": vehicle.vin,
+        "year": vehicle.year,
+        "platform": vehicle.platform_id,
+    }

@@ -9,13 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from html import escape
 from types import MappingProxyType
+
+from django.utils.formats import date_format
 
 WIDTH = 720.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 16.0, 30.0, 44.0
 BAR_ROW, BAR_LEFT, UP_LEFT = 34.0, 250.0, 560.0
 MOST_MONTH_NAMES = 12
+NAME_EVERY = 84.0
+"""Room for a date below a point."""
 NO_MARKS: Mapping[int, str] = MappingProxyType({})
 
 
@@ -37,6 +42,14 @@ class Point:
     low: float | None = None
     high: float | None = None
     n: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DatedReading:
+    """A reading and when it was taken."""
+
+    at: datetime
+    value: float
 
 
 def pareto(bars: Sequence[Bar], label: str) -> str:
@@ -82,6 +95,37 @@ def trend(
     scale = _Scale(len(points), height, top)
     parts = [*_grid(scale, unit), *_month_names(points, scale), *_marks(marks, scale)]
     parts += _line(other, scale, "other") + _line(points, scale, "ours")
+    return _svg(height, label, parts)
+
+
+def over_time(readings: Sequence[DatedReading], label: str, unit: str) -> str:
+    """Readings of one thing by the day they were taken, on a scale that holds all of them; each with its date.
+
+    Two or more, the oldest first.
+    """
+    height = 190.0
+    values = [reading.value for reading in readings]
+    low, high = min(values), max(values)
+    room = (high - low) or abs(high) or 1.0
+    low, high = low - 0.15 * room, high + 0.15 * room
+    first, last = readings[0].at, readings[-1].at
+    whole_time = (last - first).total_seconds() or 1.0
+    across, down = WIDTH - LEFT - RIGHT - 80, height - TOP - BOTTOM
+
+    def place(reading: DatedReading) -> tuple[float, float]:
+        along = (reading.at - first).total_seconds() / whole_time
+        return LEFT + 40 + across * along, TOP + down * (high - reading.value) / (high - low)
+
+    places = [place(reading) for reading in readings]
+    parts = [_axis(LEFT, height - BOTTOM, WIDTH - RIGHT, height - BOTTOM), _text(LEFT, 14, unit, "count")]
+    parts.append(f'<polyline class="line ours" points="{" ".join(f"{_n(x)},{_n(y)}" for x, y in places)}"/>')
+    named_to = -math.inf
+    for (x, y), reading in zip(places, readings, strict=True):
+        parts.append(_mark(x, y, "ours"))
+        if x - named_to >= NAME_EVERY:
+            parts.append(_text(x, y - 12, f"{reading.value:.4g}", "tick"))
+            parts.append(_text(x, height - 20, date_format(reading.at, "SHORT_DATE_FORMAT"), "tick"))
+            named_to = x
     return _svg(height, label, parts)
 
 
