@@ -24,7 +24,7 @@ def test_probabilities_come_true_as_often_as_they_say() -> None:
     assert where_named < ends
     for one in reliability(*all_pairs(found)):
         assert one.mean is not None and one.share is not None
-        assert one.n < 20 or abs(one.mean - one.share) < 0.08
+        assert one.n < 20 or one.verdict == "as said" or abs(one.mean - one.share) < 0.08
 
 
 def test_the_truth_is_learned() -> None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from scipy.special import betaincinv
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.forward_pass import ForwardPass
@@ -26,6 +27,9 @@ RIGHT_WEIGHT: Final = 4.0
 
 MOST_TIMES: Final = 1000.0
 """No hand-over makes the causes behind it more than so many times commoner than they were."""
+
+CREDIBLE: Final = 0.95
+"""Nor commoner than closed jobs leave credible: this quantile of their share."""
 
 
 def with_hand_overs(flow: Flow, model: CauseModel) -> Array:
@@ -46,8 +50,10 @@ def with_hand_overs(flow: Flow, model: CauseModel) -> Array:
             factor = _times(_right(model, row, columns), traffic[step.key, outcome.key], columns)
             for identity in parts:
                 times[identity] = max(times[identity], factor)
-    for identity, factor in times.items():
-        weights[model.column_of[identity]] *= factor
+    columns = [model.column_of[identity] for identity in times]
+    raised = weights[columns] * list(times.values())
+    most = betaincinv(weights[columns], weights.sum() - weights[columns], CREDIBLE) * weights.sum()
+    weights[columns] = np.maximum(weights[columns], np.minimum(raised, most))
     return weights
 
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
@@ -22,7 +23,7 @@ from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, v
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import pool
 from shopkb.core.diagnosis.rates.pooling_strengths import Problem, learn_strengths
-from shopkb.core.flow.hand_overs import CausesBehind
+from shopkb.core.flow.hand_overs import Behind, CausesBehind
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
 from shopkb.core.identifiers import is_within
 
@@ -30,15 +31,29 @@ SMOOTHING: Final = 8.0
 """Jobs that the base counts for. Simulated shops forecast best with about 8, from 60 jobs to 800 and whether tests err
 seldom or often (``python -m tests.simulation smoothing``), so it is not chosen anew for every procedure."""
 
+EQUAL_SHARES: Final = 16.0
+"""What the base counts for each outcome, in jobs, beside those that took it: which of several outcomes that lead to a
+cause will come, the jobs of other causes hardly tell. Chosen by score like :data:`SMOOTHING`."""
+
 FLOOR: Final = 0.005
-"""No outcome is less likely than this under any cause: no reading may make a cause impossible."""
+"""No outcome is less likely under any cause than this part of what it is under the cause that shows it most: no
+reading may make a cause impossible, and one that seldom comes still tells."""
 
 MISLEADS: Final = 0.05
-"""What the base gives, for each cause, the outcomes that do not lead to it any more."""
+"""What the writer's word gives, for each cause, the outcomes that do not lead to it any more."""
 
 END_MISLEADS: Final = 0.03
 """The same of an outcome that ends the search: a proof other than elimination, or a hand-over. Such a step is written
 to be sure, not to go on."""
+
+MISLEADS_WEIGHT: Final = 30.0
+"""What that word counts for, in jobs, beside those of all causes that an outcome leads away from. Chosen by score."""
+
+MOST_MISLED: Final = 0.5
+
+BY_HAND_OVER: Final = 0.2
+"""How likely an outcome is from which a cause is found in another procedure only, beside one of the same step from
+which this procedure finds it."""
 
 USUAL_WEIGHT: Final[Mapping[Usual, float]] = {Usual.COMMON: 3.0, Usual.OCCASIONAL: 1.5, Usual.RARE: 0.5}
 OTHER_WEIGHT: Final = 0.5
@@ -46,6 +61,10 @@ OTHER_WEIGHT: Final = 0.5
 
 HAND_OVER_WEIGHT: Final = 1.5
 """What a procedure handed over to counts for: an occasional cause."""
+
+FARTHER: Final = 0.3
+"""How common a cause is that the procedure handed over to does not list, but may hand over for in turn, beside one
+that it lists."""
 
 STARTING_MINUTES: Final = 5.0
 """A step's minutes where neither its writer nor any job says."""
@@ -58,8 +77,10 @@ LEAST_OWN: Final = 0.1
 
 
 def floored(weights: Array, floor: float = FLOOR) -> Array:
-    """Columns of outcomes x causes made to sum to 1, no entry below ``floor`` before the last division."""
-    table = np.maximum(weights / weights.sum(axis=0), floor)
+    """Columns of outcomes x causes made to sum to 1, no entry below ``floor`` times the highest of its row before the
+    last division."""
+    table = weights / weights.sum(axis=0)
+    table = np.maximum(table, floor * table.max(axis=1, keepdims=True))
     result: Array = table / table.sum(axis=0)
     return result
 
@@ -67,19 +88,42 @@ def floored(weights: Array, floor: float = FLOOR) -> Array:
 def base_of(leads: Array, shares: Array, misleads: Array | float = MISLEADS) -> Array:
     """What the flow says of the outcomes of one step before any job: outcomes x causes.
 
-    ``leads`` is 1 where a cause can still be found after an outcome, else 0; ``shares`` are the outcomes' overall
-    shares; ``misleads`` is the chance, by outcome or one for all, of an outcome that leads away from the cause, where
-    all outcomes lead away but one. Where no outcome or every outcome leads to a cause, the step says nothing about it.
+    ``leads`` is 1 where a cause can still be found after an outcome, less where hardly, else 0; ``shares`` are the
+    outcomes' overall shares; ``misleads`` is the chance, one for all or outcomes x causes, of an outcome that leads
+    away from the cause, where all outcomes lead away but one. Where no outcome or every outcome leads to a cause, the
+    step says nothing about it.
     """
     q = shares / shares.sum()
     there = q[:, None] * leads
-    elsewhere = q[:, None] * (1 - leads)
-    some, none = there.sum(axis=0), elsewhere.sum(axis=0)
-    split = (some > 0) & (none > 0)
-    wrong = np.broadcast_to(misleads, q.shape)[:, None] * elsewhere / np.where(split, none, 1)
+    some = there.sum(axis=0)
+    split, share = _leading_away(leads, q)
+    wrong = misleads * share
     telling = (1 - wrong.sum(axis=0)) * there / np.where(split, some, 1) + wrong
     base: Array = np.where(split, telling, q[:, None])
     return base
+
+
+def how_often_misled(leads: Array, shares: Array, verified: Array, written: Array) -> Array:
+    """How often each outcome comes for each cause that it leads away from, outcomes x causes; see :func:`base_of`.
+
+    ``written`` counts for :data:`MISLEADS_WEIGHT` jobs, beside the ``verified`` jobs (outcomes x causes) of all other
+    causes that the outcome leads away from: a proof that never came for another cause is worth more than its writer
+    could know.
+    """
+    _, share = _leading_away(leads, shares / shares.sum())
+    misled, jobs = verified * (share > 0), verified.sum(axis=0) * share
+    misled, jobs = misled.sum(axis=1, keepdims=True) - misled, jobs.sum(axis=1, keepdims=True) - jobs
+    found: Array = (MISLEADS_WEIGHT * written[:, None] + misled) / (MISLEADS_WEIGHT + jobs)
+    return np.minimum(found, MOST_MISLED)
+
+
+def _leading_away(leads: Array, q: Array) -> tuple[NDArray[np.bool_], Array]:
+    """Which causes some outcomes lead to and some away from, and by outcome and such cause the outcome's share among
+    those that lead away from it."""
+    elsewhere = q[:, None] * (leads == 0)
+    none = elsewhere.sum(axis=0)
+    split = (leads > 0).any(axis=0) & (none > 0)
+    return split, np.where(split, elsewhere / np.where(split, none, 1.0), 0.0)
 
 
 def learn(
@@ -200,18 +244,25 @@ def _starting_belief(counts: FlowCounts) -> Array:
     for cause in counts.flow.causes:
         weights[cause.identity] = max(weights[cause.identity], USUAL_WEIGHT[cause.usual])
     for part in counts.behind.parts:
-        weights[part.identity] = _weight_behind(part, counts.behind.parts)
+        weights[part.identity] = _weight_behind(part, counts.behind)
     weights[OTHER] = OTHER_WEIGHT
     return np.array(list(weights.values()))
 
 
-def _weight_behind(part: CausesBehind, behind: Sequence[CausesBehind]) -> float:
-    """Each hand-over counts :data:`HAND_OVER_WEIGHT`, shared among the parts behind it by the number of causes."""
-    every = {
-        procedure: sum(len(one.causes) for one in behind if procedure in one.procedures)
+def _weight_behind(part: CausesBehind, behind: Behind) -> float:
+    """Each hand-over counts :data:`HAND_OVER_WEIGHT`, shared among the parts behind it by the number of causes, those
+    that lie behind it directly counting for more."""
+
+    def size(one: CausesBehind, procedure: str) -> float:
+        near = len(one.causes & listed[procedure])
+        return near + FARTHER * (len(one.causes) - near)
+
+    listed = dict(behind.found)
+    shares = (
+        size(part, procedure) / sum(size(one, procedure) for one in behind.parts if procedure in one.procedures)
         for procedure in part.procedures
-    }
-    return sum(HAND_OVER_WEIGHT * len(part.causes) / causes for causes in every.values())
+    )
+    return HAND_OVER_WEIGHT * sum(shares)
 
 
 def _start_correction(counts: FlowCounts, put_right: VerificationWeights) -> Array:
@@ -230,20 +281,26 @@ def _step_weights(counts: FlowCounts, rows: slice, smoothing: float, put_right: 
     corrected = verified * put_right
     total = corrected.sum(axis=0)
     corrected *= np.where(total > 0, verified.sum(axis=0) / np.where(total > 0, total, 1.0), 1.0)
-    weights: Array = corrected + smoothing * base_of(leads, traffic + 1, _misleads(counts, rows))
+    shares = traffic + EQUAL_SHARES
+    written = np.array([END_MISLEADS if _ends(counts, one) else MISLEADS for one in counts.branches[rows]])
+    weights: Array = corrected + smoothing * base_of(leads, shares, how_often_misled(leads, shares, corrected, written))
     return weights
 
 
-def _misleads(counts: FlowCounts, rows: slice) -> Array:
-    return np.array([END_MISLEADS if _ends(counts, one) else MISLEADS for one in counts.branches[rows]])
-
-
 def _leads(counts: FlowCounts, rows: slice) -> Array:
-    """Outcomes of a step x causes: 1 where a cause can still be found after an outcome, here or where the job may be
-    handed over to. A cause that none leads to leaves what is tested here sound, and on sound parts a search ends with
-    nothing found: 1 for the outcomes that may end so."""
-    reaches = counts.reach[rows]
-    leads = np.array([_leads_to(reach, counts) for reach in reaches], dtype=np.float64)
+    """Outcomes of a step x causes: 1 where a cause can still be found after an outcome, here or, where the procedure
+    does not list it, where the job may be handed over to; :data:`BY_HAND_OVER` where one that it lists can be found
+    there only, although other outcomes of the step lead to it here. A cause that none leads to leaves what is tested
+    here sound, and on sound parts a search ends with nothing found: 1 for the outcomes that may end so."""
+    reaches, own = counts.reach[rows], _own(counts)
+    here = np.array([[cause in reach.causes for cause in own] for reach in reaches]).reshape(len(reaches), len(own))
+    there = np.array([_found_there(reach, counts) for reach in reaches]).reshape(len(reaches), len(own))
+    listed = np.where(here, 1.0, np.where(here.any(axis=0), BY_HAND_OVER, 1.0) * there)
+    beyond = [
+        [*(not reach.hand_overs.isdisjoint(part.procedures) for part in counts.behind.parts), False]
+        for reach in reaches
+    ]
+    leads = np.hstack([listed, np.array(beyond, dtype=np.float64)])
     sound = np.array([float(reach.out or bool(reach.hand_overs)) for reach in reaches])
     return np.where(leads.any(axis=0), leads, sound[:, None])
 
@@ -256,10 +313,10 @@ def _ends(counts: FlowCounts, branch: tuple[str, str]) -> bool:
     return outcome.go.kind is GoKind.HAND_OVER
 
 
-def _leads_to(reach: BranchReach, counts: FlowCounts) -> list[bool]:
-    causes = reach.causes.union(*(found for procedure, found in counts.behind.found if procedure in reach.hand_overs))
-    beyond = (not reach.hand_overs.isdisjoint(part.procedures) for part in counts.behind.parts)
-    return [*(cause in causes for cause in _own(counts)), *beyond, False]
+def _found_there(reach: BranchReach, counts: FlowCounts) -> list[bool]:
+    """Of each cause that the flow lists, whether a procedure that may be handed over to lists it too."""
+    found = frozenset[str]().union(*(causes for key, causes in counts.behind.found if key in reach.hand_overs))
+    return [cause in found for cause in _own(counts)]
 
 
 def _own(counts: FlowCounts) -> tuple[str, ...]:

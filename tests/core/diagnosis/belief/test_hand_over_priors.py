@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import beta
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.hand_over_priors import RIGHT, RIGHT_WEIGHT, with_hand_overs
@@ -62,6 +63,14 @@ def test_what_is_believed_often_enough_is_left_alone() -> None:
     model = learned(*common)
     assert with_hand_overs(horn(), model) == pytest.approx(np.asarray(model.prior_weights))
     assert believed(model) > 0.95
+
+
+def test_no_hand_over_makes_common_what_many_jobs_never_found() -> None:
+    """Three hundred jobs, half of them handed over by a test that errs as often: scipy's quantile for a share of which
+    none was seen."""
+    parts = [tally("press", "no-click", "", 150), tally("press", "click", HORN, 300), tally("", "", HORN, 300)]
+    model = learned(*parts)
+    assert model.prior[model.column_of[HAND_OVER]] < beta(1.5, 300).ppf(0.96)
 
 
 def test_a_draft_with_a_loop_keeps_its_weights() -> None:

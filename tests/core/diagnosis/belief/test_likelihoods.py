@@ -13,15 +13,19 @@ from scipy.stats import dirichlet
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import (
+    MOST_MISLED,
     base_of,
     cause_strengths,
     floored,
+    how_often_misled,
+    learn,
     minutes_of,
     prior_of,
     prior_weights,
 )
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import Tallies
+from shopkb.core.flow.hand_overs import Behind
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tally, together, two_outcomes
 from tests.core.diagnosis.learning import model_of
@@ -62,7 +66,7 @@ def test_the_flow_itself_is_the_base() -> None:
     assert base[:, 2] == pytest.approx([0.6, 0.3, 0.1])
     every = base_of(np.ones((2, 1)), np.array([1.0, 3]))
     assert every[:, 0] == pytest.approx([0.25, 0.75])
-    surer = base_of(np.array([[1.0, 0], [0, 1], [0, 0]]), np.array([2.0, 1, 1]), np.array([0.03, 0.05, 0.05]))
+    surer = base_of(np.array([[1.0, 0], [0, 1], [0, 0]]), np.array([2.0, 1, 1]), np.array([[0.03], [0.05], [0.05]]))
     assert surer[:, 0] == pytest.approx([0.95, 0.025, 0.025])
     assert surer[:, 1] == pytest.approx([0.03 * 2 / 3, 1 - 0.02 - 0.05 / 3, 0.05 / 3])
 
@@ -137,6 +141,37 @@ def test_strengths_of_shares_need_one_tree() -> None:
     assert str(caught.value) == "The flows were counted over different platform trees; give each the same platforms."
 
 
+def test_an_outcome_that_seldom_comes_still_tells() -> None:
+    """The floor is a part of what the outcome is where it comes most, not the same for all outcomes."""
+    table = floored(np.array([[1.0, 0.0], [199.0, 1000.0]]))
+    assert table[0, 1] == pytest.approx(0.005 * table[0, 0], rel=1e-3)
+    assert table.sum(axis=0) == pytest.approx([1, 1])
+
+
+def test_how_often_an_outcome_misleads_is_learned_from_the_other_causes() -> None:
+    """Two causes: by hand, with the writer's word counting for thirty jobs and the cause's own jobs left out."""
+    leads, written = np.array([[1.0, 0, 0], [0, 1, 1]]), np.array([0.03, 0.05])
+    verified = np.array([[50.0, 2, 0], [1, 38, 60]])
+    found = how_often_misled(leads, np.array([1.0, 1]), verified, written)
+    assert found[0, 1] == pytest.approx((30 * 0.03 + 0) / (30 + 60))
+    assert found[0, 2] == pytest.approx((30 * 0.03 + 2) / (30 + 40))
+    assert found[1, 0] == pytest.approx(0.05)
+    nothing = how_often_misled(leads, np.array([1.0, 1]), 0 * verified, written)
+    assert nothing == pytest.approx(np.repeat(written[:, None], 3, axis=1))
+    often = how_often_misled(leads, np.array([1.0, 1]), np.array([[0.0, 900, 900], [9, 1, 1]]), written)
+    assert often[0, 1] == MOST_MISLED
+
+
+def test_a_proof_here_is_likelier_than_one_in_another_procedure() -> None:
+    """The relay is proven behind a weak supply; the procedure handed over to, from a button that does not click, lists
+    it too. Both lead to it, the hand-over a fifth as often, and neither leads away."""
+    there = Behind((), (("horn-control", frozenset({RELAY})),))
+    found = learn(count(horn(), {}, as_of="2026-11", half_life=None, behind=there))
+    press = [found.row_of["horn-silent", "press", outcome] for outcome in ("sounds", "click", "no-click")]
+    click, no_click = found.table[press[1:], found.column_of[RELAY]]
+    assert no_click == pytest.approx(0.2 * click)
+
+
 def test_priors_differ_by_platform_and_strangers_get_their_relatives() -> None:
     parts = tally("", "", HORN, 20, platform="curlew/a1"), tally("", "", RELAY, 20, platform="dunlin/d4")
     priors = {path: horn_model(*parts, platform=path).prior for path in ("curlew/a1", "dunlin/d4", "dunlin/d5", "")}
@@ -161,7 +196,7 @@ def test_every_likelihood_is_above_its_floor_and_sums_to_one(
     outcomes: list[tuple[tuple[str, str], str, int]],
 ) -> None:
     found = horn_model(*(tally(*branch, cause, number) for branch, cause, number in outcomes))
-    assert np.all(found.table >= 0.005 / (1 + 3 * 0.005))
+    assert np.all(found.table >= 0.005 * found.table.max(axis=1, keepdims=True) / (1 + 3 * 0.005))
     assert np.add.reduceat(found.table, found.starts, axis=0) == pytest.approx(np.ones((4, 4)))
     assert np.all(np.isfinite(found.outcome_entropy)) and np.all(found.outcome_entropy >= 0)
 
