@@ -22,7 +22,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
-from shopkb.catalog import trees
+from shopkb.catalog import trees, wordings
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Access, Caution, Meter, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
@@ -211,6 +211,7 @@ def make_catalog() -> None:
             {"quantity": "resistance", "top": "20 kohm", "percent": 1, "counts": 5, "resolution": "1 ohm"},
         ],
     )
+    wordings.record(wordings.all_rows())
 
 
 def put_in_force(text: str, by: User, second: User) -> Procedure:

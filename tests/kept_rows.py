@@ -11,9 +11,10 @@ from typing import Any
 
 from django.apps import apps
 from django.core.management.color import no_style
-from django.db import connection, models, transaction
+from django.db import connection, models
 
 from shopkb.accounts.models import User
+from shopkb.jobs.log import append_only
 
 ROOMS = ("catalog", "procedures", "evidence")
 
@@ -40,7 +41,7 @@ def put_back(name: str, make: Callable[[], None], people: Mapping[str, int]) -> 
         return
     kept = _kept[name]
     now = {kept.people[who]: people[who] for who in people}
-    with transaction.atomic(), connection.cursor() as cursor:
+    with append_only.opened(), connection.cursor() as cursor:
         for model in _models():
             columns, rows = kept.rows[model._meta.db_table]
             cursor.execute(f"DELETE FROM {connection.ops.quote_name(model._meta.db_table)}")

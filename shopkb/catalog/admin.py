@@ -9,7 +9,7 @@ from django.contrib import admin, messages
 from django.db import models, transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 
-from shopkb.catalog import trees
+from shopkb.catalog import trees, wordings
 from shopkb.catalog.forms import (
     AccessForm,
     CauseForm,
@@ -20,7 +20,7 @@ from shopkb.catalog.forms import (
     SymptomForm,
     SystemForm,
 )
-from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System, TreeNode
+from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Proposal, Symptom, System, TreeNode
 from shopkb.catalog.uses import uses_of
 
 if TYPE_CHECKING:
@@ -54,6 +54,8 @@ class CatalogAdmin(RowAdmin):
             raise trees.StillInUse(
                 f"{obj} cannot be removed. It is used by {uses}. Remove these or point them elsewhere first."
             )
+        if wordings.is_safety_row(obj):
+            wordings.refuse_removal(obj)
         super().delete_model(request, obj)
 
     def delete_queryset(self, request: HttpRequest, queryset: models.QuerySet[Any]) -> None:
@@ -76,9 +78,31 @@ class CatalogAdmin(RowAdmin):
         try:
             with transaction.atomic():
                 return view()
-        except trees.TreeRefusal as refusal:
+        except (trees.TreeRefusal, wordings.ChangeRefused) as refusal:
             self.message_user(request, str(refusal), level=messages.ERROR)
             return HttpResponseRedirect(request.get_full_path())
+
+
+class SafetyAdmin(CatalogAdmin):
+    """What safety rests on goes through :mod:`shopkb.catalog.wordings`; the rest of the row is stored at once."""
+
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
+        by: Any = request.user
+        wanted = wordings.facts_of(obj)
+        kept = wordings.facts_of(self.model._default_manager.get(pk=obj.pk)) if change else wordings.empty_facts(obj)
+        for name, value in (kept or {}).items():
+            setattr(obj, name, value)
+        super().save_model(request, obj, form, change)
+        why = form.cleaned_data.get("why", "") or ("" if change else "New.")
+        wordings.record([obj], by=by, why=why)
+        tell(self, request, wordings.change(obj, wanted, by=by, why=why))
+
+
+def tell(page: RowAdmin, request: HttpRequest, done: object) -> None:
+    """Say that a change is not in force yet."""
+    if isinstance(done, Proposal):
+        words = f"Not in force yet: a second person has to confirm the change of {done.get_kind_display()} {done.key}."
+        page.message_user(request, words, level=messages.WARNING)
 
 
 class TreeAdmin(CatalogAdmin):
@@ -106,7 +130,7 @@ class TreeAdmin(CatalogAdmin):
                 if "parent" in form.changed_data:
                     trees.move(obj, obj.parent, by=by)
                 if "hazards" in form.changed_data:
-                    trees.set_hazards(obj, hazards, by=by)
+                    tell(self, request, trees.set_hazards(obj, hazards, by=by, why=form.cleaned_data.get("why", "")))
         obj.refresh_from_db()
 
     def delete_model(self, request: HttpRequest, obj: Any) -> None:
@@ -117,7 +141,7 @@ class TreeAdmin(CatalogAdmin):
 @admin.register(System)
 class SystemAdmin(TreeAdmin):
     form = SystemForm
-    fields = ("name", "key", "parent", "hazards", "path")
+    fields = ("name", "key", "parent", "hazards", "why", "path")
     list_display = ("in_tree", "path", "hazard_list")
 
 
@@ -153,7 +177,7 @@ class CauseAdmin(CatalogAdmin):
 
 
 @admin.register(Caution)
-class CautionAdmin(CatalogAdmin):
+class CautionAdmin(SafetyAdmin):
     form = CautionForm
     list_display = ("title", "signal", "key", "hazard_list")
     list_filter = ("signal",)
@@ -161,14 +185,14 @@ class CautionAdmin(CatalogAdmin):
 
 
 @admin.register(Access)
-class AccessAdmin(CatalogAdmin):
+class AccessAdmin(SafetyAdmin):
     form = AccessForm
     list_display = ("name", "key", "minutes", "refit", "hazard_list")
     search_fields = ("name", "key", "hazards")
 
 
 @admin.register(Meter)
-class MeterAdmin(CatalogAdmin):
+class MeterAdmin(SafetyAdmin):
     form = MeterForm
     list_display = ("name", "key")
     search_fields = ("name", "key")

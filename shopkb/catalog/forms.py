@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from shopkb.catalog import trees
 from shopkb.catalog.meter_accuracy import PARTS
 from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
+from shopkb.catalog.wordings import SAFETY_FIELDS, is_safety_row, kind_of, uses_of_entry, would_propose
 from shopkb.core.flow.checks.step_hazards import HAZARDS
 
 SEPARATOR = ";"
@@ -116,7 +117,30 @@ class NodeForm(RowForm):
         return cleaned
 
 
-class SystemForm(NodeForm):
+class SafetyForm(RowForm):
+    """A form of what safety rests on: what procedures use is proposed, with a reason, and a second person confirms."""
+
+    why = forms.CharField(
+        label="Why it changes",
+        max_length=500,
+        required=False,
+        help_text="Needed where procedures use it: a second person reads this and confirms the change.",
+    )
+
+    def clean(self) -> dict[str, Any] | None:
+        cleaned = super().clean()
+        row = type(self.instance)._default_manager.filter(pk=self.instance.pk).first() if self.instance.pk else None
+        if row is None or not is_safety_row(row) or self.errors:
+            return cleaned
+        wanted = {name: self.cleaned_data[name] for name in SAFETY_FIELDS[kind_of(row)] if name in self.cleaned_data}
+        if would_propose(row, wanted) and not self.cleaned_data.get("why", "").strip():
+            self.add_error(
+                "why", f"Say why it changes: it is used by {uses_of_entry(row)[0]}, so a second person decides."
+            )
+        return cleaned
+
+
+class SystemForm(NodeForm, SafetyForm):
     hazards = HazardsField(help_text="What it brings to itself and all below it.")
 
     class Meta:
@@ -145,7 +169,7 @@ class CauseForm(RowForm):
         fields = ("component", "mode")
 
 
-class CautionForm(RowForm):
+class CautionForm(SafetyForm):
     hazards = HazardsField(help_text="The hazards it covers.")
 
     class Meta:
@@ -153,7 +177,7 @@ class CautionForm(RowForm):
         fields = ("key", "signal", "title", "text", "hazards", "ask")
 
 
-class AccessForm(RowForm):
+class AccessForm(SafetyForm):
     hazards = HazardsField(help_text="What it brings.")
 
     class Meta:
@@ -161,7 +185,7 @@ class AccessForm(RowForm):
         fields = ("name", "key", "minutes", "refit", "hazards")
 
 
-class MeterForm(RowForm):
+class MeterForm(SafetyForm):
     accuracies = AccuraciesField(
         required=True,
         help_text="Ranges, one a line: quantity; top; percent of reading; counts; resolution. "

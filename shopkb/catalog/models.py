@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Self
 
+from django.conf import settings
 from django.db import models
 from django.db.models.functions import Lower
 from mptt.managers import TreeManager
@@ -58,6 +59,7 @@ class System(TreeNode):
     hazards = models.JSONField(
         default=list, blank=True, validators=[known_hazards], help_text="What it brings to itself and all below it."
     )
+    wording = models.PositiveIntegerField(default=0, editable=False, help_text="Number of its wording in force.")
 
 
 class Platform(TreeNode):
@@ -127,6 +129,7 @@ class Caution(models.Model):
     text = models.TextField(max_length=1000)
     hazards = models.JSONField(default=list, blank=True, validators=[known_hazards], help_text="The hazards it covers.")
     ask = models.CharField(max_length=200, blank=True, help_text="For DANGER only: the state of things to confirm.")
+    wording = models.PositiveIntegerField(default=0, editable=False, help_text="Number of its wording in force.")
 
     class Meta:
         ordering = ("key",)
@@ -152,6 +155,7 @@ class Access(models.Model):
     refit = models.BooleanField(
         default=True, help_text="Something is off, out or open, and has to be back before the vehicle goes."
     )
+    wording = models.PositiveIntegerField(default=0, editable=False, help_text="Number of its wording in force.")
 
     class Meta:
         ordering = ("name",)
@@ -168,9 +172,80 @@ class Meter(models.Model):
     key = models.CharField(max_length=60, unique=True, validators=[plain_key])
     name = models.CharField(max_length=120)
     accuracies = models.JSONField(default=list, validators=[accuracies])
+    wording = models.PositiveIntegerField(default=0, editable=False, help_text="Number of its wording in force.")
 
     class Meta:
         ordering = ("name",)
 
     def __str__(self) -> str:
         return self.name
+
+
+class SafetyKind(models.TextChoices):
+    """Entries whose words or limits people's safety rests on; what of them it is: :data:`SAFETY_FIELDS`."""
+
+    CAUTION = "caution", "caution"
+    SYSTEM = "system", "system"
+    ACCESS = "access", "access state"
+    METER = "meter", "meter"
+
+
+class Wording(models.Model):
+    """What a caution, system, access state or meter said from a moment on. It never changes; a newer one follows."""
+
+    kind = models.CharField(max_length=10, choices=SafetyKind)
+    key = models.CharField(max_length=300, help_text="The entry's key; a system's path.")
+    number = models.PositiveIntegerField()
+    facts = models.JSONField()
+    since = models.DateTimeField()
+    written_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
+        help_text="Empty: loaded from files.",
+    )  # fmt: skip
+    confirmed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+",
+        help_text="The second person; empty where no procedure used it.",
+    )  # fmt: skip
+    why = models.CharField(max_length=500, blank=True)
+
+    class Meta:
+        ordering = ("kind", "key", "-number")
+        constraints = (models.UniqueConstraint(fields=["kind", "key", "number"], name="wording_number_once"),)
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} {self.key}, wording {self.number}"
+
+
+class Proposal(models.Model):
+    """A wording that waits for a second person, or what became of it."""
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting for a second person"
+        CONFIRMED = "confirmed", "confirmed"
+        REFUSED = "refused", "refused"
+        TAKEN_BACK = "taken-back", "taken back"
+
+    kind = models.CharField(max_length=10, choices=SafetyKind)
+    key = models.CharField(max_length=300)
+    based_on = models.PositiveIntegerField(help_text="Number of the wording that it changes.")
+    facts = models.JSONField()
+    why = models.CharField(max_length=500)
+    state = models.CharField(max_length=12, choices=State, default=State.WAITING)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    decided_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    decided_at = models.DateTimeField(null=True, blank=True)
+    decided_why = models.CharField(max_length=500, blank=True)
+
+    class Meta:
+        ordering = ("-pk",)
+        constraints = (
+            models.UniqueConstraint(
+                fields=["kind", "key"], condition=models.Q(state="waiting"), name="proposal_one_waiting"
+            ),
+        )
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} {self.key}, {self.get_state_display()}"

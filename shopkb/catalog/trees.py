@@ -7,9 +7,9 @@ here opens a transaction, takes the tree's row of :class:`TreeLock`, reads what 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from django.core.exceptions import ValidationError
@@ -20,7 +20,8 @@ from django.dispatch import Signal
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.models import Platform, System, TreeLock
+from shopkb.catalog import wordings
+from shopkb.catalog.models import Platform, Proposal, System, TreeLock, Wording
 from shopkb.catalog.uses import uses_of
 from shopkb.catalog.validators import known_hazards, plain_key
 
@@ -71,11 +72,13 @@ class NodeValue:
 
 @dataclass(frozen=True, slots=True)
 class LoadCount:
-    """How many rows a load added, changed, and found as they should be."""
+    """How many rows a load added, changed, found as they should be, and would change."""
 
     added: int = 0
     changed: int = 0
     same: int = 0
+    proposed: int = 0
+    """Changes that wait for a second person, as procedures use what they change."""
 
 
 @contextmanager
@@ -113,6 +116,8 @@ def add(
         if isinstance(node, System):
             node.hazards = brought
         node.save()
+        if isinstance(node, System):
+            wordings.record([node], by=by)
     return node
 
 
@@ -153,6 +158,8 @@ def move(node: Node, under: Node | None, *, by: User | None = None) -> Node:
         fresh.save()
         _below(type(node), old).update(path=Concat(Value(fresh.path), Substr("path", len(old) + 1)))
         moved.send(sender=type(node), old=old, new=fresh.path)
+        if isinstance(fresh, System):
+            wordings.record(fresh.get_descendants(include_self=True), by=by, why=f"Moved from {old}.")
     return fresh
 
 
@@ -171,32 +178,35 @@ def remove(node: Node, *, by: User | None = None) -> None:
             raise StillInUse(
                 f"{fresh.name} cannot be removed. It is used by {uses}. Remove these or point them elsewhere first."
             )
+        if isinstance(fresh, System):
+            _refuse_removal(fresh)
         fresh.delete()
 
 
-def set_hazards(system: System, hazards: Iterable[str], *, by: User | None = None) -> System:
-    """Say which hazards a system brings to itself and all below it.
+def set_hazards(
+    system: System, hazards: Iterable[str], *, by: User | None = None, why: str = ""
+) -> Proposal | Wording | None:
+    """Say which hazards a system brings to itself and all below it, or propose it (:func:`wordings.change`).
 
     Raises:
         PermissionDenied, FaultyNode, NodeGone: as for :func:`add`.
+        ChangeRefused: as for :func:`wordings.change`.
     """
     _may(by)
     brought = _checked_hazards(hazards)
     with locked(System):
-        fresh = _fresh(system)
-        fresh.hazards = brought
-        fresh.save()
-    return fresh
+        return wordings.change(_fresh(system), {"hazards": brought}, by=by, why=why)
 
 
-def load(tree: type[Node], nodes: Sequence[NodeValue], *, by: User | None = None) -> LoadCount:
+def load(tree: type[Node], nodes: Sequence[NodeValue], *, by: User | None = None, why: str = "") -> LoadCount:
     """Make the tree hold these nodes: missing ones are added, names and hazards set, nothing moved or removed.
 
-    Loading the same values again changes nothing.
+    Loading the same values again changes nothing. Hazards of a system that procedures use are proposed.
 
     Raises:
         PermissionDenied: ``by`` may not change the catalog.
         FaultyNode, DuplicateKey: a value is wrong; nothing is loaded.
+        ChangeRefused: as for :func:`wordings.change`; nothing is loaded.
     """
     _may(by)
     _checked_values(nodes, above="")
@@ -209,7 +219,31 @@ def load(tree: type[Node], nodes: Sequence[NodeValue], *, by: User | None = None
             level = [(rows[_path(parent, value.key)], child) for parent, value in level for child in value.children]
         if count.added or count.changed:
             tree.objects.rebuild()
+        if tree is System:
+            count = _load_hazards(rows, _with_paths(nodes, above=""), count, by=by, why=why)
     return count
+
+
+def _load_hazards(
+    rows: Mapping[str, Node], values: Mapping[str, NodeValue], count: LoadCount, *, by: User | None, why: str
+) -> LoadCount:
+    """Keep the hazards of new systems as their first wording, and change or propose those of the others."""
+    wordings.record((row for row in rows.values() if isinstance(row, System)), by=by)
+    proposed = 0
+    for path, value in values.items():
+        row = rows[path]
+        if isinstance(row, System) and row.hazards != list(value.hazards):
+            done = wordings.change(row, {"hazards": list(value.hazards)}, by=by, why=why)
+            proposed += isinstance(done, Proposal)
+    return replace(count, changed=count.changed - proposed, proposed=count.proposed + proposed)
+
+
+def _with_paths(nodes: Sequence[NodeValue], above: str) -> dict[str, NodeValue]:
+    found: dict[str, NodeValue] = {}
+    for value in nodes:
+        path = f"{above}/{value.key}" if above else value.key
+        found |= {path: value, **_with_paths(value.children, path)}
+    return found
 
 
 def _load_level(
@@ -225,12 +259,12 @@ def _load_level(
             rows[path] = row = _unnumbered(tree, value, parent, path)
             new.append(row)
         elif (row.name, _hazards(row)) != (value.name.strip(), list(value.hazards)):
-            _take(row, value)
+            row.name = value.name.strip()
             touched.append(row)
     tree.objects.bulk_create(new, batch_size=500)
-    tree.objects.bulk_update(touched, ["name", "hazards"] if tree is System else ["name"], batch_size=500)
+    tree.objects.bulk_update(touched, ["name"], batch_size=500)
     same = len(level) - len(new) - len(touched)
-    return LoadCount(count.added + len(new), count.changed + len(touched), count.same + same)
+    return replace(count, added=count.added + len(new), changed=count.changed + len(touched), same=count.same + same)
 
 
 def refuse_place(node: Node | None, tree: type[Node], key: str, parent: Node | None) -> None:
@@ -243,6 +277,13 @@ def refuse_place(node: Node | None, tree: type[Node], key: str, parent: Node | N
         _refuse_below_itself(node, parent)
     if node is None or node.parent_id != (parent.pk if parent else None):
         _path_below(tree, parent, key)
+
+
+def _refuse_removal(system: System) -> None:
+    try:
+        wordings.refuse_removal(system)
+    except wordings.ChangeRefused as refusal:
+        raise StillInUse(str(refusal)) from refusal
 
 
 def _may(by: User | None) -> None:

@@ -21,7 +21,7 @@ from shopkb.jobs.actions.confirming import DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import record, record_value, start_run
 from shopkb.jobs.actions.intake import Intake, open_job
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import cautions_of, danger_due
+from shopkb.jobs.dangers import cautions_in_force, danger_due
 from shopkb.jobs.models import Job, Run
 from shopkb.procedures.models import Procedure
 
@@ -108,7 +108,8 @@ class OpenWork:
     def _confirm_dangers(self, run: Run, flow: Flow, step: str, by: User, at: datetime) -> None:
         """As the screen asks it before each step that brings a danger."""
         here = flow.step_by_key[step]
-        while danger := danger_due(run, flow, here, cautions_of(here), by=by, at=at):
+        own, _still = cautions_in_force(flow, here, ())
+        while danger := danger_due(run, flow, here, own, by=by, at=at):
             pass_danger(
                 run, DangerConfirmation(step, danger.key, int(self.rng.integers(3, 12)), self._id()), by=by, at=at
             )

@@ -39,6 +39,8 @@ class Answer:
     override_why: str = ""
     note: str = ""
     off_path: bool = False
+    shown: str = ""
+    """The cautions on the screen, as :mod:`shopkb.jobs.shown_words` notes them."""
 
 
 def read_answer(step: str, client_id: UUID, sent: Mapping[str, str]) -> Answer:
@@ -54,6 +56,7 @@ def read_answer(step: str, client_id: UUID, sent: Mapping[str, str]) -> Answer:
         override_why=sent.get("override_why", ""),
         note=one_line_end(sent.get("note", "")),
         off_path=sent.get("off_path") == "yes",
+        shown=sent.get("shown", ""),
     )
 
 

@@ -22,15 +22,8 @@ ENERGISING = frozenset({TestKind.COMMAND, TestKind.POWER_DIRECTLY})
 """Kinds of test that put current or movement back where it may have been made safe."""
 
 
-def cautions_of(step: Step) -> list[Caution]:
-    """The step's cautions, danger first. One query, none without cautions."""
-    if not step.cautions:
-        return []
-    return by_signal(Caution.objects.filter(key__in=step.cautions))
-
-
 def cautions_in_force(flow: Flow, step: Step, done: Iterable[str]) -> tuple[list[Caution], list[Caution]]:
-    """The step's own cautions (:func:`cautions_of`), and those that hold still from earlier steps of its set-up state.
+    """The step's own cautions, danger first, and those that hold still from earlier steps of its set-up state.
 
     ``done``: steps done in this run. What can only damage something is not repeated. One query, none without cautions.
     """
@@ -49,9 +42,19 @@ def by_signal(rows: Iterable[Caution]) -> list[Caution]:
 
 
 def danger_due(
-    run: Run, flow: Flow, step: Step, cautions: Sequence[Caution], *, by: User, at: datetime
+    run: Run,
+    flow: Flow,
+    step: Step,
+    cautions: Sequence[Caution],
+    *,
+    by: User,
+    at: datetime,
+    as_worded: bool = True,
 ) -> Caution | None:
-    """The DANGER to be confirmed before this step is shown, if any, among its ``cautions`` (:func:`cautions_of`).
+    """The DANGER to be confirmed before this step is shown, if any, among its own ``cautions``.
+
+    ``as_worded``: one whose words changed since is confirmed again; not so for what was done without the network, under
+    the words of then.
 
     Queries: none without a danger; else one, and one for each danger that the same person confirmed before.
     """
@@ -61,7 +64,8 @@ def danger_due(
     passed = {row.caution: row for row in run.dangers_passed.order_by("pk")}
     for danger in sorted(dangers, key=lambda row: step.cautions.index(row.key)):
         before = passed.get(danger.key)
-        if before is None or _asked_again(before, flow, by, at):
+        changed = before is not None and as_worded and before.wording != danger.wording
+        if before is None or changed or _asked_again(before, flow, by, at):
             return danger
     return None
 

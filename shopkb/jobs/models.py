@@ -400,6 +400,7 @@ class DangerPassed(SignedRecord):
     step = models.CharField(max_length=60)
     caution = models.CharField(max_length=60)
     statement = models.CharField(max_length=200)
+    wording = models.PositiveIntegerField(default=0, help_text="Number of the caution's wording that was shown.")
     shown_seconds = models.PositiveIntegerField()
 
     def __str__(self) -> str:

@@ -12,14 +12,13 @@ from django.core.cache import cache
 from django.db.models import Count
 from django.utils import timezone
 
-from shopkb.catalog.facts import facts
+from shopkb.catalog.facts import remembered_facts
 from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.advice.proposal import Proposal, kept_to_proof, propose
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.step_hazards import steps_made_safe
 from shopkb.core.flow.hand_overs import causes_behind, handed_over_to, reached_from
 from shopkb.core.flow.model import Flow, GoKind, Step
@@ -180,7 +179,7 @@ def _named(state: RunState) -> tuple[str, ...]:
 def _allowed(runs: Sequence[RunState]) -> frozenset[tuple[str, str]]:
     """The (procedure, step) that may be advised: still ahead, made safe by what was done, and not skipped."""
     allowed: set[tuple[str, str]] = set()
-    catalog = _facts()
+    catalog = remembered_facts()
     for each in runs:
         procedure, done = each.flow.procedure, frozenset(row.step for row in each.effective)
         reachable = steps_ahead(each.flow, each.walk)
@@ -203,10 +202,6 @@ def steps_ahead(flow: Flow, walk: Walk) -> frozenset[str]:
                 found.add(key)
                 pending.append(key)
     return frozenset(found)
-
-
-def _facts() -> Catalog:
-    return cast("Catalog", cache.get_or_set("catalog-facts", facts, FACTS_SECONDS))
 
 
 def _flows_in_force() -> FlowsInForce:

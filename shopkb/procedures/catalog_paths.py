@@ -28,8 +28,7 @@ def refuse_if_named(path: str) -> None:
     Raises:
         StillInUse: the sentence says which procedures name it and what would be right.
     """
-    ways = [_named(field, path) for field in ("system", "component", "at")]
-    named = Procedure.objects.filter(reduce(or_, ways))
+    named = Procedure.objects.filter(naming_path(path, "revisions__"))
     titles = list(named.order_by("title").values_list("title", flat=True).distinct())
     if titles:
         listed = ", ".join(titles[:SHOWN])
@@ -63,11 +62,16 @@ def with_current_platforms(flow: Flow, revision: Revision) -> Flow:
     return replace(flow, platforms=(*kept, *sorted(today - set(kept))))
 
 
-def _named(field: str, path: str) -> Q:
+def naming_path(path: str, to_revision: str = "") -> Q:
+    """Revisions that name this system or one below it; ``to_revision``: the way to them from other rows."""
+    return reduce(or_, (_named(field, path, to_revision) for field in ("system", "component", "at")))
+
+
+def _named(field: str, path: str, to_revision: str) -> Q:
     """Documents in which a field of the file holds this path or one below it.
 
     The text is compact JSON, in which ``"field":"`` can only be a field and its text: quotes inside texts are escaped.
     """
     text = f'"{field}":"{path}'
-    within = "revisions__document__text__contains"
+    within = f"{to_revision}document__text__contains"
     return Q(**{within: f'{text}"'}) | Q(**{within: f"{text}/"})

@@ -23,6 +23,7 @@ from shopkb.core.flow.findings import Finding, Level
 from shopkb.core.flow.model import Flow
 from shopkb.procedures.catalog_paths import with_current_platforms
 from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
+from shopkb.procedures.safety_words import refusal_of, written_alone
 from shopkb.procedures.storing import checksum, flow_of, store_flow
 
 State = Revision.State
@@ -206,8 +207,8 @@ def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
     """Put the revision in force; the one before it is replaced. Jobs under way keep theirs.
 
     Raises:
-        ActionRefused: it is neither draft nor in review, or ``by`` saved some part of it, which nobody else would then
-            have reviewed.
+        ActionRefused: it is neither draft nor in review, or ``by`` saved some part of it, or of the safety words it
+            uses, which nobody else would then have reviewed.
         RefusedByChecks: it has errors.
     """
     require(by, Right.PUBLISH)
@@ -215,6 +216,8 @@ def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
     if settings.REVIEW_BY_SECOND_PERSON and locked.writers.filter(pk=by.pk).exists():
         raise ActionRefused(_needs_another(locked, by))
     flow = flow_of(locked)
+    if settings.REVIEW_BY_SECOND_PERSON and (written := written_alone(flow, by)):
+        raise ActionRefused(refusal_of(written))
     errors = errors_of(findings_of(flow))
     if errors:
         raise RefusedByChecks(errors)

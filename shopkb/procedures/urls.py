@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, desk, paper_form, picture_upload, publication
+from shopkb.procedures.views import browse, desk, paper_form, picture_upload, publication, safety_words
 
 app_name = "procedures"
 urlpatterns = [
@@ -8,6 +8,12 @@ urlpatterns = [
     path("new/", publication.new_from_text, name="new"),
     path("new/desk/", desk.new_procedure, name="desk-new"),
     path("preview/", desk.preview, name="desk-preview"),
+    path("safety-words/", safety_words.safety_words_page, name="safety-words"),
+    path("safety-words/<int:pk>/", safety_words.proposal_page, name="proposal"),
+    path("safety-words/<int:pk>/confirm/", safety_words.confirm, name="confirm-words"),
+    path("safety-words/<int:pk>/refuse/", safety_words.refuse, name="refuse-words"),
+    path("safety-words/<int:pk>/take-back/", safety_words.take_back, name="take-back-words"),
+    path("safety-words/<slug:kind>/<path:key>/", safety_words.wordings_page, name="wordings"),
     path("pictures/<str:name>", picture_upload.picture, name="picture"),
     path("<slug:key>/", browse.procedure_page, name="procedure"),
     path("<slug:key>/<int:number>/", browse.revision_page, name="revision"),

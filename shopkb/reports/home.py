@@ -13,6 +13,7 @@ from django.views.decorators.http import require_safe
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
+from shopkb.catalog.models import Proposal
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.procedures.models import Procedure, Revision
 
@@ -35,6 +36,9 @@ def home(request: SignedInRequest) -> HttpResponse:
     if user.may(Right.WRITE):
         waiting = Q(state=Revision.State.IN_REVIEW) | Q(state=Revision.State.DRAFT, author=user)
         context["revisions"] = Revision.objects.filter(waiting).select_related("procedure", "author")
+    if user.may(Right.PUBLISH):
+        waiting_words = Proposal.objects.filter(state=Proposal.State.WAITING).exclude(by=user)
+        context["proposals"] = waiting_words.select_related("by")
     if user.may(Right.REPORT):
         context["month"] = _month()
         context["shelf"] = Procedure.objects.published().count()

@@ -2,7 +2,8 @@
 
 A finding names its law: ``database``, ``revisions`` (a published revision never changes, has no loops, one is in
 force), ``results`` (append-only: a replaced answer is an earlier one of the same run and step), ``events`` (the log is
-whole, and each record says what it said when it was logged), ``runs`` (none under way on a closed job), ``jobs`` (a
+whole, and each record says what it said when it was logged), ``words`` (cautions, hazards and limits of meters say what
+two people let them say, and it is kept what was shown), ``runs`` (none under way on a closed job), ``jobs`` (a
 claim of a cure rests on a verified repair; a comeback is the same vehicle, later), ``tallies`` (equal to a recount),
 ``trees``, ``append-only`` (the triggers that refuse changes are in place), ``photos`` (each has its file), ``pictures``
 (each has its file, and what a step shows is there), ``folders`` (closed to other accounts of this computer).
@@ -22,14 +23,16 @@ from django.db import DatabaseError, connection, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
-from shopkb.catalog import verifying
-from shopkb.catalog.models import Platform, System
+from shopkb.catalog import verifying, wordings
+from shopkb.catalog.models import Platform, SafetyKind, System, Wording
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.model import Step
 from shopkb.evidence.learning import kept, rebuild, total_of
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.log import append_only
-from shopkb.jobs.models import Job, Photo, Repair, Result, Run, Verification
+from shopkb.jobs.log.hash_chain import Kind
+from shopkb.jobs.models import DangerPassed, Event, Job, Photo, Repair, Result, Run, Verification
+from shopkb.jobs.shown_words import read_stamp
 from shopkb.procedures.models import Picture, Revision
 from shopkb.procedures.storing import DocumentUnreadable, checksum, flow_in
 from shopkb.upkeep.chains import broken_chains
@@ -121,6 +124,33 @@ def events() -> Iterator[BrokenInvariant]:
         if number == SHOWN:
             return
         yield BrokenInvariant("events", found.place, found.message)
+
+
+def words() -> Iterator[BrokenInvariant]:
+    """What cautions, systems, access states and meters say is their newest wording, and what was noted as shown or
+    confirmed is a wording there was."""
+    newest = {(row.kind, row.key): row for row in Wording.objects.order_by("number")}
+    known = set(Wording.objects.filter(kind=SafetyKind.CAUTION).values_list("key", "number"))
+    for row in wordings.all_rows():
+        kind, key = wordings.kind_of(row), wordings.key_of(row)
+        kept = newest.get((kind, key))
+        if kept is None and (kind != SafetyKind.SYSTEM or wordings.facts_of(row)["hazards"]):
+            yield BrokenInvariant("words", f"{kind} {key}", "Nothing is kept of what it says.", mendable=True)
+        elif kept is not None and (kept.facts != wordings.facts_of(row) or kept.number != row.wording):
+            yield BrokenInvariant(
+                "words", f"{kind} {key}", f"It says something else than wording {kept.number}, the one in force."
+            )
+    noted = Event.objects.filter(kind__in=[Kind.RESULT, Kind.DANGER]).exclude(words="").order_by("pk")
+    lost = (event for event in noted.iterator() if not set(read_stamp(event.words).items()) <= known)
+    for event in islice(lost, SHOWN):
+        place = f"run {event.run_id}, event {event.number}"
+        yield BrokenInvariant("words", place, f"It notes a wording that is not kept: {event.words}.")
+    sealed = dict(Event.objects.filter(kind=Kind.DANGER).exclude(words="").values_list("record", "words"))
+    for passed in DangerPassed.objects.filter(pk__in=list(sealed)).order_by("pk"):
+        if read_stamp(sealed[passed.pk]).get(passed.caution) != passed.wording:
+            yield BrokenInvariant(
+                "words", f"danger {passed.pk}", "It was confirmed under another wording than it says."
+            )
 
 
 def runs() -> Iterator[BrokenInvariant]:
@@ -227,6 +257,13 @@ def mend_runs() -> None:
     late.update(state=Run.State.STOPPED, stopped_why="The job was closed.", ended_at=timezone.now())
 
 
+def mend_words() -> None:
+    """Keep what is said by entries of which nothing was kept: they were put in behind the doors."""
+    kept = set(Wording.objects.values_list("kind", "key"))
+    missing = [row for row in wordings.all_rows() if (wordings.kind_of(row), wordings.key_of(row)) not in kept]
+    wordings.record(missing, why="Kept by verify --repair.")
+
+
 def mend_tallies() -> None:
     rebuild(closed_cases())
 
@@ -249,6 +286,7 @@ CHECKS: dict[str, Callable[[], Iterator[BrokenInvariant]]] = {
     "revisions": revisions,
     "results": results,
     "events": events,
+    "words": words,
     "runs": runs,
     "jobs": jobs,
     "tallies": tallies,
@@ -260,6 +298,7 @@ CHECKS: dict[str, Callable[[], Iterator[BrokenInvariant]]] = {
 }
 MENDS: dict[str, Callable[[], None]] = {
     "runs": mend_runs,
+    "words": mend_words,
     "tallies": mend_tallies,
     "trees": mend_trees,
     "append-only": mend_records,

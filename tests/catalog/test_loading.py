@@ -304,7 +304,7 @@ def test_the_command_on_faults(folder: Path) -> None:
 def test_the_command_as_json(folder: Path) -> None:
     loaded = json.loads(run(folder, "--json")[1])
     assert loaded["stored"] is True
-    assert loaded["counts"]["causes.yaml"] == {"added": 1, "changed": 0, "same": 0}
+    assert loaded["counts"]["causes.yaml"] == {"added": 1, "changed": 0, "same": 0, "proposed": 0}
     assert loaded["faults"] == []
 
 

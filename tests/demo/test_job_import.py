@@ -181,7 +181,8 @@ def everything() -> dict[str, Any]:
         "where found": places(Repair.objects.order_by("job_id", "id"), "result__at"),
         "also": list(Repair.also.through.objects.order_by("repair__at", "cause_id").values_list("repair__at", "cause")),
         "verifications": plain(Verification.objects.order_by("id"), without=links),
-        "dangers": plain(DangerPassed.objects.order_by("run_id", "id"), without=links),
+        # Which wording was shown is not known of jobs of the past.
+        "dangers": plain(DangerPassed.objects.order_by("run_id", "id"), without=(*links, "wording")),
         "put back": put_back(),
         "tallies": kept(),
     }

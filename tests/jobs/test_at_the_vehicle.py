@@ -54,7 +54,7 @@ def passing(step: str = "direct", seconds: int = 4) -> confirming.DangerConfirma
 def due(run: Run, by: User, at: object = NOW) -> Caution | None:
     flow = flow_of(run.revision)
     step = flow.step_by_key["direct"]
-    return dangers.danger_due(run, flow, step, dangers.cautions_of(step), by=by, at=at)  # type: ignore[arg-type]
+    return dangers.danger_due(run, flow, step, dangers.cautions_in_force(flow, step, ())[0], by=by, at=at)  # type: ignore[arg-type]
 
 
 # Danger ------------------------------------------------------------------------------------------------------

@@ -9,7 +9,8 @@ from datetime import timedelta
 from django.utils import timezone
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Platform, Symptom
+from shopkb.catalog import wordings
+from shopkb.catalog.models import Caution, Platform, Proposal, Symptom
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
 from shopkb.jobs.actions import closing, following, handing_over
@@ -62,6 +63,7 @@ class Day:
     draft: Revision
     in_review: Revision
     withdrawn: Revision
+    proposed: int
 
 
 def fan_job(by: User, procedure: Procedure, way: tuple[tuple[str, str, str], ...], **said: object) -> Run:
@@ -128,7 +130,18 @@ def busy_day(shelf: dict[str, Procedure], junior: User, senior: User, second: Us
         draft=_draft(fan, senior),
         in_review=_in_review(shelf[BLOWER], senior),
         withdrawn=_withdrawn(senior, second),
+        proposed=_proposed(senior),
     )
+
+
+def _proposed(senior: User) -> int:
+    """Other words for a caution that procedures use."""
+    fan = Caution.objects.get(key="fan-starts-itself")
+    done = wordings.change(
+        fan, {"text": f"{fan.text} It may do so with the key out.", "hazards": []}, by=senior, why="It caught a sleeve."
+    )
+    assert isinstance(done, Proposal)
+    return done.pk
 
 
 def not_cured(run: Run, by: User) -> None:

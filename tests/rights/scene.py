@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Caution
+from shopkb.catalog.models import Caution, Proposal, SafetyKind
+from shopkb.catalog.wordings import facts_of
 from shopkb.jobs.actions import handing_over
 from shopkb.jobs.models import Photo, Repair, Run
 from shopkb.procedures import publishing
@@ -55,6 +56,13 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     things["old-run", OTHER] = (_old_run(mate, second, mate).pk,)
     things["old-run", ARCHIVED] = things["run", ARCHIVED]
     _add_passing_on(things, horn, actor, mate, second)
+    for whose, by, key in (
+        (OWN, actor, "probe-terminals"),
+        (OTHER, mate, "dead-circuit"),
+        (ARCHIVED, mate, "isolate-before-power"),
+    ):
+        things["proposal", whose] = (_proposal(key, by, over=whose == ARCHIVED).pk,)
+        things["wordings", whose] = ("caution", key)
     for whose, who in ((OWN, actor), (OTHER, mate), (ARCHIVED, mate)):
         things["person", whose] = (who.username,)
     return Scene(things)
@@ -88,6 +96,23 @@ def _run(horn: Procedure, by: User) -> Run:
 
 def _repair(by: User) -> Repair:
     return builders.mend(builders.take_in(by), by, cured=None)
+
+
+def _proposal(key: str, by: User, *, over: bool) -> Proposal:
+    """Other words for a caution. Who proposed them may have lost the right since."""
+    caution = Caution.objects.get(key=key)
+    facts = {**facts_of(caution), "text": f"Mind more: {key}."}
+    decided = {"state": Proposal.State.TAKEN_BACK, "decided_by": by, "decided_at": NOW} if over else {}
+    return Proposal.objects.create(
+        kind=SafetyKind.CAUTION,
+        key=key,
+        based_on=caution.wording,
+        facts=facts,
+        why="Clearer.",
+        by=by,
+        at=NOW,
+        **decided,
+    )
 
 
 def _text(key: str) -> str:

@@ -22,13 +22,14 @@ from shopkb.core.readings.parsing import parse_reading
 from shopkb.core.readings.quantities import ReadingError
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_for
 from shopkb.jobs.bounds import RUNS, require_room
-from shopkb.jobs.dangers import cautions_of, danger_due
+from shopkb.jobs.dangers import cautions_in_force, danger_due
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_row, log_text
 from shopkb.jobs.log.hash_chain import Kind, storable
 from shopkb.jobs.models import Job, Result, Retraction, Run, RunValue
 from shopkb.jobs.run_results import standing_results, walk_of
+from shopkb.jobs.shown_words import shown
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
@@ -100,7 +101,10 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     rows = [row for row in known if not hasattr(row, "retraction")]
     walk = walk_of(flow, rows)
     step = _allowed_step(flow, walk, rows, answer)
-    danger = None if answer.skipped else danger_due(locked, flow, step, cautions_of(step), by=by, at=at)
+    done = {row.step for row in rows if row.outcome}
+    cautions, still = cautions_in_force(flow, step, done)
+    asked = not answer.skipped
+    danger = danger_due(locked, flow, step, cautions, by=by, at=at, as_worded=device_at is None) if asked else None
     if danger is not None:
         raise NotPossible(f"First confirm the danger of this step: {danger.title}.")
     result = Result(run=locked, step=step.key, who=by, at=at, client_id=answer.client_id, note=answer.note.strip())
@@ -109,7 +113,8 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     fill(result, step, answer, values_for(locked, flow, step))
     result.seconds = seconds_since(locked, rows, by, at)
     result.save()
-    log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at)
+    words = shown([*cautions, *still], answer.shown)
+    log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at, words=words)
     _settle(locked, walk_of(flow, [*rows, result], walk), at)
     return StoredResult(result)
 

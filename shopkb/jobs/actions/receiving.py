@@ -101,7 +101,7 @@ def _value_too_late(run: Run, key: str, by: User) -> str:
 def _confirmation(item: Mapping[str, str], client_id: UUID) -> DangerConfirmation:
     step, seconds = item.get("step", ""), item.get("shown_seconds", "")
     shown_seconds = min(int(seconds), LONGEST_SHOWN) if seconds.isdecimal() and len(seconds) < 12 else 0
-    return DangerConfirmation(step, item.get("caution", "")[:60], shown_seconds, client_id)
+    return DangerConfirmation(step, item.get("caution", "")[:60], shown_seconds, client_id, item.get("shown", ""))
 
 
 def _device_time(text: str) -> datetime | None:
@@ -203,7 +203,7 @@ def _keep_aside(run: Run, answer: Answer, why: str, *, by: User, at: datetime, d
     _put_reading(late, step, answer)
     late.save()
     aside = Retraction.objects.create(result=late, who=by, at=at, client_id=answer.client_id)
-    log_row(run.pk, Kind.RESULT, late, by=by, at=at, device_at=device_at)
+    log_row(run.pk, Kind.RESULT, late, by=by, at=at, device_at=device_at)  # counts for nothing: no note of cautions
     log_row(run.pk, Kind.RETRACTED, aside, by=by, at=at)
     return Receipt(counts=False, why=late.judgement)
 

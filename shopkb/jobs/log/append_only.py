@@ -1,4 +1,5 @@
-"""What was recorded at the vehicle stays as it was recorded: the database itself refuses to change or delete it.
+"""What was recorded at the vehicle, and the words it was followed under, stay as they were recorded: the database
+itself refuses to change or delete them.
 
 Triggers on both databases; on PostgreSQL TRUNCATE is refused too. The only way past them is :func:`opened`, for
 emptying a database that is to be thrown away and for the bulk door, which links a row to one stored a moment before.
@@ -22,6 +23,7 @@ TABLES = (
     "jobs_repair_also",
     "jobs_verification",
     "jobs_event",
+    "catalog_wording",
 )
 SWITCH = "jobs_records_open"
 """A table that is empty but inside :func:`opened`, whose transaction alone sees its row."""

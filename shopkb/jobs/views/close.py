@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.models import Cause, Caution
+from shopkb.catalog.models import Cause
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
@@ -28,7 +28,8 @@ from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_results import has_place
-from shopkb.jobs.run_state import RunState, run_state_of, run_states_of
+from shopkb.jobs.run_state import run_state_of, run_states_of
+from shopkb.jobs.shown_words import cautions_shown
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_texts import answers_of, late_entries
@@ -142,7 +143,7 @@ def write_up(request: SignedInRequest, pk: int) -> HttpResponse:
         "photos": list(job.photos.all()),
         "runs": [(run_state, answers_of(run_state)) for run_state in run_states],
         "late": late_entries(job),
-        "cautions": _cautions(run_states),
+        "cautions": cautions_shown(run_states),
         "section": "jobs",
     }
     return render(request, "jobs/write_up.html", context)
@@ -166,17 +167,6 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     )
     context = {"run": run_state.run, "job": job, "flow": flow, "drawn": draw_chart(flow, look), "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
-
-
-def _cautions(run_states: list[RunState]) -> list[str]:
-    """Titles of the cautions of every step that was done. One query."""
-    keys = {
-        key
-        for run_state in run_states
-        for row in run_state.effective
-        for key in run_state.flow.step_by_key[row.step].cautions
-    }
-    return list(Caution.objects.filter(key__in=keys).order_by("title").values_list("title", flat=True)) if keys else []
 
 
 def _suggested(result: Result | None) -> dict[str, object]:

@@ -25,7 +25,9 @@ def pass_danger(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     now = timezone.now()
     since = now.timestamp() - int(shown_at) if shown_at.isdecimal() and len(shown_at) < 12 else 0
     seconds = max(0, round(since))
-    confirmation = DangerConfirmation(step, request.POST.get("caution", "")[:60], seconds, client_id_of(request))
+    confirmation = DangerConfirmation(
+        step, request.POST.get("caution", "")[:60], seconds, client_id_of(request), request.POST.get("shown", "")
+    )
     with shown_as_message(request, NotPossible):
         confirm_danger(run, confirmation, by=request.user, at=now)
     return redirect("jobs:step", pk, step)

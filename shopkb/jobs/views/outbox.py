@@ -35,6 +35,7 @@ from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.run_state import RunState, run_state_of
+from shopkb.jobs.shown_words import stamp
 from shopkb.jobs.views.typed_reading import chosen_meter
 from shopkb.web.storable import odd_character
 
@@ -59,6 +60,7 @@ def pack_step(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
         "step": here,
         "cautions": [row for row in cautions if row.signal != Caution.Signal.DANGER],
         "still": still,
+        "words_shown": stamp([*cautions, *still]),
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
         "asked": answering.values_missing(run_state.flow, here, values),
         "answers": [_answer(run_state, here, outcome, values, meter) for outcome in here.outcomes],

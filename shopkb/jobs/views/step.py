@@ -22,6 +22,7 @@ from shopkb.jobs.dangers import LONG_BREAK, cautions_in_force, danger_due
 from shopkb.jobs.models import Run
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_state import RunState
+from shopkb.jobs.shown_words import stamp
 from shopkb.jobs.vehicle_state import off_in
 from shopkb.jobs.views.outbox import pack_urls
 from shopkb.jobs.views.run_texts import answer_text, answers_of
@@ -74,6 +75,7 @@ def render_step(
         **_frame(request, run_state, step, now),
         "cautions": cautions,
         "still": still,
+        "words_shown": stamp([*cautions, *still]),
         **_measured(request, run_state, step, entered),
         **_reasoned(run_state, step, now),
         "pack": pack_urls(run_state) if works else [],
@@ -158,6 +160,7 @@ def _danger_page(
         "job": run_state.run.job,
         "step": step,
         "danger": danger,
+        "words_shown": stamp([danger]),
         "shown_at": f"{now.timestamp():.0f}",
         "pack": pack_urls(run_state),
         "client_id": uuid.uuid4(),

@@ -3,7 +3,7 @@
 (() => {
   const pack = document.getElementById("pack");
   if (!pack) return;
-  const { run, step, meter, earlier, title, job } = pack.dataset;
+  const { run, step, meter, earlier, title, job, shown } = pack.dataset;
   const typed = document.getElementById("typed");
   const unit = document.getElementById("unit");
   const verdict = document.getElementById("verdict");
@@ -34,7 +34,8 @@
     ask.querySelector("[data-confirm]").addEventListener("click", async () => {
       const seconds = Math.round((Date.now() - opened) / 1000);
       const says = ask.querySelector("[data-confirm] .says").textContent;
-      if (!(await keep({ kind: "danger", step, caution: ask.dataset.caution, shown_seconds: String(seconds), says }))) return;
+      const { caution } = ask.dataset;
+      if (!(await keep({ kind: "danger", step, caution, shown, shown_seconds: String(seconds), says }))) return;
       ask.remove();
       if (pack.querySelector(".danger-ask")) return;
       pack.querySelector(".step-body").hidden = false;
@@ -135,7 +136,7 @@
     const outcome = answer.dataset.outcome;
     const said = typed?.value.trim() || "";
     const kept = await keep({
-      kind: "answer", step, outcome, meter, replaces: earlier, override_why: reason,
+      kind: "answer", step, outcome, meter, replaces: earlier, override_why: reason, shown,
       typed: said, unit: unit?.value || "", note: document.getElementById("note").value,
       says: `${title}: ${answer.querySelector(".says").textContent}${said ? `, ${said} ${unit.selectedOptions[0].textContent}` : ""}`,
     });
