@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -53,6 +54,31 @@ def evidence_text(note: BranchNote | None) -> str:
             words += f", {note.low * 100:.0f} to {note.high * 100:.0f} %"
         words += "."
     return words if note.traffic == note.jobs else f"{words} Taken in {note.traffic}."
+
+
+def evidence_line(note: BranchNote, total: int) -> str:
+    """``412 jobs, 60 %; right 30 of 41, 58 to 84 %``: its share of the jobs that had any outcome of the step."""
+    jobs = "1 job" if note.traffic == 1 else f"{note.traffic} jobs"
+    words = f"{jobs}, {share_text(note.traffic / total)}"
+    return f"{words}; {success_text(note)}" if note.jobs else words
+
+
+def success_text(note: BranchNote) -> str:
+    """``right 30 of 41, 58 to 84 %``."""
+    interval = f", {interval_text(note.low, note.high)}" if note.low is not None and note.high is not None else ""
+    return f"right {rate_text(note)}{interval}"
+
+
+def share_text(share: float) -> str:
+    """``60 %``; neither 0 nor 100 where there is something on the other side."""
+    if 0 < share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < share < 1 else f"{share * 100:.0f} %"
+
+
+def interval_text(low: float, high: float) -> str:
+    """``58 to 84 %``, rounded outwards."""
+    return f"{math.floor(low * 100 + 1e-9)} to {math.ceil(high * 100 - 1e-9)} %"
 
 
 def possibility_text(probability: float) -> str:

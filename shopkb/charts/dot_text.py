@@ -2,7 +2,7 @@
 
 Texts are escaped by our own rule, seen to hold for every printable text: ``&`` becomes ``&amp;`` first (Graphviz
 decodes entities), then a backslash is doubled, a quote escaped, and lines are joined by ``\\n``. In a record,
-``{ } | < >`` are escaped besides. Nothing is ever taken for an HTML-like label.
+``{ } | < >`` are escaped besides. Nothing typed is ever taken for an HTML-like label (:mod:`.html_label`).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from functools import cached_property
 
 from graphviz import Digraph, nohtml
 
+from shopkb.charts.html_label import HtmlLabel
 from shopkb.charts.lettering import printable
 
 Attributes = Mapping[str, str]
@@ -25,11 +26,12 @@ _RECORD_SIGNS = re.compile(r"[{}|<>]")
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """A node: its name, its attributes (values escaped) and the lines it shows."""
+    """A node: its name, its attributes (values escaped), the lines it shows, and what is shown of it from far away."""
 
     name: str
     attributes: Attributes
     lines: Sequence[str] = ()
+    far: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,11 @@ class Chart:
         """SHA-256 of all that the drawing shows. Equal charts have equal digests; no DOT text is written for it."""
         return hashlib.sha256(repr((self.name, self.nodes, self.edges, self.settings)).encode()).hexdigest()
 
+    @property
+    def far(self) -> dict[str, Sequence[str]]:
+        """What is shown of a node from far away, by its id: a number, then up to three words."""
+        return {printable(each.name): each.far for each in self.nodes if each.far}
+
     @cached_property
     def labels(self) -> dict[str, tuple[str, ...]]:
         """The lines that every node and edge shows, by id, white space collapsed and empty lines left out."""
@@ -76,8 +83,9 @@ class Chart:
 
 
 def _plain(part: Node | Edge) -> dict[str, str]:
-    """The attributes with their id, none of them HTML-like."""
-    return {key: nohtml(value) for key, value in {"id": escaped(part.name), **part.attributes}.items()}
+    """The attributes with their id. None is HTML-like but for a label made as one."""
+    named = {"id": escaped(part.name), **part.attributes}
+    return {key: value if isinstance(value, HtmlLabel) else nohtml(value) for key, value in named.items()}
 
 
 def escaped(line: str) -> str:

@@ -26,6 +26,13 @@ def step_label(flow: Flow, step: Step) -> str:
     return f"Step {flow.number_by_step[step.key]}, {TEST_KIND_NAMES[step.test]}: {step.title}"
 
 
+def proof_word(proof: Proof | None) -> str:
+    """How one outcome proves its cause: ``measured``, ``by elimination``, ``no proof given`` in drafts."""
+    if proof is None:
+        return "no proof given"
+    return BY_ELIMINATION if proof is Proof.ELIMINATION else proof.value
+
+
 def proof_label(proofs: Sequence[Proof | None]) -> str:
     """How a cause is proven over all branches that end at it, the strongest first.
 

@@ -62,6 +62,21 @@ def _columns_of(character: str) -> int:
     return 2 if unicodedata.east_asian_width(character) in "WF" else 1
 
 
+_LEFT_OUT = frozenset(
+    {
+        "a", "an", "and", "are", "as", "at", "by", "for", "from", "has", "have", "in", "into", "is", "it", "its", "of",
+        "on", "or", "the", "then", "to", "with",
+    }
+)  # fmt: skip
+
+
+def telling_words(text: str, most: int = 3) -> tuple[str, ...]:
+    """The first words that tell something: ``Voltage lost on the feed`` as ``Voltage``, ``lost``, ``feed``."""
+    words = [word.strip(",;:.?!()") for word in clean(text).split()]
+    telling = [word for word in words if word and word.lower() not in _LEFT_OUT]
+    return tuple(shortened(word, 14) for word in (telling or words)[:most])
+
+
 def wrap(text: str, width: int) -> tuple[str, ...]:
     """Lines of at most ``width`` columns. A word wider than that is broken, never inside a combined character."""
     return fill(clean(text).split(), width, width)
@@ -104,6 +119,48 @@ def _cut(word: str, width: int) -> int:
             joint = end
     # A mark that combines with the last character belongs to it, whatever its own width.
     return joint or end
+
+
+def wrap_to(text: str, points: float, size: float, *, bold: bool = False) -> tuple[str, ...]:
+    """Lines of at most so many points in the charts' own typeface. A word wider than that is broken."""
+    lines: list[str] = []
+    for word in clean(text).split():
+        joined = f"{lines[-1]} {word}" if lines else word
+        if lines and set_width(joined, size, bold=bold) <= points:
+            lines[-1] = joined
+        elif set_width(word, size, bold=bold) <= points:
+            lines.append(word)
+        else:
+            lines.extend(_pieces(word, max(int(points / size), 2)))
+    return tuple(lines)
+
+
+def set_width(line: str, size: float, *, bold: bool = False) -> float:
+    """Width of a line in points as Atkinson Hyperlegible Next sets it, at the advance widths of its own table."""
+    return size * sum(_advance(character, bold) for character in line)
+
+
+@lru_cache(maxsize=4096)
+def _advance(character: str, bold: bool) -> float:
+    """Of one character in em; 1 where the typeface has none, which no letter of another is wider than."""
+    if not character.isascii():
+        return 0.65 if character.isalpha() and character < "\u0250" else float(_columns_of(character))
+    widths = _BOLD if bold else _REGULAR
+    return next((width for width, characters in widths if character in characters), 0.6)
+
+
+# Advance widths in em, of the font files in fonts/.
+_REGULAR = (
+    (0.16, "'"), (0.21, ",.:;"), (0.24, "`j|"), (0.26, "il"), (0.28, " "), (0.3, '!"()'), (0.33, "ft["),
+    (0.37, "]{}r-_"), (0.41, "/I\\1"), (0.47, "yvzs"), (0.49, "*?cxk"), (0.51, "7J"), (0.55, "aLeu2<>F^hno"),
+    (0.58, "Tdg~EYbpq3"), (0.6, "$59PSV6"), (0.63, "+48BRZX=AK"), (0.68, "#0CDw"), (0.73, "GHNUOQ&"), (0.78, "@"),
+    (0.86, "MmW"), (0.92, "%"),
+)  # fmt: skip
+_BOLD = (
+    (0.21, "'"), (0.27, "|j,.:;"), (0.32, "`!i l"), (0.38, "()[]f-rt{}"), (0.44, '"_I/1\\'), (0.53, "*cszyv"),
+    (0.57, "7x~?LaJek9<>Fhnu"), (0.6, "2^o+g3Ebdpq"), (0.63, "$5=ST48Z6P"), (0.66, "BVRY0CK"), (0.7, "ADUXH"),
+    (0.77, "&GNwOQ#"), (0.78, "@"), (0.89, "MmW"), (0.97, "%"),
+)  # fmt: skip
 
 
 def balanced(text: str, width: int) -> tuple[str, ...]:

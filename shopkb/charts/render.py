@@ -6,6 +6,7 @@ Graphviz may draw a text wrongly without saying so.
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -24,6 +25,8 @@ __all__ = ["ChartUnavailable", "Form", "inline_svg", "render", "texts"]
 Form = Literal["svg", "pdf", "png"]
 
 PYTHON: tuple[str, ...] = (sys.executable, "-I")
+FONTS = {"FONTCONFIG_FILE": str(Path(__file__).with_name("fonts") / "fonts.conf")}
+"""The pages' own typeface, so that a chart is measured, shown and printed with the same letters everywhere."""
 _MARKS = {"svg": b"<svg", "pdf": b"%PDF", "png": b"\x89PNG"}
 
 
@@ -79,7 +82,9 @@ def _commands(form: Form, settings: Sequence[str] = ()) -> list[Sequence[str]]:
 def _run(command: Sequence[str], dot: bytes, seconds: float) -> subprocess.CompletedProcess[bytes]:
     try:
         # The command is ours throughout; what people typed goes in on standard input, quoted.
-        return subprocess.run(command, input=dot, capture_output=True, timeout=seconds, check=False)  # noqa: S603
+        return subprocess.run(  # noqa: S603
+            command, input=dot, capture_output=True, timeout=seconds, check=False, env=os.environ | FONTS
+        )
     except subprocess.TimeoutExpired as error:
         reason = f"The chart took longer than {seconds:g} seconds to draw and was stopped."
         raise ChartUnavailable(reason) from error

@@ -41,12 +41,12 @@ SHAPES: dict[Sign, dict[str, str]] = {
     Sign.PREDEFINED_PROCESS: {"shape": "record", "margin": "0.06,0.08"},
 }  # fmt: skip
 
-_BY_HAND = (TestKind.COMMAND, TestKind.SUBSTITUTE, TestKind.POWER_DIRECTLY)
+BY_HAND = (TestKind.COMMAND, TestKind.SUBSTITUTE, TestKind.POWER_DIRECTLY)
 
 
 def sign_of(step: Step) -> Sign:
     """The sign of a step: what is done by hand, what only moves on, and all else decides."""
-    if step.test in _BY_HAND:
+    if step.test in BY_HAND:
         return Sign.MANUAL_OPERATION
     if step.test is TestKind.ACTION and len(step.outcomes) < 2:
         return Sign.PROCESS

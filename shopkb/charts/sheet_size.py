@@ -6,7 +6,7 @@ from shopkb.charts.shapes import TEXT_SIZE
 
 MARGIN = 0.39  # inches, 10 mm
 SLACK = 0.02  # inches; a page is rounded up to whole points
-LEAST_TEXT = 6.5  # points; smaller letters cannot be read at the vehicle
+LEAST_TEXT = 7.0  # points; smaller letters cannot be read at the vehicle
 # ISO 216, A4 to A0, in inches. All have one ratio, so that a printer that has only A4 shrinks a larger one to fit.
 SHEETS = ((8.27, 11.69), (11.69, 16.54), (16.54, 23.39), (23.39, 33.11), (33.11, 46.81))
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
 from xml.etree import ElementTree
 
 from shopkb.charts.dot_text import lines_shown
+from shopkb.charts.inks import THEMED
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.view import site_path
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
+FAR_NUMBER, FAR_WORDS = 66.0, 36.0  # points, less on a low card
 _DRAWN = frozenset({"svg", "g", "a", "title", "text", "path", "polygon", "polyline", "ellipse"})
 _STYLED = re.compile(r"url\(|expression|javascript:", re.IGNORECASE)
 
@@ -34,7 +37,7 @@ def ends(svg: bytes) -> dict[str, tuple[str, str]]:
     for group in _groups(_root(svg)):
         if "edge" in group.get("class", "").split():
             tail, _, head = (group.findtext(f"{{{SVG}}}title") or "").partition("->")
-            found[group.get("id", "")] = (tail, head)
+            found[group.get("id", "")] = (tail.partition(":")[0], head.partition(":")[0])
     return found
 
 
@@ -52,7 +55,7 @@ def full_size(svg: bytes) -> tuple[float, float]:
     return width, height
 
 
-def inline_svg(svg: bytes, title: str = "") -> str:
+def inline_svg(svg: bytes, title: str = "", far: Mapping[str, Sequence[str]] = MappingProxyType({})) -> str:
     """The drawing from ``<svg`` on, as one image with a name, safe to put in a page.
 
     It is an image to a screen reader, or a group where it holds links, since what is inside an image cannot be
@@ -61,6 +64,7 @@ def inline_svg(svg: bytes, title: str = "") -> str:
     Args:
         svg: what :func:`shopkb.charts.render.render` returned.
         title: the accessible name; by default the words of the start.
+        far: what stands on a node seen from far away, by id: a number and up to three words, of class ``far``.
 
     Raises:
         ChartUnavailable: it holds anything but plain shapes, text and links to this site.
@@ -69,6 +73,10 @@ def inline_svg(svg: bytes, title: str = "") -> str:
     _refuse_active(root)
     for group in _groups(root):
         _speak(group)
+        if "card" in group.get("class", "").split():
+            _name_inks(group)
+        if shown := far.get(group.get("id", "")):
+            _say_from_afar(group, shown)
     _name(root, title)
     return ElementTree.tostring(root, encoding="unicode")
 
@@ -123,10 +131,46 @@ def _speak(group: ElementTree.Element) -> None:
                 link.tag = f"{{{SVG}}}g"
 
 
+def _name_inks(card: ElementTree.Element) -> None:
+    """Give every part of a card the class of what its colours are used for."""
+    for part in card.iter():
+        inks = (
+            (kind, THEMED.get(part.get(attribute, "").upper()))
+            for kind, attribute in (("fill", "fill"), ("line", "stroke"))
+        )
+        if names := [f"{kind}-{name}" for kind, name in inks if name]:
+            part.set("class", " ".join(names))
+
+
+def _say_from_afar(group: ElementTree.Element, shown: Sequence[str]) -> None:
+    """A plain card with large words over a card, for a style sheet to show in its place; a screen reader is spared."""
+    outline = group.find(f".//{{{SVG}}}polygon")
+    corners = (
+        [tuple(map(float, pair.split(","))) for pair in outline.get("points", "").split()]
+        if outline is not None
+        else []
+    )
+    if not corners:
+        return
+    left, top = (min(corner[side] for corner in corners) for side in (0, 1))
+    wide, high = (max(corner[side] for corner in corners) - least for side, least in ((0, left), (1, top)))
+    over = ElementTree.SubElement(group, f"{{{SVG}}}g", {"class": "far", "aria-hidden": "true"})
+    around = f"{left},{top} {left + wide},{top} {left + wide},{top + high} {left},{top + high}"
+    ElementTree.SubElement(over, f"{{{SVG}}}polygon", {"points": around, "fill": "none"})
+    size = min(FAR_NUMBER, high / 2.4), min(FAR_WORDS, high / 2 / max(len(shown) - 1, 1) / 1.1)
+    base = top + size[0]
+    for place, words in enumerate(shown):
+        letter = size[min(place, 1)]
+        base += letter * 1.1 if place else 0
+        at = {"x": f"{left + 12:.1f}", "y": f"{base:.1f}", "font-size": f"{letter:.1f}", "fill": "none"}
+        text = ElementTree.SubElement(over, f"{{{SVG}}}text", at if place else {**at, "class": "number"})
+        text.text = words
+
+
 def _name(root: ElementTree.Element, title: str) -> None:
     graph = root.find(f"{{{SVG}}}g")
     start = root.find(f".//{{{SVG}}}g[@id='start']")
-    words = title or (" ".join(_lines(start)) if start is not None else "Flowchart")
+    words = title or (" ".join(_lines(start)) if start is not None else "Chart")
     named = graph.find(f"{{{SVG}}}title") if graph is not None else None
     if graph is not None and named is not None:
         graph.remove(named)

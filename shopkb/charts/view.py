@@ -30,6 +30,8 @@ class ChartOptions:
         titles: titles of other procedures by key, for hand-overs.
         possible: probability by cause key, 0 to 1; causes that are left out get no probability.
         components: names of components by path; without one, the last part of the path is used.
+        access: names of set-up states by key.
+        signals: the gravest signal word (ANSI Z535.6) of each step that has a caution, by step key.
     """
 
     notes: BranchNotes = field(default_factory=dict)
@@ -39,10 +41,16 @@ class ChartOptions:
     titles: Mapping[str, str] = field(default_factory=dict)
     possible: Mapping[str, float] = field(default_factory=dict)
     components: Mapping[str, str] = field(default_factory=dict)
+    access: Mapping[str, str] = field(default_factory=dict)
+    signals: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def taken(self) -> frozenset[BranchKey]:
         return frozenset(self.path)
+
+    @cached_property
+    def visited(self) -> frozenset[str]:
+        return frozenset(step for step, _ in self.path)
 
     @cached_property
     def busiest(self) -> int:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from threading import Thread
+from typing import NamedTuple
 
 from django.conf import settings
 from django.core.cache import cache
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.catalog.models import System
-from shopkb.charts.dot import flow_dot
+from shopkb.catalog.models import Access, Caution, System
+from shopkb.charts.cards import card_chart
 from shopkb.charts.dot_text import Chart
+from shopkb.charts.drawings import DRAWING_NAMES, Drawing, chart_as
 from shopkb.charts.outline import OutlineStep, outline
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form, inline_svg, render
@@ -25,6 +28,14 @@ KEEP_SECONDS = 24 * 60 * 60
 log = logging.getLogger(__name__)
 
 
+class DrawingLink(NamedTuple):
+    """A link to another drawing of the same: its name, its query, and whether it is the one shown."""
+
+    name: str
+    query: str
+    shown: bool
+
+
 @dataclass(frozen=True, slots=True)
 class DrawnChart:
     """A chart for a page: the drawing, or the reason why there is none, and the same content as a nested list."""
@@ -32,26 +43,43 @@ class DrawnChart:
     svg: SafeString
     reason: str
     outline: tuple[OutlineStep, ...]
+    drawing: Drawing = Drawing.WIDE
+    has_notes: bool = False
+    has_path: bool = False
+
+    @property
+    def links(self) -> list[DrawingLink]:
+        """To each drawing of the flow."""
+        return [DrawingLink(name, f"?drawing={each}", each is self.drawing) for each, name in DRAWING_NAMES.items()]
 
 
-def chart_of(flow: Flow, options: ChartOptions) -> Chart:
-    """The chart, not drawn yet. Two queries: titles of procedures handed over to, names of components.
+def drawing_asked(query: Mapping[str, str], default: Drawing) -> Drawing:
+    """The drawing that an address asks for, else the default."""
+    asked = query.get("drawing", "")
+    return Drawing(asked) if asked in set(Drawing) else default
+
+
+def chart_of(flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WIDE) -> Chart:
+    """The chart, not drawn yet. Four queries: titles of procedures handed over to, names of components and of set-up
+    states, signal words of cautions.
 
     Raises:
         ChartUnavailable: too many steps or branches.
     """
-    return flow_dot(flow, _with_names(flow, options))
+    return chart_as(flow, drawing, _with_names(flow, options))
 
 
-def draw_chart(flow: Flow, options: ChartOptions) -> DrawnChart:
+def draw_chart(flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WIDE) -> DrawnChart:
     """The chart for a page. Where drawing fails, the nested list is there alone, with the reason."""
     named = _with_names(flow, options)
     listed = outline(flow, named)
     try:
-        svg = inline_svg(chart_bytes(flow_dot(flow, named), "svg"))
+        chart = chart_as(flow, drawing, named)
+        svg = inline_svg(chart_bytes(chart, "svg"), flow.title or flow.procedure, chart.far)
     except ChartUnavailable as error:
-        return DrawnChart(mark_safe(""), str(error), listed)
-    return DrawnChart(mark_safe(svg), "", listed)  # noqa: S308 - our own renderer's output, checked by inline_svg
+        return DrawnChart(mark_safe(""), str(error), listed, drawing)
+    safe = mark_safe(svg)  # noqa: S308 - our own renderer's output, checked by inline_svg
+    return DrawnChart(safe, "", listed, drawing, has_notes=bool(options.notes), has_path=bool(options.path))
 
 
 def chart_bytes(chart: Chart, form: Form) -> bytes:
@@ -85,17 +113,33 @@ def draw_first_chart() -> Thread:
 def _draw_one() -> None:
     flow = editing.add_step(editing.new_flow("first", "First", "first"), "step", "Step")
     try:
-        render(flow_dot(flow), "svg", seconds=FIRST_SECONDS)
+        render(card_chart(flow), "svg", seconds=FIRST_SECONDS)
     except ChartUnavailable as error:
         log.warning("Charts: %s %s", error, error.detail)
 
 
+SIGNALS = ("DANGER", "WARNING", "CAUTION", "NOTICE")
+"""ANSI Z535.6, the gravest first."""
+
+
 def _with_names(flow: Flow, options: ChartOptions) -> ChartOptions:
-    """With the titles of procedures handed over to and the names of components: at most two queries."""
+    """With the titles of procedures handed over to, the names of components and set-up states, and each step's gravest
+    signal word: at most four queries."""
     handed = {outcome.go.key for _step, outcome in flow.branches if outcome.go.kind == "hand-over"}
     paths = {cause.component for cause in flow.causes}
+    states = {step.access for step in flow.steps if step.access}
     return replace(
         options,
         titles=dict(Procedure.objects.filter(key__in=handed).values_list("key", "title")) if handed else {},
         components=dict(System.objects.filter(path__in=paths).values_list("path", "name")) if paths else {},
+        access=dict(Access.objects.filter(key__in=states).values_list("key", "name")) if states else {},
+        signals=_signals(flow),
     )
+
+
+def _signals(flow: Flow) -> dict[str, str]:
+    """The gravest signal word of each step that has a caution. One query where any has one."""
+    keys = {key for step in flow.steps for key in step.cautions}
+    known = dict(Caution.objects.filter(key__in=keys).values_list("key", "signal")) if keys else {}
+    words = {step.key: [known[key] for key in step.cautions if key in known] for step in flow.steps}
+    return {step: min(of_step, key=SIGNALS.index) for step, of_step in words.items() if of_step}

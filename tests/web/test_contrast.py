@@ -31,6 +31,7 @@ TEXT = [
     ("on-petrol", "petrol"),
     ("paper", "ink"),
     ("on-amber", "amber"),
+    ("on-head", "head"),
 ]
 SIGNAL_WORDS = [(f"signal-{word}-text", f"signal-{word}") for word in ("danger", "warning", "caution", "notice")]
 EDGES = [
@@ -105,8 +106,9 @@ def test_signal_colours_are_those_of_the_standard(row: dict[str, str]) -> None:
 def test_signal_colours_serve_signal_words_alone() -> None:
     sheets = sorted(path.name for path in STYLES.glob("*.css"))
     users = [rule for sheet in sheets for rule in rules(sheet) if "var(--signal-" in rule.body]
-    assert len(users) == 7
-    assert all(re.fullmatch(r"\.caution\.[\w-]+ \.word(?: \.bang)?", rule.selector) for rule in users)
+    on_cautions, on_cards = r"\.caution\.[\w-]+ \.word(?: \.bang)?", r"\.chart \.fill-(?:signal-\w+|on-\w+-signal)"
+    assert len(users) == 7 + 6
+    assert all(re.fullmatch(f"{on_cautions}|{on_cards}", rule.selector) for rule in users)
     values = {value for name, value in LIGHT.items() if name.startswith("--signal-") and not name.endswith("-text")}
     for path in [*STYLES.glob("*.css"), *STYLES.glob("*.js"), *STYLES.glob("*.svg")]:
         text = path.read_text(encoding="utf-8")

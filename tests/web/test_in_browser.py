@@ -30,6 +30,7 @@ RULES = "; ".join(f"{name} {' '.join(sources)}" for name, sources in CONTENT_SEC
 
 STEP = """{% extends "base.html" %}{% load static %}{% block body_class %}vehicle{% endblock %}
 {% block head %}<script src="{% static 'web/pad.js' %}" defer></script>
+<script src="{% static 'web/panzoom.min.js' %}" defer></script>
 <script src="{% static 'web/chart.js' %}" defer></script>{% endblock %}
 {% block main %}<h1>Feed at the fan connector</h1>
 {% include "web/_caution.html" with word="WARNING" text="The fan can start by itself. Hands out of its arc." %}
@@ -53,9 +54,8 @@ def _answer(route: Route) -> None:
         route.fulfill(path=found, content_type=mimetypes.guess_type(found.name)[0] or "application/octet-stream")
         return
     line = number_line([Segment("Low", Interval(1, 12.1)), Segment("Full supply", Interval(12.1, 16))], "V", 11.86)
-    html = (
-        engines["django"].from_string(STEP).render({"line": line, "svg": engines["django"].from_string(CHART).render()})
-    )
+    drawn = {"svg": engines["django"].from_string(CHART).render(), "drawing": "flowchart"}
+    html = engines["django"].from_string(STEP).render({"line": line, "drawn": drawn})
     route.fulfill(body=html, content_type="text/html", headers={"Content-Security-Policy": RULES})
 
 
@@ -148,21 +148,54 @@ def test_the_device_decides_until_somebody_chooses(opened: Open) -> None:
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(247, 245, 240)"
 
 
+NOW_IS_SEEN = """() => { const now = document.querySelector('.node.now').getBoundingClientRect();
+    const box = document.querySelector('.chart-window').getBoundingClientRect();
+    return now.left >= box.left && now.right <= box.right && now.top >= box.top && now.bottom <= box.bottom; }"""
+STAGE = "document.querySelector('.chart-window svg > g').getBoundingClientRect()"
+
+
+def width_of_chart(page: Page) -> float:
+    page.wait_for_timeout(50)
+    return float(page.evaluate(f"{STAGE}.width"))
+
+
 def test_the_chart_opens_where_you_are_and_grows_by_buttons(opened: Open) -> None:
     page = opened(390)
-    seen = """(() => { const now = document.querySelector('.node.now').getBoundingClientRect();
-        const box = document.querySelector('.chart-window').getBoundingClientRect();
-        return now.left >= box.left && now.right <= box.right && now.top >= box.top && now.bottom <= box.bottom; })()"""
-    width = "document.querySelector('.chart-window svg').getBoundingClientRect().width"
-    assert page.evaluate(seen)
-    first = page.evaluate(width)
+    page.wait_for_function(NOW_IS_SEEN)
+    first = width_of_chart(page)
     page.get_by_role("button", name="Larger").click()
-    assert page.evaluate(width) == pytest.approx(first * 1.25)
-    page.get_by_role("button", name="Fit width").click()
-    assert page.evaluate(width) <= 390
+    assert width_of_chart(page) == pytest.approx(first * 1.3, rel=0.01)
+    page.get_by_role("button", name="Whole chart").click()
+    assert width_of_chart(page) <= 390
     page.get_by_role("button", name="Larger").click()
     page.get_by_role("button", name="Show current step").click()
-    assert page.evaluate(seen)
+    page.wait_for_function(NOW_IS_SEEN)
+
+
+def test_the_chart_moves_by_keys_wheel_and_dragging(opened: Open) -> None:
+    page = opened(820)
+    page.wait_for_function(NOW_IS_SEEN)
+    left = f"{STAGE}.left"
+    page.locator(".chart-window").focus()
+    before = page.evaluate(left)
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_function(f"{left} > {before + 50}")
+    wide = width_of_chart(page)
+    page.keyboard.press("-")
+    assert width_of_chart(page) == pytest.approx(wide / 1.3, rel=0.01)
+    page.keyboard.press("0")
+    assert width_of_chart(page) <= 820
+    box = page.locator(".chart-window").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 60, box["y"] + 60)
+    wide = width_of_chart(page)
+    page.mouse.wheel(0, -240)
+    assert width_of_chart(page) > wide
+    before = page.evaluate(left)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 160, box["y"] + 60, steps=4)
+    page.mouse.up()
+    assert page.evaluate(left) == pytest.approx(before + 100, abs=2)
 
 
 def test_words_of_the_number_line_keep_their_size(opened: Open) -> None:

@@ -16,6 +16,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause
+from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import GoKind, Outcome, Proof
@@ -33,7 +34,7 @@ from shopkb.jobs.shown_words import cautions_shown
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_texts import answers_of, late_entries
-from shopkb.procedures.drawing import draw_chart
+from shopkb.procedures.drawing import draw_chart, drawing_asked
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.storing import flow_of
 from shopkb.web.numbers import row_number
@@ -165,7 +166,8 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
         now=run_state.walk.current,
         possible=reasoning.probability_by_cause(flow) if reasoning else {},
     )
-    context = {"run": run_state.run, "job": job, "flow": flow, "drawn": draw_chart(flow, look), "reasoning": reasoning}
+    drawn = draw_chart(flow, look, drawing_asked(request.GET, Drawing.TALL))
+    context = {"run": run_state.run, "job": job, "flow": flow, "drawn": drawn, "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
 
 

@@ -13,6 +13,7 @@ from django.urls import reverse
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Cause, Platform, Symptom, System
 from shopkb.catalog.path_queries import path_within
+from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.catalog_view import Catalog, CautionView
@@ -98,7 +99,9 @@ def _with_gone(choices: list[tuple[str, str]], named: Sequence[str]) -> list[tup
 def chart_context(revision: Revision, flow: Flow, step: str) -> dict[str, Any]:
     """The chart alone, each step a way to its card. Drawn apart, so that no saving waits for a drawing."""
     links = {one.key: desk_address(revision, one.key) for one in flow.steps}
-    return {"drawn": draw_chart(flow, ChartOptions(links=links, now=step if step in flow.step_by_key else ""))}
+    return {
+        "drawn": draw_chart(flow, ChartOptions(links=links, now=step if step in flow.step_by_key else ""), Drawing.TALL)
+    }
 
 
 def system_choices() -> list[Choice]:

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
+from shopkb.charts.drawings import Drawing
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form
 from shopkb.charts.view import ChartOptions
@@ -24,7 +25,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, ReadTallies, lea
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart
+from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.matching import offers
 from shopkb.procedures.models import Procedure, Revision
@@ -122,7 +123,8 @@ def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> Ht
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
     try:
-        chart = chart_of(flow, ChartOptions(notes=_learned(flow, revision).notes))
+        notes = _learned(flow, revision).notes
+        chart = chart_of(flow, ChartOptions(notes=notes), drawing_asked(request.GET, Drawing.WIDE))
         if form == "dot":
             return _file(chart.source.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
@@ -169,7 +171,11 @@ def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) ->
         "procedure": procedure,
         "revision": revision,
         "flow": flow,
-        "drawn": draw_chart(flow, ChartOptions(notes=learned.notes, links=step_links(flow, revision))),
+        "drawn": draw_chart(
+            flow,
+            ChartOptions(notes=learned.notes, links=step_links(flow, revision)),
+            drawing_asked(request.GET, Drawing.WIDE),
+        ),
         "appraisal": learned.appraisal,
         "verified_jobs": learned.verified_jobs,
         "record": records([procedure.key]).get(procedure.key),

@@ -1,0 +1,71 @@
+"""The head of a card: number and title, then the kind of test, minutes, access, and the signal word of a hazard."""
+
+from __future__ import annotations
+
+from shopkb.charts.html_label import Element, Line, cell, table
+from shopkb.charts.inks import CARD_WIDTH, NUMBER_SIZE, SIGNAL_GROUND, SIGNAL_TEXT, SMALL_SIZE, TITLE_SIZE, Ink
+from shopkb.charts.labels import TEST_KIND_NAMES
+from shopkb.charts.lettering import set_width, shortened, wrap_to
+from shopkb.charts.shapes import BY_HAND
+from shopkb.charts.view import YOU_ARE_HERE, ChartOptions
+from shopkb.core.flow.model import Flow, Step
+from shopkb.core.flow.names import words_of_key
+
+NUMBER_ROOM, BOX_HEIGHT = 34, 17
+TITLE_ROOM = CARD_WIDTH - NUMBER_ROOM - 16
+
+
+def card_head(flow: Flow, step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line]]:
+    """The cell of the head, where arrows come in, and its lines in the order they are drawn."""
+    number = Line(str(flow.number_by_step[step.key]), NUMBER_SIZE, ink.head_text, bold=True)
+    title = [
+        Line(text, TITLE_SIZE, ink.head_text, bold=True)
+        for text in wrap_to(shortened(step.title), TITLE_ROOM, TITLE_SIZE, bold=True)
+    ]
+    if step.key == view.now:
+        title.append(Line(YOU_ARE_HERE, TITLE_SIZE, ink.head_text))
+    band = [
+        cell([number], cellpadding=5, valign="top", width=NUMBER_ROOM),
+        cell(title, cellpadding=6, width=CARD_WIDTH - 2 - NUMBER_ROOM, valign="middle"),
+    ]
+    facts, lines = _facts(step, view, ink)
+    head = table(
+        [cell(table(band, bgcolor=ink.head), bgcolor=ink.head, port="in")], [cell(facts)],
+    )  # fmt: skip
+    return cell(head), [number, *title, *lines]
+
+
+def _facts(step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line]]:
+    """The sign of the kind of test, filled for what is done by hand, minutes and signal word; below them the access."""
+    by_hand = step.test in BY_HAND
+    kind = Line(TEST_KIND_NAMES[step.test], SMALL_SIZE, ink.card if by_hand else ink.text, bold=True)
+    filled = {"bgcolor": ink.text} if by_hand else {}
+    sign = boxed(kind, border=1, color=ink.text, **filled)
+    lines, marks = [kind], []
+    minutes = Line(f"{step.minutes:g} min", SMALL_SIZE, ink.soft) if step.minutes else None
+    signal = view.signals.get(step.key, "")
+    if minutes is not None:
+        lines.append(minutes)
+    if signal in SIGNAL_GROUND:
+        lines.append(Line(signal, SMALL_SIZE, SIGNAL_TEXT[signal], bold=True))
+        marks.append(boxed(lines[-1], bgcolor=SIGNAL_GROUND[signal]))
+    between = CARD_WIDTH - 20 - sum(box_width(word, SMALL_SIZE) for word in (kind.text, signal) if word)
+    parts = [sign, cell([minutes] if minutes else None, width=between), *marks]
+    rows = [[cell(table(parts, cellspacing=4), align="left")]]
+    if step.access:
+        words = view.access.get(step.access) or words_of_key(step.access)
+        facts = [Line(text, SMALL_SIZE, ink.soft) for text in wrap_to(shortened(words), CARD_WIDTH - 14, SMALL_SIZE)]
+        rows.append([cell(table([cell(facts, cellpadding=4)]), align="left")])
+        lines += facts
+    return table(*rows, width=CARD_WIDTH - 2), lines
+
+
+def box_width(text: str, size: float) -> int:
+    """Points across a box around a word, bold or not."""
+    return round(set_width(text, size, bold=True) * 1.04 + 8)
+
+
+def boxed(line: Line, **look: object) -> Element:
+    """A word in a box of its own size, however high the row is."""
+    wide = box_width(line.text, line.size)
+    return cell([line], align="center", **look, fixedsize="true", width=wide, height=BOX_HEIGHT)
