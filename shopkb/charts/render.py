@@ -25,7 +25,10 @@ __all__ = ["ChartUnavailable", "Form", "inline_svg", "render", "texts"]
 Form = Literal["svg", "pdf", "png"]
 
 PYTHON: tuple[str, ...] = (sys.executable, "-I")
-FONTS = {"FONTCONFIG_FILE": str(Path(__file__).with_name("fonts") / "fonts.conf")}
+FONTS = {
+    "FONTCONFIG_FILE": str(Path(__file__).with_name("fonts") / "fonts.conf"),
+    "XDG_DATA_HOME": str(Path(__file__).parent),
+}
 """The pages' own typeface, so that a chart is measured, shown and printed with the same letters everywhere."""
 _MARKS = {"svg": b"<svg", "pdf": b"%PDF", "png": b"\x89PNG"}
 

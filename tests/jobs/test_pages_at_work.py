@@ -414,7 +414,7 @@ def test_the_technical_record_holds_everything_that_was_given(run: Run, junior: 
     assert "<svg" in page.content.decode()
     mend(run.job, senior)
     builders.start(run.job, run.revision.procedure, junior)
-    assert get(client, url)[1] == queries + 2, "two for the names on each chart"
+    assert get(client, url)[1] == queries + 4, "four for the names and words on each chart"
     assert "probe terminals" in words_of(client.get(reverse("jobs:write-up", args=[run.job_id])))
 
 

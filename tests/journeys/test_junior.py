@@ -224,7 +224,7 @@ def close_as_cured(page: Page, visits: Visits) -> None:
     printed = page.pdf(prefer_css_page_size=True)
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1, "the customer gets one sheet"
     page.get_by_role("link", name="Technical record").click()
-    expect(page.locator(".chart svg")).to_be_visible()
+    expect(page.locator(".chart-window > svg")).to_be_visible()
     expect(page.locator("tbody tr", has_text="superseded").first).to_be_visible()
     page.go_back()
 
@@ -232,7 +232,7 @@ def close_as_cured(page: Page, visits: Visits) -> None:
 def what_was_learned(page: Page, visits: Visits) -> None:
     """The procedure's chart carries the job."""
     page.goto(f"{visits.address}/procedures/{FAN}/")
-    expect(page.locator(".chart svg")).to_contain_text("1 of 1")
+    expect(page.locator(".chart-window > svg")).to_contain_text("1 of 1")
     expect(page.locator("main")).to_contain_text("1 job")
     assert Job.objects.get().disposition == Job.Disposition.CURED
 

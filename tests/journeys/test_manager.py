@@ -98,7 +98,7 @@ def test_a_closed_job_is_found_reopened_and_teaches_again(
     page.get_by_role("button", name="Reopen").click()
     expect(page.locator(".messages")).to_contain_text("taken back")
     page.goto(f"{visits.address}/procedures/{FAN}/")
-    expect(page.locator(".chart svg")).not_to_contain_text("1 of 1")
+    expect(page.locator(".chart-window > svg")).not_to_contain_text("1 of 1")
     assert Job.objects.get().is_open
 
 

@@ -94,7 +94,7 @@ def test_twelve_steps_from_an_empty_page_to_published_without_yaml(
     for number in range(1, STEPS + 1):
         write_step(hand, number)
     finish(hand)
-    expect(page.locator("#desk-chart svg")).to_contain_text("12")
+    expect(page.locator("#desk-chart .chart-window > svg")).to_contain_text("12")
     assert hand.actions <= MOST_ACTIONS
     print(f"{hand.actions} actions")
     put_in_a_picture(visits, page)

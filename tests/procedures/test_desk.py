@@ -247,8 +247,8 @@ def test_the_desk_and_its_saving_ask_no_query_too_many(
         said(client, revision, htmx=True, form="step", step=step, title="Another title", test="look")
 
 
-DESK_QUERIES, SAVE_QUERIES = 18, 33
-"""The desk reads the titles of the procedures that this one hands over to."""
+DESK_QUERIES, SAVE_QUERIES = 20, 33
+"""The desk reads the titles of the procedures that this one hands over to, and the names and words of its chart."""
 
 
 def test_two_revisions_are_held_against_each_other(client: Client, shelf: dict[str, Procedure], senior: User) -> None:

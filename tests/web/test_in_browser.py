@@ -179,7 +179,7 @@ def test_the_chart_moves_by_keys_wheel_and_dragging(opened: Open) -> None:
     page.locator(".chart-window").focus()
     before = page.evaluate(left)
     page.keyboard.press("ArrowLeft")
-    page.wait_for_function(f"{left} > {before + 50}")
+    page.wait_for_function(f"before => {left} > before + 50", arg=before)
     wide = width_of_chart(page)
     page.keyboard.press("-")
     assert width_of_chart(page) == pytest.approx(wide / 1.3, rel=0.01)

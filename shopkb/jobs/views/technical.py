@@ -11,6 +11,7 @@ from django.views.decorators.http import require_safe
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
+from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
 from shopkb.jobs.run_state import RunState, state_of
@@ -73,7 +74,7 @@ def _sheet(run: Run) -> RunSheet:
     lines = [LogLine(_title(run_state, row), answer_text(flow, row), row, _state(row, effective)) for row in rows]
     asked = [(question(flow, row.key), row) for row in run.values.all()]
     late = [late_value_entry(flow, row) for row in run.late_values.all()]
-    chart = draw_chart(flow, ChartOptions(path=run_state.walk.path, now=run_state.walk.current))
+    chart = draw_chart(flow, ChartOptions(path=run_state.walk.path, now=run_state.walk.current), Drawing.TALL)
     return RunSheet(run_state, chart, lines, asked, late)
 
 

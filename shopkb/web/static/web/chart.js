@@ -5,6 +5,7 @@
   const POINT = 4 / 3; // CSS pixels to a point, in which Graphviz counts
   const LEAST = 0.08 * POINT, MOST = 4 * POINT, STEP = 1.3, FAR = 0.45, NARROW = 1000, SHIFT = 90, EDGE = 14;
   const SVG = "http://www.w3.org/2000/svg";
+  const paper = window.matchMedia("print");
   const views = new WeakMap(), met = new WeakSet();
 
   class View {
@@ -18,11 +19,12 @@
       this.stage = document.createElementNS(SVG, "g");
       this.stage.append(...this.svg.querySelectorAll(":scope > g"));
       this.svg.append(this.stage);
-      ["viewBox", "width", "height"].forEach((name) => this.svg.removeAttribute(name));
+      if (!paper.matches) { ["viewBox", "width", "height"].forEach((name) => this.svg.removeAttribute(name)); }
       frame.classList.add("moves");
       this.motion = Panzoom(this.stage, {
         canvas: true, animate: false, minScale: LEAST, maxScale: MOST, step: 0.5, cursor: "grab", overflow: "hidden",
         touchAction: "none", handleStartEvent: (event) => { event.stopPropagation(); },
+        setTransform: (stage, at) => { stage.style.transform = paper.matches ? "none" : "scale(" + at.scale + ") translate(" + at.x + "px, " + at.y + "px)"; },
       });
       this.listen();
       this.drawMap();
@@ -155,6 +157,17 @@
       const button = this.frame.querySelector('[data-chart="map"]');
       if (button) { button.setAttribute("aria-pressed", String(this.wanted)); }
     }
+    // On paper the whole drawing is shrunk to the sheet.
+    print() {
+      this.svg.setAttribute("viewBox", "0 0 " + this.size.width + " " + this.size.height);
+      this.svg.setAttribute("width", this.size.width + "pt");
+      this.svg.setAttribute("height", this.size.height + "pt");
+      this.stage.style.transform = "none";
+    }
+    printed() {
+      ["viewBox", "width", "height"].forEach((name) => this.svg.removeAttribute(name));
+      this.motion.zoom(this.scale, { force: true }); // writes the place anew
+    }
     full() {
       if (document.fullscreenElement) { document.exitFullscreen(); } else if (this.frame.requestFullscreen) { this.frame.requestFullscreen().then(() => this.window.focus()); }
     }
@@ -196,6 +209,12 @@
     view.changed();
   }
   function startAll() { document.querySelectorAll(".chart").forEach((frame) => { if (!met.has(frame)) { met.add(frame); suit(frame).then(start); } }); }
+
+  const turn = () => document.querySelectorAll(".chart").forEach((frame) => {
+    const view = views.get(frame);
+    if (view) { if (paper.matches) { view.print(); } else { view.printed(); } }
+  });
+  paper.addEventListener("change", turn);
 
   document.addEventListener("DOMContentLoaded", startAll);
   document.addEventListener("htmx:afterSettle", startAll);
