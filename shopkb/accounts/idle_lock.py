@@ -15,7 +15,9 @@ from shopkb.accounts.views import switch_page
 View = Callable[[HttpRequest], HttpResponse]
 
 OPEN_WHILE_LOCKED = frozenset({"switch", "logout", "login", "health", "worker", "jobs:token"})
-BEHIND_THE_SCENES = frozenset({"jobs:token", "jobs:take-item", "worker", "health", "jobs:pack-step", "jobs:pack-end"})
+BEHIND_THE_SCENES = frozenset(
+    {"jobs:token", "jobs:take-item", "worker", "health", "jobs:pack-step", "jobs:pack-end", "jobs:locked"}
+)
 """Views that the device requests without anybody touching it; they do not put off the lock."""
 LOCKED_MESSAGE = "This tablet is locked. Unlock it; what was not sent is kept on this device."
 

@@ -31,6 +31,7 @@ urlpatterns = [
     path("runs/<int:pk>/steps/<slug:step>/danger/", confirm.pass_danger, name="danger"),
     path("runs/<int:pk>/more/", follow.more, name="more"),
     path("outbox/", outbox.outbox, name="outbox"),
+    path("locked/", outbox.locked, name="locked"),
     path("token/", outbox.token, name="token"),
     path("runs/<int:pk>/outbox/", outbox.take_item, name="take-item"),
     path("runs/<int:pk>/pack/<slug:step>/", outbox.pack_step, name="pack-step"),

@@ -351,3 +351,17 @@ def test_an_answer_taken_twice_by_form_and_by_outbox_is_one(run: Run, junior: Us
     following.record(run, answer, by=junior, at=NOW)
     assert receive(run, item("press", "click", client_id=str(answer.client_id)), by=junior, at=NOW) == Receipt()
     assert run.results.count() == 1
+
+
+def test_what_was_given_while_the_tablet_was_locked_says_so(run: Run, junior: User) -> None:
+    """Somebody said afterwards that it was theirs; a danger nobody can confirm like that."""
+    run = without_battery(run, junior)
+    receive(run, {**battery("12.4"), "given_locked": "yes"}, by=junior, at=NOW)
+    assert run.events.get(kind="value").words == "Given while the tablet was locked."
+    press = item("press", "click", note="Loud.", given_locked="yes")
+    for _twice in range(2):
+        assert receive(run, press, by=junior, at=NOW).counts
+    assert run.results.get().note == "Given while the tablet was locked. Loud."
+    danger = {**item("supply"), "kind": "danger", "caution": "probe-terminals", "given_locked": "yes"}
+    with pytest.raises(NotPossible, match="while the tablet was locked"):
+        receive(run, danger, by=junior, at=NOW)

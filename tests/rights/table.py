@@ -165,6 +165,7 @@ TABLE: dict[str, Row] = {
     "jobs:danger": Row(post=STAFF, on="run", more=("direct",), sent=once(caution="isolate-before-power"), does=MINE),
     "jobs:more": Row(get=STAFF, on="run"),
     "jobs:outbox": Row(get=STAFF),
+    "jobs:locked": Row(get=STAFF),
     "jobs:token": Row(get="v" + STAFF),
     "jobs:take-item": Row(post=STAFF, on="run", visitor=401),
     "jobs:take-photo": Row(post=STAFF, on="job", visitor=401),

@@ -120,8 +120,10 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
 
 
 @transaction.atomic
-def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, client_id: UUID) -> RunValue:
-    """Store a value that is asked once a run.
+def record_value(
+    run: Run, key: str, typed: str, *, by: User, at: datetime, client_id: UUID, words: str = ""
+) -> RunValue:
+    """Store a value that is asked once a run. ``words``: what is to be known of how it was given.
 
     Raises:
         Unreadable: it cannot be read, has the wrong quantity, or lies outside what can be true.
@@ -151,7 +153,7 @@ def record_value(run: Run, key: str, typed: str, *, by: User, at: datetime, clie
         at=at,
         client_id=client_id,
     )
-    log_row(locked.pk, Kind.VALUE, stored, by=by, at=at)
+    log_row(locked.pk, Kind.VALUE, stored, by=by, at=at, words=words)
     return stored
 
 

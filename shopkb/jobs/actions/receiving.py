@@ -32,6 +32,8 @@ from shopkb.jobs.models import LateValue, Result, Retraction, Run, RunValue
 from shopkb.jobs.run_results import effective_results
 from shopkb.procedures.storing import flow_of
 
+GIVEN_LOCKED = "Given while the tablet was locked."
+"""What stands with an answer that somebody said afterwards was theirs."""
 JUDGED_LATER = "Answered without the network; the reading was judged later."
 
 
@@ -56,19 +58,25 @@ def receive(run: Run, item: Mapping[str, str], *, by: User, at: datetime) -> Rec
     """
     require(by, Right.WORK)
     client_id = UUID(item["client_id"])
+    given_locked = item.get("given_locked") == "yes"
     if item.get("kind") == "value":
-        return _value(run, item.get("key", ""), item.get("typed", "").strip(), client_id, by=by, at=at)
+        words = GIVEN_LOCKED if given_locked else ""
+        return _value(run, item.get("key", ""), item.get("typed", "").strip(), client_id, by=by, at=at, words=words)
+    if item.get("kind") == "danger" and given_locked:
+        raise NotPossible("This was confirmed while the tablet was locked. Open the step and confirm it again.")
     if item.get("kind") == "danger":
         pass_danger(run, _confirmation(item, client_id), by=by, at=at)
         return Receipt()
     answer = read_answer(item.get("step", ""), client_id, item)
+    if given_locked:
+        answer = replace(answer, note=f"{GIVEN_LOCKED} {answer.note}".strip())
     # What a device kept is never lost: a meter that is no longer listed leaves the reading as exact.
     meter = Meter.objects.filter(key=item["meter"]).first() if item.get("meter") else None
     return _answer(run, replace(answer, meter=meter), item, by=by, at=at)
 
 
 @transaction.atomic
-def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: datetime) -> Receipt:
+def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: datetime, words: str) -> Receipt:
     locked = lock_run(run)
     before = stored_before(
         LateValue.objects.all(),
@@ -81,7 +89,7 @@ def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: dat
     known = stored_before(RunValue.objects.all(), client_id)
     late = "" if known is not None or not locked.job.is_open else _value_too_late(locked, key, by)
     if not late:
-        record_value(locked, key, typed, by=by, at=at, client_id=client_id)
+        record_value(locked, key, typed, by=by, at=at, client_id=client_id, words=words)
         return Receipt()
     if not isinstance(flow_of(locked.revision).value_by_key.get(key), AskedValue):
         raise NotPossible(f"This procedure does not ask for a value called {key!r}.")
@@ -89,7 +97,7 @@ def _value(run: Run, key: str, typed: str, client_id: UUID, *, by: User, at: dat
     late_value = LateValue.objects.create(
         run=locked, key=key, typed=typed, why=late[:300], who=by, at=at, client_id=client_id
     )
-    log_row(locked.pk, Kind.LATE_VALUE, late_value, by=by, at=at)
+    log_row(locked.pk, Kind.LATE_VALUE, late_value, by=by, at=at, words=words)
     return Receipt(counts=False, why=late_value.why)
 
 

@@ -87,6 +87,12 @@ def outbox(request: SignedInRequest) -> HttpResponse:
     return render(request, "jobs/outbox.html")
 
 
+@require_safe
+def locked(request: SignedInRequest) -> HttpResponse:
+    """What a shared tablet shows while it is locked and the network is away. Kept on the device with each run."""
+    return render(request, "jobs/locked.html")
+
+
 @login_not_required
 @require_safe
 def token(request: HttpRequest) -> JsonResponse:
@@ -146,7 +152,7 @@ def pack_urls(run_state: RunState) -> list[str]:
     ahead = sorted(steps_ahead(run_state.flow, run_state.walk), key=run_state.flow.number_by_step.__getitem__)
     ahead.sort(key=lambda step: step != run_state.walk.current)
     steps = [reverse("jobs:pack-step", args=[run_state.run.pk, key]) for key in ahead]
-    return [reverse("jobs:outbox"), reverse("jobs:pack-end", args=[run_state.run.pk]), *steps]
+    return [reverse("jobs:locked"), reverse("jobs:outbox"), reverse("jobs:pack-end", args=[run_state.run.pk]), *steps]
 
 
 def _item(request: HttpRequest) -> dict[str, str]:

@@ -56,7 +56,8 @@ const Outbox = (() => {
   const add = async (item) => {
     const replaces = item.kind === "answer" ? (await lastOf(item.run, item.step)) || item.replaces || "" : undefined;
     const at = new Date().toISOString();
-    await put({ ...item, user: me, at, replaces, client_id: item.client_id || id() });
+    const locked = typeof TabletLock !== "undefined" && TabletLock.locked();
+    await put({ ...item, user: me, at, replaces, locked, client_id: item.client_id || id() });
     navigator.storage?.persist?.();
     await show();
   };
@@ -66,7 +67,7 @@ const Outbox = (() => {
 
   const post = (item, csrf) => {
     if (item.kind === "photo") return postPhoto(item, csrf);
-    const { order, refused, faults, says, about, ...sent } = item;
+    const { order, refused, faults, says, about, locked, ...sent } = item;
     const headers = { "Content-Type": "application/json", "X-CSRFToken": csrf };
     return asked(`/jobs/runs/${item.run}/outbox/`, { method: "POST", headers, body: JSON.stringify(sent) });
   };
@@ -101,7 +102,7 @@ const Outbox = (() => {
     if (sending) return;
     sending = true;
     try {
-      const all_mine = (await all()).filter((item) => item.user === me);
+      const all_mine = (await all()).filter((item) => item.user === me && !item.locked);
       if (!all_mine.length) return;
       const mine = inTurn(all_mine);
       const { token, user } = await (await asked("/jobs/token/")).json();
@@ -114,7 +115,7 @@ const Outbox = (() => {
         if (item.kind !== "photo" && stopped.has(item.run)) continue;
         if (!(await sent(item, token))) stopped.add(item.run);
       }
-      if (!(await all()).some((item) => item.user === me)) document.dispatchEvent(new Event("outbox-sent"));
+      if (!(await all()).some((item) => item.user === me && !item.locked)) document.dispatchEvent(new Event("outbox-sent"));
     } catch {
       // away: tried again on load, when the network returns, when the page is seen again, and by the clock
     } finally {
@@ -192,6 +193,7 @@ const Outbox = (() => {
   const piece = (kind, text) => Object.assign(document.createElement("span"), { className: kind, textContent: text });
 
   const state = (item) => {
+    if (item.locked) return "given while this tablet was locked: it is not sent unless somebody says it was theirs";
     if (item.user !== me) return "given by somebody else: it waits until they sign in";
     if (item.refused) return `not taken: ${item.refused}`;
     return item.faults ? failure(item) : "waits for the network";
@@ -204,7 +206,8 @@ const Outbox = (() => {
     box.append(piece("says", words(item)), piece("about", `${item.about || `run ${item.run}`}, ${when}`), piece("told", state(item)));
     line.append(box);
     if (item.kind === "photo") line.prepend(small(item));
-    if ((item.refused || fails(item)) && item.user === me) line.append(taker(item));
+    if (item.locked && item.user === me && !["note", "danger"].includes(item.kind)) line.append(claimer(item));
+    if ((item.locked || item.refused || fails(item)) && item.user === me) line.append(taker(item));
     return line;
   };
 
@@ -219,6 +222,18 @@ const Outbox = (() => {
       canvas.getContext("2d").drawImage(drawn, (96 - wide) / 2, (96 - high) / 2, wide, high);
     }, () => undefined);
     return canvas;
+  };
+
+  // What was given while the tablet was locked goes only when the person it waits for says so, and says that with it.
+  const claimer = (item) => {
+    const button = Object.assign(document.createElement("button"), { type: "button", textContent: "It was me: send it" });
+    button.addEventListener("click", async () => {
+      const words = item.kind === "photo" ? `Taken while the tablet was locked. ${item.words}`.trim().slice(0, 200) : undefined;
+      await put({ ...item, locked: false, given_locked: "yes", ...(words && { words }) });
+      await show();
+      await send();
+    });
+    return button;
   };
 
   // An item that is refused, or fails again and again, can be taken off the device, but only into a file.
@@ -285,7 +300,8 @@ const Outbox = (() => {
   setInterval(send, EVERY);
   if ("serviceWorker" in navigator) {
     navigator.serviceWorker.register("/offline-worker.js").catch(() => undefined);
-    navigator.serviceWorker.ready.then((worker) => worker.active.postMessage({ kind: "user", user: me }));
+    navigator.serviceWorker.ready.then((worker) => 
+      worker.active.postMessage({ kind: "user", user: me, shared: Boolean(document.querySelector("script[data-lock-minutes]")) }));
   }
   const elsewhere = document.getElementById("not-kept");
   if (elsewhere && location.pathname !== elsewhere.dataset.home) elsewhere.hidden = false;

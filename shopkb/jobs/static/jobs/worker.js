@@ -7,6 +7,9 @@ const WAIT = 6000;
 const OUTBOX = "/jobs/outbox/";
 const SIGN_OUT = "/sign-out/";
 const SIGN_IN = "/sign-in/";
+const SWITCH = "/switch/";
+const LOCKED = "/jobs/locked/";
+const SLACK = 60000;
 
 const runOf = (path) => (path.match(/^\/jobs\/runs\/(\d+)\//) || [])[1];
 
@@ -95,13 +98,39 @@ const belongsTo = async (user) => {
   await cache.put("/who", new Response(String(user)));
 };
 
+// The lock of a shared tablet: when somebody touched it last, and after how many minutes it asks who is there. A page
+// that the server gave opens it again; touches do not, and a clock that went back counts as too long.
+const lock = async () => (await (await (await caches.open(WHO)).match("/lock"))?.json()) || { minutes: 0 };
+const setLock = async (state) => (await caches.open(WHO)).put("/lock", new Response(JSON.stringify(state)));
+const locked = async () => {
+  const { minutes, at, shut } = await lock();
+  const idle = Date.now() - at;
+  const now = minutes > 0 && (shut || idle > minutes * 60000 || idle < -SLACK);
+  if (now && !shut) await setLock({ minutes, at, shut: true });
+  return now;
+};
+const touched = async ({ at, minutes }) => (await locked()) || setLock({ minutes, at, shut: false });
+const opened = async () => {
+  const { minutes } = await lock();
+  if (minutes > 0) await setLock({ minutes, at: Date.now(), shut: false });
+};
+const unshared = async () => (await caches.open(WHO)).delete("/lock");
+const lockedPage = async () => {
+  for (const name of await caches.keys()) {
+    const held = name.startsWith(RUN) && (await (await caches.open(name)).match(LOCKED));
+    if (held) return held;
+  }
+  return Response.error();
+};
+
 let last = Promise.resolve();
 self.addEventListener("message", (event) => {
   const told = event.data || {};
   if (told.kind === "keep") turn += 1;
   const mine = turn;
   const act = {
-    user: () => belongsTo(told.user),
+    user: () => belongsTo(told.user).then(() => told.shared || unshared()),
+    touch: () => touched(told),
     keep: () => stand(told.run, told.here).then(() => keep(told.run, told.urls, mine)).then(() => stand(told.run, told.here)),
     here: () => stand(told.run, told.here),
   }[told.kind];
@@ -126,6 +155,7 @@ const picture = async (request) => {
   try {
     return await fetch(request);
   } catch (away) {
+    if (await locked()) throw away;
     for (const name of await caches.keys()) {
       const held = name.startsWith(RUN) && (await (await caches.open(name)).match(request.url));
       if (held) return held;
@@ -143,8 +173,12 @@ const page = async (request, path) => {
   fresh.catch(() => undefined);
   const run = runOf(path);
   try {
-    return await (run ? Promise.race([fresh, late()]) : fresh);
+    const answer = await (run ? Promise.race([fresh, late()]) : fresh);
+    if (answer.ok && path !== SWITCH) await opened();
+    return answer;
   } catch {
+    if (await locked()) return lockedPage();
+    await opened();
     const held = run && (await (await caches.open(RUN + run)).match(keptAs(path)));
     return held || fresh.catch(() => outbox());
   }
