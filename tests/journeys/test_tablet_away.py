@@ -1,4 +1,4 @@
-"""A shared tablet that was left lying stays locked when its network is switched off, and what is typed then is nobody's."""
+"""A shared tablet that was left lying stays locked without its network, and what is typed then is nobody's."""
 
 from __future__ import annotations
 
