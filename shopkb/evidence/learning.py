@@ -13,7 +13,7 @@ from itertools import islice
 from operator import attrgetter
 
 from django.db import connection, transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
@@ -110,13 +110,29 @@ def rebuild(cases: Iterable[ClosedCase]) -> int:
     """Throw all tallies away and count the cases again. Returns the number of tallies."""
     _lock()
     total = total_of(cases)
+    _put(total)
+    return len(total)
+
+
+@transaction.atomic
+def put_total(total: Tallies, *, counted_at: int) -> bool:
+    """Put what was counted afresh in the place of all tallies, and return whether: not if any changed since the
+    :func:`stamp` at which the counting began."""
+    _lock()
+    if stamp() != counted_at + 1:
+        return False
+    _put(total)
+    return True
+
+
+def _put(total: Tallies) -> None:
+    """The caller holds the lock."""
     EvidenceLock.objects.filter(pk=RECOUNT).delete()
     _stamp({*Tally.objects.order_by().values_list("procedure", flat=True).distinct(), *(k.procedure for k in total)})
     Tally.objects.all().delete()
     rows = (_row(key, sums) for key, sums in sorted(total.items()))
     while chunk := list(islice(rows, CHUNK)):
         Tally.objects.bulk_create(chunk)
-    return len(total)
 
 
 def total_of(cases: Iterable[ClosedCase]) -> dict[TallyKey, TallySums]:
@@ -140,10 +156,9 @@ def to_be_recounted() -> bool:
 
 def _lock() -> None:
     """Serialise changes: one row, held to the end of the transaction, on both databases."""
-    row = EvidenceLock.objects.filter(pk="tallies")
-    if not row.update(stamp=F("stamp") + 1):
+    if not _next_stamps(["tallies"]):
         EvidenceLock.objects.get_or_create(pk="tallies")
-        row.update(stamp=F("stamp") + 1)
+        _next_stamps(["tallies"])
 
 
 def _stamp(procedures: Collection[str]) -> dict[str, int]:
@@ -177,7 +192,7 @@ def _stamp_name(procedure: str) -> str:
 
 def _apply(change: TallyChange) -> None:
     """Add to the tallies in the database and delete those that add up to nothing. The caller holds the lock."""
-    tallies = merge([change.added, take_back(change.taken)])
+    tallies = merge([change.added, take_back(change.taken)] if change.taken else [change.added])
     if not tallies:
         return
     _lock()

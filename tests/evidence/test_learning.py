@@ -65,6 +65,17 @@ def test_the_stamp_grows_with_every_change(db: None) -> None:
     assert stamps[0] == 0
 
 
+def test_what_was_counted_afresh_is_put_in_place_unless_a_job_taught_meanwhile(db: None) -> None:
+    learning.learn(None, CASE)
+    begun, other = learning.stamp(), replace(CASE, job=2)
+    total = learning.total_of([CASE, other])
+    assert learning.put_total(total, counted_at=begun)
+    assert learning.kept() == total
+    learning.learn(None, other)
+    assert not learning.put_total(total, counted_at=begun + 1)
+    assert learning.kept() == learning.total_of([CASE, other, other])
+
+
 def test_only_the_procedures_that_changed_are_stamped(db: None) -> None:
     """A rebuild stamps those whose tallies vanish, too."""
     asked = ("horn-silent", "lamp-dark")

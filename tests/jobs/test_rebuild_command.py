@@ -11,6 +11,8 @@ from django.core.management import call_command
 from shopkb.accounts.models import User
 from shopkb.evidence import learning
 from shopkb.evidence.models import Tally
+from shopkb.jobs.closed_jobs import closed_cases
+from shopkb.jobs.management.commands import rebuild_evidence
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import TO_GROUND
@@ -51,6 +53,14 @@ def test_a_dry_run_says_what_differs_and_changes_nothing(spoilt: dict[object, ob
     told, code = run(dry_run=True, json=True)
     data = json.loads(told)
     assert (data["tallies"], data["differing"], data["rebuilt"], len(data["first"]), code) == (9, 4, False, 4, 1)
+
+
+def test_the_jobs_are_read_once(spoilt: dict[object, object], monkeypatch: pytest.MonkeyPatch) -> None:
+    passes = []
+    monkeypatch.setattr(rebuild_evidence, "closed_cases", lambda: passes.append(1) or closed_cases())
+    assert run()[1] == 0
+    assert passes == [1]
+    assert learning.kept() == spoilt
 
 
 def test_a_run_mends_it(spoilt: dict[object, object]) -> None:

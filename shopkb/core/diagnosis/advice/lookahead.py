@@ -22,6 +22,9 @@ from shopkb.core.diagnosis.rates.intervals import Array
 BREADTH: Final = 12
 """How many tests, the best by one action ahead, are looked at two actions ahead."""
 
+LATER_BREADTH: Final = 16
+"""How many tests are looked at in each state that one of those leads to."""
+
 NO_INFORMATION: Final = 0.01
 """Information gain in bits below which a test is not worth its minutes even where a cause has to be proven."""
 
@@ -111,12 +114,45 @@ class Lookahead(JobPosition):
     def best_remaining(self, states: JobStates) -> Array:
         """By state: the cheaper of repairing now and of one more test before, times the probability of the state."""
         best = self.repairing(states)
-        may = self.possible_next(states.done) if self.model.tests else np.zeros((len(best), 0), dtype=bool)
-        places = np.flatnonzero(may.any(axis=0))
-        if places.size:
-            ahead = np.where(may[:, places], self.testing(states, places), np.inf)
-            best = np.minimum(best, ahead.min(axis=1))
+        row, place = (
+            np.nonzero(self._promising(states, best)) if self.model.tests else (np.zeros(0, dtype=np.intp),) * 2
+        )
+        if row.size:
+            after, starts = self.after(states.at(row), place)
+            minutes = self.test_minutes(states.opened)[row, place] * states.weights.sum(axis=1)[row]
+            np.minimum.at(best, row, np.add.reduceat(self.repairing(after), starts) + minutes)
         return best
+
+    def _promising(self, states: JobStates, now: Array) -> Flags:
+        """States x tests: those that may come next; of more than :data:`LATER_BREADTH` in a state the ones that promise
+        most. ``now`` is the cost of repairing at once, by state.
+
+        A test promises what its bits are worth, at the price that all bits together save, and the minutes of the proofs
+        that it gives, less its own minutes.
+        """
+        may = self.possible_next(states.done)
+        if may.sum(axis=1).max(initial=0) <= LATER_BREADTH:
+            return may
+        total, masses = states.weights.sum(axis=1), self.costs.masses(states.weights)
+        shares = masses / np.maximum(total, 1e-300)[:, None]
+        bits_left = -(masses * np.log2(np.maximum(shares, 1e-300))).sum(axis=1)
+        known = (masses * (self.costs.minutes + states.owed)).sum(axis=1)
+        price = np.maximum(now - known, 0.0) / np.maximum(bits_left, 1e-9)
+        gain = information_gains(self.model, states.weights / np.maximum(total, 1e-300)[:, None]) * total[:, None]
+        promise = price[:, None] * gain - self.test_minutes(states.opened) * total[:, None] + self._proofs(states)
+        least = np.partition(np.where(may, promise, -np.inf), -LATER_BREADTH, axis=1)[:, -LATER_BREADTH]
+        promising: Flags = may & (promise >= least[:, None])
+        return promising
+
+    def _proofs(self, states: JobStates) -> Array:
+        """States x tests: minutes of the proofs still owed that each test is expected to give."""
+        owed = states.weights * (states.owed @ self.costs.matrix.T)
+        return np.add.reduceat(owed @ self._proving_table.T, self.model.starts, axis=1)
+
+    @cached_property
+    def _proving_table(self) -> Array:
+        """The table of likelihoods, 0 but where an outcome proves the cause."""
+        return np.asarray((self.proves @ self.costs.matrix.T > 0) * self.model.table)
 
     def _two_ahead(self, places: Places) -> Array:
         """Expected minutes of each test followed by the cheaper of repairs and of one more test."""

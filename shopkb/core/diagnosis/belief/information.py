@@ -3,14 +3,10 @@ the repair."""
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.rates.intervals import Array
-
-LN2: Final = float(np.log(2))
 
 
 def information_gain(model: CauseModel, weights: Array) -> Array:
@@ -20,28 +16,32 @@ def information_gain(model: CauseModel, weights: Array) -> Array:
     """
     if not model.tests:
         return np.zeros(0)
-    gain = np.add.reduceat(-_xlogx(model.table @ weights), model.starts) - model.repair_entropy @ weights
+    outcomes = model.table @ weights
+    outcomes *= np.log2(np.maximum(outcomes, 1e-300))
+    loss: Array = np.add.reduceat(outcomes, model.starts)
+    loss += model.repair_bits @ weights
     for columns in model.shared_repairs:
-        told = np.add.reduceat(_xlogx(model.table[:, columns] @ weights[columns]), model.starts)
-        gain += told - _xlogx(weights[columns].sum())
-    bits: Array = np.maximum(gain / LN2, 0.0)
-    return bits
+        told = np.add.reduceat(_xlog2x(model.table[:, columns] @ weights[columns]), model.starts)
+        loss -= told - _xlog2x(weights[columns].sum())
+    np.minimum(loss, 0.0, out=loss)
+    return np.negative(loss, out=loss)
 
 
 def information_gains(model: CauseModel, weights: Array) -> Array:
     """The same for many beliefs at once: ``weights`` is n x causes, the result n x tests."""
     if not model.tests:
         return np.zeros((len(weights), 0))
-    outcomes = _xlogx(weights @ model.table.T)
-    gain = np.add.reduceat(-outcomes, model.starts, axis=1) - weights @ model.repair_entropy.T
+    outcomes = _xlog2x(weights @ model.table.T)
+    gain = np.add.reduceat(-outcomes, model.starts, axis=1) - weights @ model.repair_bits.T
     for columns in model.shared_repairs:
         part = weights[:, columns]
-        told = np.add.reduceat(_xlogx(part @ model.table[:, columns].T), model.starts, axis=1)
-        gain += told - _xlogx(part.sum(axis=1))[:, None]
-    bits: Array = np.maximum(gain / LN2, 0.0)
+        told = np.add.reduceat(_xlog2x(part @ model.table[:, columns].T), model.starts, axis=1)
+        gain += told - _xlog2x(part.sum(axis=1))[:, None]
+    bits: Array = np.maximum(gain, 0.0)
     return bits
 
 
-def _xlogx(figures: Array) -> Array:
-    logs: Array = np.log(np.maximum(figures, 1e-300))
-    return figures * logs
+def _xlog2x(figures: Array) -> Array:
+    logs: Array = np.log2(np.maximum(figures, 1e-300))
+    logs *= figures
+    return logs

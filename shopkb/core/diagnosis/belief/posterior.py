@@ -30,6 +30,9 @@ MOST_LEFT: Final = 0.05
 """What all causes repaired without a cure keep together at most, however strongly the readings spoke for them: a
 complaint that stayed is better evidence than any reading before it. Our choice."""
 
+LEAST_PRODUCT: Final = 1e-200
+"""Probabilities are multiplied as they are; where less is left of all of them together, their logarithms are added."""
+
 WORTH_SAYING: Final = 1.25
 """A result is given as a reason when it is this many times likelier, or less likely, under a cause than otherwise."""
 
@@ -71,7 +74,7 @@ class Possible:
 
 def rows_of(model: CauseModel, results: Iterable[CaseResult]) -> list[int]:
     """Rows of the table that the results stand for: the latest of each test, skipped and unknown ones left out."""
-    kept = list(results)
+    kept = results if isinstance(results, (list, tuple)) else list(results)
     row_of = model.row_of
     try:
         rows = list(map(row_of.__getitem__, map(_BRANCH, kept)))
@@ -96,6 +99,14 @@ def posterior(model: CauseModel, results: Iterable[CaseResult], not_cured: Itera
     cause with no probability at first keeps none.
     """
     rows = rows_of(model, results)
+    if not not_cured:
+        rows.append(-1)
+        belief: Array = np.multiply.reduce(model.factors.take(rows, axis=0))
+        total = np.add.reduce(belief)
+        if total > LEAST_PRODUCT:
+            belief /= total
+            return belief
+        rows.pop()
     logs = model.log_prior.copy()
     if rows:
         logs += np.ones(len(rows)) @ model.log_table.take(rows, axis=0)

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
-from shopkb.evidence.learning import kept, rebuild, total_of
+from shopkb.evidence.learning import kept, put_total, rebuild, stamp, total_of
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job
 
@@ -27,11 +27,11 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, dry_run: bool, **options: Any) -> None:
         self.quiet = options["json"]
-        stored = kept()
+        begun, stored = stamp(), kept()
         counted = total_of(self._cases())
         differing = sorted(key for key in stored.keys() | counted.keys() if stored.get(key) != counted.get(key))
-        if differing and not dry_run:
-            rebuild(self._cases())
+        if differing and not dry_run and not put_total(counted, counted_at=begun):
+            rebuild(self._cases())  # a job was closed meanwhile: once more, with the others waiting
         first = [str(key) for key in differing[:5]]
         summary = {
             "tallies": len(counted),

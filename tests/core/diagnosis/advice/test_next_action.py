@@ -15,7 +15,7 @@ from shopkb.core.diagnosis.advice import lookahead
 from shopkb.core.diagnosis.advice.next_action import Advice, advise
 from shopkb.core.diagnosis.advice.repairs import Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
-from shopkb.core.diagnosis.belief.information import LN2, information_gain
+from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import OTHER
 from shopkb.core.diagnosis.rates.intervals import Array
@@ -62,7 +62,7 @@ def test_information_gain_and_gini_of_the_fourteen_days(attribute: str) -> None:
     assert gini_drop(one, one.prior)[place] == pytest.approx(expected["gini_gain"][attribute], abs=tolerance["exact"])
     column = DAYS["inputs"]["columns"].index(attribute)
     rows = DAYS["inputs"]["rows"]
-    assert bits == pytest.approx(mutual_info_score([r[column] for r in rows], [r[-1] for r in rows]) / LN2)
+    assert bits == pytest.approx(mutual_info_score([r[column] for r in rows], [r[-1] for r in rows]) / np.log(2))
 
 
 def test_value_of_a_three_outcome_and_a_two_outcome_test() -> None:
