@@ -16,7 +16,7 @@ TITLE_ROOM = CARD_WIDTH - NUMBER_ROOM - 16
 
 
 def card_head(flow: Flow, step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line]]:
-    """The cell of the head, where arrows come in, and its lines in the order they are drawn."""
+    """The cell of the head and its lines in the order they are drawn."""
     number = Line(str(flow.number_by_step[step.key]), NUMBER_SIZE, ink.head_text, bold=True)
     title = [
         Line(text, TITLE_SIZE, ink.head_text, bold=True)
@@ -30,7 +30,7 @@ def card_head(flow: Flow, step: Step, view: ChartOptions, ink: Ink) -> tuple[Ele
     ]
     facts, lines = _facts(step, view, ink)
     head = table(
-        [cell(table(band, bgcolor=ink.head), bgcolor=ink.head, port="in")], [cell(facts)],
+        [cell(table(band, bgcolor=ink.head), bgcolor=ink.head)], [cell(facts)],
     )  # fmt: skip
     return cell(head), [number, *title, *lines]
 

@@ -104,15 +104,15 @@ def _edges(flow: Flow, view: ChartOptions, spine: frozenset[tuple[str, str]], *,
         if top_down:
             for target in dict.fromkeys(outcome.go.key for outcome in onward):
                 same = [outcome for outcome in onward if outcome.go.key == target]
-                yield _edge(flow, step, same, view, spine, f"exit-{target}:s", "in:n")
+                yield _edge(flow, step, same, view, spine, f"exit-{target}:s")
         else:
             for outcome in onward:
-                yield _edge(flow, step, [outcome], view, spine, f"row-{outcome.key}:e", "in:w")
+                yield _edge(flow, step, [outcome], view, spine, f"row-{outcome.key}:e")
 
 
 def _edge(
     flow: Flow, step: Step, outcomes: list[Outcome], view: ChartOptions, spine: frozenset[tuple[str, str]],
-    tail: str, head: str,
+    tail: str,
 ) -> Edge:  # fmt: skip
     """One arrow for outcomes of a step that lead to the same step; as wide as the share of jobs that took it."""
     keys = [(step.key, outcome.key) for outcome in outcomes]
@@ -126,7 +126,6 @@ def _edge(
         "class": " ".join(("branch", *marks)),
         "edgetooltip": escaped(shortened(words)),
         "tailport": tail,
-        "headport": head,
         **_pen(view, keys, taken=taken, thin=thin),
         **({"weight": str(SPINE_WEIGHT)} if straight else {}),
     }

@@ -11,13 +11,12 @@ from shopkb.charts.edges import branch_edges, lead_in
 from shopkb.charts.nodes import end_nodes, start_node, step_nodes
 from shopkb.charts.refusals import refuse_too_large
 from shopkb.charts.shapes import TEXT_SIZE
-from shopkb.charts.view import CARD, FONTS, INK, LABEL_SIZE, PLAIN, SOFT, ChartOptions, edge_id, node_id
+from shopkb.charts.view import CARD, FONTS, INK, LABEL_SIZE, PLAIN, SOFT, ChartOptions
 from shopkb.core.flow.model import Flow
 
-__all__ = ["edge_id", "flow_dot", "node_id"]
-
+# Branches stand in no given order: with ordering=out the charts of the shelf had twice as many crossings (105, 52).
 _SETTINGS: tuple[Attributes, Attributes, Attributes] = (
-    {"rankdir": "TB", "bgcolor": "transparent", "ordering": "out", "nodesep": "0.24", "ranksep": "0.03", "pad": "0.06"},
+    {"rankdir": "TB", "bgcolor": "transparent", "nodesep": "0.24", "ranksep": "0.03", "pad": "0.06"},
     {
         "fontname": FONTS, "fontsize": f"{TEXT_SIZE:g}", "fontcolor": INK, "color": INK, "style": "filled",
         "fillcolor": CARD, "penwidth": "1.3", "height": "0.36", "width": "0.6",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from shopkb.charts.branch_notes import possibility_text
 from shopkb.charts.dot_text import Node, escaped, label, record_label
+from shopkb.charts.inks import HEAD, HEAD_TEXT
 from shopkb.charts.labels import BY_ELIMINATION, proof_label, step_label
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.shapes import SHAPES, Sign, sign_of, size_of, step_lines
@@ -25,6 +26,7 @@ from shopkb.charts.view import (
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
 
 NO_START = "no-first-step"
+PROVEN_PEN = "2.2"
 _ROUNDED_DASHED, _DASHED = "rounded,filled,dashed", "filled,dashed"
 
 
@@ -74,7 +76,7 @@ def _step(flow: Flow, step: Step, view: ChartOptions, visited: bool) -> _Drawn:
 
 
 def end_nodes(flow: Flow, view: ChartOptions) -> list[Node]:
-    """One node for every cause and procedure reached and one for every way out, in the order first led to."""
+    """One node for every cause and procedure that a step leads to, beside that step, and one for every way out."""
     ways = ways_in(flow)
     return [_written(_end(flow, name, into, view), view) for name, into in ways.items() if not name.startswith("step-")]
 
@@ -94,7 +96,7 @@ def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: Char
     outcome = into[0][1]
     go = outcome.go
     if name.startswith("cause-"):
-        return _cause(flow.cause_by_key[go.key], [outcome for _, outcome in into], view, marks)
+        return _cause(name, flow.cause_by_key[go.key], [outcome for _, outcome in into], view, marks)
     if name.startswith("hand-over-"):
         title = view.titles.get(go.key) or go.key.replace("-", " ")
         lines = ("go on with", *balanced(shortened(title), 24))
@@ -107,7 +109,7 @@ def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: Char
     return _Drawn(name, "nowhere", Sign.PROCESS, balanced(words, 20), words, marks=marks)
 
 
-def _cause(cause: Cause, into: Sequence[Outcome], view: ChartOptions, marks: tuple[str, ...]) -> _Drawn:
+def _cause(node: str, cause: Cause, into: Sequence[Outcome], view: ChartOptions, marks: tuple[str, ...]) -> _Drawn:
     name = cause_label(cause, view)
     proof = proof_label([outcome.proof for outcome in into])
     lines = [*balanced(shortened(name), 24), *balanced(proof, 34)]
@@ -115,7 +117,7 @@ def _cause(cause: Cause, into: Sequence[Outcome], view: ChartOptions, marks: tup
         lines.append(possibility_text(view.possible[cause.key]))
     weak = ("weak",) if proof == BY_ELIMINATION else ()
     tooltip = f"{name}. Correction: {cause.correction or 'not written yet'}"
-    return _Drawn(f"cause-{cause.key}", "cause", Sign.TERMINATOR, lines, tooltip, cause.key, (*weak, *marks))
+    return _Drawn(node, "cause", Sign.TERMINATOR, lines, tooltip, cause.key, (*weak, *marks))
 
 
 def _path_marks(view: ChartOptions, on_path: bool) -> tuple[str, ...]:
@@ -143,8 +145,10 @@ def _written(node: _Drawn, view: ChartOptions) -> Node:
 def _ink(node: _Drawn) -> dict[str, str]:
     """Fill, line and dash. What must survive a black-and-white print differs in width and dash, not in colour alone."""
     ink: dict[str, str] = {}
-    if node.sign is Sign.TERMINATOR:
-        ink["fillcolor"] = TINT
+    if node.role == "start":
+        ink |= {"fillcolor": HEAD, "fontcolor": HEAD_TEXT}
+    if node.role == "cause":
+        ink |= {"fillcolor": TINT, "penwidth": PROVEN_PEN}
     if "weak" in node.marks:
         ink["style"] = _ROUNDED_DASHED
     if node.role == "nowhere":

@@ -9,12 +9,13 @@ from xml.etree import ElementTree
 
 from shopkb.charts.dot_text import lines_shown
 from shopkb.charts.inks import THEMED
+from shopkb.charts.lettering import set_width
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.view import site_path
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
-FAR_NUMBER, FAR_WORDS = 66.0, 36.0  # points, less on a low card
+FAR_NUMBER, FAR_WORDS = 66.0, 46.0  # points, less on a low card
 _DRAWN = frozenset({"svg", "g", "a", "title", "text", "path", "polygon", "polyline", "ellipse"})
 _STYLED = re.compile(r"url\(|expression|javascript:", re.IGNORECASE)
 
@@ -157,7 +158,9 @@ def _say_from_afar(group: ElementTree.Element, shown: Sequence[str]) -> None:
     over = ElementTree.SubElement(group, f"{{{SVG}}}g", {"class": "far", "aria-hidden": "true"})
     around = f"{left},{top} {left + wide},{top} {left + wide},{top + high} {left},{top + high}"
     ElementTree.SubElement(over, f"{{{SVG}}}polygon", {"points": around, "fill": "none"})
-    size = min(FAR_NUMBER, high / 2.4), min(FAR_WORDS, high / 2 / max(len(shown) - 1, 1) / 1.1)
+    longest = max((set_width(words, 1.0, bold=True) for words in shown[1:]), default=1.0)
+    lines = max(len(shown) - 1, 1)
+    size = min(FAR_NUMBER, high / 2.4), min(FAR_WORDS, high / 2 / lines / 1.1, (wide - 24) / longest)
     base = top + size[0]
     for place, words in enumerate(shown):
         letter = size[min(place, 1)]

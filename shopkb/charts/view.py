@@ -61,25 +61,20 @@ PLAIN = ChartOptions()
 """The flow alone."""
 
 
-def node_id(flow: Flow, key: str) -> str:
-    """``step-KEY`` or ``cause-KEY``: the id in the drawing of a key, which is unique over both."""
-    return f"cause-{key}" if key in flow.cause_by_key and key not in flow.step_by_key else f"step-{key}"
-
-
 def edge_id(step: str, outcome: str) -> str:
     """``branch-STEP_OUTCOME``. Keys hold hyphens and no underscore, so that two branches never share an id."""
     return f"branch-{step}_{outcome}"
 
 
 def end_id(flow: Flow, step: Step, outcome: Outcome) -> str:
-    """The id of the node that a branch leads to."""
+    """The id of the node that a branch leads to. An end stands beside each step that reaches it, not once for all."""
     go = outcome.go
     if go.kind is GoKind.STEP and go.key in flow.step_by_key:
         return f"step-{go.key}"
     if go.kind is GoKind.CAUSE and go.key in flow.cause_by_key:
-        return f"cause-{go.key}"
+        return f"cause-{step.key}_{go.key}"
     if go.kind is GoKind.HAND_OVER and go.key:
-        return f"hand-over-{go.key}"
+        return f"hand-over-{step.key}_{go.key}"
     return f"{'out' if go.kind is GoKind.OUT else 'nowhere'}-{step.key}_{outcome.key}"
 
 

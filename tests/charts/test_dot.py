@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shopkb.charts.branch_notes import BranchNote, evidence_text, possibility_text, rate_text
-from shopkb.charts.dot import edge_id, flow_dot, node_id
+from shopkb.charts.dot import flow_dot
 from shopkb.charts.dot_text import Chart, Node, label, left_label, lines_shown, record_label
 from shopkb.charts.labels import proof_label
 from shopkb.charts.lettering import clean
 from shopkb.charts.refusals import ChartUnavailable
-from shopkb.charts.view import ChartOptions
+from shopkb.charts.view import ChartOptions, edge_id
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
 from tests.charts.drawing import HOSTILE, labelled, small
 from tests.charts.sample import COMPONENTS, FAN, LINKS, NOTES, NOW, PATH, POSSIBLE, TITLES
@@ -43,8 +43,6 @@ def test_the_text_is_the_one_checked_by_hand(name: str, shown: dict[str, object]
 
 
 def test_ids() -> None:
-    assert node_id(FAN, "fuse") == "step-fuse"
-    assert node_id(FAN, "terminal") == "cause-terminal"
     assert edge_id("fuse", "blown") == "branch-fuse_blown"
     assert edge_id("a-b", "c") != edge_id("a", "b-c")
 
@@ -66,33 +64,52 @@ def test_the_pen_follows_the_traffic_from_one_to_four() -> None:
 
 def test_every_end_says_its_proof() -> None:
     shown = flow_dot(FAN, ChartOptions(components=COMPONENTS, titles=TITLES)).labels
-    assert shown["cause-terminal"] == ("fan connector,", "burnt terminal", "proof: seen")
-    assert shown["cause-relay"] == ("fan relay,", "burnt contacts", "proof: substituted")
-    assert shown["cause-ground"] == ("fan ground,", "high resistance", "proof: measured")
-    assert shown["cause-sensor"] == ("coolant sensor,", "reads too cold", "by elimination")
-    assert shown["hand-over-coolant-sensor"] == ("go on with", "Coolant sensor circuit")
+    assert shown["cause-heat-marks_terminal"] == ("fan connector,", "burnt terminal", "proof: seen")
+    assert shown["cause-relay_relay"] == ("fan relay,", "burnt contacts", "proof: substituted")
+    assert shown["cause-ground_ground"] == ("fan ground,", "high resistance", "proof: measured")
+    assert shown["cause-command-low_sensor"] == ("coolant sensor,", "reads too cold", "by elimination")
+    assert shown["hand-over-codes_coolant-sensor"] == ("go on with", "Coolant sensor circuit")
     assert shown["out-warm-up_runs"] == ("Complaint not", "present now.")
 
 
 def test_elimination_is_dashed_and_said() -> None:
     dot = flow_dot(FAN)
-    assert attributes(dot, "cause-sensor")["style"] == "rounded,filled,dashed"
-    assert attributes(dot, "cause-sensor")["class"] == "cause terminator weak"
+    assert attributes(dot, "cause-command-low_sensor")["style"] == "rounded,filled,dashed"
+    assert attributes(dot, "cause-command-low_sensor")["class"] == "cause terminator weak"
     assert attributes(dot, "branch-command-low_runs")["style"] == "dashed"
-    assert attributes(dot, "cause-terminal")["style"] == "rounded,filled"
+    assert attributes(dot, "cause-heat-marks_terminal")["style"] == "rounded,filled"
 
 
-def test_a_cause_proven_in_two_ways_says_on_the_branch_which_is_the_guess() -> None:
+def test_a_cause_stands_beside_every_step_that_leads_to_it_with_the_proof_it_has_there() -> None:
+    shown = flow_dot(FAN).labels
+    assert shown["cause-harness_wiring"] == ("feed wire,", "broken strands", "proof: measured")
+    assert shown["cause-resistor_wiring"] == ("feed wire,", "broken strands", "by elimination")
+
+
+def test_a_cause_that_one_step_proves_in_two_ways_says_on_the_branch_which_is_the_guess() -> None:
+    seen, guessed = (
+        Outcome(key, key, Go(GoKind.CAUSE, "c"), proof=proof)
+        for key, proof in (("seen", Proof.SEEN), ("left", Proof.ELIMINATION))
+    )
+    dot = flow_dot(small(seen, guessed, causes=(Cause("c", "body/horn", "open circuit"),)))
+    assert dot.labels["cause-a_c"] == ("horn, open circuit", "proof: seen or by elimination")
+    assert dot.labels["branch-a_left"] == ("left", "by elimination")
+    assert dot.labels["branch-a_seen"] == ("seen",)
+    assert attributes(dot, "cause-a_c")["class"] == "cause terminator"
+
+
+def test_start_proven_cause_and_leaving_look_different() -> None:
     dot = flow_dot(FAN)
-    assert dot.labels["cause-wiring"] == ("feed wire,", "broken strands", "proof: measured or by elimination")
-    assert dot.labels["branch-resistor_good"] == ("1.0 to 1.4 Ω", "by elimination")
-    assert dot.labels["branch-harness_high"] == ("over 0.1 Ω",)
-    assert attributes(dot, "cause-wiring")["class"] == "cause terminator"
+    looks = [
+        (found.get("fillcolor", "paper"), found.get("penwidth", "1.3"))
+        for found in (attributes(dot, name) for name in ("start", "cause-relay_relay", "out-warm-up_runs"))
+    ]
+    assert len(set(looks)) == 3
 
 
 def test_a_cause_without_proof_says_so() -> None:
     flow = small(Outcome("x", "x", Go(GoKind.CAUSE, "c")), causes=(Cause("c", "body/horn", "open circuit"),))
-    assert flow_dot(flow).labels["cause-c"] == ("horn, open circuit", "no proof given")
+    assert flow_dot(flow).labels["cause-a_c"] == ("horn, open circuit", "no proof given")
 
 
 def test_where_a_job_stands_is_said_in_words_shape_and_colour() -> None:
@@ -118,7 +135,7 @@ def test_the_path_is_heavy_and_the_rest_thin() -> None:
     assert min(float(edge["penwidth"]) for edge in heavy) > 4 * max(float(edge["penwidth"]) for edge in thin)
     assert attributes(dot, "step-fuse")["class"] == "step decision taken"
     assert attributes(dot, "step-relay")["class"] == "step manual-operation thin"
-    assert attributes(dot, "cause-relay")["class"] == "cause terminator thin"
+    assert attributes(dot, "cause-relay_relay")["class"] == "cause terminator thin"
 
 
 def test_a_job_at_its_first_step_thins_nothing() -> None:
@@ -129,8 +146,8 @@ def test_a_job_at_its_first_step_thins_nothing() -> None:
 
 def test_what_is_still_possible_stands_on_the_cause() -> None:
     shown = flow_dot(FAN, ChartOptions(possible=POSSIBLE)).labels
-    assert shown["cause-relay"][-1] == "still possible 0.34"
-    assert shown["cause-sensor"][-1] == "by elimination"
+    assert shown["cause-relay_relay"][-1] == "still possible 0.34"
+    assert shown["cause-command-low_sensor"][-1] == "by elimination"
 
 
 @pytest.mark.parametrize(
@@ -180,7 +197,7 @@ def test_links_are_only_those_given() -> None:
     dot = flow_dot(FAN, ChartOptions(links={**LINKS, "hand-over coolant-sensor": "/procedures/coolant-sensor/"}))
     assert dot.source.count("URL=") == 3
     assert attributes(dot, "step-warm-up")["URL"] == LINKS["warm-up"]
-    assert attributes(dot, "hand-over-coolant-sensor")["URL"] == "/procedures/coolant-sensor/"
+    assert attributes(dot, "hand-over-codes_coolant-sensor")["URL"] == "/procedures/coolant-sensor/"
 
 
 @pytest.mark.parametrize(
@@ -243,7 +260,7 @@ def test_no_style_sheet_script_image_or_gradient_is_ever_asked_for() -> None:
     assert keys <= {
         "label", "id", "class", "tooltip", "edgetooltip", "labeltooltip", "shape", "style", "margin", "fixedsize",
         "sides", "distortion", "width", "height", "fillcolor", "color", "fontcolor", "penwidth", "arrowsize",
-        "peripheries", "fontname", "fontsize", "rankdir", "bgcolor", "ordering", "nodesep", "ranksep", "pad",
+        "peripheries", "fontname", "fontsize", "rankdir", "bgcolor", "nodesep", "ranksep", "pad",
     }  # fmt: skip
 
 

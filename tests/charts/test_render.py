@@ -63,7 +63,8 @@ def test_the_drawn_branches_are_those_of_the_flow() -> None:
         for outcome in step.outcomes:
             go = outcome.go
             prefix = {"step": "step", "cause": "cause", "hand-over": "hand-over"}.get(go.kind.value, "")
-            head = f"{prefix}-{go.key}" if prefix else f"out-{step.key}_{outcome.key}"
+            beside = "" if prefix == "step" else f"{step.key}_"
+            head = f"{prefix}-{beside}{go.key}" if prefix else f"out-{step.key}_{outcome.key}"
             wanted[f"branch-{step.key}_{outcome.key}"] = (f"step-{step.key}", head)
     assert drawn == wanted
 
@@ -75,8 +76,8 @@ def test_a_hostile_text_is_drawn_as_it_is(text: str) -> None:
         assert joined(shown[f"step-s{index}"]) == f"{index + 1}" + without_spaces(text)
     assert joined(shown["branch-s0_on"]) == without_spaces(text)
     component = without_spaces(text.rsplit("/", 1)[-1].replace("-", " "))
-    assert joined(shown["cause-c0"]) == f"{component},{without_spaces(text)}proof:seenorbyelimination"
-    assert joined(shown["hand-over-p0"]) == "goonwith" + without_spaces(text)
+    assert joined(shown["cause-s0_c0"]) == f"{component},{without_spaces(text)}byelimination"
+    assert joined(shown["hand-over-s0_p0"]) == "goonwith" + without_spaces(text)
 
 
 plain = st.text(alphabet=st.characters(codec="utf-8"), min_size=1, max_size=80).filter(clean)
@@ -137,7 +138,7 @@ def test_the_words_over_a_node_or_branch_are_words_not_keys() -> None:
     root = elements(inline_svg(render(FAN_DOT, "svg")))
     said = {group.get("id"): group.findtext(f"{SVG}title") for group in root.iter(f"{SVG}g") if group.get("class")}
     assert said["step-fuse"] == "Step 5, look: Fuse F12 blown?"
-    assert said["cause-motor-open"] == "fan motor, open circuit. Correction: Fit a new motor."
+    assert said["cause-direct_motor-open"] == "fan motor, open circuit. Correction: Fit a new motor."
     assert said["branch-fuse_blown"] == "blown: Right in 2 of 4 verified jobs, 15 to 85 %."
     assert said["start"] == "Start: Radiator fan does not run"
 
@@ -172,7 +173,7 @@ def test_a_wrong_text_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_every_label_is_compared() -> None:
     assert texts(render(FAN_DOT, "svg")) == FAN_DOT.labels
-    assert len(FAN_DOT.labels) == 1 + 14 + 12 + 1 + 27  # start, steps, ends, lead-in, branches
+    assert len(FAN_DOT.labels) == 1 + 14 + 13 + 1 + 27  # start, steps, ends, lead-in, branches
 
 
 @pytest.mark.parametrize(("form", "mark"), [("svg", b"<?xml"), ("pdf", b"%PDF-"), ("png", b"\x89PNG\r\n\x1a\n")])
