@@ -57,6 +57,7 @@ MIDDLEWARE = [
     "shopkb.web.middleware.OnlyWhatCanBeStored",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shopkb.accounts.idle_lock.IdleLock",
+    "shopkb.accounts.second_factor_gate.SecondFactorGate",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -129,6 +130,7 @@ AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
     "django.contrib.auth.backends.ModelBackend",
     "shopkb.accounts.pins.PinBackend",
+    "shopkb.accounts.second_factor.CodeBackend",
 ]
 # By name and address together: one tablet's mistakes lock nobody else out, and nobody can lock another out from afar.
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
@@ -137,7 +139,7 @@ AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_RESET_ON_SUCCESS = True
 AXES_DISABLE_ACCESS_LOG = True
 AXES_ENABLE_ADMIN = False
-AXES_SENSITIVE_PARAMETERS = ["username", "ip_address", "pin", "kept"]  # never stored with a failed attempt
+AXES_SENSITIVE_PARAMETERS = ["username", "ip_address", "pin", "kept", "code"]  # never stored with a failed attempt
 AXES_LOCKOUT_TEMPLATE = "accounts/locked.html"
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "home"
@@ -175,6 +177,7 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 
 # The shop's own choices.
 IDLE_LOCK_MINUTES = environment.number("SHOPKB_IDLE_LOCK_MINUTES", 15)
+SECOND_FACTOR = environment.choice("SHOPKB_SECOND_FACTOR", "offered", ("off", "offered", "required"))
 REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=True)
 CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
 SHOP_NAME = environment.text("SHOPKB_SHOP_NAME", DEMO_SHOP if WORLD == "demo" else "")

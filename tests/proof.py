@@ -69,7 +69,7 @@ ROWS = (
         ("tests/fuzz/test_fuzz.py",), ("cases of",)),
     Row("guessed passwords and PINs, stolen or planted sessions",
         "slowed by name and address; sessions end when they must",
-        ("tests/accounts/test_signing_in.py", "tests/accounts/test_tablet.py")),
+        ("tests/accounts/test_signing_in.py", "tests/accounts/test_tablet.py", "tests/accounts/test_second_factor.py")),
     Row("a shared tablet left lying", "locks, without the network too; what was typed is kept for the same person",
         ("tests/accounts/test_tablet.py", "tests/journeys/test_tablet.py", "tests/journeys/test_tablet_away.py")),
     Row("script from elsewhere, pages kept after sign-out", "one policy without exceptions, `no-store` on every answer",

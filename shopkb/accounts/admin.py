@@ -9,6 +9,7 @@ from django.contrib.auth.models import Group
 from django.db.models import QuerySet
 from django.http import HttpRequest
 
+from shopkb.accounts import second_factor
 from shopkb.accounts.models import User
 
 # Rights come with the role; a page for groups would only seem to give some.
@@ -27,7 +28,7 @@ class PersonAdmin(PeopleAdmin):
 
     list_display = ("username", "called", "role", "is_active", "last_login")
     list_filter = ("role", "is_active")
-    actions = ("let_sign_in_again", "take_pin_away")
+    actions = ("let_sign_in_again", "take_pin_away", "take_second_factor_away")
     ordering = ("username",)
     filter_horizontal = ()
     fieldsets = (
@@ -50,9 +51,16 @@ class PersonAdmin(PeopleAdmin):
     def let_sign_in_again(self, request: HttpRequest, people: QuerySet[User]) -> None:
         for person in people:
             reset(username=person.username)
+            reset(username=f"{person.username}{second_factor.COUNTED}")
         self.message_user(request, "They can sign in again.")
 
     @admin.action(description="Take their PIN away; they set a new one with their password")
     def take_pin_away(self, request: HttpRequest, people: QuerySet[User]) -> None:
         people.update(pin="")
         self.message_user(request, "They have no PIN any more.")
+
+    @admin.action(description="Take their second factor away; their phone is lost, or they set it up anew")
+    def take_second_factor_away(self, request: HttpRequest, people: QuerySet[User]) -> None:
+        for person in people:
+            second_factor.take_away(person)
+        self.message_user(request, "They have no second factor any more. Make sure that it was they who asked.")

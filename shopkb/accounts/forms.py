@@ -12,6 +12,7 @@ from django.http import HttpRequest
 
 from shopkb.accounts.models import User
 from shopkb.accounts.pins import LONGEST, SHORTEST, may_have_pin, people_with_pin, validate_pin
+from shopkb.accounts.second_factor import is_own_code
 
 
 def pin_field(label: str, autocomplete: str, help_text: str = "") -> forms.CharField:
@@ -58,6 +59,46 @@ def is_own_password(request: HttpRequest, password: str) -> bool:
     the lock of :mod:`axes` answers."""
     found = authenticate(request, username=request.user.get_username(), password=password)
     return found is not None and found.pk == request.user.pk
+
+
+def code_field(label: str) -> forms.CharField:
+    attrs = {"autocomplete": "one-time-code", "autocapitalize": "none", "spellcheck": "false"}
+    return forms.CharField(label=label, max_length=40, widget=forms.TextInput(attrs=attrs))
+
+
+class CodeForm(forms.Form):
+    """The code of somebody's second factor."""
+
+    code = code_field("Code from your phone, or a recovery code")
+
+    def __init__(self, request: HttpRequest, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.request = request
+
+    def clean_code(self) -> str:
+        code: str = self.cleaned_data["code"]
+        if not is_own_code(self.request, code):
+            raise ValidationError("This code is not good, or was used before. Wait for the next one.", code="code")
+        return code
+
+
+class NewFactorForm(forms.Form):
+    """A new second factor: the password, and the first code of the phone."""
+
+    password = forms.CharField(
+        label="Your password", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+    )
+    code = code_field("Code that your phone shows now")
+
+    def __init__(self, request: HttpRequest, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.request = request
+
+    def clean_password(self) -> str:
+        password: str = self.cleaned_data["password"]
+        if not is_own_password(self.request, password):
+            raise ValidationError("This is not your password. Type it again.", code="password")
+        return password
 
 
 class OwnPasswordForm(PasswordChangeForm):

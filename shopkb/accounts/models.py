@@ -58,3 +58,29 @@ class User(AbstractUser):
     def _admin_right(self, app_label: str) -> bool:
         right = {"catalog": Right.CATALOG, "accounts": Right.PEOPLE}.get(app_label)
         return self.is_superuser or (right is not None and may(self, right))
+
+
+class SecondFactor(models.Model):
+    """The secret that a person's phone makes codes from (TOTP, RFC 6238)."""
+
+    person = models.OneToOneField(User, on_delete=models.CASCADE, related_name="second_factor")
+    secret = models.CharField(max_length=64)
+    last_step = models.BigIntegerField(help_text="Number of the 30 s whose code was taken last: none is good twice.")
+    since = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return f"second factor of {self.person}"
+
+
+class RecoveryCode(models.Model):
+    """A code that stands in for a lost phone, once. Only its digest is kept."""
+
+    person = models.ForeignKey(User, on_delete=models.CASCADE, related_name="recovery_codes")
+    digest = models.CharField(max_length=64)
+    used_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["person", "digest"], name="recovery_code_once")]
+
+    def __str__(self) -> str:
+        return f"recovery code of {self.person}"

@@ -7,6 +7,8 @@ urlpatterns = [
     path("sign-in/", views.SignIn.as_view(), name="login"),
     path("switch/", views.switch, name="switch"),
     path("pin/", views.pin, name="pin"),
+    path("second-factor/", views.second_factor_page, name="second-factor"),
+    path("second-factor/set/", views.set_second_factor, name="second-factor-set"),
     path("sign-out/", LogoutView.as_view(), name="logout"),
     path("password/", views.NewPassword.as_view(), name="password"),
 ]

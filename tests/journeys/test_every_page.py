@@ -90,6 +90,7 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "home-manager": ("manager", reverse("home")),
         "home-keeper": ("keeper", reverse("home")),
         "sign-in": ("", reverse("login")),
+        "second-factor-set": ("senior", reverse("second-factor-set")),
         "pin": ("junior", reverse("pin")),
         "switch-not-shared": ("junior", reverse("switch")),
         "procedures": ("senior", reverse("procedures:list") + "?words=fan+never+comes+on"),

@@ -192,6 +192,8 @@ TABLE: dict[str, Row] = {
         does=frozenset({ARCHIVED}),
     ),
     "switch": Row(get=STAFF, post=STAFF),
+    "second-factor": Row(get=STAFF, post=STAFF),
+    "second-factor-set": Row(get=STAFF, post=STAFF, answers=frozenset({200, 302, 422})),
     "pin": Row(get=STAFF, post=STAFF),
     "password": Row(get=STAFF, post=STAFF),
 }
