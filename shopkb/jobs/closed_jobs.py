@@ -112,7 +112,7 @@ def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
         platform=job.platform,
         month=timezone.localtime(job.closed_at).strftime("%Y-%m"),
         cause=confirmed.cause if confirmed else "",
-        proof=claimed.proof if claimed else "",
+        proof=claimed.counted_proof if claimed else "",
         claimed=claimed.cause if claimed else "",
         came_back=claimed is not None and confirmed is None,
         results=tuple(
@@ -151,15 +151,41 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
     rows = Repair.objects.filter(job__in=jobs).annotate(latest_cured=latest_cured()).order_by("pk").values_list(
         "job_id", "pk", "cause__component__path", "cause__mode", "proof", "who__username", "latest_cured", "parts",
         "result__run__revision__procedure__key", "result__step", "result__outcome", "result__who__username",
-        "result__run__revision_id", "at",
+        "result__run__revision_id", "at", "weak",
     )  # fmt: skip
     found: dict[int, list[RepairFact]] = defaultdict(list)
-    for job, pk, component, mode, proof, who, cured, parts, procedure, step, outcome, named_by, revision, at in rows:
+    for (
+        job,
+        pk,
+        component,
+        mode,
+        proof,
+        who,
+        cured,
+        parts,
+        procedure,
+        step,
+        outcome,
+        named_by,
+        revision,
+        at,
+        weak,
+    ) in rows:
         named_at = (procedure, step, outcome) if procedure and outcome else None
         cause = cause_identity(component, mode)
         found[job].append(
             RepairFact(
-                pk, cause, proof, who, cured or "", parts, named_at, named_by or "", revision if named_at else None, at
+                pk,
+                cause,
+                proof,
+                who,
+                cured or "",
+                parts,
+                named_at,
+                named_by or "",
+                revision if named_at else None,
+                at,
+                weak,
             )
         )
     return {job: tuple(repairs) for job, repairs in found.items()}

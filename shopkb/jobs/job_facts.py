@@ -11,6 +11,9 @@ from datetime import datetime
 from decimal import Decimal
 from functools import cached_property
 
+ELIMINATION = "elimination"
+"""Value of :class:`shopkb.core.flow.model.Proof`."""
+
 CURED, NOT_CURED = "cured", "not-cured"
 """Values of :class:`shopkb.jobs.models.Verification.Cured`; :data:`CURED` also of :class:`Job.Disposition`."""
 
@@ -43,7 +46,8 @@ class RepairFact:
     """A repair. ``cause`` is an identity, ``cured`` the latest verification (empty: none).
 
     ``named_at`` is the (procedure, step, outcome) that named the cause, ``named_by`` who recorded it, ``named_in`` the
-    primary key of the revision; empty when no procedure named it. ``at`` is when it was recorded.
+    primary key of the revision; empty when no procedure named it. ``at`` is when it was recorded, ``weak`` why its
+    proof was not to be relied on.
     """
 
     number: int
@@ -56,6 +60,12 @@ class RepairFact:
     named_by: str = ""
     named_in: int | None = None
     at: datetime | None = None
+    weak: str = ""
+
+    @property
+    def counted_proof(self) -> str:
+        """The proof as learning takes it: a weak one counts as elimination does."""
+        return ELIMINATION if self.weak else self.proof
 
 
 @dataclass(frozen=True)

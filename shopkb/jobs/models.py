@@ -350,6 +350,9 @@ class Repair(SignedRecord):
     parts = models.TextField(max_length=1000, blank=True)
     minutes = models.PositiveSmallIntegerField(null=True, blank=True)
     also_found = models.TextField(max_length=2000, blank=True)
+    weak = models.CharField(
+        max_length=300, blank=True, default="", help_text="Why the proof was not to be relied on when it was recorded."
+    )
     who = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="repairs")
 
     objects = RepairQuerySet.as_manager()

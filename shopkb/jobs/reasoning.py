@@ -70,12 +70,14 @@ class Reasoning:
     @cached_property
     def next_words(self) -> str:
         """The next action in one sentence: the written next step, unless something is surely quicker."""
-        if self.written is None:
-            return self.advice.words
-        proposal = self.proposal(self.written_in, self.written.key)
-        if proposal is None:
+        if self.written is not None and self.goes_on_as_written:
             return f"{self.written.title}, the next step as written."
         return self.advice.words
+
+    @cached_property
+    def goes_on_as_written(self) -> bool:
+        """Whether the written next step comes next."""
+        return self.written is not None and self.proposal(self.written_in, self.written.key) is None
 
     def proposal(self, procedure: str, step: str) -> Proposal | None:
         """What is surely quicker than the written next step, if anything."""

@@ -66,7 +66,7 @@ def run_state_of(pk: int) -> RunState:
 
 def run_states_of(job: Job) -> list[RunState]:
     """All runs of a job, in the order they were started. Two queries, and one for each flow met the first time."""
-    states = [state_of(run) for run in _RUNS.filter(job=job).select_related("revision__procedure")]
+    states = [state_of(run) for run in _RUNS.filter(job=job).select_related("revision__procedure", "holder")]
     for state in states:
         state.run.job = job
     return states

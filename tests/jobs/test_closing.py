@@ -16,6 +16,8 @@ from shopkb.jobs.actions.closing import RepairDetails
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Repair, Run, Verification
+from shopkb.jobs.proofs import NamedCause, causes_named
+from shopkb.jobs.run_state import run_states_of
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import TO_GROUND, TO_HORN, TO_OUT, TO_RELAY, follow, mend
@@ -141,7 +143,7 @@ def test_not_cured_rules_out_and_the_job_goes_on(job: Job, horn: Procedure, juni
     repair = mend(job, junior, result=end, cause=("body/horn/relay", "burnt contacts"), cured=Verification.Cured.NO)
     assert closing.ruled_out(job) == [repair]
     follow(run, [("supply", "full", "12.5"), *TO_GROUND[2:]], junior)
-    assert [identity for _row, identity, _proof in closing.causes_named(job)] == [GROUND]
+    assert [end.identity for end in causes_named(run_states_of(job))] == [GROUND]
     assert run.results.count() == 4
     job.refresh_from_db()
     assert job.is_open
@@ -160,10 +162,12 @@ def test_ends_named_are_those_that_count_newest_first(job: Job, horn: Procedure,
     run = builders.start(job, horn, junior)
     follow(run, TO_RELAY, junior)
     last = follow(run, [("supply", "full", "12.5"), ("ground", "bad", "1")], junior)[-1]
-    assert closing.causes_named(job) == [(last, GROUND, "measured")]
+    assert causes_named(run_states_of(job)) == [NamedCause(last, GROUND, "measured")]
     other = builders.start(job, horn, junior)
     newest = follow(other, TO_HORN, junior)[-1]
-    assert closing.causes_named(job) == [(newest, HORN_OPEN, "substituted"), (last, GROUND, "measured")]
+    assert causes_named(run_states_of(job)) == [
+        NamedCause(newest, HORN_OPEN, "substituted"), NamedCause(last, GROUND, "measured")
+    ]  # fmt: skip
 
 
 # Closing

@@ -17,6 +17,8 @@ from shopkb.jobs.actions import closing, following
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Run, Verification
+from shopkb.jobs.proofs import causes_named
+from shopkb.jobs.run_state import run_states_of
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import TO_GROUND, TO_HORN, TO_OUT, TO_RELAY, follow, mend, say
@@ -97,12 +99,12 @@ class Shop:
 
     def mend(self, job: Job, choice: int) -> None:
         causes = [cause for cause in WAYS.values() if cause]
-        ends = closing.causes_named(job)
+        ends = causes_named(run_states_of(job))
         cured = (Verification.Cured.YES, Verification.Cured.NO, None)[choice // 3 % 3]
         mend(
             job,
             self.person,
-            result=ends[0][0] if ends and choice % 2 else None,
+            result=ends[0].result if ends and choice % 2 else None,
             cause=causes[choice % len(causes)],
             cured=cured,
         )

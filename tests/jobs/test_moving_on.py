@@ -10,7 +10,9 @@ from shopkb.accounts.models import User
 from shopkb.jobs.actions import closing, following
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Run
+from shopkb.jobs.proofs import causes_named
 from shopkb.jobs.run_results import effective_results, walk_of
+from shopkb.jobs.run_state import run_states_of
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -64,7 +66,7 @@ def test_moving_keeps_results_whose_keys_still_exist(
     run.refresh_from_db()
     assert (run.state, now(run), way(run)) == (Run.State.UNDER_WAY, "supply", (("press", "click"),))
     assert run.results.count() == 3
-    assert closing.causes_named(run.job) == []
+    assert causes_named(run_states_of(run.job)) == []
     following.record(run, say(run, "supply", "plenty", "12.4"), by=junior, at=NOW)
     assert now(run) == "ground"
 

@@ -122,7 +122,8 @@ def test_a_whole_run_by_its_pages(job: Job, horn: Procedure, junior: User) -> No
 
 def test_an_end_by_elimination_is_said_to_be_weak(run: Run, junior: User) -> None:
     follow(run, [TO_RELAY[0], ("supply", "absent", "0.1")], junior)
-    assert "only by elimination" in words_of(signed_in(junior).get(reverse("jobs:run", args=[run.pk])))
+    page = words_of(signed_in(junior).get(reverse("jobs:run", args=[run.pk])))
+    assert "Weak proof (elimination): the other causes were ruled out, this one was not tested itself" in page
 
 
 def test_a_refused_answer_keeps_what_was_typed(run: Run, junior: User) -> None:

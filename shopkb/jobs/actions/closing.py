@@ -8,13 +8,12 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Prefetch
 from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause
-from shopkb.core.flow.model import GoKind, Proof
+from shopkb.core.flow.model import Proof
 from shopkb.evidence.learning import learn
 from shopkb.jobs.bounds import CHECKS, REPAIRS, require_room
 from shopkb.jobs.closed_jobs import case_of, latest_verification
@@ -23,8 +22,6 @@ from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_closed, log_on_job, log_reopened, log_text
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
-from shopkb.jobs.run_results import effective_results
-from shopkb.procedures.storing import flow_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +37,8 @@ class RepairDetails:
     minutes: int | None = None
     also_found: str = ""
     also: Sequence[Cause] = ()
+    weak: str = ""
+    """Why the proof is not to be relied on, as the page said; empty where it is."""
 
 
 @transaction.atomic
@@ -75,12 +74,14 @@ def record_repair(job: Job, details: RepairDetails, *, by: User, at: datetime) -
         parts=details.parts.strip(),
         minutes=details.minutes,
         also_found=details.also_found.strip(),
+        weak=details.weak[:300],
         who=by,
         at=at,
         client_id=details.client_id,
     )
     repair.also.set(details.also)
-    log_on_job(locked.pk, Kind.REPAIR, repair, by=by, at=at, also={cause.pk for cause in details.also})
+    also = {cause.pk for cause in details.also}
+    log_on_job(locked.pk, Kind.REPAIR, repair, by=by, at=at, also=also, words=repair.weak)
     return repair
 
 
@@ -166,31 +167,13 @@ def reopen_job(job: Job, *, by: User, at: datetime | None = None) -> Job:
     return locked
 
 
-def causes_named(job: Job) -> list[tuple[Result, str, str]]:
-    """Ends reached on this job that name a cause: (result, cause identity, proof), newest first.
-
-    An answer that was replaced or superseded names nothing any more.
-    """
-    named = []
-    for run in (
-        job.runs.select_related("revision__procedure")
-        .prefetch_related(Prefetch("results", Result.objects.not_retracted()))
-        .order_by("-pk")
-    ):
-        flow = flow_of(run.revision)
-        for result in reversed(effective_results(flow, sorted(run.results.all(), key=lambda row: row.pk))):
-            if not result.outcome:
-                continue
-            outcome = flow.step_by_key[result.step].outcome(result.outcome)
-            cause = flow.cause_by_key.get(outcome.go.key) if outcome.go.kind is GoKind.CAUSE else None
-            if cause is not None:
-                named.append((result, cause.identity, outcome.proof.value if outcome.proof else ""))
-    return named
-
-
 def ruled_out(job: Job) -> list[Repair]:
     """Repairs that were made and did not cure: their causes are hardly possible any more."""
-    repairs = job.repairs.select_related("cause__component").prefetch_related("verifications")
+    return in_vain(list(job.repairs.select_related("cause__component").prefetch_related("verifications")))
+
+
+def in_vain(repairs: Sequence[Repair]) -> list[Repair]:
+    """Those of these repairs that did not cure. Needs ``verifications`` loaded to cost no query."""
     return [
         repair
         for repair in repairs

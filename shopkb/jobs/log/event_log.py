@@ -43,9 +43,11 @@ def log_text(run: int, kind: Kind, words: str, *, by: User, at: datetime, record
     _append([EventData(kind, by.pk, at, record, words=words)], run=run)
 
 
-def log_on_job(job: int, kind: Kind, row: OfJob, *, by: User, at: datetime, also: Iterable[int] = ()) -> None:
+def log_on_job(
+    job: int, kind: Kind, row: OfJob, *, by: User, at: datetime, also: Iterable[int] = (), words: str = ""
+) -> None:
     """Note a repair or a check of one."""
-    _append([event_data(kind, row, who=by.pk, at=at, also=also)], job=job)
+    _append([event_data(kind, row, who=by.pk, at=at, also=also, words=words)], job=job)
 
 
 def log_text_on_job(job: int, kind: Kind, words: str, *, by: User, at: datetime) -> None:

@@ -27,6 +27,7 @@ from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
+from shopkb.jobs.proofs import NamedCause, weighed
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import run_state_of, run_states_of
@@ -48,7 +49,8 @@ def repair(request: SignedInRequest, pk: int) -> HttpResponse:
     job = get_object_or_404(Job.objects.for_list(), pk=pk)
     number = row_number(request.GET.get("result", ""))
     result = Result.objects.filter(run__job=job, pk=number).first() if number else None
-    form = RepairForm(request.POST or None, initial=_suggested(result))
+    named = _named(job, result)
+    form = RepairForm(request.POST or None, initial=_suggested(result) or _of_cause(request.GET.get("cause", "")))
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         done = closing.RepairDetails(
@@ -61,11 +63,14 @@ def repair(request: SignedInRequest, pk: int) -> HttpResponse:
             minutes=data["minutes"],
             also_found=data["also_found"],
             also=list(data["also"]),
+            weak=named.why_weak if named is not None and named.identity == data["cause"].identity else "",
         )
         with shown_on(form, NotPossible):
             stored = closing.record_repair(job, done, by=request.user, at=timezone.now())
             return redirect("jobs:verify", stored.pk)
-    context = {"form": form, "job": job, "result": result, "hint": _hint(result), "section": "jobs"}
+    context = {
+        "form": form, "job": job, "result": result, "hint": _hint(result), "named": named, "section": "jobs",
+    }  # fmt: skip
     return render(request, "jobs/repair.html", context, status=422 if form.errors else 200)
 
 
@@ -171,6 +176,36 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/chart.html", context)
 
 
+<<<<<<< HEAD
+=======
+def _cautions(run_states: list[RunState]) -> list[str]:
+    """Titles of the cautions of every step that was done. One query."""
+    keys = {
+        key
+        for run_state in run_states
+        for row in run_state.effective
+        for key in run_state.flow.step_by_key[row.step].cautions
+    }
+    return list(Caution.objects.filter(key__in=keys).order_by("title").values_list("title", flat=True)) if keys else []
+
+
+def _named(job: Job, result: Result | None) -> NamedCause | None:
+    """The end that was reached, with what speaks against its proof."""
+    if result is None or not job.is_open:
+        return None
+    states = run_states_of(job)
+    ends = weighed(states, reason(job, states, at=timezone.now()), closing.ruled_out(job))
+    return next((end for end in ends if end.result == result), None)
+
+
+def _of_cause(identity: str) -> dict[str, object]:
+    """The repair of a cause that no end named, with this identity."""
+    component, _, mode = identity.partition("#")
+    cause = Cause.objects.filter(component__path=component[:300], mode__iexact=mode[:120]).first()
+    return {"cause": cause} if cause else {}
+
+
+>>>>>>> 5d89542 (A weak proof is called weak, and a repair that did not cure leads on)
 def _suggested(result: Result | None) -> dict[str, object]:
     """What the end that was reached says about cause, proof and correction."""
     end = _end(result)

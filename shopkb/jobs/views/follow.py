@@ -21,13 +21,16 @@ from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import GoKind
 from shopkb.core.flow.names import cause_name, leads_to
 from shopkb.jobs.actions import following
+from shopkb.jobs.actions.closing import ruled_out
 from shopkb.jobs.answering import Answer, read_answer
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.forms import LeaveForm, SkipForm
 from shopkb.jobs.models import Job, Run
+from shopkb.jobs.proofs import weighed
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.vehicle_state import confirm_back, off_in
+from shopkb.jobs.views.going_on import go_on
 from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, late_entries
 from shopkb.jobs.views.step import render_step
 from shopkb.jobs.views.typed_reading import METER, meter_named
@@ -209,6 +212,7 @@ def move(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _end_context(run_state: RunState, by: User) -> dict[str, object]:
+    """What the page of an end shows: the cause with what speaks against its proof, and what to do about it."""
     job, flow, end = run_state.run.job, run_state.flow, run_state.walk.end
     cause = flow.cause_by_key.get(end.go.key) if end and end.go.kind is GoKind.CAUSE else None
     handed = None
@@ -217,16 +221,20 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
     off = off_in(run_state.run, flow, list(run_state.run.results.all()), run_state.run.put_back.all())
     undo = undo_offer(run_state, by, timezone.now())
     last = next((row for row in reversed(run_state.effective) if not row.off_path), None)
+    reasoning = reason(job, run_state.of_job, at=timezone.now()) if job.is_open else None
+    ends = weighed(run_state.of_job, reasoning, ruled_out(job)) if cause else []
+    named = next((each for each in ends if last is not None and each.result == last), None)
     return {
         "run": run_state.run,
         "job": job,
         "flow": flow,
+        "named": named,
+        "go_on": go_on(job, run_state.of_job, reasoning, ends) if reasoning and named and named.repaired else None,
         "end": end,
         "cause": cause,
         "cause_words": cause_name(cause.component, cause.mode) if cause else "",
         "handed": handed,
         "result": last,
-        "weak": bool(end and end.proof == "elimination"),
         "off": [each.part for each in off],
         "undo": undo,
         "undo_words": answer_text(flow, undo) if undo else "",
@@ -234,5 +242,5 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         "path": answers_of(run_state),
         "late": late_entries(job),
         "client_id": uuid.uuid4(),
-        "reasoning": reason(job, run_state.of_job, at=timezone.now()) if job.is_open else None,
+        "reasoning": reasoning,
     }

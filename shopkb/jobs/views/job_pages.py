@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from django.contrib import messages
@@ -16,17 +17,23 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Symptom
+from shopkb.core.flow.model import Flow
 from shopkb.core.identifiers import check_vin
-from shopkb.jobs.actions import closing, intake
+from shopkb.jobs.actions import intake
+from shopkb.jobs.actions.closing import in_vain
 from shopkb.jobs.actions.intake import IntakeDoubted, normal_registration
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
 from shopkb.jobs.models import HandOver, Job, JobQuerySet, Repair, Run, Vehicle, Verification
-from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.proofs import weighed
+from shopkb.jobs.reasoning import reason
+from shopkb.jobs.run_state import RunState, run_states_of
 from shopkb.jobs.vehicle_history import known_vehicle
 from shopkb.jobs.vehicle_state import off_on
+from shopkb.jobs.views.going_on import go_on
 from shopkb.jobs.views.job_filters import JobFilters
+from shopkb.jobs.views.run_texts import answer_text
 from shopkb.procedures.matching import Offer, offers
 from shopkb.procedures.models import Procedure
 from shopkb.web.htmx import render_page_or_part
@@ -34,6 +41,7 @@ from shopkb.web.numbers import row_number
 from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 PAGE = 30
+MOST_ENDS = 4
 
 
 @require_safe
@@ -107,29 +115,60 @@ def job_page(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, object]:
     """What the job's page shows."""
-    runs = list(job.runs.select_related("revision__procedure", "holder").order_by("pk"))
+    states = run_states_of(job)
+    runs = [state.run for state in states]
     followed = {run.revision.procedure_id for run in runs if run.state == Run.State.UNDER_WAY}
     repairs = list(
-        job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also").order_by("pk")
-    )
+        job.repairs.select_related("cause__component", "who", "result").prefetch_related("verifications", "also")
+        .order_by("pk")
+    )  # fmt: skip
     off = off_on(job) if job.is_open else []
+    reasoning = reason(job, states, at=timezone.now()) if job.is_open else None
+    ends = weighed(states, reasoning, in_vain(repairs)) if job.is_open else []
     return {
         "job": job,
         "vin": check_vin(job.vin) if job.vin else None,
         "runs": runs,
         "offers": _offers(job, followed) if job.is_open else [],
-        "ends": closing.causes_named(job)[:4] if job.is_open else [],
+        "ends": [end for end in ends if end.repaired is None][:MOST_ENDS],
         "repairs": [(repair, latest_verification(repair)) for repair in repairs],
+        "in_vain": _failed(states, repairs) if job.is_open else [],
         "client_id": uuid.uuid4(),
-        "close_form": close_form or CloseForm(off=off, initial={"disposition": _likely_disposition(job, repairs)}),
+        "close_form": close_form or CloseForm(off=off, initial={"disposition": _only_disposition(repairs)}),
         "photos": list(job.photos.all()),
         "waiting": list(
             HandOver.objects.filter(run__job=job, accepted_at__isnull=True).select_related("giver", "receiver")
         ),
         "comebacks": list(job.comebacks.all()),
-        "reasoning": reason_about(job, at=timezone.now()) if job.is_open and runs else None,
+        "reasoning": reasoning,
+        "go_on": go_on(job, states, reasoning, ends) if reasoning else None,
         "section": "jobs",
     }
+
+
+@dataclass(frozen=True, slots=True)
+class FailedRepair:
+    """A repair that did not cure, with the answer that its proof rested on."""
+
+    repair: Repair
+    step: str = ""
+    answer: str = ""
+
+
+def _failed(states: Sequence[RunState], repairs: Sequence[Repair]) -> list[FailedRepair]:
+    """Repairs that did not cure; none once another one did."""
+    if _only_disposition(repairs):
+        return []
+    flow_of_run = {state.run.pk: state.flow for state in states}
+    return [_failed_repair(repair, flow_of_run) for repair in in_vain(repairs)]
+
+
+def _failed_repair(repair: Repair, flow_of_run: Mapping[int, Flow]) -> FailedRepair:
+    row = repair.result
+    step = flow_of_run[row.run_id].step_by_key.get(row.step) if row is not None else None
+    if row is None or step is None:
+        return FailedRepair(repair)
+    return FailedRepair(repair, step.title, answer_text(flow_of_run[row.run_id], row))
 
 
 def _offers(job: Job, followed: set[int]) -> list[Offer]:
@@ -166,12 +205,11 @@ def not_a_comeback(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:job", pk)
 
 
-def _likely_disposition(job: Job, repairs: list[Repair]) -> str:
-    if not repairs:
-        return Job.Disposition.NOT_PRESENT if job.complaint_verified == Job.Verified.NO else ""
+def _only_disposition(repairs: Sequence[Repair]) -> str:
+    """Cured, where a repair is verified as the cure: nothing else can be chosen then. Anything else is for people."""
     latest = [latest_verification(repair) for repair in repairs]
     cured = any(row is not None and row.cured == Verification.Cured.YES for row in latest)
-    return Job.Disposition.CURED if cured else Job.Disposition.NOT_CHECKED
+    return Job.Disposition.CURED if cured else ""
 
 
 def _earlier(request: SignedInRequest) -> Job | None:
