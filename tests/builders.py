@@ -24,7 +24,7 @@ from django.test.utils import CaptureQueriesContext
 from shopkb.accounts.models import User
 from shopkb.catalog import trees, wordings
 from shopkb.catalog.cause_registry import cause_for
-from shopkb.catalog.models import Access, Caution, Meter, Platform, Symptom, System
+from shopkb.catalog.models import Access, Caution, Meter, OtherWords, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Proof
@@ -193,6 +193,7 @@ def make_catalog() -> None:
     words = ["horn dead", "no horn", "hooter does not work"]
     Symptom.objects.create(key="horn-silent", name="Horn does not sound", system=horn, words=words, codes=["B0901"])
     Symptom.objects.create(key="horn-hoarse", name="Horn sounds hoarse", system=horn, words=["croaks"], codes=[])
+    OtherWords.objects.create(key="lamp", words=["lamp", "light"])
     for key, signal, hazards in (
         ("isolate-before-power", Caution.Signal.WARNING, ["back-feed"]),
         ("dead-circuit", Caution.Signal.NOTICE, ["live-ohms"]),

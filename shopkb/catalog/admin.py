@@ -15,12 +15,24 @@ from shopkb.catalog.forms import (
     CauseForm,
     CautionForm,
     MeterForm,
+    OtherWordsForm,
     PathChoiceField,
     PlatformForm,
     SymptomForm,
     SystemForm,
 )
-from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Proposal, Symptom, System, TreeNode
+from shopkb.catalog.models import (
+    Access,
+    Cause,
+    Caution,
+    Meter,
+    OtherWords,
+    Platform,
+    Proposal,
+    Symptom,
+    System,
+    TreeNode,
+)
 from shopkb.catalog.uses import uses_of
 
 if TYPE_CHECKING:
@@ -161,6 +173,13 @@ class SymptomAdmin(CatalogAdmin):
     @admin.display(description="fault codes")
     def codes_said(self, symptom: Symptom) -> str:
         return ", ".join(symptom.codes)
+
+
+@admin.register(OtherWords)
+class OtherWordsAdmin(CatalogAdmin):
+    form = OtherWordsForm
+    list_display = ("__str__", "key")
+    search_fields = ("key", "words")
 
 
 @admin.register(Cause)

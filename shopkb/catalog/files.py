@@ -17,7 +17,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 from ruamel.yaml.events import AliasEvent, MappingEndEvent, MappingStartEvent, SequenceEndEvent, SequenceStartEvent
 
-from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
+from shopkb.catalog.models import Access, Cause, Caution, Meter, OtherWords, Platform, Symptom, System
 from shopkb.catalog.trees import NodeValue
 from shopkb.web.storable import unstorable_field
 
@@ -55,6 +55,7 @@ class CatalogSheet:
 
 SHEETS = (
     CatalogSheet("symptoms.yaml", Symptom, ("key", "name", "system", "words", "codes"), ("key", "name"), "system"),
+    CatalogSheet("other-words.yaml", OtherWords, ("key", "words"), ("key", "words")),
     CatalogSheet(
         "cautions.yaml",
         Caution,

@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 
 from shopkb.catalog import trees
 from shopkb.catalog.meter_accuracy import PARTS
-from shopkb.catalog.models import Access, Cause, Caution, Meter, Platform, Symptom, System
+from shopkb.catalog.models import Access, Cause, Caution, Meter, OtherWords, Platform, Symptom, System
 from shopkb.catalog.wordings import SAFETY_FIELDS, is_safety_row, kind_of, uses_of_entry, would_propose
 from shopkb.core.flow.checks.step_hazards import HAZARDS
 
@@ -161,6 +161,14 @@ class SymptomForm(RowForm):
     class Meta:
         model = Symptom
         fields = ("name", "key", "system", "words", "codes")
+
+
+class OtherWordsForm(RowForm):
+    words = LinesField(required=True, help_text="All that mean the same, one a line, such as alternator and generator.")
+
+    class Meta:
+        model = OtherWords
+        fields = ("key", "words")
 
 
 class CauseForm(RowForm):

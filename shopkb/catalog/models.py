@@ -93,6 +93,22 @@ class Symptom(models.Model):
         return self.name
 
 
+class OtherWords(models.Model):
+    """Words of customers and of the trade that mean the same: alternator, generator, dynamo."""
+
+    key = models.CharField(max_length=60, unique=True, validators=[plain_key])
+    words = models.JSONField(
+        default=list, validators=[wordings], help_text="All that mean the same, each a word or a few."
+    )
+
+    class Meta:
+        ordering = ("key",)
+        verbose_name_plural = "other words"
+
+    def __str__(self) -> str:
+        return ", ".join(self.words)
+
+
 class Cause(models.Model):
     """A component and its failure mode, once."""
 

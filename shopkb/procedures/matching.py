@@ -2,41 +2,88 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from types import MappingProxyType
+from typing import Any
 
+import snowballstemmer
+from rapidfuzz.distance import OSA
+
+from shopkb.catalog.models import OtherWords
 from shopkb.core.identifiers import is_within
 from shopkb.evidence.procedure_record import ProcedureRecord, records
 from shopkb.procedures.models import Procedure
 
-SYMPTOM, CODE, WORD, WORD_LIMIT, OWN_PLATFORM = 10.0, 6.0, 1.0, 5.0, 1.0
-"""What each kind of fit counts for. Our choice: a chosen symptom outweighs a code, a code outweighs words."""
+SYMPTOM, CODE, WORDS, OWN_PLATFORM = 10.0, 6.0, 5.0, 1.0
+"""What each kind of fit counts for, words where all of them fit. Our choice: a chosen symptom outweighs a code, a code
+outweighs words."""
+
+PHRASE, ANY_PHRASE, SUMMARY = 0.5, 0.5, 0.15
+"""Parts of the fit of words: with the wording that fits best, with all wordings together, with the summary alone. Set
+by leaving out each of the catalog's own wordings in turn and looking for it
+(``tests/procedures/test_matching_held_out.py``)."""
+
+OTHER_THAN_TITLE = 0.9
+"""What a wording of a symptom counts for beside the title: several procedures share a symptom."""
+
+CLOSE = 0.5
+"""Words that fit less than this share a word or two and no more; the page says so."""
+
+LEAST_FIT = 0.1
+"""Words that fit less than this are no reason to offer a procedure."""
 
 PART_OF_CODE = 3
 """Letters and figures a part of a fault code must have before it is searched for."""
 
-_STOP_TEXT = (
-    "a an and as at but by does for from has have i in is isn it its me my no not of off on or out so that the then "
-    "there this to up very was when while with won"
+_FILLER = (
+    "a about after again all also am an and any are as at be been before being but by can could did do does doing done "
+    "down for from get gets getting goes going got had has have he her his how i if in into is it its itself just like "
+    "me my myself now of one onto or our please right she should so some sometimes than that the their them then there "
+    "these they thing this those through to too two us very want was we went were what when where which while who why "
+    "will with won would you your"
 )
-STOP_WORDS = frozenset(_STOP_TEXT.split())
-"""Words of a complaint that say nothing about the fault."""
+FILLER = frozenset(_FILLER.split())
+"""Words of a complaint that say nothing about the fault. ``on``, ``off``, ``not`` and ``never`` do."""
+
+_stem = cache(snowballstemmer.stemmer("english").stemWord)
 
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A procedure that may fit, why, and what closed jobs say of it."""
+    """A procedure that may fit, why, and what closed jobs say of it. ``close``: for its symptom, a code, or most of the
+    words; otherwise it shares a word or two and no more."""
 
     procedure: Procedure
     score: float
     reasons: tuple[str, ...]
     record: ProcedureRecord
+    close: bool = True
 
 
-def offers(
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a search came to. ``unfamiliar`` are the words that no procedure in force speaks of, as they were typed."""
+
+    offers: tuple[Offer, ...]
+    unfamiliar: tuple[str, ...] = ()
+
+    @property
+    def nothing_close(self) -> bool:
+        return not any(offer.close for offer in self.offers)
+
+
+def offers(**asked: Any) -> list[Offer]:
+    """The procedures of :func:`search` alone."""
+    return list(search(**asked).offers)
+
+
+def search(
     *,
     words: str = "",
     symptom: str = "",
@@ -45,8 +92,8 @@ def offers(
     system: str = "",
     proven: Mapping[str, Sequence[str]] = MappingProxyType({}),
     limit: int = 20,
-) -> list[Offer]:
-    """Procedures in force that fit, best first.
+) -> Found:
+    """Procedures in force that fit, best first; among equals the one with more proven jobs.
 
     ``platform`` is a path in the platform tree: a procedure written for other platforms only is left out; one written
     for some below it (of a vehicle whose engine nobody took down) is offered and says so. ``system`` is one in the
@@ -54,66 +101,138 @@ def offers(
     procedure; the customer's words, or a technician's, may mean one of these. Without words, symptom or codes all
     procedures are offered. A pinned number of queries, whatever the number of procedures.
     """
-    asked = tokens(words)
+    published = list(Procedure.objects.published().for_list())
+    vocabulary = Vocabulary.of(published, OtherWords.objects.values_list("words", flat=True), proven)
+    asked = vocabulary.tokens(words)
     found = []
-    for procedure in Procedure.objects.published().for_list():
+    for procedure in published:
         fits, platform_reason = _platform_fit(procedure, platform)
-        if not fits:
+        if not fits or not is_within(procedure.system.path, system):
             continue
-        if not is_within(procedure.system.path, system):
-            continue
-        score, reasons = _fit(procedure, asked, symptom, codes)
-        for cause in proven.get(procedure.key, ()):
-            if hits := matched(asked, tokens(cause)):
-                score += min(WORD_LIMIT, WORD * len(hits))
-                reasons.append(f"proved right before: {cause}")
-                break
+        score, close, reasons = _fit(procedure, vocabulary, asked, symptom, codes)
         if score == 0 and (asked or symptom or codes):
             continue
         if platform_reason:
             score, reasons = score + OWN_PLATFORM, [*reasons, platform_reason]
-        found.append((procedure, score, tuple(reasons)))
-    known = records([procedure.key for procedure, _score, _reasons in found])
-    ranked = [
-        Offer(procedure, score, reasons, known.get(procedure.key, ProcedureRecord()))
-        for procedure, score, reasons in found
-    ]
-    return sorted(ranked, key=lambda offer: (-offer.score, -offer.record.verified, offer.procedure.title))[:limit]
+        found.append((procedure, score, tuple(reasons), close))
+    known = records([procedure.key for procedure, *_rest in found])
+    ranked = [Offer(row, score, why, known.get(row.key, ProcedureRecord()), close) for row, score, why, close in found]
+    ranked.sort(key=lambda offer: (-round(offer.score, 6), -offer.record.verified, offer.procedure.title))
+    return Found(tuple(ranked[:limit]), vocabulary.unfamiliar(asked))
 
 
-def tokens(text: str) -> frozenset[str]:
-    """Words of a text, folded: lower case, accents off, stop words and single letters out, plural s off."""
+def folded(text: str) -> str:
+    """Lower case, accents off, everything but letters and figures as single blanks."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    words = (word for word in re.findall(r"[a-z0-9]+", plain) if len(word) > 1 and word not in STOP_WORDS)
-    return frozenset(word[:-1] if len(word) > 3 and word.endswith("s") else word for word in words)
+    return " ".join(re.findall(r"[a-z0-9]+", plain))
+
+
+def tokens(text: str) -> dict[str, str]:
+    """Stems of the words of a folded text, each with the word it came from; filler words and single letters are left
+    out. Stems by the Snowball stemmer for English."""
+    return {_stem(word): word for word in text.split() if len(word) > 1 and word not in FILLER}
 
 
 def alike(one: str, other: str) -> bool:
     """Whether two words are the same but for one slip: a letter wrong, missing, added, or two exchanged.
 
-    Words under five letters must be equal. (Restricted Damerau-Levenshtein distance of at most 1.)
+    Words under five letters must be equal. (Optimal string alignment distance of at most 1.)
     """
-    if one == other:
-        return True
-    if min(len(one), len(other)) < 5 or abs(len(one) - len(other)) > 1:
-        return False
-    start = next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))
-    rest_one, rest_other = one[start:], other[start:]
-    return (
-        rest_one[1:] == rest_other[1:]
-        or rest_one[1:] == rest_other
-        or rest_one == rest_other[1:]
-        or (rest_one[:2] == rest_other[1::-1] and rest_one[2:] == rest_other[2:])
-    )
+    if min(len(one), len(other)) < 5:
+        return one == other
+    return bool(OSA.distance(one, other, score_cutoff=1) <= 1)
 
 
-def matched(asked: Iterable[str], offered: Iterable[str]) -> list[str]:
-    """Words asked for that are offered, slips allowed, in alphabetical order."""
-    offered = frozenset(offered)
-    return sorted(word for word in asked if word in offered or any(alike(word, other) for other in offered))
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """What a procedure says of itself: title, symptoms and their wordings, and causes it proved, each a set of stems;
+    and its summary."""
+
+    wordings: tuple[frozenset[str], ...]
+    summary: frozenset[str]
+    causes: Mapping[str, frozenset[str]]
 
 
-def _fit(procedure: Procedure, asked: frozenset[str], symptom: str, codes: Sequence[str]) -> tuple[float, list[str]]:
+@dataclass(frozen=True, slots=True)
+class Vocabulary:
+    """The words of all procedures in force: how rare each is, and which mean the same.
+
+    ``same`` gives for each folded phrase the one that stands for its group, longest first.
+    """
+
+    same: tuple[tuple[str, str], ...]
+    texts: Mapping[str, Texts]
+    used_by: Mapping[str, int]
+
+    @classmethod
+    def of(
+        cls, procedures: Sequence[Procedure], groups: Iterable[Sequence[str]], proven: Mapping[str, Sequence[str]]
+    ) -> Vocabulary:
+        pairs = [(folded(word), folded(group[0])) for group in groups for word in group[1:]]
+        same = tuple(sorted(pairs, key=lambda pair: -len(pair[0])))
+        reading = cls(same, {}, {})
+        texts = {row.key: reading._texts(row, proven.get(row.key, ())) for row in procedures}
+        used = Counter(word for each in texts.values() for word in each.summary.union(*each.wordings))
+        return cls(same, texts, used)
+
+    def tokens(self, text: str) -> dict[str, str]:
+        """As :func:`tokens`, with words of one group made the same."""
+        plain = f" {folded(text)} "
+        for word, stands_for in self.same:
+            plain = plain.replace(f" {word} ", f" {stands_for} ")
+        return tokens(plain)
+
+    def rarity(self, word: str) -> float:
+        """Inverse document frequency, above 0: what few procedures speak of tells more."""
+        return math.log(1 + len(self.texts) / self.used_by.get(word, 0.5))
+
+    def unfamiliar(self, asked: Mapping[str, str]) -> tuple[str, ...]:
+        """The words asked that no procedure speaks of, slips allowed, as they were typed."""
+        return tuple(typed for word, typed in asked.items() if not matched([word], self.used_by))
+
+    def _texts(self, procedure: Procedure, causes: Sequence[str]) -> Texts:
+        phrases = [procedure.title]
+        for row in procedure.symptoms.all():
+            phrases += [row.name, *row.words]
+        return Texts(
+            tuple(found for phrase in phrases if (found := frozenset(self.tokens(phrase)))),
+            frozenset(self.tokens(procedure.summary)),
+            {cause: frozenset(self.tokens(cause)) for cause in causes},
+        )
+
+
+def matched(asked: Iterable[str], offered: Collection[str]) -> frozenset[str]:
+    """Words asked for that are offered, slips allowed."""
+    return frozenset(word for word in asked if word in offered or any(alike(word, other) for other in offered))
+
+
+def words_fit(vocabulary: Vocabulary, asked: Collection[str], texts: Texts) -> tuple[float, frozenset[str]]:
+    """How well these words fit, from 0 to about 1, and which of them do. A wording that is typed in full fits fully."""
+    whole = sum(map(vocabulary.rarity, asked))
+    if not whole:
+        return 0.0, frozenset()
+    in_wordings = matched(asked, frozenset().union(*texts.wordings))
+    in_summary = matched(asked, texts.summary) - in_wordings
+    title, *others = [_phrase_fit(vocabulary, asked, phrase, whole) for phrase in texts.wordings] or [0.0]
+    best = max([title, *(OTHER_THAN_TITLE * fit for fit in others)])
+    share = sum(map(vocabulary.rarity, in_wordings)) / whole
+    aside = sum(map(vocabulary.rarity, in_summary)) / whole
+    return PHRASE * best + ANY_PHRASE * share + SUMMARY * aside, in_wordings | in_summary
+
+
+def _phrase_fit(vocabulary: Vocabulary, asked: Collection[str], phrase: frozenset[str], whole: float) -> float:
+    """Harmonic mean of how much of what was asked is in the phrase, and how much of the phrase was asked."""
+    hits = matched(asked, phrase)
+    covered = sum(vocabulary.rarity(word) for word in phrase if matched([word], hits))
+    asked_for = sum(map(vocabulary.rarity, hits)) / whole
+    said = covered / sum(map(vocabulary.rarity, phrase))
+    return 2 * asked_for * said / (asked_for + said) if hits else 0.0
+
+
+def _fit(
+    procedure: Procedure, vocabulary: Vocabulary, asked: Mapping[str, str], symptom: str, codes: Sequence[str]
+) -> tuple[float, bool, list[str]]:
+    """Score, whether it fits closely, and the reasons."""
     score, reasons = 0.0, []
     symptoms = list(procedure.symptoms.all())
     if symptom and symptom in {row.key for row in symptoms}:
@@ -124,13 +243,17 @@ def _fit(procedure: Procedure, asked: frozenset[str], symptom: str, codes: Seque
     if hits:
         score += CODE
         reasons.append(f"fault code {', '.join(hits)}")
-    texts = [procedure.title, procedure.summary, *(row.name for row in symptoms)]
-    texts += [word for row in symptoms for word in row.words]
-    words = matched(asked, frozenset().union(*(tokens(text) for text in texts)))
-    if words:
-        score += min(WORD_LIMIT, WORD * len(words))
-        reasons.append(f"words: {', '.join(words)}")
-    return score, reasons
+    texts = vocabulary.texts[procedure.key]
+    fit, words = words_fit(vocabulary, asked.keys(), texts)
+    if fit >= LEAST_FIT:
+        score += WORDS * fit
+        reasons.append(f"words: {', '.join(sorted(asked[word] for word in words))}")
+    for cause, said in texts.causes.items():
+        if proved := matched(asked, said):
+            score += WORDS * sum(map(vocabulary.rarity, proved)) / sum(map(vocabulary.rarity, asked))
+            reasons.append(f"proved right before: {cause}")
+            break
+    return score, bool(score >= CODE or fit >= CLOSE or not asked or len(reasons) > 1), reasons
 
 
 def _platform_fit(procedure: Procedure, platform: str) -> tuple[bool, str]:

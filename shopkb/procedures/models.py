@@ -171,3 +171,26 @@ class Picture(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class ProcedureRequest(models.Model):
+    """Somebody at work who found no procedure for a complaint asks the writers for one."""
+
+    words = models.CharField(max_length=300, help_text="The customer's words.")
+    symptom = models.ForeignKey(
+        Symptom, on_delete=models.PROTECT, null=True, blank=True, related_name="procedure_requests"
+    )
+    who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    client_id = models.UUIDField(unique=True)
+    settled = models.CharField(max_length=200, blank=True, help_text="What became of it; empty while it is open.")
+    settled_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    settled_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return self.words

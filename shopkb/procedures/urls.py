@@ -1,12 +1,15 @@
 from django.urls import path
 
-from shopkb.procedures.views import browse, desk, paper_form, picture_upload, publication, safety_words
+from shopkb.procedures.views import asked, browse, desk, paper_form, picture_upload, publication, safety_words
 
 app_name = "procedures"
 urlpatterns = [
     path("", browse.procedure_list, name="list"),
     path("new/", publication.new_from_text, name="new"),
     path("new/desk/", desk.new_procedure, name="desk-new"),
+    path("ask/", asked.ask, name="ask"),
+    path("asked/", asked.asked, name="asked"),
+    path("asked/<int:pk>/settle/", asked.settle_request, name="settle-request"),
     path("preview/", desk.preview, name="desk-preview"),
     path("safety-words/", safety_words.safety_words_page, name="safety-words"),
     path("safety-words/<int:pk>/", safety_words.proposal_page, name="proposal"),

@@ -15,7 +15,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Proposal
 from shopkb.jobs.models import HandOver, Job, Run
-from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.models import Procedure, ProcedureRequest, Revision
 
 LATEST = 8
 
@@ -33,6 +33,8 @@ def home(request: SignedInRequest) -> HttpResponse:
     context["handed"] = HandOver.objects.filter(receiver=user, accepted_at__isnull=True).select_related(
         "giver", "run__job__vehicle", "run__revision"
     )
+    if user.may(Right.WRITE) or user.may(Right.REPORT):
+        context["asked"] = ProcedureRequest.objects.filter(settled_at__isnull=True).count()
     if user.may(Right.WRITE):
         waiting = Q(state=Revision.State.IN_REVIEW) | Q(state=Revision.State.DRAFT, author=user)
         context["revisions"] = Revision.objects.filter(waiting).select_related("procedure", "author")

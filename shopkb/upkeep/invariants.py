@@ -68,7 +68,7 @@ def broken_invariants() -> list[BrokenInvariant]:
     try:
         for check in CHECKS.values():
             found.extend(check())
-    except DatabaseError as error:
+    except (DatabaseError, UnicodeDecodeError) as error:  # SQLite hands names of a damaged file back as they are
         if message_for(str(error)) == BUSY:
             raise
         found.append(BrokenInvariant(UNREADABLE, str(connection.settings_dict["NAME"]), f"It cannot be read: {error}."))

@@ -12,7 +12,8 @@ from shopkb.catalog.wordings import facts_of
 from shopkb.jobs.actions import handing_over
 from shopkb.jobs.models import Photo, Repair, Run
 from shopkb.procedures import publishing
-from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.models import Procedure, ProcedureRequest, Revision
+from shopkb.procedures.requests import ask_for_procedure, settle
 from tests import builders
 from tests.conftest import NOW
 
@@ -35,6 +36,10 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     closed = builders.cured_job(horn, mate)
     jobs = {OWN: builders.take_in(actor), OTHER: builders.take_in(mate), ARCHIVED: closed}
     things: dict[tuple[str, str], tuple[Any, ...]] = {("job", whose): (job.pk,) for whose, job in jobs.items()}
+    for whose in WHOSE:
+        asked = ask_for_procedure(f"Nothing for {whose}.", None, by=mate, at=NOW, client_id=uuid.uuid4())
+        things["request", whose] = (asked.pk,)
+    settle(ProcedureRequest.objects.get(pk=things["request", ARCHIVED][0]), "Written.", by=mate, at=NOW)
     things |= {("vehicle", whose): (job.vehicle_id,) for whose, job in jobs.items()}
     things["comeback", ARCHIVED] = things["job", ARCHIVED]
     for whose, by in ((OWN, actor), (OTHER, mate)):

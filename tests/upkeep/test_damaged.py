@@ -34,6 +34,11 @@ def flipped(body: bytearray) -> None:
         body[chosen.randrange(100, len(body))] ^= 0xFF
 
 
+def not_text(body: bytearray) -> None:
+    """A byte that no text has, in the name of a table."""
+    body[body.index(b"CREATE TABLE") + len(b"CREATE TABLE ") + 3] = 0xBA
+
+
 def emptied(body: bytearray) -> None:
     body.clear()
 
@@ -61,7 +66,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.mark.parametrize("damage", [truncated, header_lost, flipped, emptied])
+@pytest.mark.parametrize("damage", [truncated, header_lost, flipped, not_text, emptied])
 def test_it_ends_in_words(folder: Path, damage: Callable[[bytearray], None]) -> None:
     file = folder / "shop.sqlite3"
     body = bytearray(file.read_bytes())

@@ -176,19 +176,6 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/chart.html", context)
 
 
-<<<<<<< HEAD
-=======
-def _cautions(run_states: list[RunState]) -> list[str]:
-    """Titles of the cautions of every step that was done. One query."""
-    keys = {
-        key
-        for run_state in run_states
-        for row in run_state.effective
-        for key in run_state.flow.step_by_key[row.step].cautions
-    }
-    return list(Caution.objects.filter(key__in=keys).order_by("title").values_list("title", flat=True)) if keys else []
-
-
 def _named(job: Job, result: Result | None) -> NamedCause | None:
     """The end that was reached, with what speaks against its proof."""
     if result is None or not job.is_open:
@@ -205,7 +192,6 @@ def _of_cause(identity: str) -> dict[str, object]:
     return {"cause": cause} if cause else {}
 
 
->>>>>>> 5d89542 (A weak proof is called weak, and a repair that did not cure leads on)
 def _suggested(result: Result | None) -> dict[str, object]:
     """What the end that was reached says about cause, proof and correction."""
     end = _end(result)

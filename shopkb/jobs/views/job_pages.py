@@ -16,13 +16,14 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.models import Symptom
+from shopkb.catalog.models import Caution, Symptom
 from shopkb.core.flow.model import Flow
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import intake
 from shopkb.jobs.actions.closing import in_vain
 from shopkb.jobs.actions.intake import IntakeDoubted, normal_registration
 from shopkb.jobs.closed_jobs import latest_verification
+from shopkb.jobs.dangers import by_signal
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, IntakeForm
 from shopkb.jobs.models import HandOver, Job, JobQuerySet, Repair, Run, Vehicle, Verification
@@ -34,8 +35,9 @@ from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.going_on import go_on
 from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.jobs.views.run_texts import answer_text
-from shopkb.procedures.matching import Offer, offers
+from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure
+from shopkb.procedures.views.nothing_fits import nothing_fits
 from shopkb.web.htmx import render_page_or_part
 from shopkb.web.numbers import row_number
 from shopkb.web.shown_refusals import shown_as_message, shown_on
@@ -129,7 +131,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "job": job,
         "vin": check_vin(job.vin) if job.vin else None,
         "runs": runs,
-        "offers": _offers(job, followed) if job.is_open else [],
+        "cautions": _cautions(job) if job.is_open and not runs else [],
         "ends": [end for end in ends if end.repaired is None][:MOST_ENDS],
         "repairs": [(repair, latest_verification(repair)) for repair in repairs],
         "in_vain": _failed(states, repairs) if job.is_open else [],
@@ -143,6 +145,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "reasoning": reasoning,
         "go_on": go_on(job, states, reasoning, ends) if reasoning else None,
         "section": "jobs",
+        **(_offers(job, followed) if job.is_open else {}),
     }
 
 
@@ -171,16 +174,27 @@ def _failed_repair(repair: Repair, flow_of_run: Mapping[int, Flow]) -> FailedRep
     return FailedRepair(repair, step.title, answer_text(flow_of_run[row.run_id], row))
 
 
-def _offers(job: Job, followed: set[int]) -> list[Offer]:
-    """Procedures that fit the complaint, but for those being followed now."""
-    found = offers(
-        words=f"{job.complaint} {job.circumstances}",
-        symptom=job.symptom.key if job.symptom else "",
-        codes=job.codes,
-        platform=job.platform.path,
-        limit=8,
-    )
-    return [offer for offer in found if offer.procedure.pk not in followed]
+def _offers(job: Job, followed: set[int]) -> dict[str, object]:
+    """Procedures that fit the complaint, but for those being followed now; and what to do where none does."""
+    words = f"{job.complaint} {job.circumstances}"
+    symptom = job.symptom.key if job.symptom else ""
+    found = search(words=words, symptom=symptom, codes=job.codes, platform=job.platform.path, limit=8)
+    return {
+        "offers": [offer for offer in found.offers if offer.procedure.pk not in followed],
+        "words": job.complaint,
+        "symptom": symptom,
+        **nothing_fits(found, asked=True),
+    }
+
+
+def _cautions(job: Job) -> list[Caution]:
+    """What to beware of on the system that the complaint is about, before any procedure says so. Two queries."""
+    if job.symptom is None or job.symptom.system is None:
+        return []
+    own_and_above = job.symptom.system.get_ancestors(include_self=True).values_list("hazards", flat=True)
+    hazards = {hazard for row in own_and_above for hazard in row}
+    rows = Caution.objects.all() if hazards else Caution.objects.none()
+    return by_signal(row for row in rows if hazards.intersection(row.hazards))
 
 
 @require_POST

@@ -27,10 +27,11 @@ from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_
 from shopkb.procedures.desk.finding_text import desk_finding
 from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked
 from shopkb.procedures.hand_overs import behind
-from shopkb.procedures.matching import offers
+from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import findings_of
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.views.nothing_fits import nothing_fits
 from shopkb.procedures.views.requested import requested_revision
 from shopkb.web.htmx import render_page_or_part
 
@@ -45,7 +46,7 @@ def procedure_list(request: SignedInRequest) -> HttpResponse:
     code = request.GET.get("code", "").strip().upper()[:10]
     system, platform = request.GET.get("system", ""), request.GET.get("platform", "")
     proven = last_proven()
-    found = offers(
+    found = search(
         words=words,
         symptom=symptom,
         codes=[code] if code else [],
@@ -55,7 +56,8 @@ def procedure_list(request: SignedInRequest) -> HttpResponse:
         limit=100,
     )
     context = {
-        "offers": [(offer, next(iter(proven.get(offer.procedure.key, ())), None)) for offer in found],
+        "offers": [(offer, next(iter(proven.get(offer.procedure.key, ())), None)) for offer in found.offers],
+        **nothing_fits(found, asked=bool(words or symptom or code)),
         "system": system,
         "platform": platform,
         "systems": System.objects.filter(level=0).order_by("tree_id"),
