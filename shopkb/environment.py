@@ -50,19 +50,22 @@ def choice(name: str, default: str, offered: tuple[str, ...]) -> str:
     return word
 
 
-def number(name: str, default: int) -> int:
-    """A whole number.
+def number(name: str, default: int, most: int | None = None) -> int:
+    """A whole number; with ``most`` one from 0 to that.
 
     Raises:
-        ImproperlyConfigured: the value is not a whole number.
+        ImproperlyConfigured: the value is not a whole number, or lies outside.
     """
     raw = os.environ.get(name)
     if raw is None:
         return default
     try:
-        return int(raw)
+        found = int(raw)
     except ValueError:
         raise ImproperlyConfigured(f"{name} is {raw!r}; write a whole number such as {default}.") from None
+    if most is not None and not 0 <= found <= most:
+        raise ImproperlyConfigured(f"{name} is {raw!r}; write a whole number from 0 to {most}.")
+    return found
 
 
 def secret_key(folder: Path) -> str:

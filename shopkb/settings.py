@@ -185,6 +185,7 @@ DISTANCE_UNIT = environment.choice("SHOPKB_DISTANCE_UNIT", "miles", ("miles", "k
 COMEBACK_DAYS = environment.number("SHOPKB_COMEBACK_DAYS", 90)
 HOURLY_RATE = environment.number("SHOPKB_HOURLY_RATE", 60)
 PROVE_BEFORE_FIT = environment.switch("SHOPKB_PROVE_BEFORE_FIT", default=True)
+CHANCE_PERCENT = environment.number("SHOPKB_CHANCE_PERCENT", 3, most=10)
 REMEMBER_FIGURES = environment.switch("SHOPKB_REMEMBER_FIGURES", default=True)
 DRAWING_SECONDS = environment.number("SHOPKB_DRAWING_SECONDS", 5)
 

@@ -10,3 +10,5 @@ import tempfile
 if "SHOPKB_DATA_DIR" not in os.environ:
     os.environ["SHOPKB_DATA_DIR"] = tempfile.mkdtemp(prefix="shopkb-tests-")
     atexit.register(shutil.rmtree, os.environ["SHOPKB_DATA_DIR"], ignore_errors=True)
+
+os.environ.setdefault("SHOPKB_CHANCE_PERCENT", "0")  # pages say the same every time; tests of chance turn it on

@@ -39,6 +39,8 @@ class Answer:
     override_why: str = ""
     note: str = ""
     off_path: bool = False
+    by_chance: bool = False
+    """Whether the tool had chosen this step by chance."""
     shown: str = ""
     """The cautions on the screen, as :mod:`shopkb.jobs.shown_words` notes them."""
 
@@ -56,6 +58,7 @@ def read_answer(step: str, client_id: UUID, sent: Mapping[str, str]) -> Answer:
         override_why=sent.get("override_why", ""),
         note=one_line_end(sent.get("note", "")),
         off_path=sent.get("off_path") == "yes",
+        by_chance=sent.get("by_chance") == "yes",
         shown=sent.get("shown", ""),
     )
 

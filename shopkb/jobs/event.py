@@ -16,6 +16,7 @@ class Event(models.Model):
         LATE_VALUE = "late-value", "value that came too late"
         DANGER = "danger", "danger confirmed"
         RESULT = "result", "answered or left out"
+        BY_CHANCE = "by-chance", "step chosen by chance"
         RETRACTED = "retracted", "answer taken back"
         OFFERED = "offered", "handed over"
         ACCEPTED = "accepted", "accepted"

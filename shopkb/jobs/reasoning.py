@@ -6,20 +6,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
+from hashlib import sha256
 from typing import NamedTuple, cast
 
+import numpy as np
+from django.conf import settings
 from django.core.cache import cache
 from django.db.models import Count
 from django.utils import timezone
 
 from shopkb.catalog.facts import remembered_facts
-from shopkb.core.diagnosis.advice.next_action import Advice, advise
+from shopkb.core.diagnosis.advice.exploring import chosen_by_chance, near_equals
+from shopkb.core.diagnosis.advice.next_action import Advice, TestOption, advise
 from shopkb.core.diagnosis.advice.proposal import Proposal, kept_to_proof, propose
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
-from shopkb.core.flow.checks.step_hazards import steps_made_safe
+from shopkb.core.flow.checks.step_hazards import steps_as_safe, steps_made_safe
 from shopkb.core.flow.hand_overs import causes_behind, handed_over_to, reached_from
 from shopkb.core.flow.model import Flow, GoKind, Step
 from shopkb.core.flow.paths import next_steps
@@ -85,6 +89,22 @@ class Reasoning:
         return propose(
             at.model, at.results, at.not_cured, self.advice, (procedure, step), prices=prices(), allowed=at.allowed
         )
+
+    def chosen_by_chance(self, state: RunState) -> TestOption | None:
+        """A test that chance puts before the written next step of this run, now and then, among near equals that are no
+        more dangerous. The same run at the same place gives the same answer."""
+        if self.written is None or self.written_in != state.flow.procedure or state.walk.current != self.written.key:
+            return None
+        place = f"{state.run.client_id} {self.written.key} {len(state.effective)}"
+        random = np.random.default_rng(int.from_bytes(sha256(place.encode()).digest()[:8]))
+        if random.random() >= settings.CHANCE_PERCENT / 100 or self.proposal(self.written_in, self.written.key):
+            return None
+        safe = steps_as_safe(state.flow, remembered_facts(), self.written)
+        equals = near_equals(self.advice, (self.written_in, self.written.key), safe)
+        at = self.record
+        if equals is None:
+            return None
+        return chosen_by_chance(at.model, at.results, at.not_cured, equals, random, prices=prices(), allowed=at.allowed)
 
     def probability_by_cause(self, flow: Flow) -> dict[str, float]:
         """Probability by the flow's own cause keys, for its chart."""

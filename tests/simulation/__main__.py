@@ -1,7 +1,7 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
-Names are coverage, uneven, shares, verified, following, honesty, plans, savings, drift, smoothing, hand-overs and
-no-harm; without names all of them, some hours on two cores. Every one is seeded. The tables of all but honesty and
+Names are coverage, uneven, shares, verified, following, honesty, plans, savings, drift, smoothing, hand-overs, chance
+and no-harm; without names all of them, some hours on two cores. Every one is seeded. The tables of all but honesty and
 drift are kept in ``tests/simulation/tables/``.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 
 from tests.simulation import (
+    chance,
     changes,
     coverage,
     following,
@@ -28,7 +29,7 @@ ALL = {
     "coverage": coverage.main, "uneven": uneven.main, "shares": shares.main, "verified": verified.main,
     "following": following.main,
     "honesty": honesty.main, "plans": plans.main, "savings": savings.main, "drift": changes.main,
-    "smoothing": smoothing.main, "hand-overs": hand_overs.main, "no-harm": no_harm.main,
+    "smoothing": smoothing.main, "hand-overs": hand_overs.main, "no-harm": no_harm.main, "chance": chance.main,
 }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.models import Caution, Meter
-from shopkb.core.diagnosis.advice.next_action import RepairOption
+from shopkb.core.diagnosis.advice.next_action import RepairOption, TestOption
 from shopkb.core.flow.model import GoKind, Step
 from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
@@ -148,7 +148,12 @@ def _chosen(request: SignedInRequest, meters: list[Meter]) -> Meter | None:
 def _reasoned(run_state: RunState, step: Step, now: datetime) -> dict[str, object]:
     """What the tool says of its own accord."""
     reasoning = reason(run_state.run.job, run_state.of_job, at=now)
-    return {"reasoning": reasoning, "better": _better(run_state, step, reasoning)}
+    chance = reasoning.chosen_by_chance(run_state) if reasoning is not None else None
+    return {
+        "reasoning": reasoning,
+        "better": _better(run_state, step, reasoning) or _as_quick(run_state, step, chance),
+        "by_chance": chance is not None and chance.step == step.key,
+    }
 
 
 def _danger_page(
@@ -220,10 +225,25 @@ def _better(run_state: RunState, step: Step, reasoning: Reasoning | None) -> dic
     if test.procedure != run_state.flow.procedure:
         return None
     return {
+        "heading": "Quicker to the cure",
         "step": test.step,
         "title": test.title,
         "words": f"It takes {minutes_text(test.minutes + test.setup)}; the vehicle is cured {sooner}.",
         "number": run_state.flow.number_by_step[test.step],
+    }
+
+
+def _as_quick(run_state: RunState, step: Step, chance: TestOption | None) -> dict[str, object] | None:
+    """A near equal of the written next step that chance has chosen."""
+    if chance is None or step.key != run_state.walk.current:
+        return None
+    return {
+        "heading": "Chosen by chance",
+        "step": chance.step,
+        "title": chance.title,
+        "words": "It is about as quick to the cure as this step; the tool picks such a step now and then, by chance, "
+        "so that no test stays untried.",
+        "number": run_state.flow.number_by_step[chance.step],
     }
 
 

@@ -96,21 +96,21 @@ def _quicker(
     action = advice.test or advice.repair
     if action is None or written is None or written.expected - action.expected < LEAST_SAVED:
         return None
-    draws = _Draws(Lookahead.of(model, results, not_cured, prices, allowed, None), posterior(model, results))
+    at = Lookahead.of(model, results, not_cured, prices, allowed, None)
+    draws = Draws(at, posterior(model, results), np.random.default_rng(SEED))
     saved = draws.of(written) - draws.of(action)
     chance, mean = float(np.mean(saved > 0)), float(saved.mean())
     return Proposal(action, mean, chance) if chance >= SURE and mean >= LEAST_SAVED else None
 
 
-class _Draws:
-    """Expected minutes to the cure of actions that may come next, by draw."""
+class Draws:
+    """Expected minutes to the cure of actions that may come next, by draw of everything that is uncertain."""
 
-    def __init__(self, at: Lookahead, without_repairs: Array) -> None:
+    def __init__(self, at: Lookahead, without_repairs: Array, random: np.random.Generator, number: int = DRAWS) -> None:
         """``without_repairs`` is the posterior from the results alone."""
-        self.at, self.model = at, at.model
-        certain = self.model.prior_weights is None or self.model.table_weights is None
-        self.number = 1 if certain else DRAWS
-        self.random = np.random.default_rng(SEED)
+        self.at, self.model, self.random = at, at.model, random
+        self.certain = self.model.prior_weights is None or self.model.table_weights is None
+        self.number = 1 if self.certain else number
         logs = self._log_priors()
         for row in at.recorded:
             test = self.model.tests[self.model.test_of_row[row]]
@@ -131,7 +131,7 @@ class _Draws:
         table = self._table(test.start, test.stop)
         states = self._spread(after, (self.weights[:, None, :] * table).reshape(-1, self.weights.shape[1]))
         rest = self.at.best_remaining(states).reshape(self.number, -1).sum(axis=1)
-        error = (test.variance / test.timed) ** 0.5 if self.number > 1 else 0.0
+        error = 0.0 if self.certain else (test.variance / test.timed) ** 0.5
         scatter = self.random.normal(0.0, 1.0, self.number) * error
         return np.asarray(rest + np.maximum(test.minutes + scatter, 0.0) + self.at.setup(test.access))
 
@@ -149,16 +149,17 @@ class _Draws:
         return states.at(rows)._replace(weights=weights)
 
     def _log_priors(self) -> Array:
-        if self.number == 1:
+        if self.certain:
             return self.model.log_prior[None, :].copy()
         gammas = self.random.standard_gamma(np.asarray(self.model.prior_weights), (self.number, self.model.prior.size))
         return np.log(np.maximum(gammas, 1e-12))
 
     def _table(self, start: int, stop: int) -> Array:
         """Draws x outcomes x causes: the likelihoods of one test."""
-        if self.number == 1:
+        if self.certain:
             return np.maximum(self.model.table[None, start:stop], 1e-12)
         weights = np.asarray(self.model.table_weights)[start:stop]
         gammas = np.maximum(self.random.standard_gamma(weights, (self.number, *weights.shape)), 1e-12)
-        table = np.maximum(gammas / gammas.sum(axis=1, keepdims=True), FLOOR)
+        table = gammas / gammas.sum(axis=1, keepdims=True)
+        table = np.maximum(table, FLOOR * table.max(axis=2, keepdims=True))
         return np.asarray(table / table.sum(axis=1, keepdims=True))

@@ -93,6 +93,24 @@ def steps_made_safe(flow: Flow, catalog: Catalog, done: frozenset[str]) -> froze
     return frozenset(step.key for step in flow.steps if not uncovered_hazards(flow, step, catalog, done))
 
 
+def steps_as_safe(flow: Flow, catalog: Catalog, step: Step) -> frozenset[str]:
+    """Other steps, by key, that bring no hazard which ``step`` does not bring, nor come with a DANGER caution that it
+    does not come with."""
+    hazards, dangers = step_hazards(step, catalog), _dangers(step, catalog)
+    return frozenset(
+        other.key
+        for other in flow.steps
+        if other.key != step.key and step_hazards(other, catalog) <= hazards and _dangers(other, catalog) <= dangers
+    )
+
+
+def _dangers(step: Step, catalog: Catalog) -> frozenset[str]:
+    """The step's cautions that are a DANGER, by key; one that the catalog does not know may be."""
+    return frozenset(
+        key for key in step.cautions if key not in catalog.cautions or catalog.cautions[key].signal == "DANGER"
+    )
+
+
 def safety_prerequisites(flow: Flow, catalog: Catalog) -> dict[str, frozenset[str]]:
     """For each step, the steps of the same access state whose cautions cover what its own leave open: it may not come
     before those among them that stand before it now."""

@@ -76,7 +76,7 @@
     const item = {
       kind: "answer", run, step, outcome, meter, replaces: earlier, client_id: read("client_id"), off_path: offPath,
       typed: read("typed"), unit: read("unit"), note: read("note"), override_why: read("override_why"),
-      shown: read("shown"),
+      shown: read("shown"), by_chance: read("by_chance"),
       says: `${title}: ${label}`, about: job,
     };
     try {
