@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0011_danger_wording'),
+        ('jobs', '0012_weak_proof'),
     ]
 
     operations = [
