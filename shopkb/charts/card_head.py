@@ -8,6 +8,7 @@ from shopkb.charts.labels import TEST_KIND_NAMES
 from shopkb.charts.lettering import set_width, shortened, wrap_to
 from shopkb.charts.shapes import BY_HAND
 from shopkb.charts.view import YOU_ARE_HERE, ChartOptions
+from shopkb.core.flow.comparison.merged_diff import Change
 from shopkb.core.flow.model import Flow, Step
 from shopkb.core.flow.names import words_of_key
 
@@ -52,12 +53,27 @@ def _facts(step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line
     between = CARD_WIDTH - 20 - sum(box_width(word, SMALL_SIZE) for word in (kind.text, signal) if word)
     parts = [sign, cell([minutes] if minutes else None, width=between), *marks]
     rows = [[cell(table(parts, cellspacing=4), align="left")]]
+    if change := change_row(view, ink, step.key):
+        rows.append([change[0]])
+        lines.append(change[1])
     if step.access:
         words = view.access.get(step.access) or words_of_key(step.access)
         facts = [Line(text, SMALL_SIZE, ink.soft) for text in wrap_to(shortened(words), CARD_WIDTH - 14, SMALL_SIZE)]
         rows.append([cell(table([cell(facts, cellpadding=4)]), align="left")])
         lines += facts
     return table(*rows, width=CARD_WIDTH - 2), lines
+
+
+def change_row(view: ChartOptions, ink: Ink, step: str, outcome: str = "") -> tuple[Element, Line] | None:
+    """Sign and word of what became of a step or an outcome, filled where it is new, dashed where it is gone."""
+    change = view.changes.get((step, outcome))
+    if change is None:
+        return None
+    added, gone = change is Change.ADDED, change is Change.TAKEN_OUT
+    line = Line(view.change_text(step, outcome), SMALL_SIZE, ink.card if added else ink.text, bold=True)
+    look = {"bgcolor": ink.text} if added else {"style": "dashed"} if gone else {}
+    rest = cell(width=max(CARD_WIDTH - 24 - box_width(line.text, line.size), 1))
+    return cell(table([boxed(line, border=1, color=ink.text, **look), rest], cellspacing=2), align="left"), line
 
 
 def box_width(text: str, size: float) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from shopkb.charts.branch_notes import evidence_line, possibility_text
-from shopkb.charts.card_head import box_width, boxed
+from shopkb.charts.card_head import box_width, boxed, change_row
 from shopkb.charts.html_label import Element, Line, cell, table
 from shopkb.charts.inks import BAR, BAR_REST, CARD_EDGE, CARD_WIDTH, EVIDENCE_SIZE, MONO, SMALL_SIZE, TEXT_SIZE, Ink
 from shopkb.charts.labels import proof_word
@@ -34,6 +34,9 @@ def card_row(
     columns = {"colspan": 2} if wide else {}
     rows = [[cell(said, width=room), *aside]]
     lines = [*said, *word]
+    if change := change_row(view, ink, step.key, outcome.key):
+        rows.insert(0, [cell(table([change[0]]), align="left", **columns)])
+        lines.insert(0, change[1])
     if end := _end_lines(flow, outcome, view, ink) if ends else []:
         rows.append([cell(end, **columns)])
         lines += end

@@ -13,12 +13,13 @@ from shopkb.charts.card_head import card_head
 from shopkb.charts.card_rows import card_row, foot_strip
 from shopkb.charts.dot_text import Attributes, Chart, Edge, Node, escaped
 from shopkb.charts.html_label import Element, HtmlLabel, html_label, table
-from shopkb.charts.inks import CARD_EDGE, CARD_INK, CARD_SOFT, CARD_WIDTH, HERE, PAPER, THINNED, Ink
+from shopkb.charts.inks import CARD_EDGE, CARD_INK, CARD_SOFT, CARD_WIDTH, HERE, ON_WAY, PAPER, THINNED, Ink
 from shopkb.charts.labels import step_label
 from shopkb.charts.lettering import shortened, telling_words
 from shopkb.charts.refusals import refuse_too_large
 from shopkb.charts.view import FONTS, PLAIN, ChartOptions, edge_id, site_path
 from shopkb.charts.way import busiest_way, onward_outcomes
+from shopkb.core.flow.comparison.merged_diff import Change
 from shopkb.core.flow.model import Flow, Outcome, Step
 
 SPINE_WEIGHT = 40
@@ -54,8 +55,8 @@ def _settings(*, top_down: bool) -> tuple[Attributes, Attributes, Attributes]:
 def _card(flow: Flow, step: Step, view: ChartOptions, spine: frozenset[tuple[str, str]], *, top_down: bool) -> Node:
     """One card: its head, its rows, and from the top down the strip its arrows leave at."""
     here = step.key == view.now
-    taken = here or step.key in view.visited
-    ink = HERE if here else PAPER if taken or not view.path else THINNED
+    taken = here or step.key in view.visited or (step.key, "") in view.changes
+    ink = HERE if here else PAPER if not view.path else ON_WAY if taken else THINNED
     head, lines = card_head(flow, step, view, ink)
     rows = [head]
     for outcome in step.outcomes:
@@ -72,7 +73,7 @@ def _card(flow: Flow, step: Step, view: ChartOptions, spine: frozenset[tuple[str
         flow.step_by_key[key].outcome(outcome).go.key == step.key for key, outcome in spine
     )
     attributes = {
-        "label": _label(rows, ink),
+        "label": _label(rows, ink, gone=view.changes.get((step.key, "")) is Change.TAKEN_OUT),
         "class": " ".join(("step", "card", *marks)),
         "tooltip": escaped(shortened(step_label(flow, step))),
         **({"group": "spine"} if on_spine else {}),
@@ -92,9 +93,10 @@ def far_text(number: int, title: str) -> tuple[str, ...]:
     return (str(number), *telling_words(title))
 
 
-def _label(rows: Sequence[Element], ink: Ink) -> HtmlLabel:
+def _label(rows: Sequence[Element], ink: Ink, *, gone: bool) -> HtmlLabel:
+    look = {"style": "dashed"} if gone else {}
     return html_label(
-        table(*([row] for row in rows), border=ink.border, color=ink.edge, bgcolor=ink.card, width=CARD_WIDTH)
+        table(*([row] for row in rows), border=ink.border, color=ink.edge, bgcolor=ink.card, width=CARD_WIDTH, **look)
     )
 
 
@@ -128,6 +130,7 @@ def _edge(
         "tailport": tail,
         **_pen(view, keys, taken=taken, thin=thin),
         **({"weight": str(SPINE_WEIGHT)} if straight else {}),
+        **({"style": "dashed"} if all(view.changes.get(key) is Change.TAKEN_OUT for key in keys) else {}),
     }
     return Edge(edge_id(*keys[0]), f"step-{step.key}", f"step-{outcomes[0].go.key}", attributes)
 

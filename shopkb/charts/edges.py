@@ -8,6 +8,7 @@ from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.nodes import NO_START, ways_in
 from shopkb.charts.view import FAINT, INK, SOFT, ChartOptions, edge_id, end_id
+from shopkb.core.flow.comparison.merged_diff import Change
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof, Step
 
 LABEL_COLUMNS = 18
@@ -37,7 +38,11 @@ def _branch(flow: Flow, step: Step, outcome: Outcome, view: ChartOptions, mixed:
     thin = bool(view.path) and not taken
     weak = outcome.proof is Proof.ELIMINATION and outcome.go.kind is GoKind.CAUSE
     marks = [word for word, holds in (("taken", taken), ("thin", thin), ("weak", weak)) if holds]
-    remarks = [rate_text(note), BY_ELIMINATION if weak and head in mixed else ""]
+    remarks = [
+        view.change_text(step.key, outcome.key),
+        rate_text(note),
+        BY_ELIMINATION if weak and head in mixed else "",
+    ]
     lines = [*balanced(shortened(outcome.label), LABEL_COLUMNS), *filter(None, remarks)]
     tooltip = escaped(shortened(f"{outcome.label}: {evidence_text(note)}"))
     attributes = {
@@ -46,7 +51,7 @@ def _branch(flow: Flow, step: Step, outcome: Outcome, view: ChartOptions, mixed:
         "edgetooltip": tooltip,
         "labeltooltip": tooltip,
         **_ink(note, view, taken=taken, thin=thin),
-        **({"style": "dashed"} if weak else {}),
+        **({"style": "dashed"} if weak or view.changes.get((step.key, outcome.key)) is Change.TAKEN_OUT else {}),
     }
     return Edge(edge_id(step.key, outcome.key), f"step-{step.key}", head, attributes, lines)
 

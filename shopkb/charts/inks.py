@@ -61,6 +61,7 @@ class Ink:
 
 
 PAPER = Ink()
+ON_WAY = Ink(border=2)
 HERE = Ink(head=HERE_GROUND, head_text=HERE_TEXT, border=3)
 THINNED = Ink(
     head=GROUND, head_text=THIN_TEXT, text=THIN_TEXT, soft=THIN_TEXT, end=GROUND, end_text=THIN_TEXT, edge=THIN_EDGE,

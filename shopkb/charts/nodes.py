@@ -68,8 +68,9 @@ def step_nodes(flow: Flow, view: ChartOptions) -> list[Node]:
 def _step(flow: Flow, step: Step, view: ChartOptions, visited: bool) -> _Drawn:
     sign = sign_of(step)
     here = step.key == view.now
-    lines = step_lines(sign, flow.number_by_step[step.key], step.title, (YOU_ARE_HERE,) if here else ())
-    marks = _path_marks(view, visited or here)
+    said = (view.change_text(step.key), YOU_ARE_HERE if here else "")
+    lines = step_lines(sign, flow.number_by_step[step.key], step.title, tuple(filter(None, said)))
+    marks = _path_marks(view, visited or here or (step.key, "") in view.changes)
     return _Drawn(
         f"step-{step.key}", "step", sign, lines, step_label(flow, step), step.key, ("now", *marks) if here else marks
     )

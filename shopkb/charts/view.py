@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from shopkb.charts.branch_notes import BranchKey, BranchNotes
+from shopkb.core.flow.comparison.merged_diff import Change
 from shopkb.core.flow.model import Cause, Flow, GoKind, Outcome, Step
 from shopkb.core.flow.names import last_part
 
@@ -15,6 +16,7 @@ INK, SOFT, FAINT = "#16202B", "#44505C", "#7A8590"
 CARD, TINT, AMBER = "#FFFFFF", "#E6EFF1", "#F2B84B"
 LABEL_SIZE = 12.0
 YOU_ARE_HERE = "you are here"
+CHANGE_SIGNS = {Change.ADDED: "+", Change.TAKEN_OUT: "−", Change.CHANGED: "~", Change.MOVED: "→"}
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,7 @@ class ChartOptions:
         possible: probability by cause key, 0 to 1; causes that are left out get no probability.
         components: names of components by path; without one, the last part of the path is used.
         access: names of set-up states by key.
+        changes: what became of steps, by (step key, empty), and outcomes, where two revisions are drawn as one.
         signals: the gravest signal word (ANSI Z535.6) of each step that has a caution, by step key.
     """
 
@@ -43,6 +46,12 @@ class ChartOptions:
     components: Mapping[str, str] = field(default_factory=dict)
     access: Mapping[str, str] = field(default_factory=dict)
     signals: Mapping[str, str] = field(default_factory=dict)
+    changes: Mapping[BranchKey, Change] = field(default_factory=dict)
+
+    def change_text(self, step: str, outcome: str = "") -> str:
+        """``+ added``: sign and word of what became of a step or an outcome; empty where nothing did."""
+        change = self.changes.get((step, outcome))
+        return f"{CHANGE_SIGNS[change]} {change}" if change else ""
 
     @cached_property
     def taken(self) -> frozenset[BranchKey]:

@@ -46,6 +46,8 @@ class DrawnChart:
     drawing: Drawing = Drawing.WIDE
     has_notes: bool = False
     has_path: bool = False
+    has_now: bool = False
+    has_changes: bool = False
 
     @property
     def links(self) -> list[DrawingLink]:
@@ -79,7 +81,16 @@ def draw_chart(flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WID
     except ChartUnavailable as error:
         return DrawnChart(mark_safe(""), str(error), listed, drawing)
     safe = mark_safe(svg)  # noqa: S308 - our own renderer's output, checked by inline_svg
-    return DrawnChart(safe, "", listed, drawing, has_notes=bool(options.notes), has_path=bool(options.path))
+    return DrawnChart(
+        safe,
+        "",
+        listed,
+        drawing,
+        has_notes=bool(options.notes),
+        has_path=bool(options.path),
+        has_now=options.now in flow.step_by_key,
+        has_changes=bool(options.changes),
+    )
 
 
 def chart_bytes(chart: Chart, form: Form) -> bytes:

@@ -37,7 +37,7 @@ STEP = """{% extends "base.html" %}{% load static %}{% block body_class %}vehicl
 <form class="reading"><label for="r">Reading</label><div class="entry"><input id="r" inputmode="decimal"></div>
 {% include "web/_pad.html" with target="r" %}{% include "web/_numberline.html" %}</form>
 <form><ul class="answers"><li>{% include "web/_answer.html" with key="1" label="Low" goes="to the resistor" %}</li></ul>
-</form>{% include "web/_chart.html" with now=True %}{% endblock %}
+</form>{% include "web/_chart.html" %}{% endblock %}
 {% block bar %}<a class="button" href="/">Back</a><button>Cannot do this</button>{% endblock %}"""
 CHART = (
     '<svg width="900pt" height="600pt" viewBox="0 0 900 600"><g class="graph"><polygon points="0,0 900,0 900,600"/>'
@@ -54,7 +54,7 @@ def _answer(route: Route) -> None:
         route.fulfill(path=found, content_type=mimetypes.guess_type(found.name)[0] or "application/octet-stream")
         return
     line = number_line([Segment("Low", Interval(1, 12.1)), Segment("Full supply", Interval(12.1, 16))], "V", 11.86)
-    drawn = {"svg": engines["django"].from_string(CHART).render(), "drawing": "flowchart"}
+    drawn = {"svg": engines["django"].from_string(CHART).render(), "drawing": "flowchart", "has_now": True}
     html = engines["django"].from_string(STEP).render({"line": line, "drawn": drawn})
     route.fulfill(body=html, content_type="text/html", headers={"Content-Security-Policy": RULES})
 

@@ -180,6 +180,6 @@ def test_rail_pad_and_chart_have_words() -> None:
         "step 2, about 1 more"
     )
     assert 'data-pad="reading" role="group" aria-label="Number pad" hidden' in part("pad", target="reading")
-    chart = part("chart", drawn={"svg": mark_safe("<svg></svg>"), "drawing": "cards"}, label="Horn", now=True)
+    chart = part("chart", drawn={"svg": mark_safe("<svg></svg>"), "drawing": "cards", "has_now": True}, label="Horn")
     assert 'tabindex="0" role="region" aria-label="Horn"><svg></svg>' in chart
     assert "Whole chart Show current step Overview Full screen What the signs mean" in words_of(chart)

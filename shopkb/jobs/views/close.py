@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -169,6 +170,7 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
         notes=learned.notes,
         path=run_state.walk.path,
         now=run_state.walk.current,
+        links={step.key: reverse("jobs:step", args=[pk, step.key]) for step in flow.steps},
         possible=reasoning.probability_by_cause(flow) if reasoning else {},
     )
     drawn = draw_chart(flow, look, drawing_asked(request.GET, Drawing.TALL))

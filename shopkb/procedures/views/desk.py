@@ -16,6 +16,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Cause, Symptom, System
+from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow import editing
 from shopkb.core.flow.comparison.compare import ChangeKind, ItemChange, compare
@@ -27,7 +28,7 @@ from shopkb.procedures.desk.conflicts import differing, disjoint, texts_of_form,
 from shopkb.procedures.desk.desk_context import chart_context, desk_address, desk_context, system_choices
 from shopkb.procedures.desk.finding_text import desk_finding, with_titles
 from shopkb.procedures.desk.form_actions import EditResult, apply_form
-from shopkb.procedures.drawing import draw_chart
+from shopkb.procedures.drawing import draw_chart, drawing_asked
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused, EditConflict
 from shopkb.procedures.storing import flow_of
@@ -256,7 +257,11 @@ def compared(request: SignedInRequest, key: str, number: int, other: int) -> Htt
     after, before = flow_of(new), flow_of(old)
     found, drawing = compare(before, after), merged_diff(before, after)
     context = {
-        "drawn": draw_chart(drawing.flow, ChartOptions(path=drawing.changed)),
+        "drawn": draw_chart(
+            drawing.flow,
+            ChartOptions(path=drawing.changed, changes=drawing.changes),
+            drawing_asked(request.GET, Drawing.WIDE),
+        ),
         "new": new,
         "old": old,
         "procedure": new.procedure,

@@ -15,7 +15,8 @@
       this.svg = this.window.querySelector("svg");
       const box = this.svg.viewBox.baseVal;
       this.size = { width: box.width, height: box.height };
-      this.key = "chart:" + location.pathname + ":" + (frame.dataset.drawing || "");
+      const now = this.svg.querySelector(".node.now");
+      this.key = ["chart", location.pathname, frame.dataset.drawing || "", now ? now.id : ""].join(":");
       this.stage = document.createElementNS(SVG, "g");
       this.stage.append(...this.svg.querySelectorAll(":scope > g"));
       this.svg.append(this.stage);
