@@ -12,7 +12,7 @@ from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter as MeterRow
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
-from shopkb.core.readings.judgement import Judgement, judge
+from shopkb.core.readings.judgement import Judgement, Verdict, judge
 from shopkb.core.readings.parsing import parse_quantity, parse_reading
 from shopkb.core.readings.quantities import Quantity, Reading, ReadingError, format_quantity
 from shopkb.jobs.dangers import LONG_BREAK
@@ -202,7 +202,9 @@ def fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quanti
         judgement.verdict.value,
         judgement.words[:300],
     )
-    if judgement.outcome and judgement.outcome != answer.outcome:
+    if judgement.verdict is Verdict.FAR:
+        _needs_reason(result, answer, f"{judgement.words}. If it is right, say how you know.")
+    elif judgement.outcome and judgement.outcome != answer.outcome:
         _needs_reason(result, answer, "The reading gives another answer. Say why you choose this one; both are kept.")
 
 

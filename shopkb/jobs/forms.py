@@ -43,6 +43,18 @@ class CausesField(CauseChoices):
         return super().clean(value)
 
 
+class NeededText(forms.CharField):
+    """Text that the form's own check asks for in most cases: it is not called optional."""
+
+    needed = True
+
+
+class NeededChoices(forms.MultipleChoiceField):
+    """Ticks that the form's own check asks for: they are not called optional."""
+
+    needed = True
+
+
 class IdempotentForm(forms.Form):
     """A form that may be sent twice: it carries the id its browser made, so the second sending changes nothing."""
 
@@ -198,8 +210,12 @@ class VerificationForm(IdempotentForm):
         ],
         widget=forms.RadioSelect,
     )
-    how = forms.CharField(
-        label="How it was checked", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    how = NeededText(
+        label="How it was checked",
+        max_length=2000,
+        required=False,
+        help_text="Needed unless it was not checked.",
+        widget=forms.Textarea(attrs={"rows": 2}),
     )
 
     def clean(self) -> dict[str, Any]:
@@ -216,7 +232,7 @@ def _offer(form: forms.Form, name: str, choices: Sequence[tuple[str, str]]) -> N
 class CloseForm(forms.Form):
     disposition = forms.ChoiceField(label="Close the job as", choices=Job.Disposition.choices, widget=forms.RadioSelect)
     note = forms.CharField(label="Anything to add", max_length=2000, required=False)
-    back = forms.MultipleChoiceField(
+    back = NeededChoices(
         label="Back in place, seen with your own eyes", required=False, widget=forms.CheckboxSelectMultiple
     )
 
@@ -226,7 +242,7 @@ class CloseForm(forms.Form):
         if not off:
             del self.fields["back"]
             return
-        _offer(self, "back", [(f"{each.run.pk}:{each.part}", each.part) for each in off])
+        _offer(self, "back", [(f"{each.run.pk}:{each.part}", each.back_words) for each in off])
 
     def clean_back(self) -> list[PartOff]:
         """Every part that was unplugged or taken off has to be confirmed by name before the vehicle goes."""
@@ -241,7 +257,7 @@ class LeaveForm(forms.Form):
     """Leaving a procedure before its end: why, and what becomes of what is off the vehicle."""
 
     why = forms.CharField(label="Why it stops here", max_length=200)
-    back = forms.MultipleChoiceField(
+    back = NeededChoices(
         label="Back in place, seen with your own eyes", required=False, widget=forms.CheckboxSelectMultiple
     )
     stays = forms.BooleanField(
@@ -254,7 +270,7 @@ class LeaveForm(forms.Form):
         if not off:
             del self.fields["back"], self.fields["stays"]
             return
-        _offer(self, "back", [(each.part, each.part) for each in off])
+        _offer(self, "back", [(each.part, each.back_words) for each in off])
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

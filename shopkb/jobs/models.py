@@ -250,6 +250,7 @@ class Result(SignedRecord):
     class Skip(models.TextChoices):
         NO_TIME = "no-time", "no time for it now"
         NO_ACCESS = "no-access", "cannot get at it"
+        NO_TOOL = "no-tool", "the tool for it is not here"
         NOT_SAFE = "not-safe", "not safe here and now"
         WOULD_DAMAGE = "would-damage", "would damage something"
 

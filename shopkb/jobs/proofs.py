@@ -120,7 +120,9 @@ def _weak(
     row = named.result
     if named.proof == Proof.ELIMINATION:
         yield "the other causes were ruled out, this one was not tested itself"
-    if row.override_why:
+    if row.verdict == Verdict.FAR:
+        yield "the reading is far from what can be expected"
+    elif row.override_why:
         yield "the reading said otherwise"
     if row.verdict == Verdict.TOO_CLOSE:
         yield "the reading is nearer to the limit than the meter is sure of"

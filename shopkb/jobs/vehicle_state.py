@@ -21,10 +21,16 @@ from shopkb.procedures.storing import flow_of
 
 @dataclass(frozen=True, slots=True)
 class PartOff:
-    """A part that is unplugged, or a set-up state that has to be undone, in a run."""
+    """A part that is unplugged, or (``is_state``) a set-up state that has to be undone, in a run."""
 
     run: Run
     part: str
+    is_state: bool = False
+
+    @property
+    def back_words(self) -> str:
+        """What a person confirms by ticking it."""
+        return f'put back as it was: "{self.part}"' if self.is_state else f"{self.part}: back in place"
 
 
 def off_in(
@@ -37,17 +43,19 @@ def off_in(
     Answers that were superseded count too: a plug pulled on the wrong way is still pulled.
     """
     last_off: dict[str, int] = {}
+    isolated: set[str] = set()
     states = _states() if states is None else states
     for row in rows:
         step = flow.step_by_key.get(row.step)
         if step is None or row.skipped:
             continue
+        isolated.update(step.isolates)
         for part in [*step.isolates, *([states[step.access]] if step.access in states else [])]:
             last_off[part] = max(row.pk, last_off.get(part, 0))
     for back in put_back:
         if back.part in last_off and back.after >= last_off[back.part]:
             del last_off[back.part]
-    return [PartOff(run, part) for part in last_off]
+    return [PartOff(run, part, part not in isolated) for part in last_off]
 
 
 def off_on(job: Job) -> list[PartOff]:

@@ -111,7 +111,7 @@ def first_reading(page: Page) -> None:
 def away_for_lunch(page: Page, clock: Clock) -> None:
     clock.forward(45)
     page.reload()
-    card = page.get_by_role("region", name="Where you were")
+    card = page.get_by_role("region", name="Where this stands")
     expect(card).to_contain_text("You left this 45 min ago.")
     expect(card).to_contain_text("Pressure left after 10 minutes")
     answer(page, "Fan silent, the high-speed relay clicks")
@@ -144,7 +144,7 @@ def accept(page: Page, visits: Visits) -> None:
     visits.shot(page, f"offline-accept-{page.viewport_size['width']}")
     answer(page, "I, Senior, take it from here")
     title(page, "Fan current, fed at the relay socket")
-    expect(page.get_by_role("region", name="Where you were")).to_contain_text("Junior did the last step")
+    expect(page.get_by_role("region", name="Where this stands")).to_contain_text("Junior did the last step")
     leave_out(page, "Too little current")
     title(page, "Voltage lost in the fan plug, still on")
     leave_out(page, "Hardly any lost")

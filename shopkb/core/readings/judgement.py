@@ -17,7 +17,8 @@ from shopkb.core.readings.accuracy import Meter, limit_of_error
 from shopkb.core.readings.bands import Band, Interval, full_number, short_number
 from shopkb.core.readings.expressions import difference
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.quantities import Quantity, Reading
+from shopkb.core.readings.plausible import Expected, check_possible, expected
+from shopkb.core.readings.quantities import Quantity, Reading, format_quantity
 from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
 
 TOO_CLOSE_MESSAGE = "too close to the limit for this meter: measure again, with the better meter, or under load"
@@ -29,15 +30,16 @@ class Verdict(StrEnum):
     CLEAR = "clear"
     TOO_CLOSE = "too close to call"
     UNJUDGED = "unjudged"
+    FAR = "far from expected"
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """The outcome of a reading, and how sure it is.
 
-    ``outcome`` is empty if no band holds the reading. ``probability`` is that of the outcome, None if unjudged.
-    ``distance`` is the distance to the nearest limit and ``margin`` the guard band U, both in the display unit.
-    ``neighbour`` is the other outcome a reading too close to call may belong to.
+    ``outcome`` is empty if no band holds the reading, or if it is far from what can be expected. ``probability`` is
+    that of the outcome, None if unjudged. ``distance`` is the distance to the nearest limit and ``margin`` the guard
+    band U, both in the display unit. ``neighbour`` is the other outcome a reading too close to call may belong to.
     """
 
     outcome: str
@@ -93,12 +95,16 @@ def judge(
         meter: the meter used, None if unknown.
 
     Raises:
-        ReadingError: a named value is missing, or something measures another quantity.
+        ReadingError: a named value is missing, something measures another quantity, or the reading cannot be.
     """
     intervals = [(key, _open(band.resolve(values, unit), quantity)) for key, band in bands]
+    check_possible(reading, quantity, over_limit_band=any(each.over_limit for _key, each in intervals))
     if reading.quantity is None:
         return _judge_over_limit(intervals, meter)
     number = float(reading.quantity.exact(unit))
+    usual = expected((each for _key, each in intervals), quantity, unit)
+    if usual is not None and not usual.holds(number):
+        return _far(reading.quantity, usual)
     outcome = next((key for key, interval in intervals if interval.holds(number)), "")
     limits = _limits(intervals, outcome)
     nearest = min(limits, key=lambda limit: abs(number - limit), default=None)
@@ -124,6 +130,14 @@ def judge(
     good = shown(_rounded(error, [accuracy.resolution], unit))
     words = f"{where}; this meter is good to ±{good} here"
     return Judgement(outcome, Verdict.CLEAR, chances.get(outcome, 0.0), away, margin, "", words)
+
+
+def _far(shown_as: Quantity, usual: Expected) -> Judgement:
+    words = (
+        f"{format_quantity(shown_as)} is far from what can be expected here ({usual.words}): look at the display and "
+        "the unit again, and measure once more"
+    )
+    return Judgement("", Verdict.FAR, None, None, None, "", words)
 
 
 def _judge_over_limit(intervals: Sequence[tuple[str, Interval]], meter: Meter | None) -> Judgement:

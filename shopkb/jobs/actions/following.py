@@ -16,6 +16,8 @@ from django.utils import timezone
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
+from shopkb.catalog.facts import remembered_facts
+from shopkb.core.flow.checks.step_hazards import HAZARDS, riskier_ways
 from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.parsing import parse_reading
@@ -36,6 +38,9 @@ from shopkb.procedures.storing import flow_of
 OTHER_ANSWER = "This answer was sent before with another content. Reload the page and answer again."
 OTHER_VALUE = "This was sent before with another value. Reload the page and enter it again."
 """Why what comes a second time with the same client id is refused."""
+
+UNSAFE = (Result.Skip.NOT_SAFE, Result.Skip.WOULD_DAMAGE)
+"""Reasons for leaving a step out after which the way on may not be less safe."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     rows = [row for row in known if not hasattr(row, "retraction")]
     walk = walk_of(flow, rows)
     step = _allowed_step(flow, walk, rows, answer)
+    _not_into_danger(flow, step, answer)
     done = {row.step for row in rows if row.outcome}
     cautions, still = cautions_in_force(flow, step, done)
     asked = not answer.skipped
@@ -119,6 +125,21 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
         log_text(locked.pk, Kind.BY_CHANCE, step.title, by=by, at=at, record=result.pk)
     _settle(locked, walk_of(flow, [*rows, result], walk), at)
     return StoredResult(result)
+
+
+def _not_into_danger(flow: Flow, step: Step, answer: Answer) -> None:
+    """Whoever leaves a step out because it is not safe does not go on to one that is less safe. No query with the
+    catalog remembered."""
+    if answer.skipped not in UNSAFE:
+        return
+    more = riskier_ways(flow, step, remembered_facts()).get(answer.onward)
+    if more:
+        after = flow.step_by_key[step.outcome(answer.onward).go.key]
+        raise NotPossible(
+            f"You leave this step out as {Result.Skip(answer.skipped).label}, and that way leads to {after.title}, "
+            f"with {' and '.join(HAZARDS[hazard] for hazard in sorted(more))}. Choose another way on, or leave the "
+            "procedure here."
+        )
 
 
 @transaction.atomic

@@ -17,7 +17,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
+from shopkb.catalog.facts import remembered_facts
 from shopkb.catalog.models import Meter
+from shopkb.core.flow.checks.step_hazards import riskier_ways
 from shopkb.core.flow.model import GoKind
 from shopkb.core.flow.names import cause_name, leads_to
 from shopkb.jobs.actions import following
@@ -31,7 +33,7 @@ from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.vehicle_state import confirm_back, off_in
 from shopkb.jobs.views.going_on import go_on
-from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, late_entries
+from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, late_entries, risk_words
 from shopkb.jobs.views.step import render_step
 from shopkb.jobs.views.typed_reading import METER, meter_named
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
@@ -130,7 +132,14 @@ def skip(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     if step not in run_state.flow.step_by_key:
         raise Http404
     here = run_state.flow.step_by_key[step]
-    outcomes = [(outcome.key, f"{outcome.label}: {leads_to(run_state.flow, outcome.go)}") for outcome in here.outcomes]
+    riskier = riskier_ways(run_state.flow, here, remembered_facts())
+    outcomes = [
+        (
+            outcome.key,
+            f"{outcome.label}: {leads_to(run_state.flow, outcome.go)} {risk_words(riskier, outcome.key)}".rstrip(),
+        )
+        for outcome in here.outcomes
+    ]
     form = SkipForm(request.POST or None, outcomes=outcomes)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
@@ -235,7 +244,7 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         "cause_words": cause_name(cause.component, cause.mode) if cause else "",
         "handed": handed,
         "result": last,
-        "off": [each.part for each in off],
+        "off": off,
         "undo": undo,
         "undo_words": answer_text(flow, undo) if undo else "",
         "undo_seconds": UNDO_SECONDS,

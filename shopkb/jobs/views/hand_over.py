@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -17,10 +19,17 @@ from shopkb.jobs.actions.closing import ruled_out
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import HandOverForm
 from shopkb.jobs.models import HandOver, Job, Run
-from shopkb.jobs.reasoning import reason_about
-from shopkb.jobs.run_state import run_state_of
-from shopkb.jobs.views.run_texts import answers_of, client_id_of
+from shopkb.jobs.reasoning import reason
+from shopkb.jobs.run_state import RunState, run_state_of
+from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, question
+from shopkb.procedures.templatetags.procedure_words import unit_sign
 from shopkb.web.shown_refusals import shown_as_message, shown_on
+
+HARDLY, RULES_OUT = 0.05, 0.2
+"""A cause is listed as excluded when it is less likely than the first, and one result is at most so many times as
+likely under it as under the others. Our choice."""
+
+MOST_LINES = 8
 
 
 @require_http_methods(["GET", "POST"])
@@ -32,7 +41,7 @@ def hand_over(request: SignedInRequest, pk: int) -> HttpResponse:
     off = [each.part for each in vehicle_state.off_on(job)]
     form = HandOverForm(
         request.POST or None, people=User.objects.filter(is_active=True).exclude(pk=request.user.pk),
-        initial={"off_vehicle": "\n".join(off), "excluded": _excluded(job)},
+        initial={"off_vehicle": "\n".join(off), "excluded": _excluded(job, run_state.of_job)},
     )  # fmt: skip
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
@@ -74,6 +83,9 @@ def accept(request: SignedInRequest, pk: int) -> HttpResponse:
         "job": run_state.run.job,
         "step": run_state.flow.step_by_key.get(offered.step),
         "answers": answers_of(run_state)[-3:],
+        "left_out": [(step, answer) for step, row, answer in answers_of(run_state) if row.skipped],
+        "values": _values(run_state),
+        "photos": list(run_state.run.job.photos.all()),
     }
     return render(request, "jobs/accept.html", context)
 
@@ -87,10 +99,29 @@ def take_over(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("jobs:run", pk)
 
 
-def _excluded(job: Job) -> str:
-    """What was repaired in vain, and what is hardly possible any more, a line each."""
+def _values(run_state: RunState) -> list[tuple[str, str]]:
+    """What was asked once on this run, and the latest answer. One query."""
+    latest = {row.key: row for row in run_state.run.values.order_by("pk")}
+    return [(question(run_state.flow, key), row.typed) for key, row in latest.items()]
+
+
+def _excluded(job: Job, states: Sequence[RunState]) -> str:
+    """What was repaired in vain, and what a result has all but ruled out, each with that result, a line each.
+
+    A cause that nobody has tested is not excluded, however rare it is.
+    """
     lines = [f"{repair.cause}: repaired, not cured" for repair in ruled_out(job)]
-    reasoning = reason_about(job, at=timezone.now())
-    if reasoning is not None:
-        lines += [row.name for row in reasoning.possible if row.probability < 0.01 and not row.repaired][:8]
-    return "\n".join(lines)
+    reasoning = reason(job, states, at=timezone.now())
+    flows = {state.flow.procedure: state for state in states}
+    for row in reasoning.possible if reasoning is not None else ():
+        against = next((why for why in row.speaks_against if why.step and why.times <= RULES_OUT), None)
+        if row.probability < HARDLY and not row.repaired and against is not None:
+            lines.append(f"{row.name}: {_result_words(flows[against.procedure], against.step)}")
+    return "\n".join(lines[:MOST_LINES])
+
+
+def _result_words(state: RunState, step: str) -> str:
+    """``Fuse held to the light, whole, 0.02 V``: the step, its answer and its reading."""
+    row = next(row for row in reversed(state.effective) if row.step == step)
+    reading = f", {row.typed} {unit_sign(row.unit)}".rstrip() if row.typed else ""
+    return f"{state.flow.step_by_key[step].title}, {answer_text(state.flow, row)}{reading}"

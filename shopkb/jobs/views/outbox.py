@@ -19,16 +19,20 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from shopkb.accounts.requests import SignedInRequest
+from shopkb.catalog.facts import remembered_facts
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Caution, Meter
+from shopkb.core.flow.checks.step_hazards import riskier_ways
 from shopkb.core.flow.model import GoKind, Outcome, Step
 from shopkb.core.flow.names import leads_to
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.limits import display_interval
+from shopkb.core.readings.plausible import LEAST, SHOWS_OVER_LIMIT, expected
 from shopkb.core.readings.quantities import Quantity
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.actions import photos
+from shopkb.jobs.actions.following import UNSAFE
 from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.dangers import cautions_in_force
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
@@ -36,6 +40,7 @@ from shopkb.jobs.models import Job, Result, Run
 from shopkb.jobs.reasoning import steps_ahead
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.shown_words import stamp
+from shopkb.jobs.views.run_texts import risk_words
 from shopkb.jobs.views.typed_reading import chosen_meter
 from shopkb.web.storable import odd_character
 
@@ -54,6 +59,7 @@ def pack_step(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     meter = chosen_meter(request)
     done = {row.step for row in run_state.effective if not row.skipped}
     cautions, still = cautions_in_force(run_state.flow, here, done)
+    riskier = riskier_ways(run_state.flow, here, remembered_facts())
     context = {
         "run": run_state.run,
         "job": run_state.run.job,
@@ -63,13 +69,18 @@ def pack_step(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
         "words_shown": stamp([*cautions, *still]),
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
         "asked": answering.values_missing(run_state.flow, here, values),
-        "answers": [_answer(run_state, here, outcome, values, meter) for outcome in here.outcomes],
+        "answers": [
+            {**_answer(run_state, here, outcome, values, meter), "riskier": risk_words(riskier, outcome.key)}
+            for outcome in here.outcomes
+        ],
         "unit": UNITS[here.reading.unit] if here.reading else None,
         "units": [UNITS[name] for name in QUANTITIES[here.reading.quantity]] if here.reading else [],
         "meter": meter,
         "earlier": next((row for row in run_state.effective if row.step == here.key), None),
         "last": run_state.rows[-1] if run_state.rows else None,
         "skips": Result.Skip.choices,
+        "unsafe": " ".join(UNSAFE),
+        **_plausible(here, values),
     }
     return render(request, "jobs/pack_step.html", context)
 
@@ -200,6 +211,21 @@ def _named_limits(band: Band) -> str:
     words = [f"more than {low}" if band.low_open else f"{low} or more"] if low else []
     words += [f"under {high}" if band.high_open else f"{high} or less"] if high else []
     return ", ".join(words)
+
+
+def _plausible(step: Step, values: dict[str, Quantity]) -> dict[str, object]:
+    """What the device asks about before it keeps a reading: as the server will, with the limits known now."""
+    spec = step.reading
+    if spec is None:
+        return {}
+    bands = [outcome.band for outcome in step.outcomes if outcome.band is not None]
+    known = [band.resolve(values, spec.unit) for band in bands if band.names <= values.keys()]
+    least = LEAST.get(spec.quantity)
+    return {
+        "expected": expected(known, spec.quantity, spec.unit) if len(known) == len(bands) else None,
+        "least": float(least.exact(spec.unit)) if least is not None else "",
+        "shows_over_limit": spec.quantity in SHOWS_OVER_LIMIT or any(band.over_limit for band in bands),
+    }
 
 
 def _answer(

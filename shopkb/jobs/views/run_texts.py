@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID, uuid4
 
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
+from shopkb.core.flow.checks.step_hazards import HAZARDS
 from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.jobs.models import Job, LateValue, Result
 from shopkb.jobs.run_results import has_place
@@ -78,3 +80,9 @@ def client_id_of(request: SignedInRequest) -> UUID:
         return UUID(request.POST.get("client_id", ""))
     except ValueError:
         return uuid4()
+
+
+def risk_words(riskier: Mapping[str, frozenset[str]], outcome: str) -> str:
+    """What the way on by this outcome brings that the step itself does not have; empty where it brings nothing."""
+    more = riskier.get(outcome)
+    return f'({", ".join(HAZARDS[hazard] for hazard in sorted(more))}; not after "not safe")' if more else ""

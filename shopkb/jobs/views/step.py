@@ -116,6 +116,7 @@ def _measured(request: SignedInRequest, run_state: RunState, step: Step, entered
     reading = judge_typed(step, entered.typed, entered.unit, values, meter)
     judgement, line = reading.judgement, reading.line
     proposed = judgement.outcome if judgement else ""
+    earlier = next((row for row in run_state.effective if row.step == step.key), None)
     return {
         "asked": answering.values_missing(run_state.flow, step, values),
         "units": [UNITS[name] for name in QUANTITIES[step.reading.quantity]] if step.reading else [],
@@ -134,7 +135,8 @@ def _measured(request: SignedInRequest, run_state: RunState, step: Step, entered
         "override": bool(entered.outcome and proposed != entered.outcome),
         "chosen": next((row.label for row in step.outcomes if row.key == entered.outcome), ""),
         "buttons": answer_buttons(run_state.flow, step, proposed, line),
-        "earlier": next((row for row in run_state.effective if row.step == step.key), None),
+        "earlier": earlier,
+        "earlier_words": answer_text(run_state.flow, earlier) if earlier else "",
         "client_id": entered.answer.client_id if entered.answer and not entered.refused else uuid.uuid4(),
         "ways": [f"{row.key}>{row.go.key if row.go.kind is GoKind.STEP else ''}" for row in step.outcomes],
     }

@@ -100,7 +100,8 @@ def verdict_text(step: Step, judgement: Judgement | None) -> str:
     if judgement is None:
         return ""
     if not judgement.outcome:
-        return "No answer fits this reading. Measure again."
+        far = judgement.verdict is Verdict.FAR
+        return f"{judgement.words}." if far else "No answer fits this reading. Measure again."
     label = step.outcome(judgement.outcome).label
     if judgement.verdict is Verdict.TOO_CLOSE:
         return f"{label}, but too close to call."

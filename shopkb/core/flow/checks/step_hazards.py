@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from shopkb.core.flow.checks.catalog_view import Catalog
-from shopkb.core.flow.model import Flow, Step, TestKind
+from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
 
 HAZARDS: Mapping[str, str] = MappingProxyType(
     {
@@ -43,6 +43,24 @@ HAZARDS: Mapping[str, str] = MappingProxyType(
 
 BROUGHT_BY_TEST = frozenset({"back-feed", "live-ohms", "ammeter-short", "overloaded-lead", "unit-plug"})
 """Hazards that only the kind of test or what it uses brings (:func:`test_hazards`)."""
+
+
+HARMS_THINGS = frozenset(
+    {"spread-terminal", "live-ohms", "ammeter-short", "control-unit-output", "unit-plug", "back-feed"}
+)
+"""Hazards to the vehicle and the meter; every other one is to people."""
+
+
+def riskier_ways(flow: Flow, step: Step, catalog: Catalog) -> Mapping[str, frozenset[str]]:
+    """Outcomes of a step that lead to a step with hazards to people which this one does not have, with those hazards:
+    no way on for somebody who has left this step out because it is not safe."""
+    own = step_hazards(step, catalog) | HARMS_THINGS
+    ahead = {
+        outcome.key: flow.step_by_key[outcome.go.key]
+        for outcome in step.outcomes
+        if outcome.go.kind is GoKind.STEP and outcome.go.key in flow.step_by_key
+    }
+    return {key: more for key, after in ahead.items() if (more := step_hazards(after, catalog) - own)}
 
 
 def test_hazards(step: Step) -> frozenset[str]:

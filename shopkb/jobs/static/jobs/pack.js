@@ -105,14 +105,28 @@
     const over = /^(ol|0l|over.?limit)$/i.test(text);
     return { text, over, number: over || text === "" ? NaN : inStepUnit(Number(text)) };
   };
+  // As the server does: what cannot be is refused, what is far from expected is asked about.
+  const refusal = () => {
+    const { text, over, number } = reading();
+    if (!text) return "";
+    if (over) return typed.dataset.over ? "" : "This instrument has no over-limit display. Type the number that it shows.";
+    if (!Number.isFinite(number)) return "This is not a number. Type it as the meter shows it, and choose its unit.";
+    const least = typed.dataset.least;
+    return least !== "" && number < Number(least) ? "That cannot be. Look at the number, its sign and its unit again." : "";
+  };
+  const far = () => {
+    const { low, high } = typed.dataset;
+    const { over, number } = reading();
+    return low !== undefined && !over && (number < Number(low) || number > Number(high));
+  };
   const fitting = () => {
-    if (!typed) return undefined;
+    if (!typed || refusal() || far()) return undefined;
     const { over, number } = reading();
     return answers.find((answer) => (over ? answer.dataset.over : holds(answer, number)));
   };
 
   const judge = () => {
-    const { text, over, number } = reading();
+    const { text, number } = reading();
     const fits = fitting();
     for (const answer of answers) {
       answer.classList.toggle("primary", answer === fits);
@@ -120,7 +134,8 @@
     }
     if (!text) verdict.textContent = "";
     else if (fits) verdict.textContent = `${fits.querySelector(".says").textContent}. Judged again, with the meter's accuracy, when the network is back.`;
-    else verdict.textContent = over || Number.isFinite(number) ? "The limits are not known on this device: choose the answer yourself." : "This is not a number. Type it as the meter shows it, and choose its unit.";
+    else if (far() && !refusal()) verdict.textContent = `Far from what can be expected here (${typed.dataset.expected}): look at the display and the unit again, and measure once more.`;
+    else verdict.textContent = refusal() || "The limits are not known on this device: choose the answer yourself.";
   };
   for (const kind of ["input", "change"]) {
     typed?.addEventListener(kind, judge);
@@ -145,19 +160,21 @@
 
   for (const answer of answers) {
     answer.addEventListener("click", () => {
-      if (typed?.value.trim() && !reading().over && !Number.isFinite(reading().number)) {
+      if (typed && refusal()) {
         judge();
         typed.focus();
         return;
       }
       const fits = fitting();
-      const asks = typed && (fits ? fits !== answer : !typed.value.trim());
+      const asks = typed && (fits ? fits !== answer : !typed.value.trim() || far());
       if (!asks) {
         give(answer, "");
         return;
       }
       wanted = answer;
-      why.querySelector("label").textContent = typed.value.trim()
+      why.querySelector("label").textContent = typed.value.trim() && far()
+        ? "The reading is far from what can be expected here. How do you know that it is right?"
+        : typed.value.trim()
         ? `The reading gives another answer. Why "${answer.querySelector(".says").textContent}" all the same`
         : `Why "${answer.querySelector(".says").textContent}" without a reading`;
       why.hidden = false;
@@ -174,6 +191,11 @@
     event.preventDefault();
     const given = new FormData(event.target);
     const onward = answers.find((answer) => answer.dataset.outcome === given.get("onward"));
+    const riskier = event.target.querySelector("[name=onward]:checked").dataset.riskier;
+    if (riskier && event.target.dataset.unsafe.split(" ").includes(given.get("skipped"))) {
+      verdictOr(`That way is less safe ${riskier}. Choose another way on, or leave the procedure here.`);
+      return;
+    }
     const says = `${title}: left out, ${event.target.querySelector("[name=skipped]:checked").parentElement.textContent.trim()}`;
     const kept = await keep({
       kind: "answer", step, outcome: "", skipped: given.get("skipped"), onward: given.get("onward"), replaces: earlier,
