@@ -44,6 +44,11 @@ class Edge:
     attributes: Attributes
     lines: Sequence[str] = ()
 
+    @property
+    def is_unseen(self) -> bool:
+        """Whether it only keeps its nodes apart."""
+        return self.attributes.get("style") == "invis"
+
 
 @dataclass(frozen=True)
 class Chart:
@@ -78,7 +83,7 @@ class Chart:
     @cached_property
     def labels(self) -> dict[str, tuple[str, ...]]:
         """The lines that every node and edge shows, by id, white space collapsed and empty lines left out."""
-        parts: tuple[Node | Edge, ...] = (*self.nodes, *self.edges)
+        parts: tuple[Node | Edge, ...] = (*self.nodes, *(each for each in self.edges if not each.is_unseen))
         return {printable(each.name): lines_shown(map(printable, each.lines)) for each in parts}
 
 

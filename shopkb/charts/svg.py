@@ -17,6 +17,7 @@ SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
 FAR_NUMBER, FAR_WORDS = 66.0, 46.0  # points, less on a low card
 _DRAWN = frozenset({"svg", "g", "a", "title", "text", "path", "polygon", "polyline", "ellipse"})
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _STYLED = re.compile(r"url\(|expression|javascript:", re.IGNORECASE)
 
 ElementTree.register_namespace("", SVG)
@@ -54,6 +55,18 @@ def full_size(svg: bytes) -> tuple[float, float]:
     except ValueError as error:
         raise ChartUnavailable("The chart could not be drawn.", f"no size: {error}") from error
     return width, height
+
+
+def node_sizes(svg: bytes) -> dict[str, tuple[float, float]]:
+    """Width and height in points of each node of a drawing, by its id."""
+    sizes = {}
+    for group in _groups(_root(svg)):
+        if "node" in group.get("class", "").split():
+            drawn = (each.get("points", "") or each.get("d", "") for each in group.iter())
+            numbers = [float(number) for shape in drawn for number in _NUMBER.findall(shape)]
+            across, down = numbers[::2], numbers[1::2]
+            sizes[group.get("id", "")] = (max(across) - min(across), max(down) - min(down))
+    return sizes
 
 
 def inline_svg(svg: bytes, title: str = "", far: Mapping[str, Sequence[str]] = MappingProxyType({})) -> str:

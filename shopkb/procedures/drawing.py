@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from threading import Thread
 from typing import NamedTuple
 
@@ -17,6 +18,7 @@ from shopkb.charts.cards import card_chart
 from shopkb.charts.dot_text import Chart
 from shopkb.charts.drawings import DRAWING_NAMES, Drawing, chart_as
 from shopkb.charts.outline import OutlineStep, outline
+from shopkb.charts.printing import Paper, print_sheets
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form, inline_svg, render
 from shopkb.charts.view import ChartOptions
@@ -106,6 +108,20 @@ def chart_bytes(chart: Chart, form: Form) -> bytes:
     cached = cache.get(key)
     if cached is None:
         cached = render(chart, form, seconds=settings.DRAWING_SECONDS)
+        cache.set(key, cached, KEEP_SECONDS)
+    return bytes(cached)
+
+
+def sheets_bytes(flow: Flow, chart: Chart, paper: Paper, title: str) -> bytes:
+    """A chart drawn top down as a PDF of sheets, cached as :func:`chart_bytes` is.
+
+    Raises:
+        ChartUnavailable: Graphviz is missing, failed or took too long.
+    """
+    key = f"sheets:{paper}:{chart.digest}:{sha256(title.encode()).hexdigest()}"
+    cached = cache.get(key)
+    if cached is None:
+        cached = print_sheets(flow, chart, paper, title, seconds=settings.DRAWING_SECONDS)
         cache.set(key, cached, KEEP_SECONDS)
     return bytes(cached)
 

@@ -14,6 +14,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.drawings import Drawing
+from shopkb.charts.printing import Paper
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form
 from shopkb.charts.view import ChartOptions
@@ -25,7 +26,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, ReadTallies, lea
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked
+from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked, sheets_bytes
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure, Revision
@@ -120,17 +121,24 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
 
 @require_safe
 def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> HttpResponse:
-    """The chart as a file: SVG, PDF, PNG, or its DOT text."""
+    """The chart as a file: SVG, PNG, its DOT text, or a PDF: cards on A4 or A3 sheets, a flowchart on one sheet."""
     revision = requested_revision(key, number)
     flow = flow_of(revision)
     name = f"{key}-{number}.{form}"
+    drawing = drawing_asked(request.GET, Drawing.WIDE)
+    in_sheets = form == "pdf" and drawing is not Drawing.FLOWCHART
     try:
-        notes = _learned(flow, revision).notes
-        chart = chart_of(flow, ChartOptions(notes=notes), drawing_asked(request.GET, Drawing.WIDE))
+        options = ChartOptions(notes=_learned(flow, revision).notes)
+        chart = chart_of(flow, options, Drawing.TALL if in_sheets else drawing)
         if form == "dot":
             return _file(chart.source.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
             raise Http404
+        if in_sheets:
+            asked = request.GET.get("paper", "")
+            paper = Paper(asked) if asked in set(Paper) else Paper.A4
+            title = f"{flow.title}, revision {number}"
+            return _file(sheets_bytes(flow, chart, paper, title), MEDIA[form], name)
         return _file(chart_bytes(chart, cast("Form", form)), MEDIA[form], name)
     except ChartUnavailable as error:
         return render(request, "procedures/no_chart.html", {"reason": str(error), "revision": revision}, status=503)
