@@ -18,16 +18,18 @@ TITLE_ROOM = CARD_WIDTH - NUMBER_ROOM - 16
 
 def card_head(flow: Flow, step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line]]:
     """The cell of the head and its lines in the order they are drawn."""
-    number = Line(str(flow.number_by_step[step.key]), NUMBER_SIZE, ink.head_text, bold=True)
+    fold = view.folds.get(step.key)
+    number = Line(view.number(flow, step.key), NUMBER_SIZE, ink.head_text, bold=True)
+    room = TITLE_ROOM - max(round(set_width(number.text, NUMBER_SIZE, bold=True)) - 22, 0)
     title = [
         Line(text, TITLE_SIZE, ink.head_text, bold=True)
-        for text in wrap_to(shortened(step.title), TITLE_ROOM, TITLE_SIZE, bold=True)
+        for text in wrap_to(shortened(fold.name if fold else step.title), room, TITLE_SIZE, bold=True)
     ]
     if step.key == view.now:
         title.append(Line(YOU_ARE_HERE, TITLE_SIZE, ink.head_text))
     band = [
         cell([number], cellpadding=5, valign="top", width=NUMBER_ROOM),
-        cell(title, cellpadding=6, width=CARD_WIDTH - 2 - NUMBER_ROOM, valign="middle"),
+        cell(title, cellpadding=6, width=room + 12, valign="middle"),
     ]
     facts, lines = _facts(step, view, ink)
     head = table(
@@ -38,8 +40,11 @@ def card_head(flow: Flow, step: Step, view: ChartOptions, ink: Ink) -> tuple[Ele
 
 def _facts(step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line]]:
     """The sign of the kind of test, filled for what is done by hand, minutes and signal word; below them the access."""
-    by_hand = step.test in BY_HAND
-    kind = Line(TEST_KIND_NAMES[step.test], SMALL_SIZE, ink.card if by_hand else ink.text, bold=True)
+    by_hand = step.test in BY_HAND and step.key not in view.folds
+    fold = view.folds.get(step.key)
+    kind = Line(
+        "folded" if fold else TEST_KIND_NAMES[step.test], SMALL_SIZE, ink.card if by_hand else ink.text, bold=True
+    )
     filled = {"bgcolor": ink.text} if by_hand else {}
     sign = boxed(kind, border=1, color=ink.text, **filled)
     lines, marks = [kind], []
@@ -56,8 +61,8 @@ def _facts(step: Step, view: ChartOptions, ink: Ink) -> tuple[Element, list[Line
     if change := change_row(view, ink, step.key):
         rows.append([change[0]])
         lines.append(change[1])
-    if step.access:
-        words = view.access.get(step.access) or words_of_key(step.access)
+    if step.access or fold:
+        words = fold.facts if fold else view.access.get(step.access) or words_of_key(step.access)
         facts = [Line(text, SMALL_SIZE, ink.soft) for text in wrap_to(shortened(words), CARD_WIDTH - 14, SMALL_SIZE)]
         rows.append([cell(table([cell(facts, cellpadding=4)]), align="left")])
         lines += facts

@@ -26,7 +26,7 @@ def card_row(
     """The cell of one outcome and its lines in the order they are drawn."""
     ends = not (outcome.go.kind is GoKind.STEP and outcome.go.key in flow.step_by_key)
     taken = (step.key, outcome.key) in view.taken
-    aside, word, wide = _aside(flow, outcome, ink)
+    aside, word, wide = _aside(flow, outcome, view, ink)
     room = ROOM - (wide + PAD if wide else 0)
     label = wrap_to(shortened(outcome.label), room, TEXT_SIZE, bold=taken)
     said = [Line(text, TEXT_SIZE, ink.text, bold=taken) for text in label]
@@ -37,7 +37,7 @@ def card_row(
     if change := change_row(view, ink, step.key, outcome.key):
         rows.insert(0, [cell(table([change[0]]), align="left", **columns)])
         lines.insert(0, change[1])
-    if end := _end_lines(flow, outcome, view, ink) if ends else []:
+    if end := _end_lines(flow, outcome, view, ink) if ends and step.key not in view.folds else []:
         rows.append([cell(end, **columns)])
         lines += end
     note = view.notes.get((step.key, outcome.key))
@@ -50,14 +50,14 @@ def card_row(
     return cell(table(*rows, cellspacing=PAD), border=1, sides="T", color=CARD_EDGE, **port, **ground), lines
 
 
-def _aside(flow: Flow, outcome: Outcome, ink: Ink) -> tuple[list[Element], list[Line], int]:
+def _aside(flow: Flow, outcome: Outcome, view: ChartOptions, ink: Ink) -> tuple[list[Element], list[Line], int]:
     """At the right of a row: where it goes on, or how its cause is proven, dashed where nothing but elimination is.
 
     The cell if there is one, its lines, and points across.
     """
     go = outcome.go
     if go.kind is GoKind.STEP and go.key in flow.step_by_key:
-        line = Line(f"→ {flow.number_by_step[go.key]}", TEXT_SIZE, ink.text, bold=True)
+        line = Line(f"→ {view.number(flow, go.key)}", TEXT_SIZE, ink.text, bold=True)
         return [cell([line], align="right", valign="top", width=ONWARD_WIDTH)], [line], ONWARD_WIDTH
     if go.kind is not GoKind.CAUSE or go.key not in flow.cause_by_key:
         return [], [], 0
@@ -74,12 +74,12 @@ def limit_text(outcome: Outcome) -> str:
     return text.replace(">=", "≥").replace("<=", "≤").replace(" .. ", " to ").replace(" * ", " × ").replace("_", " ")
 
 
-def foot_strip(flow: Flow, onward: Sequence[Outcome], ink: Ink) -> tuple[Element, list[Line]]:
+def foot_strip(flow: Flow, onward: Sequence[Outcome], view: ChartOptions, ink: Ink) -> tuple[Element, list[Line]]:
     """A strip with the number of each step that the card leads to, where arrows leave."""
     targets = list(dict.fromkeys(outcome.go.key for outcome in onward))
     cells, lines = [], []
     for place, key in enumerate(targets):
-        number = Line(f"↓ {flow.number_by_step[key]}", TEXT_SIZE, ink.text, bold=True)
+        number = Line(f"↓ {view.number(flow, key)}", TEXT_SIZE, ink.text, bold=True)
         sides = {"border": 1, "sides": "L", "color": CARD_EDGE} if place else {}
         wide = (CARD_WIDTH - 2) // len(targets)
         cells.append(

@@ -54,7 +54,7 @@ def _settings(*, top_down: bool) -> tuple[Attributes, Attributes, Attributes]:
 
 def _card(flow: Flow, step: Step, view: ChartOptions, spine: frozenset[tuple[str, str]], *, top_down: bool) -> Node:
     """One card: its head, its rows, and from the top down the strip its arrows leave at."""
-    here = step.key == view.now
+    here, fold = step.key == view.now, view.folds.get(step.key)
     taken = here or step.key in view.visited or (step.key, "") in view.changes
     ink = HERE if here else PAPER if not view.path else ON_WAY if taken else THINNED
     head, lines = card_head(flow, step, view, ink)
@@ -65,7 +65,7 @@ def _card(flow: Flow, step: Step, view: ChartOptions, spine: frozenset[tuple[str
         lines += shown
     onward = onward_outcomes(flow, step)
     if top_down and onward:
-        strip, shown = foot_strip(flow, onward, ink)
+        strip, shown = foot_strip(flow, onward, view, ink)
         rows.append(strip)
         lines += shown
     marks = [word for word, holds in (("now", here), ("taken", taken and bool(view.path)), ("thin", ink.thin)) if holds]
@@ -74,8 +74,8 @@ def _card(flow: Flow, step: Step, view: ChartOptions, spine: frozenset[tuple[str
     )
     attributes = {
         "label": _label(rows, ink, gone=view.changes.get((step.key, "")) is Change.TAKEN_OUT),
-        "class": " ".join(("step", "card", *marks)),
-        "tooltip": escaped(shortened(step_label(flow, step))),
+        "class": " ".join(("step", "card", *(["folded"] if fold else []), *marks)),
+        "tooltip": escaped(shortened(f"{fold.name}, folded: {fold.facts}" if fold else step_label(flow, step, view))),
         **({"group": "spine"} if on_spine else {}),
     }
     if step.key in view.links:
@@ -84,13 +84,13 @@ def _card(flow: Flow, step: Step, view: ChartOptions, spine: frozenset[tuple[str
         f"step-{step.key}",
         attributes,
         [line.shown for line in lines],
-        far_text(flow.number_by_step[step.key], step.title),
+        far_text(view.number(flow, step.key), fold.name if fold else step.title),
     )
 
 
-def far_text(number: int, title: str) -> tuple[str, ...]:
+def far_text(number: str, title: str) -> tuple[str, ...]:
     """What a card shows where it is too small to be read: its number and three words."""
-    return (str(number), *telling_words(title))
+    return (number, *telling_words(title))
 
 
 def _label(rows: Sequence[Element], ink: Ink, *, gone: bool) -> HtmlLabel:
@@ -122,7 +122,7 @@ def _edge(
     thin = bool(view.path) and not taken
     straight = any(key in spine for key in keys)
     marks = [word for word, holds in (("spine", straight), ("taken", taken), ("thin", thin)) if holds]
-    number = flow.number_by_step[outcomes[0].go.key]
+    number = view.number(flow, outcomes[0].go.key)
     words = f"{'; '.join(outcome.label for outcome in outcomes)}: step {number}"
     attributes = {
         "class": " ".join(("branch", *marks)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Flow, Proof, Step, TestKind
 
 BY_ELIMINATION = "by elimination"
@@ -21,9 +22,9 @@ TEST_KIND_NAMES: dict[TestKind, str] = {
 }
 
 
-def step_label(flow: Flow, step: Step) -> str:
+def step_label(flow: Flow, step: Step, view: ChartOptions) -> str:
     """``Step 7, measure: Motor current, running``."""
-    return f"Step {flow.number_by_step[step.key]}, {TEST_KIND_NAMES[step.test]}: {step.title}"
+    return f"Step {view.number(flow, step.key)}, {TEST_KIND_NAMES[step.test]}: {step.title}"
 
 
 def proof_word(proof: Proof | None) -> str:

@@ -72,7 +72,13 @@ def _step(flow: Flow, step: Step, view: ChartOptions, visited: bool) -> _Drawn:
     lines = step_lines(sign, flow.number_by_step[step.key], step.title, tuple(filter(None, said)))
     marks = _path_marks(view, visited or here or (step.key, "") in view.changes)
     return _Drawn(
-        f"step-{step.key}", "step", sign, lines, step_label(flow, step), step.key, ("now", *marks) if here else marks
+        f"step-{step.key}",
+        "step",
+        sign,
+        lines,
+        step_label(flow, step, view),
+        step.key,
+        ("now", *marks) if here else marks,
     )
 
 

@@ -19,6 +19,15 @@ YOU_ARE_HERE = "you are here"
 CHANGE_SIGNS = {Change.ADDED: "+", Change.TAKEN_OUT: "−", Change.CHANGED: "~", Change.MOVED: "→"}
 
 
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """A folded card: the name of its circuit, the numbers of its steps, and what is in it in words."""
+
+    name: str
+    numbers: str
+    facts: str
+
+
 @dataclass(frozen=True)
 class ChartOptions:
     """What a chart shows beside the flow itself.
@@ -33,6 +42,9 @@ class ChartOptions:
         possible: probability by cause key, 0 to 1; causes that are left out get no probability.
         components: names of components by path; without one, the last part of the path is used.
         access: names of set-up states by key.
+        circuits: names of the systems that steps are folded by, by path.
+        folds: what folded cards say, by the key of the step that stands for them.
+        numbers: numbers of steps as they are shown, by key, where they are not those of the flow.
         changes: what became of steps, by (step key, empty), and outcomes, where two revisions are drawn as one.
         signals: the gravest signal word (ANSI Z535.6) of each step that has a caution, by step key.
     """
@@ -47,6 +59,13 @@ class ChartOptions:
     access: Mapping[str, str] = field(default_factory=dict)
     signals: Mapping[str, str] = field(default_factory=dict)
     changes: Mapping[BranchKey, Change] = field(default_factory=dict)
+    circuits: Mapping[str, str] = field(default_factory=dict)
+    folds: Mapping[str, Fold] = field(default_factory=dict)
+    numbers: Mapping[str, str] = field(default_factory=dict)
+
+    def number(self, flow: Flow, step: str) -> str:
+        """The number of a step as it is shown."""
+        return self.numbers.get(step) or str(flow.number_by_step[step])
 
     def change_text(self, step: str, outcome: str = "") -> str:
         """``+ added``: sign and word of what became of a step or an outcome; empty where nothing did."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -11,12 +12,14 @@ from typing import NamedTuple
 
 from django.conf import settings
 from django.core.cache import cache
+from django.http import QueryDict
 from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.catalog.models import Access, Caution, System
 from shopkb.charts.cards import card_chart
 from shopkb.charts.dot_text import Chart
 from shopkb.charts.drawings import DRAWING_NAMES, Drawing, chart_as
+from shopkb.charts.folding import blocks, folded
 from shopkb.charts.outline import OutlineStep, outline
 from shopkb.charts.printing import Paper, print_sheets
 from shopkb.charts.refusals import ChartUnavailable
@@ -24,10 +27,23 @@ from shopkb.charts.render import Form, inline_svg, render
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow import editing
 from shopkb.core.flow.model import Flow
+from shopkb.core.flow.names import last_part
+from shopkb.core.identifiers import KEY_FORM
 from shopkb.procedures.models import Procedure
 
+MOST_FOLDS = 100
+_KEY = re.compile(f"fold-(?:{KEY_FORM})")
 KEEP_SECONDS = 24 * 60 * 60
 log = logging.getLogger(__name__)
+
+
+class FoldLink(NamedTuple):
+    """A link that folds or opens a part of a chart: its name, how many steps it has, whether it is folded."""
+
+    name: str
+    steps: int
+    query: str
+    is_folded: bool
 
 
 class DrawingLink(NamedTuple):
@@ -50,11 +66,16 @@ class DrawnChart:
     has_path: bool = False
     has_now: bool = False
     has_changes: bool = False
+    folds: tuple[FoldLink, ...] = ()
+    fold_query: str = ""
 
     @property
     def links(self) -> list[DrawingLink]:
         """To each drawing of the flow."""
-        return [DrawingLink(name, f"?drawing={each}", each is self.drawing) for each, name in DRAWING_NAMES.items()]
+        return [
+            DrawingLink(name, f"?drawing={each}{self.fold_query}", each is self.drawing)
+            for each, name in DRAWING_NAMES.items()
+        ]
 
 
 def drawing_asked(query: Mapping[str, str], default: Drawing) -> Drawing:
@@ -73,12 +94,19 @@ def chart_of(flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WIDE)
     return chart_as(flow, drawing, _with_names(flow, options))
 
 
-def draw_chart(flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WIDE) -> DrawnChart:
-    """The chart for a page. Where drawing fails, the nested list is there alone, with the reason."""
+def draw_chart(
+    flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WIDE, fold: Folding | None = None
+) -> DrawnChart:
+    """The chart for a page. Where drawing fails, the nested list is there alone, with the reason.
+
+    ``fold`` offers folding by circuit; a folded card opens when it is pressed. One query more.
+    """
     named = _with_names(flow, options)
     listed = outline(flow, named)
+    shown, view, links = (flow, named, ()) if fold is None else _folded(flow, named, drawing, fold)
+    kept = "".join(f"&fold={key}" for key in view.folds)
     try:
-        chart = chart_as(flow, drawing, named)
+        chart = chart_as(shown, drawing, view)
         svg = inline_svg(chart_bytes(chart, "svg"), flow.title or flow.procedure, chart.far)
     except ChartUnavailable as error:
         return DrawnChart(mark_safe(""), str(error), listed, drawing)
@@ -92,7 +120,53 @@ def draw_chart(flow: Flow, options: ChartOptions, drawing: Drawing = Drawing.WID
         has_path=bool(options.path),
         has_now=options.now in flow.step_by_key,
         has_changes=bool(options.changes),
+        folds=links,
+        fold_query=kept,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Folding:
+    """What an address asks to be folded: keys of blocks, on the page of this path."""
+
+    path: str
+    keys: tuple[str, ...] = ()
+
+    @property
+    def query(self) -> str:
+        """What it adds to an address."""
+        return "".join(f"&fold={key}" for key in self.keys)
+
+    def without(self, *keys: str) -> Folding:
+        return replace(self, keys=tuple(key for key in self.keys if key not in keys))
+
+    def also(self, *keys: str) -> Folding:
+        return replace(self, keys=(*self.without(*keys).keys, *keys))
+
+
+def folding_asked(path: str, query: QueryDict) -> Folding:
+    """The blocks that an address names. What names none is left out."""
+    return Folding(path, tuple(dict.fromkeys(key for key in query.getlist("fold") if _KEY.fullmatch(key)))[:MOST_FOLDS])
+
+
+def _folded(
+    flow: Flow, named: ChartOptions, drawing: Drawing, fold: Folding
+) -> tuple[Flow, ChartOptions, tuple[FoldLink, ...]]:
+    found = blocks(flow)
+    fold = replace(fold, keys=tuple(block.key for block in found if block.key in fold.keys))
+    circuits = dict(System.objects.filter(path__in={block.circuit for block in found}).values_list("path", "name"))
+    links = []
+    for block in found:
+        is_folded = block.key in fold.keys
+        after = fold.without(block.key) if is_folded else fold.also(block.key)
+        name = circuits.get(block.circuit) or last_part(block.circuit)
+        first = flow.number_by_step[block.steps[0]]
+        links.append(
+            FoldLink(f"{name}, from step {first}", len(block.steps), f"?drawing={drawing}{after.query}", is_folded)
+        )
+    opened = {block.key: f"{fold.path}?drawing={drawing}{fold.without(block.key).query}" for block in found}
+    shown, view = folded(flow, replace(named, circuits=circuits, links={**named.links, **opened}), fold.keys)
+    return shown, view, tuple(links)
 
 
 def chart_bytes(chart: Chart, form: Form) -> bytes:

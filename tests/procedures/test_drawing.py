@@ -7,16 +7,18 @@ from typing import Any
 
 import pytest
 from django.core.cache import cache
+from django.http import QueryDict
 from pytest_django import DjangoAssertNumQueries
 
 from shopkb.charts.dot_text import Chart
+from shopkb.charts.drawings import Drawing
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow import editing
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.procedures import drawing
-from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, draw_first_chart
+from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, draw_first_chart, folding_asked
 from shopkb.procedures.models import Procedure
 from tests.builders import HORN_TEXT
 
@@ -92,3 +94,16 @@ def test_the_first_chart_after_a_start_is_drawn_ahead(
     monkeypatch.setattr(drawing, "render", missing)
     draw_first_chart().join()
     assert "Charts need Graphviz" in caplog.text
+
+
+def test_an_address_folds_and_opens_what_it_names_and_keeps_the_rest(flow: Flow) -> None:
+    steps = tuple(replace(step, at="body/horn/relay") for step in flow.steps)
+    flow = replace(flow, steps=steps)
+    asked = folding_asked("/procedures/horn/", QueryDict("fold=fold-press&fold=fold-press&fold=<b>&fold=fold-none"))
+    found = draw_chart(flow, ChartOptions(), Drawing.TALL, asked)
+    (link,) = found.folds
+    assert (link.is_folded, link.steps, link.query) == (True, len(steps), "?drawing=cards-down")
+    assert 'href="/procedures/horn/?drawing=cards-down"' in str(found.svg)
+    assert found.links[0].query == "?drawing=cards&fold=fold-press"
+    (closed,) = draw_chart(flow, ChartOptions(), Drawing.TALL, folding_asked("/procedures/horn/", QueryDict(""))).folds
+    assert (closed.is_folded, closed.query) == (False, "?drawing=cards-down&fold=fold-press")

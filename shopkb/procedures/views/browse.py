@@ -26,7 +26,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, ReadTallies, lea
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked, sheets_bytes
+from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked, folding_asked, sheets_bytes
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure, Revision
@@ -185,6 +185,7 @@ def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) ->
             flow,
             ChartOptions(notes=learned.notes, links=step_links(flow, revision)),
             drawing_asked(request.GET, Drawing.WIDE),
+            folding_asked(request.path, request.GET),
         ),
         "appraisal": learned.appraisal,
         "verified_jobs": learned.verified_jobs,
