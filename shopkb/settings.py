@@ -56,6 +56,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "shopkb.web.middleware.OnlyWhatCanBeStored",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shopkb.accounts.audit.AuditTrail",
     "shopkb.accounts.idle_lock.IdleLock",
     "shopkb.accounts.second_factor_gate.SecondFactorGate",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
@@ -63,6 +64,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shopkb.web.middleware.never_cached",
+    "shopkb.jobs.readings.note_readings",
     "axes.middleware.AxesMiddleware",
 ]
 

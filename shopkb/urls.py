@@ -26,6 +26,7 @@ urlpatterns = [
     path("procedures/", include("shopkb.procedures.urls")),
     path("jobs/", include("shopkb.jobs.urls")),
     path("figures/", include("shopkb.reports.urls")),
+    path("audit/", include("shopkb.upkeep.urls")),
     path("bench/", include("shopkb.bench.urls")),
     path("admin/", admin.site.urls),
 ]

@@ -76,6 +76,9 @@ ROWS = (
         ("tests/rights/test_headers.py",)),
     Row("a proxy or unit set up wrongly", "the recipes work as they stand, with nginx, TLS and systemd's own checker",
         ("tests/as_deployed.py", "tests/upkeep/test_recipes.py"), ("nginx that", "systemd that")),
+    Row("somebody denies it",
+        "sign-ins, refusals, rights, publications, restores are noted and stay; readers are counted",
+        ("tests/upkeep/test_audit.py",)),
     Row("secrets in logs", "masked; nothing that was typed is logged", ("tests/upkeep/test_logs.py",)),
 )  # fmt: skip
 

@@ -56,7 +56,9 @@ class PersonAdmin(PeopleAdmin):
 
     @admin.action(description="Take their PIN away; they set a new one with their password")
     def take_pin_away(self, request: HttpRequest, people: QuerySet[User]) -> None:
-        people.update(pin="")
+        for person in people:
+            person.pin = ""
+            person.save(update_fields=["pin"])
         self.message_user(request, "They have no PIN any more.")
 
     @admin.action(description="Take their second factor away; their phone is lost, or they set it up anew")

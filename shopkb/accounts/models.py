@@ -84,3 +84,39 @@ class RecoveryCode(models.Model):
 
     def __str__(self) -> str:
         return f"recovery code of {self.person}"
+
+
+class AuditRecord(models.Model):
+    """One line of the log of who did what. It never changes; people are named as they were called then."""
+
+    class Action(models.TextChoices):
+        SIGNED_IN = "signed-in", "signed in"
+        SIGNED_OUT = "signed-out", "signed out"
+        SIGN_IN_REFUSED = "sign-in-refused", "sign-in refused"
+        LOCKED_OUT = "locked-out", "locked after too many tries"
+        REFUSED = "refused", "page or act refused"
+        PUBLISHED = "published", "published"
+        WITHDRAWN = "withdrawn", "withdrawn"
+        SENT_BACK = "sent-back", "sent back from review"
+        WORDS_CHANGED = "words-changed", "safety words changed"
+        WORDS_PROPOSED = "words-proposed", "safety words proposed"
+        WORDS_CONFIRMED = "words-confirmed", "safety words confirmed"
+        WORDS_REFUSED = "words-refused", "safety words refused or taken back"
+        PERSON = "person", "person made, changed or removed"
+        RIGHTS = "rights", "rights changed"
+        SECRETS = "secrets", "password, PIN or second factor changed"
+        RESTORED = "restored", "restored from a backup"
+        EXPORTED = "exported", "this log exported"
+
+    at = models.DateTimeField()
+    action = models.CharField(max_length=20, choices=Action)
+    who = models.CharField(max_length=150, blank=True, help_text="Name to sign in with; empty: at the server itself.")
+    what = models.CharField(max_length=300, blank=True)
+    address = models.CharField(max_length=45, blank=True)
+
+    class Meta:
+        ordering = ["-pk"]
+        indexes = [models.Index(fields=["action", "-at"]), models.Index(fields=["who", "-at"])]
+
+    def __str__(self) -> str:
+        return f"{self.at:%Y-%m-%d %H:%M} {self.who} {self.get_action_display()}"

@@ -23,6 +23,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
+from shopkb.accounts.audit import Action, note
 from shopkb.accounts.models import RecoveryCode, SecondFactor, User
 from shopkb.accounts.roles import BY_PIN, Right
 
@@ -103,6 +104,7 @@ def set_up(person: User, secret: str, code: str, *, at: datetime) -> list[str] |
         return None
     SecondFactor.objects.filter(person=person).delete()
     SecondFactor.objects.create(person=person, secret=secret, last_step=step, since=at)
+    note(Action.SECRETS, f"{person.username}: second factor set", by=person)
     return new_recovery_codes(person)
 
 
@@ -128,14 +130,20 @@ def accept(person: User, code: str, *, at: datetime) -> bool:
         factor.last_step = step
         factor.save(update_fields=["last_step"])
         return True
-    return bool(RecoveryCode.objects.filter(person=person, digest=_digest(code), used_at=None).update(used_at=at))
+    used = RecoveryCode.objects.filter(person=person, digest=_digest(code), used_at=None).update(used_at=at)
+    if used:
+        note(Action.SECRETS, f"{person.username}: a recovery code used", by=person)
+    return bool(used)
 
 
 @transaction.atomic
 def take_away(person: User) -> bool:
     """Remove the factor and its recovery codes; whether there was one."""
     RecoveryCode.objects.filter(person=person).delete()
-    return bool(SecondFactor.objects.filter(person=person).delete()[0])
+    gone = bool(SecondFactor.objects.filter(person=person).delete()[0])
+    if gone:
+        note(Action.SECRETS, f"{person.username}: second factor taken away")
+    return gone
 
 
 def codes_left(person: User) -> int:

@@ -17,6 +17,7 @@ from django.db.models import Max
 from django.dispatch import Signal
 from django.utils import timezone
 
+from shopkb.accounts.audit import Action, note
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.facts import forget_facts
@@ -149,6 +150,7 @@ def change(
         )
     titles = uses(kind, key_of(fresh))
     if not titles:
+        note(Action.WORDS_CHANGED, f"{kind} {key_of(fresh)}, which no procedure uses", by=by)
         return _write(fresh, wanted, since=now, written_by=by, why=why)
     if by is None:
         raise ChangeRefused(
@@ -159,6 +161,7 @@ def change(
         raise ChangeRefused(
             f"{fresh} is used by {titles[0]}{_more(titles)}. Say why it changes: a second person decides."
         )
+    note(Action.WORDS_PROPOSED, f"{kind} {key_of(fresh)}: {why.strip()}", by=by)
     return Proposal.objects.create(
         kind=kind, key=key_of(fresh), based_on=fresh.wording, facts=wanted, why=why.strip()[:500], by=by, at=now
     )

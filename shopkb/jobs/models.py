@@ -13,12 +13,13 @@ from shopkb.catalog.models import Cause, Meter, Platform, Symptom
 from shopkb.core.flow.model import Proof
 from shopkb.jobs.event import Event
 from shopkb.jobs.idempotence import ClientRecord, SignedRecord
+from shopkb.jobs.job_reading import JobReading
 from shopkb.jobs.late_value import LateValue
 from shopkb.procedures.models import Revision
 from shopkb.web.numbers import row_number
 
-__all__ = ["DangerPassed", "Event", "HandOver", "Job", "LateValue", "Photo", "PutBack", "Repair", "Result",
-           "Retraction", "Run", "RunValue", "Vehicle", "Verification"]  # fmt: skip
+__all__ = ["DangerPassed", "Event", "HandOver", "Job", "JobReading", "LateValue", "Photo", "PutBack", "Repair",
+           "Result", "Retraction", "Run", "RunValue", "Vehicle", "Verification"]  # fmt: skip
 
 PERSON = settings.AUTH_USER_MODEL
 

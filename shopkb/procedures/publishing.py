@@ -11,6 +11,7 @@ from django.conf import settings
 from django.db import transaction
 from django.db.models import Max
 
+from shopkb.accounts.audit import Action, note
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.cause_registry import cause_for
@@ -200,6 +201,7 @@ def send_back(revision: Revision, *, by: User, why: str) -> None:
     locked.state = State.DRAFT
     locked.why = f"{locked.why}\n\nSent back by {by}: {why}".strip()
     locked.save(update_fields=["state", "why"])
+    note(Action.SENT_BACK, f"{locked.procedure.key}, revision {locked.number}", by=by)
 
 
 @transaction.atomic
@@ -228,6 +230,7 @@ def publish(revision: Revision, *, by: User, at: datetime) -> Revision:
     locked.checksum = checksum(flow)
     locked.save(update_fields=["state", "reviewer", "published_at", "checksum"])
     _put_in_force(locked.procedure, flow)
+    note(Action.PUBLISHED, f"{locked.procedure.key}, revision {locked.number}", by=by)
     return locked
 
 
@@ -247,6 +250,8 @@ def withdraw(revision: Revision, *, by: User, at: datetime, why: str, for_safety
     locked.withdrawn_for_safety = for_safety
     locked.withdrawn_at = at
     locked.save(update_fields=["state", "withdrawn_why", "withdrawn_for_safety", "withdrawn_at"])
+    safety = " for safety" if for_safety else ""
+    note(Action.WITHDRAWN, f"{locked.procedure.key}, revision {locked.number}{safety}: {why.strip()}", by=by)
 
 
 def _needs_another(revision: Revision, by: User) -> str:

@@ -14,6 +14,7 @@ from django.conf import settings
 from django.db import transaction
 from django.db.models import QuerySet
 
+from shopkb.accounts.audit import Action, note
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog import wordings
@@ -172,6 +173,8 @@ def _decide(proposal: Proposal, state: Proposal.State, *, by: User, at: datetime
     proposal.state, proposal.decided_by, proposal.decided_at = state, by, at
     proposal.decided_why = why.strip()[:500]
     proposal.save(update_fields=["state", "decided_by", "decided_at", "decided_why"])
+    action = Action.WORDS_CONFIRMED if state == Proposal.State.CONFIRMED else Action.WORDS_REFUSED
+    note(action, f"{proposal.kind} {proposal.key}, proposed by {proposal.by.username}: {state.label}", by=by)
 
 
 def refusal_of(written: Sequence[Wording]) -> str:

@@ -90,6 +90,8 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "home-manager": ("manager", reverse("home")),
         "home-keeper": ("keeper", reverse("home")),
         "sign-in": ("", reverse("login")),
+        "audit": ("keeper", reverse("upkeep:audit")),
+        "readers": ("keeper", f"{reverse('upkeep:readers')}?registration={day.open_job.vehicle.registration}"),
         "second-factor-set": ("senior", reverse("second-factor-set")),
         "pin": ("junior", reverse("pin")),
         "switch-not-shared": ("junior", reverse("switch")),

@@ -8,9 +8,17 @@ from collections.abc import Iterable
 from django.apps import apps
 
 KEPT_FOR_SIGN_IN = frozenset(
-    {"django_session", "axes_accessattempt", "axes_accessattemptexpiration", "axes_accesslog", "axes_accessfailurelog"}
+    {
+        "accounts_auditrecord",
+        "axes_accessattempt",
+        "axes_accessattemptexpiration",
+        "axes_accessfailurelog",
+        "axes_accesslog",
+        "django_session",
+        "jobs_jobreading",
+    }
 )
-"""Tables that a visit may touch: they say who is signed in and who tried."""
+"""Tables that a visit may touch: they say who is signed in, who tried, and who read what."""
 
 
 def rows() -> dict[str, str]:

@@ -175,6 +175,9 @@ TABLE: dict[str, Row] = {
     "jobs:pack-step": Row(get=STAFF, on="run", more=("press",)),
     "jobs:pack-end": Row(get=STAFF, on="run"),
     "worker": Row(get="v" + STAFF),
+    "upkeep:audit": Row(get="k"),
+    "upkeep:audit-file": Row(get="k"),
+    "upkeep:readers": Row(get="k"),
     "bench:bench": Row(get=STAFF),
     "bench:computation": Row(get=STAFF, more=("copper-cable-drop",)),
     "reports:figures": Row(get="mk"),
@@ -205,6 +208,7 @@ ADMIN: dict[str, str] = {"catalog": WRITERS, "accounts": "k"}
 """Who may enter Django's admin, by room."""
 
 COMMANDS: dict[str, str] = {
+    "audit_log": "reads",
     "backup": "reads; writes a file",
     "check_flows": "reads",
     "check_trees": "reads; --repair writes",

@@ -24,6 +24,7 @@ TABLES = (
     "jobs_verification",
     "jobs_event",
     "catalog_wording",
+    "accounts_auditrecord",
 )
 SWITCH = "jobs_records_open"
 """A table that is empty but inside :func:`opened`, whose transaction alone sees its row."""

@@ -8,6 +8,7 @@ from django.conf import settings
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
+from shopkb.accounts import audit
 from shopkb.upkeep.archive import ArchiveError, read
 from shopkb.upkeep.modes import close_to_others
 from shopkb.upkeep.restoring import TargetNotEmpty, restore, restore_photos
@@ -38,6 +39,7 @@ class Command(BaseCommand):
         except (ArchiveError, OSError) as error:
             raise CommandError(str(error), returncode=FAILED) from error
         close_to_others()
+        audit.note(audit.Action.RESTORED, f"{options['file'].name}, of {archive.made_at:%Y-%m-%d %H:%M}")
         self.stdout.write(
             f"{archive.rows} rows and {pictures} photos are back, as of {archive.made_at:%Y-%m-%d %H:%M}."
         )
