@@ -22,6 +22,7 @@ from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.appraisal.order_search import widened
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
+from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence, differing_platforms
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
@@ -75,10 +76,11 @@ class LearnedProcedure:
 
 class FittedStrengths(NamedTuple):
     """How alike platforms are: shares of causes by level of the tree, top first, and the weights of the strengths that
-    branches have. Empty before the first fit, which means the usual ones."""
+    branches have. Empty before the first fit, which means the usual ones. And how probabilities are corrected."""
 
     causes: tuple[float, ...] = ()
     branches: tuple[float, ...] = ()
+    recalibration: Recalibration = NO_RECALIBRATION
 
 
 class Setting(NamedTuple):
@@ -162,8 +164,11 @@ def prices() -> Prices:
 
 def strengths_in_force() -> FittedStrengths:
     """The latest fit. One query."""
-    rows = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("strengths", "branch_weights")
-    return FittedStrengths(*(tuple(part) for part in rows.first() or ()))
+    rows = StrengthFit.objects.order_by("-fitted_at", "-pk")
+    row = rows.values_list("strengths", "branch_weights", "recalibration").first()
+    if row is None:
+        return FittedStrengths()
+    return FittedStrengths(tuple(row[0]), tuple(row[1]), Recalibration(*row[2]))
 
 
 def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
@@ -182,7 +187,13 @@ def _learn(
     )
     counts = with_platforms(found.counts, (platform,))
     fitted = strengths_in_force()
-    model = learn(counts, platform, access_minutes=dict(now.access_minutes), prior_strengths=fitted.causes)
+    model = learn(
+        counts,
+        platform,
+        access_minutes=dict(now.access_minutes),
+        prior_strengths=fitted.causes,
+        recalibration=fitted.recalibration,
+    )
     passable = flow.start in flow.step_by_key and not loops(flow)
     return LearnedProcedure(
         model,

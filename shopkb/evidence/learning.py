@@ -15,6 +15,7 @@ from operator import attrgetter
 from django.db import connection, transaction
 from django.db.models import Q, QuerySet
 
+from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
 from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
@@ -93,15 +94,35 @@ def keep_strengths(
     procedures: int,
     verified_jobs: int,
 ) -> StrengthFit:
-    """Store a fit; figures read from now on use it."""
+    """Store a fit; figures read from now on use it. The recalibration in force stays."""
     _lock()
+    before = StrengthFit.objects.first()
     return StrengthFit.objects.create(
         fitted_at=at,
         as_of=as_of,
         strengths=list(strengths),
         branch_weights=list(branch_weights),
+        recalibration=before.recalibration if before else [],
         procedures=procedures,
         verified_jobs=verified_jobs,
+    )
+
+
+@transaction.atomic
+def keep_recalibration(found: Recalibration, *, at: datetime, as_of: str) -> None:
+    """Store how probabilities are to be corrected from now on, unless it is what is in force; strengths stay."""
+    _lock()
+    before = StrengthFit.objects.first()
+    if list(found) == list((before.recalibration if before else []) or NO_RECALIBRATION):
+        return
+    StrengthFit.objects.create(
+        fitted_at=at,
+        as_of=as_of,
+        strengths=before.strengths if before else [],
+        branch_weights=before.branch_weights if before else [],
+        recalibration=list(found),
+        procedures=before.procedures if before else 0,
+        verified_jobs=before.verified_jobs if before else 0,
     )
 
 

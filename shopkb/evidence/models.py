@@ -63,6 +63,7 @@ class StrengthFit(models.Model):
     as_of = models.CharField(max_length=7)
     strengths = models.JSONField(help_text="One number a level below the roots, top first.")
     branch_weights = models.JSONField(default=list, help_text="One number for each strength a branch may have.")
+    recalibration = models.JSONField(default=list, help_text="Sharpness and stray share of probabilities.")
     procedures = models.PositiveIntegerField()
     verified_jobs = models.PositiveIntegerField()
 

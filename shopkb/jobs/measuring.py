@@ -9,20 +9,24 @@ from datetime import datetime
 from statistics import median
 from typing import Any
 
+import numpy as np
 from django.db import transaction
 from django.utils import timezone
 
 from shopkb.core.diagnosis.belief.likelihoods import cause_strengths
+from shopkb.core.diagnosis.belief.recalibration import no_losses
 from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.branch_success import branch_weights
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import count
+from shopkb.core.diagnosis.rates.intervals import Array
+from shopkb.core.diagnosis.scores.corrections import Corrections, losses_of
 from shopkb.core.diagnosis.scores.drift import LATELY, TOLD, reading_change
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast, Scores, all_pairs, reliability, scores
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.learned_procedure import full_tallies
-from shopkb.evidence.learning import keep_strengths
+from shopkb.evidence.learning import keep_recalibration, keep_strengths
 from shopkb.evidence.models import QualityRecord, StrengthFit
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.models import Job
@@ -75,26 +79,51 @@ def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Ite
 
     From the month ``since`` on (``YYYY-MM``; empty: all); what was measured of earlier months stays.
     """
-    for flow in flows_in_force():
-        jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
-        cases = list(closed_cases(jobs))
-        records = records_of(flow, cases, at, since)
+    flows = flows_in_force()
+    found = {flow.procedure: forecasts(flow, _cases(flow), since=since, behind=behind(flow)) for flow in flows}
+    corrections = Corrections(_losses_before(since), [one for part in found.values() for one in part])
+    for flow in flows:
+        records = records_of(flow, _cases(flow), at, since, found.pop(flow.procedure), corrections)
         if store:
             with transaction.atomic():
                 QualityRecord.objects.filter(procedure=flow.procedure, month__gte=since).delete()
                 QualityRecord.objects.bulk_create(records)
         yield Measured(flow.procedure, len(records), sum(record.verified_jobs for record in records))
+    if store:
+        keep_recalibration(corrections.now, at=at, as_of=timezone.localtime(at).strftime("%Y-%m"))
 
 
-def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str) -> list[QualityRecord]:
+def _losses_before(since: str) -> Array:
+    """Of the months before ``since``, as they were stored. One query."""
+    total = no_losses()
+    for figures_then in QualityRecord.objects.filter(month__lt=since).values_list("figures", flat=True):
+        stored = np.array(figures_then.get("losses") or total * 0)
+        total += stored if stored.shape == total.shape else 0
+    return total
+
+
+def _cases(flow: Flow) -> list[ClosedCase]:
+    jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
+    return list(closed_cases(jobs))
+
+
+def records_of(
+    flow: Flow,
+    cases: Sequence[ClosedCase],
+    at: datetime,
+    since: str,
+    found: Sequence[Forecast],
+    corrections: Corrections | None = None,
+) -> list[QualityRecord]:
     """One for each month from ``since`` on in which a case was closed, not stored; the last one says which readings
-    have changed."""
+    have changed. ``found`` are the forecasts without correction."""
     by_month: dict[str, list[ClosedCase]] = defaultdict(list)
     for case in cases:
         if case.month >= since:
             by_month[case.month].append(case)
     by_forecast_month: dict[str, list[Forecast]] = defaultdict(list)
-    for forecast in forecasts(flow, cases, since=since, behind=behind(flow)):
+    corrected = corrections.corrected if corrections is not None else lambda one: one
+    for forecast in found:
         by_forecast_month[forecast.month].append(forecast)
     changed = reading_changes(flow, cases, timezone.localtime(at).strftime("%Y-%m"))
     records = [
@@ -103,7 +132,10 @@ def records_of(flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str
             month=month,
             measured_at=at,
             verified_jobs=len(by_forecast_month[month]),
-            figures=figures(by_forecast_month[month], by_month[month]),
+            figures={
+                **figures(list(map(corrected, by_forecast_month[month])), by_month[month]),
+                "losses": losses_of(by_forecast_month[month]).round(6).tolist(),
+            },
         )
         for month in sorted(by_month)
     ]

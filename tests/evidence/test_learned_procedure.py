@@ -119,7 +119,7 @@ def test_a_fit_of_the_strengths_is_seen_at_once(flow: Flow) -> None:
     before = learned(flow)
     learning.keep_strengths([7.0, 9.0, 11.0], [0.25, 0.75], at=builders.NOW, as_of=MONTH, procedures=1, verified_jobs=0)
     assert learned(flow) is not before
-    assert room.strengths_in_force() == ((7.0, 9.0, 11.0), (0.25, 0.75))
+    assert room.strengths_in_force() == ((7.0, 9.0, 11.0), (0.25, 0.75), (1.0, 0.0))
 
 
 def test_the_number_of_queries_does_not_grow_with_jobs_or_platforms(flow: Flow, horn: Procedure, junior: User) -> None:

@@ -346,10 +346,11 @@ def _honesty(rows: Rows) -> None:
     row = Revision.objects.get(state="published", procedure__key="overheats-fan-silent")
     flow = flow_of(row)
     cases = list(closed_cases(Job.objects.filter(pk__in=list(rows.jobs.index))))
-    QualityRecord.objects.bulk_create(records_of(flow, cases, invented.NOW, ""))
+    found = forecasts(flow, cases, behind=behind(flow))
+    QualityRecord.objects.bulk_create(records_of(flow, cases, invented.NOW, "", found))
     frame = pd.DataFrame([
         (one.month, _brier(one.probabilities, one.truth), _brier(one.at_first, one.truth))
-        for one in forecasts(flow, cases, behind=behind(flow))
+        for one in found
     ], columns=["month", "tool", "base"])  # fmt: skip
     means, jobs = frame.groupby("month").mean(), frame.groupby("month").size()
     told = {row["month"].value: row for row in table("honesty", "brier").rows}

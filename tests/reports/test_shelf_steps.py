@@ -42,7 +42,7 @@ def test_readings_that_fell_are_told() -> None:
 
 def test_both_stand_on_the_page_of_the_shelf(horn: Procedure, manager: User) -> None:
     """The supply was left out on six of nine jobs."""
-    QualityRecord.objects.bulk_create(records_of(flow_from(HORN_TEXT), _cases(), NOW, ""))
+    QualityRecord.objects.bulk_create(records_of(flow_from(HORN_TEXT), _cases(), NOW, "", []))
     left = CaseResult("horn-silent", "supply", "", skipped="no-time")
     for number in range(9):
         learn(None, replace(CASE, job=number, results=(left,) if number < 6 else _cases()[0].results))

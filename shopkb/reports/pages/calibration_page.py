@@ -35,7 +35,10 @@ MONTHLY_ABOUT = (
     "is the one given before the job's own cause was known. Filled: the tool. Hollow, dashed: somebody who always says "
     "the usual shares."
 )
-BINS_ABOUT = "On the dashed line what was said is what was true; the number at each point is how often it was said."
+BINS_ABOUT = (
+    "On the dashed line what was said is what was true; the number at each point is how often it was said. Each "
+    "probability is corrected by how those of the months before turned out, as on the pages of jobs."
+)
 
 
 def build(filters: Filters, now: datetime) -> Page:

@@ -114,10 +114,13 @@ class Draws:
         logs = self._log_priors()
         for row in at.recorded:
             test = self.model.tests[self.model.test_of_row[row]]
-            logs += np.log(self._table(test.start, test.stop)[:, row - test.start])
+            logs += self.model.recalibration.sharpness * np.log(self._table(test.start, test.stop)[:, row - test.start])
         # Repairs without a cure weigh on each cause as they do on average.
         factors = np.divide(at.considered, without_repairs, out=np.zeros_like(at.weights), where=without_repairs > 0)
-        weights = np.exp(logs - logs.max(axis=1, keepdims=True)) * factors
+        believed = np.exp(logs - logs.max(axis=1, keepdims=True))
+        believed /= believed.sum(axis=1, keepdims=True)
+        stray = self.model.recalibration.stray
+        weights = ((1 - stray) * believed + stray * self.model.prior) * factors
         self.weights: Array = weights / weights.sum(axis=1, keepdims=True)
 
     def of(self, action: TestOption | RepairOption) -> Array:

@@ -16,6 +16,7 @@ from typing import ClassVar, Final, NamedTuple
 
 import numpy as np
 
+from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.hand_overs import CausesBehind
 from shopkb.core.flow.model import Proof
@@ -74,7 +75,8 @@ class CauseModel:
     ``evidence`` has the shape of ``table``: the weighted verified jobs behind each figure. ``corrected`` names the
     (procedure, step) whose likelihoods were corrected for selective verification. ``prior_weights`` and
     ``table_weights`` are the Dirichlet weights that ``prior`` and ``table`` are the means of, for drawing from them.
-    ``behind`` are the columns that stand for all causes behind a hand-over.
+    ``behind`` are the columns that stand for all causes behind a hand-over. ``recalibration`` corrects what is believed
+    after results.
 
     Raises:
         ValueError: the shapes do not fit, or a figure is no probability.
@@ -93,6 +95,7 @@ class CauseModel:
     prior_weights: Array | None = None
     table_weights: Array | None = None
     behind: tuple[CausesBehind, ...] = ()
+    recalibration: Recalibration = NO_RECALIBRATION
 
     def __post_init__(self) -> None:
         if self.table.shape != (len(self.branches), len(self.causes)) or self.prior.shape != (len(self.causes),):
@@ -135,8 +138,9 @@ class CauseModel:
 
     @cached_property
     def factors(self) -> Array:
-        """The table with ``prior`` as one row more, the last: what belief is a product of."""
-        return np.vstack([self.table, self.prior])
+        """The table, as sharp as recalibrated, and ``prior`` as one row more, the last: what belief is a product of."""
+        sharpness = self.recalibration.sharpness
+        return np.vstack([self.table if sharpness == 1 else self.table**sharpness, self.prior])
 
     @cached_property
     def outcome_entropy(self) -> Array:

@@ -91,6 +91,7 @@ class _Joining:
             access_minutes=access_minutes,
             corrected=tuple(step for model in models for step in model.corrected),
             behind=self.left,
+            recalibration=models[0].recalibration,
             **self._weights(prior),
         )
 

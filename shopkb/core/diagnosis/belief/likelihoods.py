@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
 from shopkb.core.diagnosis.belief.hand_over_priors import with_hand_overs
+from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.counting.branch_success import one_tree
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, BranchReach, FlowCounts
 from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, verification_weights
@@ -133,14 +134,20 @@ def learn(
     smoothing: float = SMOOTHING,
     prior_strengths: Sequence[float] = (),
     access_minutes: Mapping[str, float] | None = None,
+    recalibration: Recalibration = NO_RECALIBRATION,
 ) -> CauseModel:
     """Everything that reasoning about one procedure on one platform takes, from its counts.
 
     Likelihoods are shared by all platforms, priors are pooled over the platform tree with ``prior_strengths``.
-    ``access_minutes`` gives what each set-up state costs to reach.
+    ``access_minutes`` gives what each set-up state costs to reach; ``recalibration`` is the shop's.
     """
     return learn_each(
-        counts, (platform,), smoothing=smoothing, prior_strengths=prior_strengths, access_minutes=access_minutes
+        counts,
+        (platform,),
+        smoothing=smoothing,
+        prior_strengths=prior_strengths,
+        access_minutes=access_minutes,
+        recalibration=recalibration,
     )[platform]
 
 
@@ -151,6 +158,7 @@ def learn_each(
     smoothing: float = SMOOTHING,
     prior_strengths: Sequence[float] = (),
     access_minutes: Mapping[str, float] | None = None,
+    recalibration: Recalibration = NO_RECALIBRATION,
 ) -> dict[str, CauseModel]:
     """The same for several platforms, by path: only their priors differ, so the rest is worked out once."""
     flow = counts.flow
@@ -177,6 +185,7 @@ def learn_each(
         prior_weights=priors[""],
         table_weights=weights,
         behind=counts.behind.parts,
+        recalibration=recalibration,
     )
     whole = replace(whole, tests=tuple(_without_set_up(counts, whole)))
     return {path: _with_prior(flow, whole, prior) for path, prior in priors.items()}

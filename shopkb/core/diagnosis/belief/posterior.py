@@ -98,20 +98,27 @@ def posterior(model: CauseModel, results: Iterable[CaseResult], not_cured: Itera
     not list is left out of account, and a cause with the same correction of the same component was repaired with it. A
     cause with no probability at first keeps none.
     """
-    rows = rows_of(model, results)
-    if not not_cured:
-        rows.append(-1)
-        belief: Array = np.multiply.reduce(model.factors.take(rows, axis=0))
-        total = np.add.reduce(belief)
-        if total > LEAST_PRODUCT:
-            belief /= total
-            return belief
-        rows.pop()
-    logs = model.log_prior.copy()
-    if rows:
-        logs += np.ones(len(rows)) @ model.log_table.take(rows, axis=0)
+    belief = _of_results(model, rows_of(model, results))
+    stray = model.recalibration.stray
+    if stray > 0:
+        belief *= 1 - stray
+        belief += stray * model.prior
     if not_cured and (tried := repaired(model, not_cured)):
+        logs = np.log(belief, out=np.full(belief.size, -math.inf), where=belief > 0)
         _take_back(logs, tried, model.column_of.get(OTHER))
+        return _normalised(logs)
+    return belief
+
+
+def _of_results(model: CauseModel, rows: list[int]) -> Array:
+    """By these rows of the table, as sharp as recalibrated."""
+    rows.append(-1)
+    belief: Array = np.multiply.reduce(model.factors.take(rows, axis=0))
+    total = np.add.reduce(belief)
+    if total > LEAST_PRODUCT:
+        belief /= total
+        return belief
+    logs = model.log_prior + model.recalibration.sharpness * model.log_table.take(rows[:-1], axis=0).sum(axis=0)
     return _normalised(logs)
 
 
