@@ -144,7 +144,8 @@ def _steps(rows: Rows) -> None:
     given["names"] = [rows.ends.get(key, "") for key in zip(given.procedure, given.step, given.outcome, strict=True)]
     latest = given.groupby(["procedure", "step", "job"]).last().reset_index()
     done = latest.groupby(["procedure", "step"]).job.nunique()
-    proven = latest[latest.cause.notna()]
+    on_way = set(Result.objects.effective().on_written_way().values_list("pk", flat=True))
+    proven = latest[latest.cause.notna() & latest.id.isin(on_way)]
     found = proven[proven.names == proven.cause].groupby(["procedure", "step"]).job.nunique()
     of = proven.groupby(["procedure", "step"]).job.nunique()
     seconds = given[given.seconds.notna()].groupby(["procedure", "step"]).seconds

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.diagnosis.counting.flow_counts import count
+from shopkb.core.diagnosis.counting.positions import ASIDE
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge
 from shopkb.core.flow.model import Flow
 from shopkb.jobs.job_facts import JobFact, RepairFact
@@ -80,6 +82,16 @@ def test_steps_worked_by_hand(horn_flow: Flow) -> None:
 def test_branches_that_held_are_counted(horn_flow: Flow) -> None:
     """Of five proven jobs that answered supply, the ground lay no longer behind `weak`: four held."""
     assert _steps(horn_flow)["supply"].onward == Share(4, 5)
+
+
+def test_what_was_found_off_the_written_way_is_not_the_share_that_a_step_finds(horn_flow: Flow) -> None:
+    """Three jobs came to the last test as written and found the horn; two did it at once, as the horn had been guessed,
+    and found nothing. Its minutes are those of all five."""
+    early = CaseResult("horn-silent", "direct", "sounds", seconds=180, position=ASIDE)
+    guessed = [replace(_case(number, (), GROUND), results=(early,)) for number in (7, 8)]
+    direct = {s.step: s for s in step_figures(horn_flow, _tallies([*_by_hand(), *guessed]))}["direct"]
+    assert (direct.done, direct.found, direct.finds) == (5, 3, Share(3, 3))
+    assert direct.minutes_a_fault == pytest.approx(5.0)
 
 
 def test_skips_are_counted_with_their_reason(horn_flow: Flow) -> None:
@@ -295,8 +307,8 @@ def test_what_is_proposed_to_be_left_out(more: dict[str, int | bool], proposed: 
     could name a cause, 0 of 40 is at most 3 % (Jeffreys' interval, upper end of 80 %), 0 of 8 could be 15 %."""
     fields: dict[str, object] = {
         "procedure": "horn-silent", "procedure_title": "Horn", "step": "harness", "number": 3, "title": "Look along it",
-        "done": 40, "proven": 40, "found": 0, "led_away": 0, "names_a_cause": False, "timed": 40, "minutes": 6.0,
-        "bits": 0.02, **more,
+        "done": 40, "proven": 40, "found": 0, "found_on_way": 0, "led_away": 0, "names_a_cause": False, "timed": 40,
+        "minutes": 6.0, "bits": 0.02, **more,
     }  # fmt: skip
     found = suggestions([StepFigures(**fields)], (), (), (), (), ())  # type: ignore[arg-type]
     assert [(one.kind, one.minutes, one.each) for one in found] == (

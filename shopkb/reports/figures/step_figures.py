@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from shopkb.core.diagnosis.belief.information import information_gain
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
+from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallySums
 from shopkb.core.diagnosis.rates.hierarchical import PooledRate, hierarchical_rates
 from shopkb.core.flow.model import Flow, GoKind, Step, TestKind
@@ -22,12 +23,13 @@ PERIOD = "0000-00"
 class StepFigures:
     """One step of a procedure in force.
 
-    ``done`` counts jobs, ``proven`` those of them with a proven cause, ``found`` those whose outcome led straight to
-    that cause. ``is_test``: it can come out in more than one way; ``needed``: another step must not be done without
-    it; ``turned_away`` counts jobs that it sent out or to another procedure. ``led_away`` counts ends of this step
-    that were repaired without a cure or came back. ``minutes`` is the mean of the ``timed`` jobs, ``typical`` their
-    median and quartiles. ``bits`` is telling power as if the step came first. ``onward`` is the share of proven jobs
-    whose cause could still be found behind the branch taken, pooled over platforms.
+    ``done`` counts jobs, ``proven`` those of them with a proven cause that came to the step on the written way,
+    ``found_on_way`` those of these whose outcome led straight to that cause, ``found`` the same wherever in the
+    procedure it was got. ``is_test``: it can come out in more than one way; ``needed``: another step must not be done
+    without it; ``turned_away`` counts jobs that it sent out or to another procedure. ``led_away`` counts ends of this
+    step that were repaired without a cure or came back. ``minutes`` is the mean of the ``timed`` jobs, ``typical``
+    their median and quartiles. ``bits`` is telling power as if the step came first. ``onward`` is the share of proven
+    jobs whose cause could still be found behind the branch taken, pooled over platforms.
     """
 
     procedure: str
@@ -38,6 +40,7 @@ class StepFigures:
     done: int
     proven: int
     found: int
+    found_on_way: int
     led_away: int
     names_a_cause: bool
     is_test: bool = True
@@ -52,7 +55,9 @@ class StepFigures:
 
     @property
     def finds(self) -> Share:
-        return Share(self.found, self.proven)
+        """Of the jobs that came to it on the written way: a test done early, on advice or by chance, is done on other
+        jobs than those it was written for."""
+        return Share(self.found_on_way, self.proven)
 
     @property
     def misleads(self) -> Share:
@@ -105,8 +110,13 @@ def step_figures(
     else:
         wider = count(flow, related, as_of=PERIOD, half_life=None, platforms=(platform,))
         bits, onward = _bits(wider, platform, strengths), _lent(wider, platform, weights)
-    by_step = _by_step(tallies)
-    return tuple(_figures(flow, step, by_step.get(step.key, {}), bits, onward) for step in flow.steps if step.outcomes)
+    by_step, here = _by_step(tallies), positions(flow)
+    on_way = _by_step({key: sums for key, sums in tallies.items() if key.position in ("", here.get(key.step))})
+    return tuple(
+        _figures(flow, step, by_step.get(step.key, {}), on_way.get(step.key, {}), bits, onward)
+        for step in flow.steps
+        if step.outcomes
+    )
 
 
 def _by_step(tallies: Tallies) -> dict[str, dict[tuple[str, str], TallySums]]:
@@ -122,6 +132,7 @@ def _figures(
     flow: Flow,
     step: Step,
     sums: Mapping[tuple[str, str], TallySums],
+    on_way: Mapping[tuple[str, str], TallySums],
     bits: Mapping[str, float],
     onward: Mapping[str, Share | PooledShare],
 ) -> StepFigures:
@@ -141,8 +152,9 @@ def _figures(
         number=flow.number_by_step[step.key],
         title=step.title,
         done=_jobs(answered.items(), proven=False),
-        proven=_jobs(answered.items(), proven=True),
-        found=sum(part.count for (outcome, cause), part in answered.items() if cause and names.get(outcome) == cause),
+        proven=_jobs(((pair, part) for pair, part in on_way.items() if not pair[0].startswith(SKIP)), proven=True),
+        found=_found(answered, names),
+        found_on_way=_found(on_way, names),
         led_away=sum(part.rejected for part in answered.values()),
         names_a_cause=bool(names),
         is_test=step.test is not TestKind.ACTION and len(step.outcomes) > 1,
@@ -154,6 +166,11 @@ def _figures(
         bits=bits.get(step.key),
         onward=onward.get(step.key),
     )
+
+
+def _found(answered: Mapping[tuple[str, str], TallySums], names: Mapping[str, str]) -> int:
+    """Jobs whose outcome named the cause that was proven."""
+    return sum(part.count for (outcome, cause), part in answered.items() if cause and names.get(outcome) == cause)
 
 
 def _jobs(answered: Iterable[tuple[tuple[str, str], TallySums]], *, proven: bool) -> int:

@@ -39,7 +39,8 @@ COLUMNS = (
 ABOUT = (
     "Found: the answer led straight to the proven cause. Led away: what it named was repaired without a lasting cure. "
     "Information gained: as if the step came first. Branches held: the proven cause still lay behind the branch "
-    "taken, in jobs that came to it on the written way; a test done early says nothing of its place. Intervals are "
+    "taken. Found and branches held are of jobs that came to the step on the written way; a test done early says "
+    "nothing of its place. Intervals are "
     "80 %; rows are ranked by their lower end, and under 5 jobs they say too few."
 )
 
@@ -115,7 +116,9 @@ def row(step: StepFigures, data: ReportData) -> Row:
         "step": Cell(step.title, at, f"step {step.number}, {step.procedure_title}"),
         "procedure": Cell(step.procedure_title),
         "done": Cell(step.done, done),
-        "found": Cell(step.finds, behind(at=step.step, fate="proven") if step.found else ""),
+        "found": Cell(
+            step.finds, behind(at=step.step, step=step.step, way="1", fate="proven") if step.found_on_way else ""
+        ),
         "led_away": Cell(step.misleads, behind(at=step.step, fate="wrong") if step.led_away else ""),
         "left_out": Cell(step.left_out, behind(step=step.step, outcome="skip:") if step.skipped else "", _why(step)),
         "minutes": Cell(step.typical, behind(step=step.step, outcome=DONE, timed="1", after=after)),
