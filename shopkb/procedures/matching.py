@@ -44,12 +44,12 @@ PART_OF_CODE = 3
 _FILLER = (
     "a about after again all also am an and any are as at be been before being but by can could did do does doing done "
     "down for from get gets getting goes going got had has have he her his how i if in into is it its itself just like "
-    "me my myself now of one onto or our please right she should so some sometimes than that the their them then there "
-    "these they thing this those through to too two us very want was we went were what when where which while who why "
-    "will with won would you your"
+    "me my myself now of on one onto or our please right she should so some sometimes than that the their them then "
+    "there these they thing this those through to too two us very want was we went were what when where which while "
+    "who why will with won would you your"
 )
 FILLER = frozenset(_FILLER.split())
-"""Words of a complaint that say nothing about the fault. ``on``, ``off``, ``not`` and ``never`` do."""
+"""Words of a complaint that say nothing about the fault. ``off``, ``not`` and ``never`` do."""
 
 _stem = cache(snowballstemmer.stemmer("english").stemWord)
 
@@ -248,12 +248,19 @@ def _fit(
     if fit >= LEAST_FIT:
         score += WORDS * fit
         reasons.append(f"words: {', '.join(sorted(asked[word] for word in words))}")
-    for cause, said in texts.causes.items():
-        if proved := matched(asked, said):
-            score += WORDS * sum(map(vocabulary.rarity, proved)) / sum(map(vocabulary.rarity, asked))
-            reasons.append(f"proved right before: {cause}")
-            break
-    return score, bool(score >= CODE or fit >= CLOSE or not asked or len(reasons) > 1), reasons
+    proved, cause = max(
+        ((_share(vocabulary, asked, said), cause) for cause, said in texts.causes.items()), default=(0, "")
+    )
+    if proved >= LEAST_FIT:
+        score += WORDS * proved
+        reasons.append(f"proved right before: {cause}")
+    return score, score >= CODE or max(fit, proved) >= CLOSE or not asked, reasons
+
+
+def _share(vocabulary: Vocabulary, asked: Collection[str], said: Collection[str]) -> float:
+    """How much of what was asked is said, from 0 to 1, by rarity."""
+    whole = sum(map(vocabulary.rarity, asked))
+    return sum(map(vocabulary.rarity, matched(asked, said))) / whole if whole else 0.0
 
 
 def _platform_fit(procedure: Procedure, platform: str) -> tuple[bool, str]:

@@ -328,8 +328,10 @@ def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Pr
         "The horn does not sound.",
         "Only in rain.",
         "B0900",
-        "Horn: open circuit",
+        'Horn: open circuit , proven: measured. "Feed the horn from the battery": Horn stays silent',
         "Horn relay: burnt contacts",
+        "Put right, and the complaint stayed.",
+        "Customer",
         "Fitted a new one.",
         "Ten times, as they said.",
         "Told the driver.",
@@ -343,6 +345,8 @@ def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Pr
         "Junior",
     ):
         assert said in page, said
+    assert "no meter was named" not in page
+    assert "not tried yet" not in page
     assert "vehicle maker's data" in page
 
 

@@ -12,7 +12,7 @@ from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure
 from tests.builders import take_in
 
-from .conftest import OFFICE, PHONE, TABLET, Visits
+from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
 from .scenes import FAN, GROUND, TO_CLICKS, TO_GROUND, VIN, cured_fan_job, fan_job
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
@@ -351,3 +351,19 @@ def test_a_vehicle_that_was_here_is_known_and_its_fault_came_back(
     page.get_by_role("link", name=plate).first.click()
     title(page, plate)
     visits.shot(page, "vehicle")
+
+
+LONG = "49 jobs, 41 ended in a proven cause, 43 min on average; last time: inverter: high-voltage fault code, referred"
+NARROW = """words => {
+  document.querySelectorAll('.rows .told').forEach(told => { told.textContent = words; });
+  return Math.min(...[...document.querySelectorAll('.rows .says')].map(says => says.getBoundingClientRect().width));
+}"""
+
+
+@pytest.mark.looks
+@pytest.mark.parametrize("screen", [PHONE, TABLET, OFFICE], ids=lambda screen: screen.name)
+def test_titles_of_a_list_keep_their_width_beside_long_figures(
+    visits: Visits, shelf: dict[str, Procedure], junior: User, screen: Screen
+) -> None:
+    page = visits.open(screen, junior, path="/procedures/")
+    assert page.evaluate(NARROW, LONG) >= 240

@@ -24,7 +24,6 @@ from shopkb.core.flow.model import GoKind, Outcome, Proof
 from shopkb.core.flow.names import cause_name
 from shopkb.evidence.learned_procedure import learned_procedure
 from shopkb.jobs.actions import closing
-from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms import CloseForm, RepairForm, VerificationForm
 from shopkb.jobs.models import Job, Repair, Result, Verification
@@ -34,8 +33,9 @@ from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import run_state_of, run_states_of
 from shopkb.jobs.shown_words import cautions_shown
 from shopkb.jobs.vehicle_state import confirm_back, off_on
+from shopkb.jobs.views.carried_out import carried_out, minutes_tested
 from shopkb.jobs.views.job_pages import job_context
-from shopkb.jobs.views.run_texts import answers_of, late_entries
+from shopkb.jobs.views.run_texts import answers_of
 from shopkb.procedures.drawing import draw_chart, drawing_asked
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.storing import flow_of
@@ -138,18 +138,22 @@ def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @require_safe
 def write_up(request: SignedInRequest, pk: int) -> HttpResponse:
-    """Complaint, cause, correction, readings and path on one printable page."""
+    """What the customer and the clerk read, on one sheet: complaint, cause with the reading that proved it, correction,
+    minutes, signatures, and what was tested. What only the shop needs stands in the technical record."""
     job = get_object_or_404(Job.objects.for_list().select_related("closed_by", "comeback_of"), pk=pk)
     repairs = list(
-        job.repairs.select_related("cause__component", "who").prefetch_related("verifications", "also__component")
+        job.repairs.select_related("cause__component", "who", "result").prefetch_related("verifications").order_by("pk")
     )
     run_states = run_states_of(job)
+    minutes = [row.minutes for row in repairs if row.minutes is not None]
     context = {
         "job": job,
-        "repairs": [(row, latest_verification(row)) for row in repairs],
+        "repairs": [carried_out(row, run_states) for row in repairs],
+        "also_found": [row.also_found for row in repairs if row.also_found],
+        "tested": minutes_tested(run_states),
+        "repaired_minutes": sum(minutes) if minutes else None,
         "photos": list(job.photos.all()),
-        "runs": [(run_state, answers_of(run_state)) for run_state in run_states],
-        "late": late_entries(job),
+        "runs": [(run_state, answers_of(run_state)) for run_state in run_states if run_state.effective],
         "cautions": cautions_shown(run_states),
         "section": "jobs",
     }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from django.contrib import messages
@@ -17,7 +16,6 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution, Symptom
-from shopkb.core.flow.model import Flow
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import intake
 from shopkb.jobs.actions.closing import in_vain
@@ -32,9 +30,9 @@ from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_states_of
 from shopkb.jobs.vehicle_history import known_vehicle
 from shopkb.jobs.vehicle_state import off_on
+from shopkb.jobs.views.carried_out import CarriedOut, carried_out
 from shopkb.jobs.views.going_on import go_on
 from shopkb.jobs.views.job_filters import JobFilters
-from shopkb.jobs.views.run_texts import answer_text
 from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.views.nothing_fits import nothing_fits
@@ -149,29 +147,9 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     }
 
 
-@dataclass(frozen=True, slots=True)
-class FailedRepair:
-    """A repair that did not cure, with the answer that its proof rested on."""
-
-    repair: Repair
-    step: str = ""
-    answer: str = ""
-
-
-def _failed(states: Sequence[RunState], repairs: Sequence[Repair]) -> list[FailedRepair]:
+def _failed(states: Sequence[RunState], repairs: Sequence[Repair]) -> list[CarriedOut]:
     """Repairs that did not cure; none once another one did."""
-    if _only_disposition(repairs):
-        return []
-    flow_of_run = {state.run.pk: state.flow for state in states}
-    return [_failed_repair(repair, flow_of_run) for repair in in_vain(repairs)]
-
-
-def _failed_repair(repair: Repair, flow_of_run: Mapping[int, Flow]) -> FailedRepair:
-    row = repair.result
-    step = flow_of_run[row.run_id].step_by_key.get(row.step) if row is not None else None
-    if row is None or step is None:
-        return FailedRepair(repair)
-    return FailedRepair(repair, step.title, answer_text(flow_of_run[row.run_id], row))
+    return [] if _only_disposition(repairs) else [carried_out(repair, states) for repair in in_vain(repairs)]
 
 
 def _offers(job: Job, followed: set[int]) -> dict[str, object]:

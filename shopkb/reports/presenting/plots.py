@@ -21,6 +21,7 @@ BAR_ROW, BAR_LEFT, UP_LEFT = 34.0, 250.0, 560.0
 MOST_MONTH_NAMES = 12
 NAME_EVERY = 84.0
 """Room for a date below a point."""
+SMALL_WIDTH, SMALL_TOP, SMALL_ROOM = 360.0, 30.0, 90.0
 NO_MARKS: Mapping[int, str] = MappingProxyType({})
 
 
@@ -99,34 +100,37 @@ def trend(
 
 
 def over_time(readings: Sequence[DatedReading], label: str, unit: str) -> str:
-    """Readings of one thing by the day they were taken, on a scale that holds all of them; each with its date.
+    """A small drawing of readings of one thing by the day they were taken, on a scale that holds all of them, with the
+    first, the last, and those between that have room named.
 
     Two or more, the oldest first.
     """
-    height = 190.0
+    height = SMALL_TOP + SMALL_ROOM + 34
     values = [reading.value for reading in readings]
     low, high = min(values), max(values)
     room = (high - low) or abs(high) or 1.0
-    low, high = low - 0.15 * room, high + 0.15 * room
     first, last = readings[0].at, readings[-1].at
     whole_time = (last - first).total_seconds() or 1.0
-    across, down = WIDTH - LEFT - RIGHT - 80, height - TOP - BOTTOM
+    left, across = 48.0, SMALL_WIDTH - 96
 
     def place(reading: DatedReading) -> tuple[float, float]:
         along = (reading.at - first).total_seconds() / whole_time
-        return LEFT + 40 + across * along, TOP + down * (high - reading.value) / (high - low)
+        return left + across * along, SMALL_TOP + SMALL_ROOM * (high - reading.value) / room
 
     places = [place(reading) for reading in readings]
-    parts = [_axis(LEFT, height - BOTTOM, WIDTH - RIGHT, height - BOTTOM), _text(LEFT, 14, unit, "count")]
+    foot = SMALL_TOP + SMALL_ROOM + 10
+    parts = [_axis(8, foot, SMALL_WIDTH - 8, foot)]
     parts.append(f'<polyline class="line ours" points="{" ".join(f"{_n(x)},{_n(y)}" for x, y in places)}"/>')
     named_to = -math.inf
-    for (x, y), reading in zip(places, readings, strict=True):
+    for number, ((x, y), reading) in enumerate(zip(places, readings, strict=True)):
         parts.append(_mark(x, y, "ours"))
-        if x - named_to >= NAME_EVERY:
-            parts.append(_text(x, y - 12, f"{reading.value:.4g}", "tick"))
-            parts.append(_text(x, height - 20, date_format(reading.at, "SHORT_DATE_FORMAT"), "tick"))
+        is_last = number == len(places) - 1
+        if is_last or (x - named_to >= NAME_EVERY and places[-1][0] - x >= NAME_EVERY):
+            value = f"{reading.value:.4g} {unit}" if is_last else f"{reading.value:.4g}"
+            parts.append(_text(x, y - 12, value, "tick"))
+            parts.append(_text(x, foot + 20, date_format(reading.at, "M Y"), "tick"))
             named_to = x
-    return _svg(height, label, parts)
+    return _svg(height, label, parts, SMALL_WIDTH)
 
 
 def reliability(points: Sequence[tuple[float, float, float, float, int]], label: str) -> str:
