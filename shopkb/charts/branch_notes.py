@@ -21,6 +21,8 @@ class BranchNote:
         traffic: all jobs that took the branch, verified or not.
         low: lower end of the interval of the success rate, 0 to 1, or None.
         high: upper end of it, 0 to 1, or None.
+        verified: jobs that took the branch and have a proven cause.
+        cured_first: of these, the jobs that the first repair cured.
     """
 
     jobs: int
@@ -28,6 +30,8 @@ class BranchNote:
     traffic: int
     low: float | None = None
     high: float | None = None
+    verified: int = 0
+    cured_first: int = 0
 
 
 BranchNotes = Mapping[BranchKey, BranchNote]
@@ -56,10 +60,21 @@ def evidence_text(note: BranchNote | None) -> str:
     return words if note.traffic == note.jobs else f"{words} Taken in {note.traffic}."
 
 
-def evidence_line(note: BranchNote, total: int) -> str:
-    """``412 jobs, 60 %; right 30 of 41, 58 to 84 %``: its share of the jobs that had any outcome of the step."""
-    jobs = "1 job" if note.traffic == 1 else f"{note.traffic} jobs"
-    words = f"{jobs}, {share_text(note.traffic / total)}"
+def jobs_text(note: BranchNote | None) -> str:
+    """``412 jobs`` that took the branch, or nothing while none has."""
+    if note is None or not note.traffic:
+        return ""
+    return "1 job" if note.traffic == 1 else f"{note.traffic} jobs"
+
+
+def evidence_line(note: BranchNote, total: int, *, tells: bool = True) -> str:
+    """``412 jobs, 60 %; right 30 of 41, 58 to 84 %``: its share of the jobs that had any outcome of the step.
+
+    Where the branch rules no cause out, it is right by construction: how many the first repair cured is told instead.
+    """
+    words = f"{jobs_text(note)}, {share_text(note.traffic / total)}"
+    if not tells:
+        return f"{words}; first repair cured {note.cured_first} of {note.verified}" if note.verified else words
     return f"{words}; {success_text(note)}" if note.jobs else words
 
 

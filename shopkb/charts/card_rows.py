@@ -11,6 +11,7 @@ from shopkb.charts.inks import BAR, BAR_REST, CARD_EDGE, CARD_WIDTH, EVIDENCE_SI
 from shopkb.charts.labels import proof_word
 from shopkb.charts.lettering import shortened, wrap, wrap_to
 from shopkb.charts.view import ChartOptions, cause_label
+from shopkb.charts.way import rules_nothing_out
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof, Step
 
 MONO_WIDTH = 7
@@ -42,7 +43,11 @@ def card_row(
         lines += end
     note = view.notes.get((step.key, outcome.key))
     if note is not None and note.traffic:
-        evidence = Line(evidence_line(note, _came(view, step)), EVIDENCE_SIZE, ink.text if ends else ink.soft)
+        evidence = Line(
+            evidence_line(note, _came(view, step), tells=not rules_nothing_out(flow, step, outcome)),
+            EVIDENCE_SIZE,
+            ink.text if ends else ink.soft,
+        )
         rows += [[cell(_bar(note.traffic / _came(view, step)), **columns)], [cell([evidence], **columns)]]
         lines.append(evidence)
     port = {"port": f"row-{outcome.key}"} if arrows_at_rows else {}

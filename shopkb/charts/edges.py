@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from shopkb.charts.branch_notes import BranchNote, evidence_text, rate_text
+from shopkb.charts.branch_notes import BranchNote, evidence_text, jobs_text, rate_text
 from shopkb.charts.dot_text import Edge, escaped, left_label
 from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
 from shopkb.charts.nodes import NO_START, ways_in
 from shopkb.charts.view import FAINT, INK, SOFT, ChartOptions, edge_id, end_id
+from shopkb.charts.way import rules_nothing_out
 from shopkb.core.flow.comparison.merged_diff import Change
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof, Step
 
@@ -40,7 +41,7 @@ def _branch(flow: Flow, step: Step, outcome: Outcome, view: ChartOptions, mixed:
     marks = [word for word, holds in (("taken", taken), ("thin", thin), ("weak", weak)) if holds]
     remarks = [
         view.change_text(step.key, outcome.key),
-        rate_text(note),
+        jobs_text(note) if rules_nothing_out(flow, step, outcome) else rate_text(note),
         BY_ELIMINATION if weak and head in mixed else "",
     ]
     lines = [*balanced(shortened(outcome.label), LABEL_COLUMNS), *filter(None, remarks)]

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shopkb.charts.branch_notes import BranchNote, possibility_text, rate_text
+from shopkb.charts.branch_notes import BranchNote, jobs_text, possibility_text, rate_text
 from shopkb.charts.labels import TEST_KIND_NAMES, proof_label
 from shopkb.charts.view import PLAIN, YOU_ARE_HERE, ChartOptions, cause_label
+from shopkb.charts.way import rules_nothing_out
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 
 MOST_NESTED = 8
@@ -23,7 +24,7 @@ class OutlineBranch:
     Attributes:
         key: the outcome's key.
         label: the outcome's label.
-        rate_text: ``30 of 41 jobs``, or ``no jobs yet``.
+        rate_text: ``30 of 41 jobs``, ``44 jobs`` where the branch rules nothing out, or ``no jobs yet``.
         goes_to_words: ``step 7``, ``step 7, above``, ``step 7, below``, or the end with its proof.
         child: the step it leads to, where this is its first mention.
         seen_before: it leads to a step that stands in full above.
@@ -126,7 +127,7 @@ class _Outliner:
         return OutlineBranch(
             key=outcome.key,
             label=outcome.label,
-            rate_text=_rate(self.view.notes.get((step.key, outcome.key))),
+            rate_text=_rate(self.view.notes.get((step.key, outcome.key)), rules_nothing_out(self.flow, step, outcome)),
             goes_to_words=words,
             child=child,
             seen_before=seen,
@@ -135,9 +136,12 @@ class _Outliner:
         )
 
 
-def _rate(note: BranchNote | None) -> str:
+def _rate(note: BranchNote | None, says_nothing: bool) -> str:
     if note is None or not note.jobs:
         return "no jobs yet"
+    if says_nothing:
+        cured = f", first repair cured {note.cured_first} of {note.verified}" if note.verified else ""
+        return f"{jobs_text(note)}{cured}"
     return f"{rate_text(note)} {'job' if note.jobs == 1 else 'jobs'}"
 
 

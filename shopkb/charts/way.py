@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from shopkb.charts.branch_notes import BranchKey, BranchNotes
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
-from shopkb.core.flow.paths import steps_left
+from shopkb.core.flow.paths import causes_from, causes_reachable, steps_left
 
 
 def busiest_way(flow: Flow, notes: BranchNotes) -> tuple[BranchKey, ...]:
@@ -35,3 +35,11 @@ def onward_outcomes(flow: Flow, step: Step) -> tuple[Outcome, ...]:
 def _traffic(notes: BranchNotes, step: Step, outcome: Outcome) -> int:
     note = notes.get((step.key, outcome.key))
     return note.traffic if note else 0
+
+
+def rules_nothing_out(flow: Flow, step: Step, outcome: Outcome) -> bool:
+    """Whether a branch that leads on still leads to every cause that its step can come to: then the cause lies behind
+    it whatever it is, and how often it did says nothing."""
+    if outcome not in onward_outcomes(flow, step):
+        return False
+    return causes_reachable(flow, step.key, outcome.key) >= causes_from(flow, step.key)

@@ -229,4 +229,12 @@ def _verified(tallies: Mapping[TallyKey, TallySums]) -> int:
 
 def _note(found: BranchEvidence) -> BranchNote:
     low, high = (found.rate.low, found.rate.high) if isinstance(found.rate, PooledRate) and found.jobs else (None, None)
-    return BranchNote(jobs=found.jobs, successes=found.successes, traffic=found.traffic, low=low, high=high)
+    return BranchNote(
+        jobs=found.jobs,
+        successes=found.successes,
+        traffic=found.traffic,
+        low=low,
+        high=high,
+        verified=found.verified,
+        cured_first=found.cured_first,
+    )

@@ -22,7 +22,7 @@ from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
 from shopkb.evidence.tally_log import TallyChange, record
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month", "position")
-SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected", "together")
+SUM_FIELDS = ("count", "timed", "seconds", "seconds_squared", "came_back", "rejected", "together", "cured_first")
 CHUNK = 2000
 RECOUNT = "recount"
 """Name of the row that a migration leaves where the tallies are to be counted again from the jobs."""

@@ -28,6 +28,7 @@ class Tally(models.Model):
     came_back = models.IntegerField(default=0)
     rejected = models.IntegerField(default=0)
     together = models.IntegerField(default=0)
+    cured_first = models.IntegerField(default=0)
 
     objects = TallyQuerySet.as_manager()
 

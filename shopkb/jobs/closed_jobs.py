@@ -123,6 +123,7 @@ def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
         ),
         rejected=tuple(_rejected(job, flows)),
         also=job.also,
+        cured_first=confirmed is not None and not job.rejected,
     )
 
 

@@ -216,6 +216,15 @@ def test_a_row_says_how_many_and_how_often_right(note: BranchNote, total: int, l
     assert evidence_line(note, total) == line
 
 
+def test_a_branch_that_rules_nothing_out_says_what_the_first_repair_cured() -> None:
+    """From the warm-up every cause can still be found: that it lies behind the branch is no news."""
+    note = BranchNote(41, 41, 44, 0.9, 1.0, verified=41, cured_first=30)
+    shown = card_chart(FAN, ChartOptions(notes={("warm-up", "silent"): note, ("fuse", "whole"): note}))
+    assert "44 jobs, 100 %; first repair cured 30 of 41" in shown.labels["step-warm-up"]
+    assert "44 jobs, 100 %; right 41 of 41, 90 to 100 %" in shown.labels["step-fuse"]
+    assert evidence_line(BranchNote(0, 0, 3), 3, tells=False) == "3 jobs, 100 %"
+
+
 def test_shares_and_intervals_are_never_rounded_to_a_certainty() -> None:
     assert share_text(0.999) == "over 99 %"
     assert interval_text(0.991, 0.999) == "99 to 100 %"

@@ -38,8 +38,8 @@ def test_a_cured_job_speaks_for_its_cause_on_every_branch(horn: Procedure, junio
     """One job: press, supply, ground, direct at 60 s each. 3600 is 60 squared; the whole took 240 s."""
     job = builders.cured_job(horn, junior)
     place = positions(flow_of(job.runs.get().revision))
-    once = TallySums(count=1, timed=1, seconds=60, seconds_squared=3600)
-    whole = TallySums(count=1, timed=1, seconds=240, seconds_squared=57600)
+    once = TallySums(count=1, timed=1, seconds=60, seconds_squared=3600, cured_first=1)
+    whole = TallySums(count=1, timed=1, seconds=240, seconds_squared=57600, cured_first=1)
     expected = {
         TallyKey(
             "horn-silent", step, outcome, HORN_OPEN, "measured", "curlew/dunlin", "2026-03", place.get(step, "")
@@ -115,6 +115,7 @@ def test_a_false_lead_is_counted_where_it_was_named(job: Job, horn: Procedure, j
     mend(job, junior)
     closing.close_job(job, D.CURED, by=junior, at=NOW)
     weak = sums(learning.kept(), "supply", "weak")
+    assert {part.cured_first for part in weak.values()} == {0}, "the second repair cured it"
     assert {cause: (part.count, part.rejected) for cause, part in weak.items()} == {HORN_OPEN: (1, 0), "": (0, 1)}
 
 

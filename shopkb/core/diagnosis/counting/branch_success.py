@@ -30,6 +30,7 @@ class BranchEvidence:
     ``traffic`` took the branch on the written way; ``verified`` of them have a proven cause; ``jobs`` of those can be
     judged and ``successes`` of these had a cause still reachable, ``by_elimination`` of them proven by elimination
     only. ``rejected`` repaired what the branch named without a cure, ``came_back`` came back after a cure was claimed.
+    ``cured_first`` of the verified were cured by their first repair.
     """
 
     rate: PooledRate | NoEvidence
@@ -40,6 +41,7 @@ class BranchEvidence:
     by_elimination: int
     rejected: int
     came_back: int
+    cured_first: int = 0
     corrected: PooledRate | None = None
 
     @property
@@ -90,7 +92,8 @@ def branch_evidence(
     rates = hierarchical_rates(tree, path, wins, jobs, weights, level)
     inside = [i for i, other in enumerate(counts.tree.paths) if is_within(other, path)]
     columns = (
-        here.traffic, here.all_verified, here.jobs, here.wins, here.eliminated, here.rejected, here.came_back
+        here.traffic, here.all_verified, here.jobs, here.wins, here.eliminated, here.rejected, here.came_back,
+        here.cured_first,
     )  # fmt: skip
     whole = np.stack([column[inside].sum(axis=0) for column in columns]).astype(int).T.tolist()
     corrected = _corrected(counts, tree, path, wins, jobs, weights, level)

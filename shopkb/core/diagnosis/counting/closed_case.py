@@ -44,6 +44,7 @@ class ClosedCase:
     ``cause`` is empty unless the job was closed with a repair that cured the complaint and was verified, and the job
     has not come back. ``claimed`` holds that cause even after a comeback took it back. ``month`` is ``YYYY-MM`` of
     closing, ``platform`` a path in the platform tree. ``also`` lists identities of causes found together with it.
+    ``cured_first``: the cause is confirmed, and no repair before that one was in vain.
     """
 
     job: int
@@ -56,6 +57,7 @@ class ClosedCase:
     results: tuple[CaseResult, ...] = ()
     rejected: tuple[RejectedEnd, ...] = ()
     also: tuple[str, ...] = ()
+    cured_first: bool = False
 
     @property
     def verified(self) -> bool:

@@ -112,6 +112,7 @@ class PlatformCounts:
     weighted_jobs: Array
     weighted_wins: Array
     all_verified: Array
+    cured_first: Array
 
 
 def count(
@@ -136,7 +137,7 @@ def count(
     paths = {key.platform for key, _ in mine}
     counting = _Counting(flow, platform_tree([*platforms, *paths]), beyond, behind)
     ages = {month: age_weight(month, as_of, half_life) for month in {key.month for key, _ in mine}}
-    sums = np.array([_numbers(part) for _, part in mine], dtype=np.float64).reshape(len(mine), 7)
+    sums = np.array([_numbers(part) for _, part in mine], dtype=np.float64).reshape(len(mine), 8)
     sound = np.asarray(sums.min(axis=1, initial=0.0) >= 0)
     counting.negative = int((~sound).sum())
     keys = [key for (key, _), yes in zip(mine, sound.tolist(), strict=True) if yes]
@@ -147,7 +148,8 @@ def count(
 
 def _numbers(sums: TallySums) -> tuple[int, ...]:
     return (
-        sums.count, sums.timed, sums.seconds, sums.seconds_squared, sums.came_back, sums.rejected, sums.together
+        sums.count, sums.timed, sums.seconds, sums.seconds_squared, sums.came_back, sums.rejected, sums.together,
+        sums.cured_first,
     )  # fmt: skip
 
 
@@ -190,7 +192,7 @@ class _Counting:
         self.position = positions(flow)
 
     def counted(self, keys: Sequence[TallyKey], sums: Array, age: Array, proof: Array) -> FlowCounts:
-        """``sums`` is keys x 7, in the order of :class:`TallySums`; ``age`` and ``proof`` are weights by key."""
+        """``sums`` is keys x 8, in the order of :class:`TallySums`; ``age`` and ``proof`` are weights by key."""
         node = _places(keys, self.tree)
         cause = np.array([self.column.get(key.cause, len(self.causes) - 1) for key in keys], dtype=np.intp)
         row = np.array([self.row.get((key.step, key.outcome), -1) for key in keys], dtype=np.intp)
@@ -241,6 +243,7 @@ class _Counting:
             eliminated=summed(count, right & weak), rejected=summed(sums[:, 5], here),
             came_back=summed(sums[:, 4], here), weighted_jobs=summed(age * count, judged),
             weighted_wins=summed(age * count, right), all_verified=summed(count, seen),
+            cured_first=summed(sums[:, 7], seen),
         )  # fmt: skip
 
     def _without_branch(

@@ -38,7 +38,7 @@ class TallyKey:
 @dataclass(frozen=True, slots=True)
 class TallySums:
     """How many jobs; of those with a known time (``timed``) the seconds and seconds squared; how many came back; how
-    many repaired what this outcome named without a cure."""
+    many repaired what this outcome named without a cure; how many the first repair cured."""
 
     count: int = 0
     timed: int = 0
@@ -47,6 +47,7 @@ class TallySums:
     came_back: int = 0
     rejected: int = 0
     together: int = 0
+    cured_first: int = 0
 
     def __add__(self, other: TallySums) -> TallySums:
         return TallySums(
@@ -57,12 +58,13 @@ class TallySums:
             self.came_back + other.came_back,
             self.rejected + other.rejected,
             self.together + other.together,
+            self.cured_first + other.cured_first,
         )
 
     def __neg__(self) -> TallySums:
         return TallySums(
             -self.count, -self.timed, -self.seconds, -self.seconds_squared, -self.came_back, -self.rejected,
-            -self.together,
+            -self.together, -self.cured_first,
         )  # fmt: skip
 
     def __bool__(self) -> bool:
@@ -86,7 +88,9 @@ def contributions(case: ClosedCase) -> dict[TallyKey, TallySums]:
         key = TallyKey(procedure, step, outcome, cause, proof, case.platform, case.month, position)
         sums[key] = sums.get(key, ZERO) + part
 
-    also = TallySums(together=int(bool(case.cause) and bool(set(case.also) - {case.cause})))
+    also = TallySums(
+        together=int(bool(case.cause) and bool(set(case.also) - {case.cause})), cured_first=int(case.cured_first)
+    )
     for result in _latest(case.results):
         outcome = result.outcome or f"{SKIP}{result.skipped}"
         add(result.procedure, result.step, outcome, case.cause, _once(result.seconds) + also, result.position)
