@@ -56,6 +56,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "shopkb.web.middleware.OnlyWhatCanBeStored",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "shopkb.accounts.slots.TooBusyPage",
     "shopkb.accounts.audit.AuditTrail",
     "shopkb.accounts.idle_lock.IdleLock",
     "shopkb.accounts.second_factor_gate.SecondFactorGate",
@@ -128,6 +129,7 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
+PASSWORD_HASHERS = ["shopkb.accounts.hashing.BoundedPasswordHasher"]
 AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
     "django.contrib.auth.backends.ModelBackend",

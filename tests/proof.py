@@ -76,6 +76,8 @@ ROWS = (
         ("tests/rights/test_headers.py",)),
     Row("a proxy or unit set up wrongly", "the recipes work as they stand, with nginx, TLS and systemd's own checker",
         ("tests/as_deployed.py", "tests/upkeep/test_recipes.py"), ("nginx that", "systemd that")),
+    Row("somebody asks too much of the server", "the next visitor waits less than 2 s; on top of enough, 429 in words",
+        ("tests/accounts/test_slots.py", "tests/faults/test_stopping.py")),
     Row("somebody denies it",
         "sign-ins, refusals, rights, publications, restores are noted and stay; readers are counted",
         ("tests/upkeep/test_audit.py",)),

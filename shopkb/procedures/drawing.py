@@ -15,6 +15,7 @@ from django.core.cache import cache
 from django.http import QueryDict
 from django.utils.safestring import SafeString, mark_safe
 
+from shopkb.accounts.slots import Slots
 from shopkb.catalog.models import Access, Caution, System
 from shopkb.charts.cards import card_chart
 from shopkb.charts.dot_text import Chart
@@ -35,6 +36,15 @@ MOST_FOLDS = 100
 _KEY = re.compile(f"fold-(?:{KEY_FORM})")
 KEEP_SECONDS = 24 * 60 * 60
 log = logging.getLogger(__name__)
+
+drawing_slots = Slots(
+    "You, or enough other people, have a form or chart on the way. Try again when it is there.",
+    at_once=2,
+    waiting=1,
+    seconds=10,
+    each=2,
+)
+"""Files of charts and forms on paper: a second each, and more on a small computer."""
 
 
 class FoldLink(NamedTuple):

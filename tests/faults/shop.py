@@ -160,8 +160,10 @@ class Shop:
         self.server.wait()
         self.server = None
 
-    def get(self, path: str) -> Reply:
-        return self._send("GET", path, None, {})
+    def get(self, path: str, person: int | None = None) -> Reply:
+        """A page, as this person or as a visitor."""
+        cookies = {"Cookie": f"sessionid={self.sessions[person % PEOPLE]}"} if person is not None else {}
+        return self._send("GET", path, None, cookies)
 
     def post(self, path: str, person: int, **sent: Any) -> Reply:
         """Send a form as this person."""

@@ -26,7 +26,15 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, ReadTallies, lea
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
-from shopkb.procedures.drawing import chart_bytes, chart_of, draw_chart, drawing_asked, folding_asked, sheets_bytes
+from shopkb.procedures.drawing import (
+    chart_bytes,
+    chart_of,
+    draw_chart,
+    drawing_asked,
+    drawing_slots,
+    folding_asked,
+    sheets_bytes,
+)
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure, Revision
@@ -134,12 +142,13 @@ def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> Ht
             return _file(chart.source.encode(), "text/vnd.graphviz; charset=utf-8", name)
         if form not in MEDIA:
             raise Http404
-        if in_sheets:
-            asked = request.GET.get("paper", "")
-            paper = Paper(asked) if asked in set(Paper) else Paper.A4
-            title = f"{flow.title}, revision {number}"
-            return _file(sheets_bytes(flow, chart, paper, title), MEDIA[form], name)
-        return _file(chart_bytes(chart, cast("Form", form)), MEDIA[form], name)
+        with drawing_slots.taken(request.user.pk):
+            if in_sheets:
+                asked = request.GET.get("paper", "")
+                paper = Paper(asked) if asked in set(Paper) else Paper.A4
+                title = f"{flow.title}, revision {number}"
+                return _file(sheets_bytes(flow, chart, paper, title), MEDIA[form], name)
+            return _file(chart_bytes(chart, cast("Form", form)), MEDIA[form], name)
     except ChartUnavailable as error:
         return render(request, "procedures/no_chart.html", {"reason": str(error), "revision": revision}, status=503)
 

@@ -16,6 +16,7 @@ from shopkb.catalog.models import Caution
 from shopkb.core.flow.checks.standing_cautions import standing_cautions
 from shopkb.core.flow.model import Flow, Outcome, Step
 from shopkb.core.flow.names import leads_to
+from shopkb.procedures.drawing import drawing_slots
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.procedures.views.requested import requested_revision
@@ -40,10 +41,11 @@ def paper_form(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     """The whole procedure to print."""
     revision = requested_revision(key, number)
     flow = flow_of(revision)
-    known = {row.key: row for row in Caution.objects.all()}
-    steps = [_step(request, revision, flow, step, known) for step in flow.steps]
-    context = {"revision": revision, "flow": flow, "steps": steps, "section": "procedures"}
-    return render(request, "procedures/paper.html", context)
+    with drawing_slots.taken(request.user.pk):
+        known = {row.key: row for row in Caution.objects.all()}
+        steps = [_step(request, revision, flow, step, known) for step in flow.steps]
+        context = {"revision": revision, "flow": flow, "steps": steps, "section": "procedures"}
+        return render(request, "procedures/paper.html", context)
 
 
 def _step(request: SignedInRequest, revision: Revision, flow: Flow, step: Step, known: dict[str, Caution]) -> PaperStep:

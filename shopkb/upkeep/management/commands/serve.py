@@ -16,12 +16,17 @@ LARGEST_BODY = 16 * 1024 * 1024
 """Bytes: a picture of 12 MB and its form."""
 LIMITS: dict[str, Any] = {
     "threads": THREADS,
-    "connection_limit": 200,
-    "channel_timeout": 60,
+    "channel_timeout": 30,
+    "cleanup_interval": 5,
+    "asyncore_use_poll": True,
     "max_request_body_size": LARGEST_BODY,
     "max_request_header_size": 64 * 1024,
     "ident": None,
 }
+MOST_CONNECTIONS = 1000
+"""Connections that send nothing cost little memory and no thread; each is closed after ``channel_timeout`` seconds."""
+OPEN_FILES = 200
+"""Files and connections to the database that the server needs beside them."""
 REFUSED = 2
 
 
@@ -62,7 +67,18 @@ class Command(BaseCommand):
         self.stdout.flush()
         draw_first_chart()
         warm_in_background()
-        serve(application, host=options["host"], port=options["port"], **LIMITS, **behind_proxy())
+        limits = {**LIMITS, "connection_limit": most_connections()}
+        serve(application, host=options["host"], port=options["port"], **limits, **behind_proxy())
+
+
+def most_connections() -> int:
+    """As many as the system lets this process hold open, and never more than :data:`MOST_CONNECTIONS`."""
+    try:
+        import resource
+    except ImportError:  # Windows, whose limit is higher
+        return MOST_CONNECTIONS
+    allowed, _highest = resource.getrlimit(resource.RLIMIT_NOFILE)
+    return max(100, min(MOST_CONNECTIONS, allowed - OPEN_FILES))
 
 
 def on_this_computer(host: str) -> bool:
