@@ -1,16 +1,22 @@
-"""HTML-like labels of Graphviz, built as elements, so that no typed text is ever read as one of them."""
+"""HTML-like labels of Graphviz, built part by part, so that no typed text is ever read as one of their elements."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from xml.etree import ElementTree
+from functools import lru_cache
+from xml.sax.saxutils import escape, quoteattr
 
 from shopkb.charts.lettering import printable
 
-Element = ElementTree.Element
 _CODE = re.compile(r"\\(?=[A-Za-z])")
+
+
+class Element(str):
+    """A well-formed element: made by :func:`table` and :func:`cell` alone, from escaped texts."""
+
+    __slots__ = ()
 
 
 class HtmlLabel(str):
@@ -38,41 +44,38 @@ class Line:
 
 def html_label(element: Element) -> HtmlLabel:
     """The label that holds one table."""
-    return HtmlLabel(f"<{ElementTree.tostring(element, encoding='unicode', short_empty_elements=False)}>")
+    return HtmlLabel(f"<{element}>")
 
 
 def table(*rows: Iterable[Element], **attributes: object) -> Element:
     """A table of rows of cells, without borders, space or padding unless they are given."""
-    made = _element("TABLE", {"border": 0, "cellborder": 0, "cellspacing": 0, "cellpadding": 0, **attributes})
-    for row in rows:
-        line = ElementTree.SubElement(made, "TR")
-        line.extend(row)
-    return made
+    written = "".join(f"<TR>{''.join(row)}</TR>" for row in rows)
+    return Element(f"<TABLE{_attributes(_BARE | attributes)}>{written}</TABLE>")
+
+
+_BARE: dict[str, object] = {"border": 0, "cellborder": 0, "cellspacing": 0, "cellpadding": 0}
 
 
 def cell(content: Element | Sequence[Line] | None = None, **attributes: object) -> Element:
     """A cell that holds a table, lines of text or nothing. Lines stand to the left."""
-    if not isinstance(content, Element) and content:
-        attributes = {"align": "left", "balign": "left", **attributes}
-    made = _element("TD", attributes)
-    if isinstance(content, Element):
-        made.append(content)
-        return made
-    for place, line in enumerate(content or ()):
-        if place:
-            ElementTree.SubElement(made, "BR", {"ALIGN": str(attributes["balign"]).upper()})
-        made.append(_font(line))
-    return made
+    if isinstance(content, Element) or not content:
+        return Element(f"<TD{_attributes(attributes)}>{content or ''}</TD>")
+    attributes = {"align": "left", "balign": "left", **attributes}
+    turn = f'<BR ALIGN="{str(attributes["balign"]).upper()}"/>'
+    return Element(f"<TD{_attributes(attributes)}>{turn.join(map(_font, content))}</TD>")
 
 
-def _font(line: Line) -> Element:
-    attributes = {"point-size": f"{line.size:g}", "color": line.color, **({"face": line.face} if line.face else {})}
-    made = _element("FONT", attributes)
-    inner = ElementTree.SubElement(made, "B") if line.bold else made
-    inner.text = line.shown
-    return made
+def _font(line: Line) -> str:
+    face = {"face": line.face} if line.face else {}
+    text = escape(line.shown)
+    inner = f"<B>{text}</B>" if line.bold else text
+    return f"<FONT{_attributes({'point-size': f'{line.size:g}', 'color': line.color, **face})}>{inner}</FONT>"
 
 
-def _element(tag: str, attributes: Mapping[str, object]) -> Element:
-    written = {key.upper().replace("_", "-"): printable(str(value)) for key, value in attributes.items()}
-    return Element(tag, written)
+def _attributes(attributes: Mapping[str, object]) -> str:
+    return "".join([_attribute(key, str(value)) for key, value in attributes.items()])
+
+
+@lru_cache(maxsize=4096)
+def _attribute(key: str, value: str) -> str:
+    return f" {key.upper().replace('_', '-')}={quoteattr(printable(value))}"

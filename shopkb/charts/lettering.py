@@ -34,6 +34,7 @@ def clean(text: str) -> str:
     return " ".join(printable(text).split())
 
 
+@lru_cache(maxsize=8192)
 def printable(text: str) -> str:
     """The text with every white space a space or no-break space, and U+FFFD for what XML cannot hold."""
     return _UNREADABLE.sub(REPLACEMENT, _SPACE.sub(" ", text))
@@ -135,6 +136,7 @@ def wrap_to(text: str, points: float, size: float, *, bold: bool = False) -> tup
     return tuple(lines)
 
 
+@lru_cache(maxsize=8192)
 def set_width(line: str, size: float, *, bold: bool = False) -> float:
     """Width of a line in points as Atkinson Hyperlegible Next sets it, at the advance widths of its own table."""
     return size * sum(_advance(character, bold) for character in line)

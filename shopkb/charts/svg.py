@@ -15,6 +15,7 @@ from shopkb.charts.view import site_path
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
+_INKS = {color.lower(): name for color, name in THEMED.items()}
 FAR_NUMBER, FAR_WORDS = 66.0, 46.0  # points, less on a low card
 _DRAWN = frozenset({"svg", "g", "a", "title", "text", "path", "polygon", "polyline", "ellipse"})
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
@@ -148,12 +149,9 @@ def _speak(group: ElementTree.Element) -> None:
 def _name_inks(card: ElementTree.Element) -> None:
     """Give every part of a card the class of what its colours are used for."""
     for part in card.iter():
-        inks = (
-            (kind, THEMED.get(part.get(attribute, "").upper()))
-            for kind, attribute in (("fill", "fill"), ("line", "stroke"))
-        )
-        if names := [f"{kind}-{name}" for kind, name in inks if name]:
-            part.set("class", " ".join(names))
+        fill, line = _INKS.get(part.get("fill", "")), _INKS.get(part.get("stroke", ""))
+        if fill or line:
+            part.set("class", f"{f'fill-{fill} ' if fill else ''}{f'line-{line}' if line else ''}".strip())
 
 
 def _say_from_afar(group: ElementTree.Element, shown: Sequence[str]) -> None:

@@ -8,6 +8,7 @@ little. Goal: 1.5 times the bare layout for 60 steps.
 
 from __future__ import annotations
 
+import os
 import random
 import resource
 from collections.abc import Callable
@@ -16,7 +17,7 @@ from pygraphviz import AGraph
 
 from shopkb.charts import render as rendering
 from shopkb.charts.branch_notes import BranchNote
-from shopkb.charts.dot import flow_dot
+from shopkb.charts.drawings import Drawing, chart_as
 from shopkb.charts.outline import outline
 from shopkb.charts.render import inline_svg, render
 from shopkb.charts.view import ChartOptions
@@ -64,31 +65,35 @@ def milliseconds(work: Callable[[], object]) -> float:
     return min(taken)
 
 
-def measured(steps: int) -> str:
+def measured(steps: int, drawing: Drawing) -> str:
     """One row of the table."""
     flow = branching(steps, seed=steps)
     keys = [(step.key, outcome.key) for step in flow.steps for outcome in step.outcomes]
     notes = {key: BranchNote(41, 30, 44, 0.58, 0.84) for key in keys}
-    dot = flow_dot(flow, ChartOptions(notes=notes))
+    dot = chart_as(flow, drawing, ChartOptions(notes=notes))
     svg = render(dot, "svg", seconds=60)
     command = rendering._commands("svg")[0]
     here = milliseconds(lambda: AGraph(string=dot.source).draw(format="svg", prog="dot"))
     child = milliseconds(lambda: rendering._run(command, dot.source.encode(), 60))
-    text = milliseconds(lambda: flow_dot(flow, ChartOptions(notes=notes)).source)
+    text = milliseconds(lambda: chart_as(flow, drawing, ChartOptions(notes=notes)).source)
     drawn = milliseconds(lambda: render(dot, "svg", seconds=60))
-    inlined = milliseconds(lambda: inline_svg(svg))
+    inlined = milliseconds(lambda: inline_svg(svg, "Chart", dot.far))
     listed = milliseconds(lambda: outline(flow, ChartOptions(notes=notes)))
     ours = text + drawn + inlined
     figures = [here, child, text, drawn, inlined, listed, ours]
     row = "".join(f"{figure:9.1f}" for figure in figures)
-    return f"{steps:5}{len(keys):9}{row}{ours / child:11.2f}{ours / here:10.2f}"
+    return f"{drawing:12}{steps:5}{len(keys):9}{row}{ours / child:11.2f}{ours / here:10.2f}"
 
 
 def main() -> None:
-    print("                 bare                ours                                   ratio of ours to bare")
-    print("steps branches     here    child      DOT   render   inline  outline    total   in child      here")
-    for steps in (14, 60, 120):
-        print(measured(steps))
+    os.environ.update(rendering.FONTS)
+    print(f"{'':29}bare                ours                                   ratio of ours to bare")
+    print(
+        f"{'drawing':12}steps branches     here    child      DOT   render   inline  outline    total   in child     here"
+    )
+    for steps in (14, 60, 120, 200):
+        for drawing in Drawing:
+            print(measured(steps, drawing))
 
 
 if __name__ == "__main__":
