@@ -88,9 +88,8 @@ def measured(steps: int, drawing: Drawing) -> str:
 def main() -> None:
     os.environ.update(rendering.FONTS)
     print(f"{'':29}bare                ours                                   ratio of ours to bare")
-    print(
-        f"{'drawing':12}steps branches     here    child      DOT   render   inline  outline    total   in child     here"
-    )
+    columns = "steps branches     here    child      DOT   render   inline  outline    total   in child      here"
+    print(f"{'drawing':12}{columns}")
     for steps in (14, 60, 120, 200):
         for drawing in Drawing:
             print(measured(steps, drawing))
