@@ -9,6 +9,7 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 from django.http import QueryDict
@@ -89,17 +90,24 @@ FIRST = {"procedures:desk-cause": {"step": "coil-ohms"}, "jobs:list": {"state": 
 """What a page must be asked before it reads the rest."""
 
 
+FURTHER = (("procedures:chart", ("pdf",)),)
+"""Addresses of the same route that read other words."""
+
+
 def words_read(client: Client, scene: Scene) -> dict[tuple[str, str], set[str]]:
     """The words that each page reads, by route and address."""
     figures = {"since", "until", *(name for names in USED.values() for name in names)}
     read: dict[tuple[str, str], set[str]] = {}
-    for route in reading:
-        at = address(route, TABLE[route], scene, "own")
+    pages = [(route, TABLE[route]) for route in reading]
+    pages += [(route, replace(TABLE[route], more=more)) for route, more in FURTHER]
+    for route, row in pages:
+        at = address(route, row, scene, "own")
         with noted() as names:
             client.get(at, FIRST.get(route, {}))
         if "*" in names:
             names |= figures
-        read[route, at] = names - {"*"}
+        before = {name for (other, _at), words in read.items() if other == route for name in words}
+        read[route, at] = names - {"*"} - before
     return read
 
 
