@@ -9,8 +9,9 @@ from typing import Final
 FOLDER: Final = Path(__file__).parent / "tables"
 
 
-def keep(name: str, table: str) -> None:
-    """Put a Markdown table in the place of the one before."""
+def keep(name: str, table: str, command: str = "") -> None:
+    """Put a Markdown table in the place of the one before. ``command`` made it, by default that of all tables."""
     FOLDER.mkdir(exist_ok=True)
-    made = f"<!-- written by: python -m tests.simulation {name} -->\n\nMade {datetime.now(tz=UTC).date().isoformat()}."
+    command = command or f"python -m tests.simulation {name}"
+    made = f"<!-- written by: {command} -->\n\nMade {datetime.now(tz=UTC).date().isoformat()}."
     (FOLDER / f"{name}.md").write_text(f"{made}\n\n{table.strip()}\n", encoding="utf-8")
