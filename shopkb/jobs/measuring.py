@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from statistics import median
@@ -79,16 +79,20 @@ def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Ite
 
     From the month ``since`` on (``YYYY-MM``; empty: all); what was measured of earlier months stays.
     """
-    flows = flows_in_force()
-    found = {flow.procedure: forecasts(flow, _cases(flow), since=since, behind=behind(flow)) for flow in flows}
-    corrections = Corrections(_losses_before(since), [one for part in found.values() for one in part])
-    for flow in flows:
-        records = records_of(flow, _cases(flow), at, since, found.pop(flow.procedure), corrections)
+    kept: list[tuple[str, list[QualityRecord], list[Forecast]]] = []
+    for flow in flows_in_force():
+        jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
+        cases = list(closed_cases(jobs))
+        found = forecasts(flow, cases, since=since, behind=behind(flow))
+        kept.append((flow.procedure, records_of(flow, cases, at, since, found), found))
+    corrections = Corrections(_losses_before(since), [one for _, _, found in kept for one in found])
+    for procedure, records, found in kept:
+        _correct(records, found, corrections)
         if store:
             with transaction.atomic():
-                QualityRecord.objects.filter(procedure=flow.procedure, month__gte=since).delete()
+                QualityRecord.objects.filter(procedure=procedure, month__gte=since).delete()
                 QualityRecord.objects.bulk_create(records)
-        yield Measured(flow.procedure, len(records), sum(record.verified_jobs for record in records))
+        yield Measured(procedure, len(records), sum(record.verified_jobs for record in records))
     if store:
         keep_recalibration(corrections.now, at=at, as_of=timezone.localtime(at).strftime("%Y-%m"))
 
@@ -102,29 +106,30 @@ def _losses_before(since: str) -> Array:
     return total
 
 
-def _cases(flow: Flow) -> list[ClosedCase]:
-    jobs = Job.objects.filter(runs__revision__procedure__key=flow.procedure).distinct()
-    return list(closed_cases(jobs))
+def _correct(records: Iterable[QualityRecord], found: Iterable[Forecast], corrections: Corrections) -> None:
+    """Put the scores of corrected forecasts in the place of those that stand."""
+    by_month = _by_month(map(corrections.corrected, found))
+    for record in records:
+        record.figures |= _scored(by_month[record.month])
+
+
+def _by_month(found: Iterable[Forecast]) -> dict[str, list[Forecast]]:
+    by_month: dict[str, list[Forecast]] = defaultdict(list)
+    for forecast in found:
+        by_month[forecast.month].append(forecast)
+    return by_month
 
 
 def records_of(
-    flow: Flow,
-    cases: Sequence[ClosedCase],
-    at: datetime,
-    since: str,
-    found: Sequence[Forecast],
-    corrections: Corrections | None = None,
+    flow: Flow, cases: Sequence[ClosedCase], at: datetime, since: str, found: Sequence[Forecast]
 ) -> list[QualityRecord]:
     """One for each month from ``since`` on in which a case was closed, not stored; the last one says which readings
-    have changed. ``found`` are the forecasts without correction."""
+    have changed. ``found`` are the forecasts, which stand uncorrected."""
     by_month: dict[str, list[ClosedCase]] = defaultdict(list)
     for case in cases:
         if case.month >= since:
             by_month[case.month].append(case)
-    by_forecast_month: dict[str, list[Forecast]] = defaultdict(list)
-    corrected = corrections.corrected if corrections is not None else lambda one: one
-    for forecast in found:
-        by_forecast_month[forecast.month].append(forecast)
+    by_forecast_month = _by_month(found)
     changed = reading_changes(flow, cases, timezone.localtime(at).strftime("%Y-%m"))
     records = [
         QualityRecord(
@@ -133,7 +138,8 @@ def records_of(
             measured_at=at,
             verified_jobs=len(by_forecast_month[month]),
             figures={
-                **figures(list(map(corrected, by_forecast_month[month])), by_month[month]),
+                "jobs": len(by_month[month]),
+                **_scored(by_forecast_month[month]),
                 "losses": losses_of(by_forecast_month[month]).round(6).tolist(),
             },
         )
@@ -176,11 +182,10 @@ def reading_changes(flow: Flow, cases: Sequence[ClosedCase], month: str) -> list
     return sorted((each for each in found if each.log_bayes > TOLD), key=lambda each: -each.log_bayes)
 
 
-def figures(by_forecast_month: Sequence[Forecast], cases: Sequence[ClosedCase]) -> dict[str, Any]:
-    """What the pages show of a month, as plain data: closed jobs, scores (``None`` without a forecast) and bins."""
-    scored = scores(by_forecast_month)
+def _scored(found: Sequence[Forecast]) -> dict[str, Any]:
+    """What the pages show of a month's forecasts, as plain data: scores (``None`` without a forecast) and bins."""
+    scored = scores(found)
     return {
-        "jobs": len(cases),
         "scores": asdict(scored) if isinstance(scored, Scores) else None,
-        "bins": [asdict(each) for each in reliability(*all_pairs(by_forecast_month))],
+        "bins": [asdict(each) for each in reliability(*all_pairs(found))],
     }
