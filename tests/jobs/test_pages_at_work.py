@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from datetime import timedelta
 
@@ -118,6 +119,18 @@ def test_a_whole_run_by_its_pages(job: Job, horn: Procedure, junior: User) -> No
     for said in ("Horn: open circuit", "substituted", "Fit a new horn.", "Look for water in the connector."):
         assert said in end
     assert "horn connector" in end
+
+
+def test_the_chart_is_one_press_from_a_step_and_opens_where_the_job_stands(run: Run, junior: User) -> None:
+    client = signed_in(junior)
+    chart = reverse("jobs:chart", args=[run.pk])
+    step = client.get(reverse("jobs:step", args=[run.pk, "press"])).content.decode()
+    assert f'href="{chart}#step-press"' in step
+    page = client.get(chart).content.decode()
+    assert re.search(r'<g id="step-press" class="node step card now', page)
+    assert "you are here" in page
+    assert f'href="{reverse("jobs:step", args=[run.pk, "supply"])}"' in page
+    assert '<a href="?drawing=cards-down" aria-current="true">' in page
 
 
 def test_an_end_by_elimination_is_said_to_be_weak(run: Run, junior: User) -> None:
