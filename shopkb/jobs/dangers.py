@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 from shopkb.accounts.models import User
-from shopkb.catalog.models import Caution
+from shopkb.catalog.models import Caution, SafetyKind, Wording
 from shopkb.core.flow.checks.standing_cautions import standing_cautions
 from shopkb.core.flow.model import Flow, Step, TestKind
 from shopkb.jobs.log.hash_chain import Kind
-from shopkb.jobs.models import DangerPassed, Run
+from shopkb.jobs.models import DangerPassed, Result, Run
 
 LONG_BREAK = timedelta(minutes=30)
 """A gap longer than this is a break: a danger is confirmed anew, and the time the step took is not known."""
@@ -33,6 +33,40 @@ def cautions_in_force(flow: Flow, step: Step, done: Iterable[str]) -> tuple[list
     own = [row for row in rows if row.key in step.cautions]
     still = [row for row in rows if row.key in standing and row.signal != Caution.Signal.NOTICE]
     return own, still
+
+
+def shown_before(
+    flow: Flow, step: Step, cautions: Sequence[Caution], answered: Sequence[Result], *, by: User, at: datetime
+) -> list[Caution]:
+    """Those of the step's cautions that this person has worked under in its set-up state, with no long break and nobody
+    else since, and in the same words: a line is enough for them. A DANGER is never among them.
+
+    ``answered``: the run's answers that count, in the order they were recorded. One query where there are any.
+    """
+    unbroken = _unbroken(answered, by, at)
+    done = [row for row in unbroken if flow.step_by_key[row.step].access == step.access and row.step != step.key]
+    since = {key: row.at for row in reversed(done) for key in flow.step_by_key[row.step].cautions}
+    known = [row for row in cautions if row.key in since and row.signal != Caution.Signal.DANGER]
+    if not known:
+        return []
+    first = min(since[row.key] for row in known)
+    changed = Wording.objects.filter(
+        kind=SafetyKind.CAUTION, key__in=[row.key for row in known], since__gt=first, number__gt=1
+    ).values_list("key", "since")
+    stale = {key for key, when in changed if when > since[key]}
+    return [row for row in known if row.key not in stale]
+
+
+def _unbroken(answered: Sequence[Result], by: User, at: datetime) -> list[Result]:
+    """The latest answers of this person, back to a long break or to somebody else's answer."""
+    found: list[Result] = []
+    until = at
+    for row in reversed(answered):
+        if row.who_id != by.pk or until - row.at > LONG_BREAK or row.at - until > CLOCK_SLACK:
+            break
+        found.append(row)
+        until = row.at
+    return found[::-1]
 
 
 def by_signal(rows: Iterable[Caution]) -> list[Caution]:

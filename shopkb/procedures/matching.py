@@ -35,6 +35,9 @@ OTHER_THAN_TITLE = 0.9
 CLOSE = 0.5
 """Words that fit less than this share a word or two and no more; the page says so."""
 
+HELD = 0.75
+"""A wording of which this share, by rarity, stands in the complaint is in it."""
+
 LEAST_FIT = 0.1
 """Words that fit less than this are no reason to offer a procedure."""
 
@@ -254,7 +257,14 @@ def _fit(
     if proved >= LEAST_FIT:
         score += WORDS * proved
         reasons.append(f"proved right before: {cause}")
-    return score, score >= CODE or max(fit, proved) >= CLOSE or not asked, reasons
+    close = score >= CODE or max(fit, proved) >= CLOSE or not asked or has_wording(vocabulary, asked, texts)
+    return score, close, reasons
+
+
+def has_wording(vocabulary: Vocabulary, asked: Collection[str], texts: Texts) -> bool:
+    """Whether a long complaint holds one wording nearly whole: two words of it at least."""
+    whole = [phrase for phrase in texts.wordings if len(phrase) > 1]
+    return any(len(hits := matched(phrase, asked)) > 1 and _share(vocabulary, phrase, hits) >= HELD for phrase in whole)
 
 
 def _share(vocabulary: Vocabulary, asked: Collection[str], said: Collection[str]) -> float:

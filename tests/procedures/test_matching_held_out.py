@@ -14,7 +14,7 @@ import pytest
 from ruamel.yaml import YAML
 from sklearn.feature_extraction.text import TfidfVectorizer
 
-from shopkb.procedures.matching import CLOSE, Texts, Vocabulary, folded, words_fit
+from shopkb.procedures.matching import CLOSE, Texts, Vocabulary, folded, has_wording, words_fit
 from tests.conftest import FLOWS
 
 FIXTURES = Path(FLOWS).parent / "fixtures"
@@ -50,7 +50,7 @@ def phrases(without: tuple[str, str]) -> dict[str, list[str]]:
     return found
 
 
-def ours(asked: str, without: tuple[str, str]) -> list[tuple[float, str]]:
+def shelf(without: tuple[str, str]) -> tuple[dict[str, Texts], Vocabulary]:
     texts = {
         key: Texts(
             tuple(found for phrase in told if (found := frozenset(reading().tokens(phrase)))),
@@ -63,7 +63,11 @@ def ours(asked: str, without: tuple[str, str]) -> list[tuple[float, str]]:
     for each in texts.values():
         for word in each.summary.union(*each.wordings):
             used[word] = used.get(word, 0) + 1
-    vocabulary = Vocabulary(reading().same, texts, used)
+    return texts, Vocabulary(reading().same, texts, used)
+
+
+def ours(asked: str, without: tuple[str, str]) -> list[tuple[float, str]]:
+    texts, vocabulary = shelf(without)
     return [(words_fit(vocabulary, vocabulary.tokens(asked), each)[0], key) for key, each in texts.items()]
 
 
@@ -120,3 +124,17 @@ def test_other_words_of_customers_and_of_the_trade(asked: str, key: str) -> None
 @pytest.mark.parametrize("asked", ["again after two", "it just did it by itself", "airbag light, and a smell"])
 def test_filler_words_and_a_complaint_nobody_wrote_for_find_nothing_close(asked: str) -> None:
     assert best(asked) == []
+
+
+@pytest.mark.parametrize(
+    ("asked", "key"),
+    [
+        ("It ran hot and dropped its coolant. Standing in the queue at the ferry.", "overheats-fan-silent"),
+        ("Heater fan only on top speed since Monday, smelt of burning.", "blower-only-top-speed"),
+        ("On cold mornings in the yard nothing happens on the key, then after lunch it goes.", "starter-does-not-turn"),
+    ],
+)
+def test_a_long_complaint_that_holds_a_wording_is_close(asked: str, key: str) -> None:
+    texts, vocabulary = shelf(NOTHING)
+    assert has_wording(vocabulary, vocabulary.tokens(asked), texts[key])
+    assert [found for found, each in texts.items() if has_wording(vocabulary, {"airbag": "", "lamp": ""}, each)] == []

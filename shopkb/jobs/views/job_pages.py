@@ -157,8 +157,10 @@ def _offers(job: Job, followed: set[int]) -> dict[str, object]:
     words = f"{job.complaint} {job.circumstances}"
     symptom = job.symptom.key if job.symptom else ""
     found = search(words=words, symptom=symptom, codes=job.codes, platform=job.platform.path, limit=8)
+    others = [offer for offer in found.offers if offer.procedure.pk not in followed]
     return {
-        "offers": [offer for offer in found.offers if offer.procedure.pk not in followed],
+        "offers": [offer for offer in others if offer.close],
+        "distant": [offer for offer in others if not offer.close],
         "words": job.complaint,
         "symptom": symptom,
         **nothing_fits(found, asked=True),

@@ -18,7 +18,7 @@ from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import LONG_BREAK, cautions_in_force, danger_due
+from shopkb.jobs.dangers import LONG_BREAK, cautions_in_force, danger_due, shown_before
 from shopkb.jobs.models import Run
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_state import RunState
@@ -71,9 +71,11 @@ def render_step(
         entered = Entered(sent.typed, sent.unit, sent, refused)
     else:
         entered = Entered(request.GET.get("typed", "")[:60], request.GET.get("unit", ""), refused=refused)
+    before = shown_before(run_state.flow, step, cautions, run_state.effective, by=request.user, at=now)
     context = {
         **_frame(request, run_state, step, now),
-        "cautions": cautions,
+        "cautions": [row for row in cautions if row not in before],
+        "shown_before": before,
         "still": still,
         "words_shown": stamp([*cautions, *still]),
         **_measured(request, run_state, step, entered),

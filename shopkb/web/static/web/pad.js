@@ -17,7 +17,20 @@
     var input = document.getElementById(button.closest("[data-pad]").dataset.pad);
     if (input) { press(input, button.dataset.key); }
   });
+  // On a phone the pad takes two thirds of the screen: it opens with its field.
+  var phone = window.matchMedia("(max-width: 30rem)");
+  function open(pad) {
+    pad.hidden = false;
+    var input = document.getElementById(pad.dataset.pad);
+    if (phone.matches && input) { input.inputMode = "none"; }
+  }
   document.addEventListener("DOMContentLoaded", function () {
-    document.querySelectorAll("[data-pad]").forEach(function (pad) { pad.hidden = false; });
+    document.querySelectorAll("[data-pad]").forEach(function (pad) {
+      var input = document.getElementById(pad.dataset.pad);
+      if (!phone.matches || !input || input === document.activeElement) { open(pad); return; }
+      ["focus", "pointerdown"].forEach(function (kind) {
+        input.addEventListener(kind, function () { open(pad); }, { once: true });
+      });
+    });
   });
 })();
