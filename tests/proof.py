@@ -56,6 +56,8 @@ ROWS = (
         ("tests/upkeep/test_append_only.py", "tests/upkeep/test_chains.py", "tests/upkeep/test_invariants.py")),
     Row("loss of the computer", "a backup under load restores equal on either database, log and one photo too",
         ("tests/faults/test_drill.py", "tests/upkeep/test_backup.py"), ("rows that came back",)),
+    Row("a damaged database and no good backup", "what can be read is read into a new folder; what is lost is counted",
+        ("tests/upkeep/test_salvage.py",)),
     Row("an upgrade", "data of earlier states comes along, the log is whole", ("tests/upkeep/test_migrations.py",)),
     Row("one person switches a danger off",
         "words wait for a second person; the checks of all procedures in force run first; what was shown is kept",

@@ -226,6 +226,7 @@ COMMANDS: dict[str, str] = {
     "rebuild_evidence": "writes tallies; --dry-run reads",
     "report": "reads",
     "restore": "writes an empty database",
+    "salvage": "reads; writes a new folder",
     "serve": "serves",
     "verify": "reads; --repair writes",
 }
