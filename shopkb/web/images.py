@@ -7,6 +7,7 @@ import os
 import threading
 import warnings
 from contextlib import suppress
+from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from django.core.files.base import ContentFile
@@ -116,3 +117,9 @@ def to_disk(name: str, body: bytes) -> None:
     default_storage.save(name, ContentFile(body))
     with default_storage.open(name, "rb+") as file:
         os.fsync(file.fileno())
+    if os.name == "posix":  # elsewhere a folder cannot be opened, and its entry goes with the file
+        folder = os.open(Path(default_storage.path(name)).parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
