@@ -125,3 +125,20 @@ class TestNotCured:
         assert "checked" not in closings[: closings.index("</form>")].replace("not-checked", "").replace(
             "Not checked", ""
         )
+
+    def test_every_go_on_leads_to_a_page_that_is_there(self, horn: Procedure, junior: User) -> None:
+        """After each of three repairs in vain: a test, then a repair, then another procedure."""
+        run = self.failed(horn, junior)
+        client = signed_in(junior)
+        labels = []
+        for cause in (("body/horn/horn", "open circuit"), ("body/horn/relay", "burnt contacts"), ("", "")):
+            for address in (reverse("jobs:job", args=[run.job_id]), reverse("jobs:run", args=[run.pk])):
+                shown = client.get(address).context["go_on"]
+                page, _hash, anchor = shown.link.partition("#")
+                told = client.get(page)
+                assert told.status_code == 200, shown
+                assert not anchor or f'id="{anchor}"' in told.content.decode(), shown
+                labels.append(shown.label)
+            if cause[0]:
+                mend(run.job, junior, cause=cause, cured=Verification.Cured.NO)
+        assert len(set(labels)) > 1, labels

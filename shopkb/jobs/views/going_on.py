@@ -35,7 +35,7 @@ def go_on(job: Job, states: Sequence[RunState], reasoning: Reasoning, ends: Sequ
         return GoOn(reasoning.next_words, f"Go on: {test.title}", link)
     if (repair := reasoning.advice.repair) is not None and not repair.looks_further:
         return GoOn(reasoning.next_words, "Record the repair", _repair_link(job, repair, ends))
-    return GoOn(reasoning.next_words, "Choose another procedure", "#fits")
+    return GoOn(reasoning.next_words, "Choose another procedure", f"{reverse('jobs:job', args=[job.pk])}#fits")
 
 
 def _repair_link(job: Job, repair: RepairOption, ends: Sequence[NamedCause]) -> str:
