@@ -24,7 +24,8 @@ from shopkb.core.flow.model import GoKind
 from shopkb.core.flow.names import cause_name, leads_to
 from shopkb.jobs.actions import following
 from shopkb.jobs.actions.closing import ruled_out
-from shopkb.jobs.answering import Answer, read_answer
+from shopkb.jobs.answering import Answer, read_answer, values_of
+from shopkb.jobs.asked_values import changed_answers, given_values
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
 from shopkb.jobs.forms import LeaveForm, SkipForm
 from shopkb.jobs.models import Job, Run
@@ -79,6 +80,9 @@ def more(request: SignedInRequest, pk: int) -> HttpResponse:
         "flow": run_state.flow,
         "last": run_state.rows[-1] if run_state.rows else None,
         "path": answers_of(run_state),
+        "given": given_values(run_state),
+        "may_correct": run_state.run.holder_id == request.user.pk and run_state.run.job.is_open,
+        "client_id": uuid.uuid4(),
         "late": late_entries(run_state.run.job),
     }
     return render(request, "jobs/more.html", context)
@@ -153,10 +157,12 @@ def skip(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 def value(request: SignedInRequest, pk: int, key: str) -> HttpResponse:
-    """Store a value that is asked once a run."""
+    """Store a value that is asked once a run; the latest counts. ``correct``: from the page that lists them."""
     if request.method == "GET":
         return redirect("jobs:run", pk)
     run_state = run_state_of(pk)
+    if "correct" in request.POST:
+        return _correct(request, run_state, key)
     step = run_state.flow.step_by_key.get(request.POST.get("step", ""))
     try:
         following.record_value(
@@ -173,6 +179,29 @@ def value(request: SignedInRequest, pk: int, key: str) -> HttpResponse:
             return redirect("jobs:run", pk)
         return render_step(request, run_state, step, refused=str(error), refused_value=key, status=422)
     return redirect("jobs:step", pk, step.key) if step else redirect("jobs:run", pk)
+
+
+def _correct(request: SignedInRequest, run_state: RunState, key: str) -> HttpResponse:
+    """Put another value in place of what was given, and name the answers that it changes."""
+    run, flow = run_state.run, run_state.flow
+    before = values_of(run, flow)
+    with shown_as_message(request, NotPossible):
+        following.record_value(
+            run,
+            key,
+            request.POST.get("typed", ""),
+            by=request.user,
+            at=timezone.now(),
+            client_id=client_id_of(request),
+        )
+        messages.success(request, "Corrected. What was given before stays on record.")
+        for changed in changed_answers(run_state, before, values_of(run, flow)):
+            messages.warning(
+                request,
+                f'{changed.step.title}: with this value its reading gives "{changed.now}", and you answered '
+                f'"{changed.given}". Open it in the route below and answer again.',
+            )
+    return redirect("jobs:more", run.pk)
 
 
 @require_POST
