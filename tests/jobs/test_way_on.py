@@ -72,6 +72,16 @@ def test_only_what_a_result_ruled_out_is_handed_over_as_excluded(horn: Procedure
     assert any("Ground carries the load, 0.05 V" in line for line in lines), lines
 
 
+def test_the_same_procedure_followed_twice(horn: Procedure, junior: User) -> None:
+    """What the first run ruled out is told although the second, opened again, has not come to that step."""
+    job = take_in(junior)
+    first = start(job, horn, junior)
+    follow(first, [*TO_HORN[:2], ("ground", "good", "0.05")], junior)
+    again = start(job, horn, junior)
+    page = signed_in(junior).get(reverse("jobs:hand-over", args=[again.pk]))
+    assert "0.05 V" in page.context["form"].initial["excluded"]
+
+
 def test_who_takes_it_sees_values_and_what_was_left_out(horn: Procedure, junior: User, senior: User) -> None:
     run = start(take_in(junior), horn, junior)
     following.record(run, say(run, "press", skipped="no-tool", onward="click"), by=junior, at=NOW)

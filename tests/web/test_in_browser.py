@@ -108,6 +108,7 @@ def test_the_marks_of_a_long_procedure_go_on_in_a_second_line(opened: Open, widt
 @pytest.mark.parametrize(("width", "answer"), [(390, 80), (820, 96)])
 def test_targets_are_large_enough_for_gloves(opened: Open, width: int, answer: int) -> None:
     page = opened(width)
+    page.locator("#r").focus()  # on a phone the pad opens with its field
     heights = page.evaluate(
         "[...document.querySelectorAll('button, a.button, input')].filter(e => e.offsetParent)"
         ".map(e => [e.className, e.getBoundingClientRect().height, e.getBoundingClientRect().width])"
@@ -119,6 +120,8 @@ def test_targets_are_large_enough_for_gloves(opened: Open, width: int, answer: i
 
 def test_the_pad_types_digits_sign_and_point(opened: Open) -> None:
     page = opened(390)
+    assert page.get_by_role("group", name="Number pad").is_hidden()
+    page.locator("#r").focus()
     for name in ("1", "2", "Decimal point", "Decimal point", "4", "Plus or minus", "Delete", "5"):
         page.get_by_role("button", name=name, exact=True).click()
     assert page.input_value("#r") == "-12.5"

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
+from shopkb.core.diagnosis.belief.posterior import Reason
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import handing_over
 from shopkb.jobs.actions.closing import ruled_out
@@ -112,16 +113,21 @@ def _excluded(job: Job, states: Sequence[RunState]) -> str:
     """
     lines = [f"{repair.cause}: repaired, not cured" for repair in ruled_out(job)]
     reasoning = reason(job, states, at=timezone.now())
-    flows = {state.flow.procedure: state for state in states}
     for row in reasoning.possible if reasoning is not None else ():
         against = next((why for why in row.speaks_against if why.step and why.times <= RULES_OUT), None)
         if row.probability < HARDLY and not row.repaired and against is not None:
-            lines.append(f"{row.name}: {_result_words(flows[against.procedure], against.step)}")
+            lines.append(f"{row.name}: {_result_words(states, against)}")
     return "\n".join(lines[:MOST_LINES])
 
 
-def _result_words(state: RunState, step: str) -> str:
-    """``Fuse held to the light, whole, 0.02 V``: the step, its answer and its reading."""
-    row = next(row for row in reversed(state.effective) if row.step == step)
+def _result_words(states: Sequence[RunState], against: Reason) -> str:
+    """``Fuse held to the light, whole, 0.02 V``: the step, its latest answer and its reading."""
+    state, row = next(
+        (state, row)
+        for state in reversed(states)
+        if state.flow.procedure == against.procedure
+        for row in reversed(state.effective)
+        if row.step == against.step
+    )
     reading = f", {row.typed} {unit_sign(row.unit)}".rstrip() if row.typed else ""
-    return f"{state.flow.step_by_key[step].title}, {answer_text(state.flow, row)}{reading}"
+    return f"{state.flow.step_by_key[row.step].title}, {answer_text(state.flow, row)}{reading}"
