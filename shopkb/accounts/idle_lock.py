@@ -19,6 +19,8 @@ BEHIND_THE_SCENES = frozenset(
     {"jobs:token", "jobs:take-item", "worker", "health", "jobs:pack-step", "jobs:pack-end", "jobs:locked"}
 )
 """Views that the device requests without anybody touching it; they do not put off the lock."""
+OPEN_HEADER = "X-Tablet"
+"""Tells the device that the server gave this page to somebody at an unlocked tablet: only that opens its own lock."""
 LOCKED_MESSAGE = "This tablet is locked. Unlock it; what was not sent is kept on this device."
 
 
@@ -34,6 +36,7 @@ class IdleLock:
             return response
         if is_shared(request) and not is_locked(request):
             touch(request, response)
+            response[OPEN_HEADER] = "open"
         return response
 
     def process_view(

@@ -29,7 +29,7 @@ class GivenValue:
 
 @dataclass(frozen=True, slots=True)
 class ChangedAnswer:
-    """A step whose reading now gives another answer than the one that was given."""
+    """A step whose reading now gives another answer than the one that was given, or (``now`` is empty) none."""
 
     step: Step
     given: str
@@ -61,8 +61,8 @@ def changed_answers(
         if row.reading is None or step.reading is None or not row.outcome:
             continue
         now = _outcome(step, row, after)
-        if now and now not in (row.outcome, _outcome(step, row, before)):
-            yield ChangedAnswer(step, step.outcome(row.outcome).label, step.outcome(now).label)
+        if now not in (row.outcome, _outcome(step, row, before)):
+            yield ChangedAnswer(step, step.outcome(row.outcome).label, step.outcome(now).label if now else "")
 
 
 def _outcome(step: Step, row: Result, values: Mapping[str, Quantity]) -> str:

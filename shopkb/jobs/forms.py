@@ -98,6 +98,7 @@ class IntakeForm(IdempotentForm):
     )
 
     comeback_of = forms.CharField(required=False, max_length=20, widget=forms.HiddenInput)
+    doubts_shown = forms.CharField(required=False, max_length=16, widget=forms.HiddenInput)
     surely = forms.BooleanField(label="All of it is right", required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -106,9 +107,12 @@ class IntakeForm(IdempotentForm):
         if "surely" not in self.data:
             self._surely = self.fields.pop("surely")
 
-    def ask_whether_right(self, why: str) -> None:
-        """Show the question, with the reason for it."""
-        self.fields.setdefault("surely", self._surely)
+    def ask_whether_right(self, why: str, digest: str) -> None:
+        """Show the question, with the reason for it; a tick that answered other doubts is taken out."""
+        if "surely" not in self.fields:
+            self.fields["surely"] = self._surely
+        data = {name: self.data[name] for name in self.data if name != self.add_prefix("surely")}
+        self.data = {**data, self.add_prefix("doubts_shown"): digest}
         self.add_error("surely", why)
 
     def clean_registration(self) -> str:
@@ -160,6 +164,7 @@ class IntakeForm(IdempotentForm):
             complaint_verified=Job.Verified(data["complaint_verified"]),
             comeback_of=data["comeback_of"],
             surely=bool(data.get("surely")),
+            doubts_shown=data["doubts_shown"],
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.urls import reverse
 
@@ -33,14 +33,17 @@ TELLS = 0.1
 class NamedCause:
     """A cause that the written way of a run has come to.
 
-    ``proof`` is what the procedure says of it (empty: nothing), ``weak`` why it is not to be relied on, clause by
-    clause. ``repaired`` is the repair of it that did not cure, ``settles`` how the doubt could be settled.
+    ``proof`` is what the procedure says of it (empty: nothing), ``weak`` what its evidence lacks, clause by clause, and
+    ``unlikely`` that all answers together speak against it (empty: they do not). The second is shown and does not count
+    in learning, which would believe itself. ``repaired`` is the repair of it that did not cure, ``settles`` how the
+    doubt could be settled.
     """
 
     result: Result
     identity: str
     proof: str
     weak: tuple[str, ...] = ()
+    unlikely: str = ""
     repaired: Repair | None = None
     settles: tuple[Settling, ...] = ()
 
@@ -49,8 +52,16 @@ class NamedCause:
         return cause_words(self.identity)
 
     @property
+    def is_weak(self) -> bool:
+        return bool(self.weak or self.unlikely)
+
+    @property
     def why_weak(self) -> str:
-        return "; ".join(self.weak)
+        return "; ".join((*self.weak, *([self.unlikely] if self.unlikely else [])))
+
+    def weak_as(self, proof: str) -> str:
+        """What a repair recorded with this ``proof`` lacks: nothing of this where it was proven another way."""
+        return "; ".join(self.weak) if proof == self.proof else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +100,24 @@ def weighed(states: Sequence[RunState], reasoning: Reasoning | None, not_cured: 
     without_meter = [each.result.run_id for each in named if _without_meter(each.result)]
     meters = list(Meter.objects.all()) if without_meter else []
     values = _values([state_of_run[run] for run in dict.fromkeys(without_meter)])
-    found = []
-    for each in named:
-        state = state_of_run[each.result.run_id]
-        weak = tuple(_weak(each, state, _probability(each, named, reasoning), meters, values))
-        settles = tuple(_settling(each, state, states, reasoning)) if weak else ()
-        found.append(NamedCause(each.result, each.identity, each.proof, weak, in_vain.get(each.identity), settles))
-    return found
+    return [_weighed(each, named, state_of_run, states, reasoning, in_vain, meters, values) for each in named]
+
+
+def _weighed(
+    named: NamedCause,
+    all_named: Sequence[NamedCause],
+    state_of_run: Mapping[int, RunState],
+    states: Sequence[RunState],
+    reasoning: Reasoning | None,
+    in_vain: Mapping[str, Repair],
+    meters: Sequence[Meter],
+    values: Mapping[int, dict[str, Quantity]],
+) -> NamedCause:
+    state, chance = state_of_run[named.result.run_id], _probability(named, all_named, reasoning)
+    weak = tuple(_weak(named, state, meters, values))
+    unlikely = f"all answers together make it {percent(chance)} likely" if chance is not None and chance < SURE else ""
+    settles = tuple(_settling(named, state, states, reasoning)) if weak or unlikely else ()
+    return replace(named, weak=weak, unlikely=unlikely, repaired=in_vain.get(named.identity), settles=settles)
 
 
 def _probability(named: NamedCause, all_named: Sequence[NamedCause], reasoning: Reasoning | None) -> float | None:
@@ -113,7 +135,6 @@ def _probability(named: NamedCause, all_named: Sequence[NamedCause], reasoning: 
 def _weak(
     named: NamedCause,
     state: RunState,
-    probability: float | None,
     meters: Sequence[Meter],
     values: Mapping[int, dict[str, Quantity]],
 ) -> Iterator[str]:
@@ -128,8 +149,6 @@ def _weak(
         yield "the reading is nearer to the limit than the meter is sure of"
     elif _without_meter(row) and (unsure := _unsure_meter(state, row, meters, values[row.run_id])):
         yield unsure
-    if probability is not None and probability < SURE:
-        yield f"all answers together make it {percent(probability)} likely"
 
 
 def _without_meter(row: Result) -> bool:

@@ -16,12 +16,13 @@ from django.db.models import Count, Max, Min
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
-from shopkb.jobs.models import JobReading, Photo, Run
+from shopkb.jobs.models import Job, JobReading, Photo, Run
 
 View = Callable[[HttpRequest], HttpResponse]
 
-OF_JOB = frozenset({"jobs:job", "jobs:write-up", "jobs:technical"})
-OF_RUN = frozenset({"jobs:run", "jobs:step", "jobs:more", "jobs:chart", "jobs:pack-step"})
+OF_JOB = frozenset({"jobs:job", "jobs:write-up", "jobs:technical", "jobs:repair"})
+OF_RUN = frozenset({"jobs:run", "jobs:step", "jobs:more", "jobs:chart", "jobs:pack-step", "jobs:hand-over"})
+OF_VEHICLE = "reports:vehicle"
 OF_PHOTO = "jobs:photo"
 A_DAY = 24 * 60 * 60
 
@@ -52,27 +53,32 @@ def note_readings(get_response: View) -> View:
 def _note(request: HttpRequest) -> None:
     match = request.resolver_match
     place = match.view_name if match is not None else ""
-    if match is None or not (place in OF_JOB or place in OF_RUN or place == OF_PHOTO):
+    if match is None or not (place in OF_JOB or place in OF_RUN or place in (OF_PHOTO, OF_VEHICLE)):
         return
     person = request.user.pk
     if person is None:
         return
-    kind = "job" if place in OF_JOB else "run" if place in OF_RUN else "photo"
+    kind = "job" if place in OF_JOB else "run" if place in OF_RUN else place.partition(":")[2]
     which, today = match.kwargs.get("pk") or match.kwargs["name"], timezone.localdate()
-    if not cache.add(f"read-{person}-{kind}-{which}-{today}", True, A_DAY):
+    noted = f"read-{person}-{kind}-{which}-{today}"
+    if not cache.add(noted, True, A_DAY):
         return
     try:
-        job = which if kind == "job" else _job_of(kind, which)
-        if job is not None:
-            reading = JobReading(job_id=job, who_id=person, day=today)
-            JobReading.objects.bulk_create([reading], ignore_conflicts=True)
+        readings = [JobReading(job_id=job, who_id=person, day=today) for job in _jobs_of(kind, which)]
+        JobReading.objects.bulk_create(readings, ignore_conflicts=True)
     except DatabaseError:  # the page is there to be read all the same
+        cache.delete(noted)
         logging.getLogger(__name__).warning("It could not be noted that a job was read.")
 
 
-def _job_of(kind: str, which: int | str) -> int | None:
+def _jobs_of(kind: str, which: int | str) -> list[int]:
+    """The jobs that a page of this kind shows, by number."""
+    if kind == "job":
+        return [int(which)]
+    if kind == "vehicle":
+        return list(Job.objects.filter(vehicle=int(which)).values_list("pk", flat=True))
     rows = Run.objects.filter(pk=which) if kind == "run" else Photo.objects.filter(name=which)
-    return rows.values_list("job_id", flat=True).first()
+    return list(rows.values_list("job_id", flat=True)[:1])
 
 
 def readers_of(registration: str) -> list[Reader]:

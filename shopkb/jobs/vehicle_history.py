@@ -48,6 +48,12 @@ class KnownVehicle:
         """Jobs whose repair may not have lasted."""
         return tuple(each for each in self.jobs if each.may_be_back)
 
+    def choices(self, chosen: str) -> tuple[EarlierJob, ...]:
+        """What a person may say has come back: those, and a closed job already ``chosen`` (its number), however old."""
+        return tuple(
+            each for each in self.jobs if each.may_be_back or (not each.job.is_open and str(each.job.pk) == chosen)
+        )
+
     @property
     def last_mileage(self) -> Job | None:
         """The latest job that has a mileage."""

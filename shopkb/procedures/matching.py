@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import islice
 from types import MappingProxyType
 from typing import Any
 
@@ -34,6 +35,9 @@ OTHER_THAN_TITLE = 0.9
 
 CLOSE = 0.5
 """Words that fit less than this share a word or two and no more; the page says so."""
+
+MOST_WORDS = 60
+"""Words of a complaint that are looked for, from its beginning."""
 
 HELD = 0.75
 """A wording of which this share, by rarity, stands in the complaint is in it."""
@@ -106,13 +110,13 @@ def search(
     """
     published = list(Procedure.objects.published().for_list())
     vocabulary = Vocabulary.of(published, OtherWords.objects.values_list("words", flat=True), proven)
-    asked = vocabulary.tokens(words)
+    asked = dict(islice(vocabulary.tokens(words).items(), MOST_WORDS))
     found = []
     for procedure in published:
         fits, platform_reason = _platform_fit(procedure, platform)
         if not fits or not is_within(procedure.system.path, system):
             continue
-        score, close, reasons = _fit(procedure, vocabulary, asked, symptom, codes)
+        score, close, reasons = _fit(procedure, vocabulary, asked, symptom, codes, typed=bool(words.strip()))
         if score == 0 and (asked or symptom or codes):
             continue
         if platform_reason:
@@ -172,6 +176,7 @@ class Vocabulary:
         cls, procedures: Sequence[Procedure], groups: Iterable[Sequence[str]], proven: Mapping[str, Sequence[str]]
     ) -> Vocabulary:
         pairs = [(folded(word), folded(group[0])) for group in groups for word in group[1:]]
+        pairs = [pair for pair in pairs if all(pair)]  # words of another script fold to nothing
         same = tuple(sorted(pairs, key=lambda pair: -len(pair[0])))
         reading = cls(same, {}, {})
         texts = {row.key: reading._texts(row, proven.get(row.key, ())) for row in procedures}
@@ -233,9 +238,15 @@ def _phrase_fit(vocabulary: Vocabulary, asked: Collection[str], phrase: frozense
 
 
 def _fit(
-    procedure: Procedure, vocabulary: Vocabulary, asked: Mapping[str, str], symptom: str, codes: Sequence[str]
+    procedure: Procedure,
+    vocabulary: Vocabulary,
+    asked: Mapping[str, str],
+    symptom: str,
+    codes: Sequence[str],
+    *,
+    typed: bool,
 ) -> tuple[float, bool, list[str]]:
-    """Score, whether it fits closely, and the reasons."""
+    """Score, whether it fits closely, and the reasons. ``typed``: whether any words were given."""
     score, reasons = 0.0, []
     symptoms = list(procedure.symptoms.all())
     if symptom and symptom in {row.key for row in symptoms}:
@@ -257,7 +268,7 @@ def _fit(
     if proved >= LEAST_FIT:
         score += WORDS * proved
         reasons.append(f"proved right before: {cause}")
-    close = score >= CODE or max(fit, proved) >= CLOSE or not asked or has_wording(vocabulary, asked, texts)
+    close = score >= CODE or max(fit, proved) >= CLOSE or not typed or has_wording(vocabulary, asked, texts)
     return score, close, reasons
 
 

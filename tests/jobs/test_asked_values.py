@@ -46,9 +46,12 @@ def test_one_that_changes_no_answer_says_nothing_more(run: Run, junior: User) ->
     assert "you answered" not in correct(signed_in(junior), run, "12.5")
 
 
-def test_what_cannot_be_read_is_refused_and_nothing_changes(run: Run, junior: User) -> None:
-    said = correct(signed_in(junior), run, "abc")
-    assert "Corrected" not in said
+def test_what_cannot_be_read_is_refused_and_stays_in_its_field(run: Run, junior: User) -> None:
+    sent = {"client_id": str(uuid.uuid4()), "correct": "yes", "typed": "abc"}
+    page = signed_in(junior).post(reverse("jobs:value", args=[run.pk, "battery"]), sent)
+    assert page.status_code == 422
+    assert 'value="abc" aria-invalid="true"' in page.content.decode()
+    assert "Corrected" not in words_of(page)
     assert RunValue.objects.count() == 1
 
 

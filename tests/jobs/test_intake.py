@@ -157,7 +157,8 @@ def test_the_page_asks_whether_the_registration_is_right(yard: None, junior: Use
     page = asked.content.decode()
     assert "All of it is right" in page
     assert "No lights." in page
-    assert client.post(reverse("jobs:new"), {**sent, "surely": "on"}).status_code == 302
+    shown = asked.context["form"]["doubts_shown"].value()
+    assert client.post(reverse("jobs:new"), {**sent, "surely": "on", "doubts_shown": shown}).status_code == 302
     job = Job.objects.get(complaint="No lights.")
     assert VIN in client.get(reverse("jobs:write-up", args=[first.pk])).content.decode()
     assert OTHER_VIN in client.get(reverse("jobs:write-up", args=[job.pk])).content.decode()
@@ -276,6 +277,20 @@ class TestDoubts:
         assert "is still open" in event.words
         assert list(broken_chains()) == []
 
+    def test_a_tick_answers_only_the_doubts_that_were_shown(self, yard: None, junior: User) -> None:
+        first = builders.take_in(junior, registration="SB 1", vin=VIN, odometer=201_168)
+        closing.close_job(first, Job.Disposition.UNSOLVED, by=junior, at=NOW)
+        client, address = signed_in(junior), reverse("jobs:new")
+        sent = typed(registration="SB 1", vin=OTHER_VIN, client_id=str(uuid.uuid4()))
+        shown = client.post(address, sent).context["form"]["doubts_shown"].value()
+        both = client.post(address, {**sent, "surely": "on", "doubts_shown": shown, "odometer": "1000"})
+        assert both.status_code == 422
+        assert "1,000 miles is less" in builders.words_of(both)
+        assert not both.context["form"]["surely"].value()
+        shown = both.context["form"]["doubts_shown"].value()
+        done = client.post(address, {**sent, "surely": "on", "doubts_shown": shown, "odometer": "1000"})
+        assert done.status_code == 302
+
     def test_the_same_sent_twice_is_not_doubted(self, yard: None, junior: User) -> None:
         sent = uuid.uuid4()
         one = builders.take_in(junior, registration="SB 1", client_id=sent)
@@ -321,6 +336,14 @@ class TestKnownVehicle:
         offered = {row.key: "come back?" in self.shown(junior, registration=job.vehicle, symptom=row.pk)
                    for row in (horn, hoarse, other)}  # fmt: skip
         assert offered == {"horn-silent": True, "horn-hoarse": True, "runs-hot": False}
+
+    def test_one_chosen_before_is_offered_however_old_and_on_its_own_vehicle_only(
+        self, horn: Procedure, junior: User
+    ) -> None:
+        job = builders.cured_job(horn, junior)  # closed long before the comeback period
+        other = builders.take_in(junior)
+        assert f"yes, job {job.pk}" in self.shown(junior, registration=job.vehicle, comeback_of=job.pk)
+        assert "come back" not in self.shown(junior, registration=other.vehicle, comeback_of=job.pk)
 
     def test_nobody_knows_it(self, yard: None, junior: User) -> None:
         assert self.shown(junior, registration="SB 1", vin="short", symptom="9" * 30, comeback_of="x") == ""

@@ -82,6 +82,7 @@ def test_a_weak_proof_is_kept_with_the_repair_and_counts_as_elimination(horn: Pr
     assert client.post(address, sent).status_code == 302
     repair = Repair.objects.get()
     assert "no meter was named" in repair.weak
+    assert "likely" not in repair.weak  # what was believed before teaches nothing about the proof
     closing.verify_repair(repair, Verification.Cured.YES, how="Ten times.", by=junior, at=NOW, client_id=uuid.uuid4())
     job = closing.close_job(Job.objects.get(), Job.Disposition.CURED, by=junior, at=NOW)
     case = case_of(job)
@@ -89,6 +90,35 @@ def test_a_weak_proof_is_kept_with_the_repair_and_counts_as_elimination(horn: Pr
     assert case.proof == Proof.ELIMINATION
     assert set(Tally.objects.exclude(cause="").values_list("proof", flat=True)) == {"elimination"}
     assert "but weakly: no meter was named" in words_of(client.get(reverse("jobs:job", args=[job.pk])))
+
+
+@pytest.mark.parametrize("page", ["?result={last}", "", "?cause=body/horn/earth%23high+resistance"])
+@pytest.mark.parametrize(("proof", "weak"), [("measured", True), ("substituted", False)])
+def test_what_a_proof_lacks_is_kept_from_every_page_and_for_that_proof_alone(
+    horn: Procedure, junior: User, page: str, proof: str, weak: bool
+) -> None:
+    """Whoever has put a known good part in its place since has proven it another way."""
+    run = builders.start(builders.take_in(junior), horn, junior)
+    last = follow(run, [*TO_GROUND[:2], ("ground", "bad", "0.21")], junior)[-1]
+    cause = builders.cause_for("body/horn/earth", "high resistance")
+    sent = {"client_id": str(uuid.uuid4()), "cause": cause.pk, "proof": proof, "correction": "Cleaned."}
+    signed_in(junior).post(reverse("jobs:repair", args=[run.job_id]) + page.format(last=last.pk), sent)
+    assert bool(Repair.objects.get().weak) == weak
+
+
+def test_a_reading_is_told_in_the_unit_of_its_step(horn: Procedure, junior: User) -> None:
+    """900 typed in millivolts is 0.9 V on every page and paper, not 900 V."""
+    run = builders.start(builders.take_in(junior), horn, junior)
+    follow(run, TO_GROUND[:2], junior)
+    answer = builders.say(run, "ground", "bad", "900", unit="mV")
+    last = builders.following.record(run, answer, by=junior, at=NOW + timedelta(minutes=9)).result
+    earth = ("body/horn/earth", "high resistance")
+    mend(run.job, junior, result=last, cause=earth, cured=Verification.Cured.NO)
+    client = signed_in(junior)
+    for name, number in (("write-up", run.job_id), ("job", run.job_id), ("run", run.pk), ("hand-over", run.pk)):
+        said = words_of(client.get(reverse(f"jobs:{name}", args=[number])))
+        assert "900 V" not in said, name
+        assert "0.9 V" in said or name == "hand-over", name
 
 
 class TestNotCured:

@@ -86,3 +86,13 @@ def test_a_job_without_a_procedure_says_what_its_system_endangers(yard: None, ju
     job = take_in(junior, symptom=Symptom.objects.get(key="horn-silent", system=horn))
     said = words_of(signed_in(junior).get(reverse("jobs:job", args=[job.pk])))
     assert "WARNING Airbags. Wait." in said
+
+
+def test_other_words_in_another_script_change_nothing(horn: Procedure, junior: User) -> None:
+    client, address = signed_in(junior), reverse("procedures:list")
+    before = words_of(client.get(address))
+    OtherWords.objects.create(key="alternator", words=["alternator", "генератор"])
+    OtherWords.objects.create(key="horn", words=["клаксон", "horn"])
+    assert words_of(client.get(address)) == before
+    assert "fits this closely" not in words_of(client.get(address, {"words": "no horn"}))
+    assert "fits this closely" in words_of(client.get(address, {"words": "клаксон"}))

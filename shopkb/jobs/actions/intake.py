@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import sha256
 from uuid import UUID
 
 from django.db import transaction
@@ -32,7 +33,8 @@ from shopkb.web.mileage import mileage_text
 class Intake:
     """What is taken down when a vehicle comes in. ``codes`` are in their standard form; ``odometer`` is in km.
 
-    ``surely`` says that all of it is right although something does not fit what is known of the vehicle.
+    ``surely`` says that all of it is right although something does not fit what is known of the vehicle;
+    ``doubts_shown`` is the digest of the doubts that were on the page then, ``None`` where no page asked.
     """
 
     registration: str
@@ -48,10 +50,18 @@ class Intake:
     complaint_verified: Job.Verified = Job.Verified.NOT_YET
     comeback_of: Job | None = None
     surely: bool = False
+    doubts_shown: str | None = None
 
 
 class IntakeDoubted(NotPossible):
-    """Something does not fit what is known of the vehicle: a slip of the pen, or worth a second look."""
+    """Something does not fit what is known of the vehicle: a slip of the pen, or worth a second look.
+
+    ``digest`` tells these doubts from others: saying that all is right answers those that were shown.
+    """
+
+    def __init__(self, sentence: str, digest: str) -> None:
+        super().__init__(sentence)
+        self.digest = digest
 
 
 @transaction.atomic
@@ -81,9 +91,10 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
         return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
     doubts = list(_doubts(vehicle, intake, earlier))
-    if doubts and not intake.surely:
+    if doubts and not (intake.surely and intake.doubts_shown in (None, _digest(doubts))):
         raise IntakeDoubted(
-            f"{' '.join(doubts)} If all that you typed is right, tick this box: earlier jobs keep what they say."
+            f"{' '.join(doubts)} If all that you typed is right, tick this box: earlier jobs keep what they say.",
+            _digest(doubts),
         )
     _bring_up_to_date(vehicle, intake)
     case_before = case_of(earlier) if earlier else None
@@ -145,6 +156,10 @@ def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
 def normal_registration(text: str) -> str:
     """Upper case, single blanks: the same vehicle is found whatever was typed."""
     return " ".join(text.upper().split())
+
+
+def _digest(doubts: Sequence[str]) -> str:
+    return sha256("\n".join(doubts).encode()).hexdigest()[:16]
 
 
 def _locked_vehicle(intake: Intake) -> Vehicle:

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.models import Repair, Verification
 from shopkb.jobs.run_state import RunState
-from shopkb.jobs.views.run_texts import answer_text
-from shopkb.procedures.templatetags.procedure_words import unit_sign
+from shopkb.jobs.views.run_texts import answer_text, reading_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +37,13 @@ def carried_out(repair: Repair, states: Sequence[RunState]) -> CarriedOut:
     step = state.flow.step_by_key.get(row.step) if state is not None and row is not None else None
     if row is None or state is None or step is None:
         return CarriedOut(repair, checked)
-    reading = f"{row.typed} {unit_sign(row.unit) if row.unit and row.typed.strip()[-1:].isdigit() else ''}".strip()
-    return CarriedOut(repair, checked, step.title, answer_text(state.flow, row), reading)
+    return CarriedOut(repair, checked, step.title, answer_text(state.flow, row), reading_text(row))
 
 
 def minutes_tested(states: Sequence[RunState]) -> MinutesTested | None:
-    """Of all steps done in these runs, those answered again or taken back too; ``None`` where none was done."""
+    """Of all steps done in these runs, those answered again or taken back too; ``None`` where of none it is known."""
     rows = [row for state in states for row in state.rows]
-    if not rows:
-        return None
     known = [row.seconds for row in rows if row.seconds is not None]
+    if not known:
+        return None
     return MinutesTested(sum(known) / 60, len(known) == len(rows))

@@ -64,7 +64,7 @@ def repair(request: SignedInRequest, pk: int) -> HttpResponse:
             minutes=data["minutes"],
             also_found=data["also_found"],
             also=list(data["also"]),
-            weak=named.why_weak if named is not None and named.identity == data["cause"].identity else "",
+            weak=_what_proof_lacks(job, data["cause"], data["proof"]),
         )
         with shown_on(form, NotPossible):
             stored = closing.record_repair(job, done, by=request.user, at=timezone.now())
@@ -180,6 +180,14 @@ def run_chart(request: SignedInRequest, pk: int) -> HttpResponse:
     drawn = draw_chart(flow, look, drawing_asked(request.GET, Drawing.TALL))
     context = {"run": run_state.run, "job": job, "flow": flow, "drawn": drawn, "reasoning": reasoning}
     return render(request, "jobs/chart.html", context)
+
+
+def _what_proof_lacks(job: Job, cause: Cause, proof: str) -> str:
+    """What speaks against a repair's proof, by the newest end of this job that names its cause; from whatever page the
+    repair was recorded."""
+    states = run_states_of(job)
+    ends = weighed(states, None, closing.ruled_out(job))
+    return next((end.weak_as(proof) for end in ends if end.identity == cause.identity), "")
 
 
 def _named(job: Job, result: Result | None) -> NamedCause | None:

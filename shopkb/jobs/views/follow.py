@@ -73,8 +73,11 @@ def run_page(request: SignedInRequest, pk: int) -> HttpResponse:
 @require_safe
 def more(request: SignedInRequest, pk: int) -> HttpResponse:
     """What else can be done in the middle of a run."""
-    run_state = run_state_of(pk)
-    context = {
+    return render(request, "jobs/more.html", _more(request, run_state_of(pk)))
+
+
+def _more(request: SignedInRequest, run_state: RunState) -> dict[str, object]:
+    return {
         "run": run_state.run,
         "job": run_state.run.job,
         "flow": run_state.flow,
@@ -85,7 +88,6 @@ def more(request: SignedInRequest, pk: int) -> HttpResponse:
         "client_id": uuid.uuid4(),
         "late": late_entries(run_state.run.job),
     }
-    return render(request, "jobs/more.html", context)
 
 
 @require_safe
@@ -182,25 +184,23 @@ def value(request: SignedInRequest, pk: int, key: str) -> HttpResponse:
 
 
 def _correct(request: SignedInRequest, run_state: RunState, key: str) -> HttpResponse:
-    """Put another value in place of what was given, and name the answers that it changes."""
+    """Put another value in place of what was given, and name the answers that it changes. What is refused stays in its
+    field."""
     run, flow = run_state.run, run_state.flow
-    before = values_of(run, flow)
-    with shown_as_message(request, NotPossible):
-        following.record_value(
-            run,
-            key,
-            request.POST.get("typed", ""),
-            by=request.user,
-            at=timezone.now(),
-            client_id=client_id_of(request),
+    before, typed = values_of(run, flow), request.POST.get("typed", "")
+    try:
+        following.record_value(run, key, typed, by=request.user, at=timezone.now(), client_id=client_id_of(request))
+    except NotPossible as error:
+        refused = {"refused": str(error), "refused_value": key, "typed_value": typed[:60]}
+        return render(request, "jobs/more.html", {**_more(request, run_state), **refused}, status=422)
+    messages.success(request, "Corrected. What was given before stays on record.")
+    for changed in changed_answers(run_state, before, values_of(run, flow)):
+        gives = f'its reading gives "{changed.now}"' if changed.now else "its reading fits no answer"
+        messages.warning(
+            request,
+            f'{changed.step.title}: with this value {gives}, and you answered "{changed.given}". Open it in the route '
+            "below and answer again.",
         )
-        messages.success(request, "Corrected. What was given before stays on record.")
-        for changed in changed_answers(run_state, before, values_of(run, flow)):
-            messages.warning(
-                request,
-                f'{changed.step.title}: with this value its reading gives "{changed.now}", and you answered '
-                f'"{changed.given}". Open it in the route below and answer again.',
-            )
     return redirect("jobs:more", run.pk)
 
 

@@ -22,8 +22,7 @@ from shopkb.jobs.forms import HandOverForm
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
-from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, question
-from shopkb.procedures.templatetags.procedure_words import unit_sign
+from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, question, reading_text
 from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 HARDLY, RULES_OUT = 0.05, 0.2
@@ -129,5 +128,5 @@ def _result_words(states: Sequence[RunState], against: Reason) -> str:
         for row in reversed(state.effective)
         if row.step == against.step
     )
-    reading = f", {row.typed} {unit_sign(row.unit)}".rstrip() if row.typed else ""
-    return f"{state.flow.step_by_key[row.step].title}, {answer_text(state.flow, row)}{reading}"
+    told = state.flow.step_by_key[row.step].title, answer_text(state.flow, row), reading_text(row)
+    return ", ".join(part for part in told if part)

@@ -78,7 +78,7 @@ def new_job(request: SignedInRequest) -> HttpResponse:
                 job = intake.open_job(form.intake(), by=request.user, at=timezone.now())
                 return redirect("jobs:job", job.pk)
             except IntakeDoubted as doubted:
-                form.ask_whether_right(str(doubted))
+                form.ask_whether_right(str(doubted), doubted.digest)
     context = {"form": form, "procedure": procedure, "section": "jobs", **_known_context(_asked_of(form))}
     return render(request, "jobs/new.html", context, status=422 if form.errors else 200)
 
@@ -103,7 +103,10 @@ def _known_context(asked: Mapping[str, object]) -> dict[str, object]:
     found = known_vehicle(
         normal_registration(registration), check_vin(vin).vin if vin else "", at=timezone.now(), symptom=row
     )
-    return {"known": found, "chosen": chosen}
+    choices = found.choices(chosen) if found is not None else ()
+    if chosen not in {str(each.job.pk) for each in choices}:
+        chosen = ""  # another vehicle's job
+    return {"known": found, "choices": choices, "chosen": chosen}
 
 
 @require_safe

@@ -15,6 +15,7 @@ from shopkb.jobs.models import Job, LateValue, Result
 from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import RunState
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.templatetags.procedure_words import plain_number, unit_sign
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,14 @@ def client_id_of(request: SignedInRequest) -> UUID:
         return UUID(request.POST.get("client_id", ""))
     except ValueError:
         return uuid4()
+
+
+def reading_text(row: Result) -> str:
+    """The reading of an answer in the unit of its step, ``0.25 V``, whatever unit it was typed in; what was typed where
+    there is no number; empty without a reading."""
+    if row.reading is not None:
+        return f"{plain_number(row.reading)} {unit_sign(row.unit)}".strip()
+    return "over limit" if row.over_limit else row.typed
 
 
 def risk_words(riskier: Mapping[str, frozenset[str]], outcome: str) -> str:

@@ -174,7 +174,7 @@ const page = async (request, path) => {
   const run = runOf(path);
   try {
     const answer = await (run ? Promise.race([fresh, late()]) : fresh);
-    if (answer.ok && path !== SWITCH) await opened();
+    if (answer.headers.get("X-Tablet") === "open") await opened();
     return answer;
   } catch {
     if (await locked()) return lockedPage();
