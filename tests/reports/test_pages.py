@@ -157,7 +157,7 @@ def test_figures_open_the_jobs_behind_them(closed: list[Job], manager: User) -> 
         "at=direct&fate=proven": 3,
     }
     for part, jobs in wanted.items():
-        link = next(link for link in links if part in link)
+        link = min((link for link in links if part in link), key=len)  # longer ones ask for more than this part
         found = client.get(link)
         assert found.context["page"].paginator.count == jobs, link
 

@@ -192,7 +192,7 @@
     const given = new FormData(event.target);
     const onward = answers.find((answer) => answer.dataset.outcome === given.get("onward"));
     const riskier = event.target.querySelector("[name=onward]:checked").dataset.riskier;
-    if (riskier && event.target.dataset.unsafe.split(" ").includes(given.get("skipped"))) {
+    if (riskier && event.target.dataset.reasons.split(" ").includes(given.get("skipped"))) {
       verdictOr(`That way is less safe ${riskier}. Choose another way on, or leave the procedure here.`);
       return;
     }
