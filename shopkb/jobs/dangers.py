@@ -43,8 +43,8 @@ def shown_before(
 
     ``answered``: the run's answers that count, in the order they were recorded. One query where there are any.
     """
-    unbroken = _unbroken(answered, by, at)
-    done = [row for row in unbroken if flow.step_by_key[row.step].access == step.access and row.step != step.key]
+    here = {other.key for other in flow.steps if other.access == step.access and other.key != step.key}
+    done = [row for row in _unbroken(answered, by, at) if row.step in here and not row.skipped]
     since = {key: row.at for row in reversed(done) for key in flow.step_by_key[row.step].cautions}
     known = [row for row in cautions if row.key in since and row.signal != Caution.Signal.DANGER]
     if not known:

@@ -31,7 +31,7 @@ from shopkb.core.flow.walk import Walk
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, prices
 from shopkb.jobs.actions.closing import ruled_out
 from shopkb.jobs.models import Job, Run
-from shopkb.jobs.run_state import RunState, run_states_of
+from shopkb.jobs.run_state import RunState
 from shopkb.procedures.hand_overs import FlowsInForce, InForce, revisions_in_force
 
 MOST_SHOWN = 5
@@ -110,11 +110,6 @@ class Reasoning:
         """Probability by the flow's own cause keys, for its chart."""
         by_identity = {row.cause: row.probability for row in self.possible}
         return {cause.key: by_identity[cause.identity] for cause in flow.causes if cause.identity in by_identity}
-
-
-def reason_about(job: Job, *, at: datetime) -> Reasoning | None:
-    """As :func:`reason`, reading the job's runs first."""
-    return reason(job, run_states_of(job), at=at)
 
 
 def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | None:

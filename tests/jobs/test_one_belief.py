@@ -6,7 +6,8 @@ import pytest
 
 from shopkb.accounts.models import User
 from shopkb.jobs.models import Job
-from shopkb.jobs.reasoning import reason_about
+from shopkb.jobs.reasoning import reason
+from shopkb.jobs.run_state import run_states_of
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import CONTROL_TEXT
@@ -24,7 +25,7 @@ def control(horn: Procedure, senior: User, second: User) -> Procedure:
 
 
 def believed(job: Job) -> dict[str, float]:
-    reasoning = reason_about(job, at=NOW)
+    reasoning = reason(job, run_states_of(job), at=NOW)
     assert reasoning is not None
     return {row.cause: row.probability for row in reasoning.possible}
 
@@ -50,7 +51,7 @@ def test_what_lies_behind_a_hand_over_is_one_line_until_the_procedure_is_opened(
     builders.follow(builders.start(job, horn, junior), TO_CONTROL, junior)
     before = believed(job)
     assert before["hand-over horn-control"] > 0.5
-    reasoning = reason_about(job, at=NOW)
+    reasoning = reason(job, run_states_of(job), at=NOW)
     assert reasoning is not None
     assert reasoning.likeliest[0].name == (
         "a cause for \N{LEFT DOUBLE QUOTATION MARK}Horn relay is not called\N{RIGHT DOUBLE QUOTATION MARK}"
@@ -67,7 +68,7 @@ def test_the_next_action_goes_on_in_the_procedure_under_way(horn: Procedure, con
     job = builders.take_in(junior)
     builders.follow(builders.start(job, horn, junior), TO_CONTROL, junior)
     builders.start(job, control, junior)
-    reasoning = reason_about(job, at=NOW)
+    reasoning = reason(job, run_states_of(job), at=NOW)
     assert reasoning is not None
     assert reasoning.next_words == "Resistance of the coil, the next step as written."
     page = builders.signed_in(junior).get(f"/jobs/{job.pk}/").content.decode()
@@ -80,7 +81,7 @@ def test_a_cause_that_was_proven_is_repaired_before_another_procedure_goes_on(
     job = builders.take_in(junior)
     builders.start(job, control, junior)
     builders.follow(builders.start(job, horn, junior), builders.TO_HORN, junior)
-    reasoning = reason_about(job, at=NOW)
+    reasoning = reason(job, run_states_of(job), at=NOW)
     assert reasoning is not None
     assert "Fit a new horn. It cures with a probability of more than 99%." in reasoning.next_words
 

@@ -51,6 +51,12 @@ def test_a_moment_later_a_line_is_enough(run: Run, junior: User) -> None:
     assert before(run, junior, 1) == ["isolate-before-power"]
 
 
+def test_who_left_the_step_out_has_not_worked_under_it(run: Run, junior: User) -> None:
+    skipped = builders.say(run, "ground", skipped="no-time", onward="good")
+    builders.following.record(run, skipped, by=junior, at=NOW + timedelta(minutes=3))
+    assert before(run, junior, 1) == []
+
+
 def test_after_a_long_break_it_is_whole(run: Run, junior: User) -> None:
     assert before(run, junior, LONG_BREAK.total_seconds() / 60 + 1) == []
 

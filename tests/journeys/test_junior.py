@@ -350,6 +350,10 @@ def test_a_vehicle_that_was_here_is_known_and_its_fault_came_back(
     page.get_by_role("link", name=plate).first.click()
     title(page, plate)
     visits.shot(page, "vehicle")
+    page.goto(f"{visits.address}/jobs/new/?comeback_of={old.pk}")
+    with page.expect_response("**/new/known/*"):
+        page.get_by_label("Symptom").select_option(label="not chosen yet")
+    expect(page.get_by_label(re.compile(f"yes, job {old.pk}"))).to_be_checked()
 
 
 LONG = "49 jobs, 41 ended in a proven cause, 43 min on average; last time: inverter: high-voltage fault code, referred"

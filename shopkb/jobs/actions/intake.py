@@ -90,12 +90,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
     if before is not None:
         return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
-    doubts = list(_doubts(vehicle, intake, earlier))
-    if doubts and not (intake.surely and intake.doubts_shown in (None, _digest(doubts))):
-        raise IntakeDoubted(
-            f"{' '.join(doubts)} If all that you typed is right, tick this box: earlier jobs keep what they say.",
-            _digest(doubts),
-        )
+    doubts = _answered_doubts(vehicle, intake, earlier)
     _bring_up_to_date(vehicle, intake)
     case_before = case_of(earlier) if earlier else None
     job = Job.objects.create(
@@ -156,6 +151,21 @@ def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
 def normal_registration(text: str) -> str:
     """Upper case, single blanks: the same vehicle is found whatever was typed."""
     return " ".join(text.upper().split())
+
+
+def _answered_doubts(vehicle: Vehicle, intake: Intake, earlier: Job | None) -> list[str]:
+    """What does not fit, all of it said to be right by whoever saw it.
+
+    Raises:
+        IntakeDoubted: nobody said so, or something else was shown then.
+    """
+    doubts = list(_doubts(vehicle, intake, earlier))
+    if doubts and not (intake.surely and intake.doubts_shown in (None, _digest(doubts))):
+        raise IntakeDoubted(
+            f"{' '.join(doubts)} If all that you typed is right, tick this box: earlier jobs keep what they say.",
+            _digest(doubts),
+        )
+    return doubts
 
 
 def _digest(doubts: Sequence[str]) -> str:

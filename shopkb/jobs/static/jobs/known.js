@@ -20,13 +20,13 @@
     if (event.target.id === "known" && vin && filled.get("vin") === vin) { event.detail.parameters.vin = ""; }
   });
   // What was chosen while the answer was under way stays chosen.
-  let chosen = "";
-  document.addEventListener("change", function (event) {
-    if (event.target.name === "comeback_of") { chosen = event.target.value; }
+  let chosen = null;
+  document.addEventListener("htmx:beforeSwap", function (event) {
+    if (event.target.id === "known") { chosen = event.target.querySelector('[name="comeback_of"]:checked'); }
   });
   document.addEventListener("htmx:afterSwap", function (event) {
     if (event.target.id !== "known") { return; }
-    const choice = event.target.querySelector('[name="comeback_of"][value="' + chosen + '"]');
+    const choice = chosen && event.target.querySelector('[name="comeback_of"][value="' + chosen.value + '"]');
     if (choice) { choice.checked = true; }
     fillAll();
   });
