@@ -10,6 +10,7 @@ from django.db import models, transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 
 from shopkb.catalog import trees, wordings
+from shopkb.catalog.editing import remove_entry, save_entry
 from shopkb.catalog.forms import (
     AccessForm,
     CauseForm,
@@ -28,12 +29,10 @@ from shopkb.catalog.models import (
     Meter,
     OtherWords,
     Platform,
-    Proposal,
     Symptom,
     System,
     TreeNode,
 )
-from shopkb.catalog.uses import uses_of
 
 if TYPE_CHECKING:
     RowAdmin = admin.ModelAdmin[Any]
@@ -60,15 +59,15 @@ class CatalogAdmin(RowAdmin):
         has_key = any(field.name == "key" for field in self.model._meta.fields)
         return (*own, "key") if obj is not None and has_key else own
 
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
+        by: Any = request.user
+        if proposal := save_entry(form, by=by):
+            words = f"Not in force yet: a second person has to confirm the change of {proposal.get_kind_display()}"
+            self.message_user(request, f"{words} {proposal.key}.", level=messages.WARNING)
+
     def delete_model(self, request: HttpRequest, obj: Any) -> None:
-        uses = uses_of(obj)
-        if uses:
-            raise trees.StillInUse(
-                f"{obj} cannot be removed. It is used by {uses}. Remove these or point them elsewhere first."
-            )
-        if wordings.is_safety_row(obj):
-            wordings.refuse_removal(obj)
-        super().delete_model(request, obj)
+        by: Any = request.user
+        remove_entry(obj, by=by)
 
     def delete_queryset(self, request: HttpRequest, queryset: models.QuerySet[Any]) -> None:
         for obj in queryset:
@@ -95,28 +94,6 @@ class CatalogAdmin(RowAdmin):
             return HttpResponseRedirect(request.get_full_path())
 
 
-class SafetyAdmin(CatalogAdmin):
-    """What safety rests on goes through :mod:`shopkb.catalog.wordings`; the rest of the row is stored at once."""
-
-    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
-        by: Any = request.user
-        wanted = wordings.facts_of(obj)
-        kept = wordings.facts_of(self.model._default_manager.get(pk=obj.pk)) if change else wordings.empty_facts(obj)
-        for name, value in (kept or {}).items():
-            setattr(obj, name, value)
-        super().save_model(request, obj, form, change)
-        why = form.cleaned_data.get("why", "") or ("" if change else "New.")
-        wordings.record([obj], by=by, why=why)
-        tell(self, request, wordings.change(obj, wanted, by=by, why=why))
-
-
-def tell(page: RowAdmin, request: HttpRequest, done: object) -> None:
-    """Say that a change is not in force yet."""
-    if isinstance(done, Proposal):
-        words = f"Not in force yet: a second person has to confirm the change of {done.get_kind_display()} {done.key}."
-        page.message_user(request, words, level=messages.WARNING)
-
-
 class TreeAdmin(CatalogAdmin):
     ordering = ("tree_id", "lft")
     search_fields = ("name", "path")
@@ -129,26 +106,6 @@ class TreeAdmin(CatalogAdmin):
         """The level as text: an indent by style would be dropped by our content security policy."""
         return f"{'— ' * node.level}{node.name}"
 
-    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
-        hazards = obj.hazards if isinstance(obj, System) else ()
-        by: Any = request.user
-        if not change:
-            node = trees.add(type(obj), key=obj.key, name=obj.name, parent=obj.parent, hazards=hazards, by=by)
-            obj.pk, obj._state.adding = node.pk, False
-        else:
-            with trees.locked(type(obj)):
-                if "name" in form.changed_data:
-                    trees.rename(obj, obj.name, by=by)
-                if "parent" in form.changed_data:
-                    trees.move(obj, obj.parent, by=by)
-                if "hazards" in form.changed_data:
-                    tell(self, request, trees.set_hazards(obj, hazards, by=by, why=form.cleaned_data.get("why", "")))
-        obj.refresh_from_db()
-
-    def delete_model(self, request: HttpRequest, obj: Any) -> None:
-        by: Any = request.user
-        trees.remove(obj, by=by)
-
 
 @admin.register(System)
 class SystemAdmin(TreeAdmin):
@@ -160,7 +117,11 @@ class SystemAdmin(TreeAdmin):
 @admin.register(Platform)
 class PlatformAdmin(TreeAdmin):
     form = PlatformForm
-    fields = ("name", "key", "parent", "path")
+
+    def get_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
+        """A new one is asked whether it is a kind itself, where there are others it could stand below."""
+        asked = obj is None and Platform.objects.exists()
+        return ("name", "key", "parent", *(("is_kind",) if asked else ()), "path")
 
 
 @admin.register(Symptom)
@@ -196,7 +157,7 @@ class CauseAdmin(CatalogAdmin):
 
 
 @admin.register(Caution)
-class CautionAdmin(SafetyAdmin):
+class CautionAdmin(CatalogAdmin):
     form = CautionForm
     list_display = ("title", "signal", "key", "hazard_list")
     list_filter = ("signal",)
@@ -204,14 +165,14 @@ class CautionAdmin(SafetyAdmin):
 
 
 @admin.register(Access)
-class AccessAdmin(SafetyAdmin):
+class AccessAdmin(CatalogAdmin):
     form = AccessForm
     list_display = ("name", "key", "minutes", "refit", "hazard_list")
     search_fields = ("name", "key", "hazards")
 
 
 @admin.register(Meter)
-class MeterAdmin(SafetyAdmin):
+class MeterAdmin(CatalogAdmin):
     form = MeterForm
     list_display = ("name", "key")
     search_fields = ("name", "key")

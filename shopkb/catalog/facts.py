@@ -8,6 +8,7 @@ from typing import Any, cast
 from django.core.cache import cache
 
 from shopkb.catalog.models import Access, Caution, Platform, SafetyKind, Symptom, System
+from shopkb.catalog.platform_names import forget_platform_names
 from shopkb.core.flow.checks.catalog_view import AccessView, Catalog, CautionView
 
 REMEMBERED = "catalog-facts"
@@ -43,8 +44,14 @@ def remembered_facts() -> Catalog:
 
 
 def forget_facts() -> None:
-    """After a change of the catalog."""
+    """After a change of what safety rests on."""
     cache.delete(REMEMBERED)
+
+
+def forget_catalog() -> None:
+    """After any other change of the catalog, and any of its trees."""
+    forget_facts()
+    forget_platform_names()
 
 
 def _access_view(row: Access, proposed: Mapping[str, Any]) -> AccessView:

@@ -6,7 +6,7 @@ models, so a file, the admin and the database agree on what is right.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -89,19 +89,23 @@ class CatalogFiles:
     faults: list[FileFault] = field(default_factory=list)
 
 
-def read_folder(folder: Path) -> CatalogFiles:
-    """Read every catalog file that ``folder`` holds; other files there are left alone."""
+def read_folder(folder: Path, without: Collection[str] = ()) -> CatalogFiles:
+    """Read every catalog file that ``folder`` holds but those ``without``; other files there are left alone."""
     found = CatalogFiles()
-    names = (*TREES, *(sheet.file for sheet in SHEETS))
+    names = [name for name in (*TREES, *(sheet.file for sheet in SHEETS)) if name not in without]
     if not any((folder / name).is_file() for name in names):
         found.faults.append(FileFault(str(folder), "", f"No catalog file here. Expected any of: {', '.join(names)}."))
         return found
     for name, tree in TREES.items():
+        if name in without:
+            continue
         listed = _listed(folder / name, found.faults)
         if listed is not None:
             reader = _TreeReader(name, tree, found.faults)
             found.trees[name] = reader.nodes(listed, "")
     for sheet in SHEETS:
+        if sheet.file in without:
+            continue
         listed = _listed(folder / sheet.file, found.faults)
         if listed is not None:
             found.entries[sheet.file] = tuple(_entries(sheet, listed, found.faults))

@@ -6,10 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.template.loader import render_to_string
+from django.utils.safestring import SafeString
 
 from shopkb.catalog import trees
 from shopkb.catalog.meter_accuracy import PARTS
 from shopkb.catalog.models import Access, Cause, Caution, Meter, OtherWords, Platform, Symptom, System
+from shopkb.catalog.platform_names import platform_name
 from shopkb.catalog.wordings import SAFETY_FIELDS, is_safety_row, kind_of, uses_of_entry, would_propose
 from shopkb.core.flow.checks.step_hazards import HAZARDS
 
@@ -48,8 +51,62 @@ class CodesField(LinesField):
         return [line.upper() for line in super().to_python(value)]
 
 
+class RangesWidget(forms.Widget):
+    """Ranges of a meter in rows, a box for each part; a few empty rows for more. It hands on what is typed as lines of
+    :class:`AccuraciesField`."""
+
+    template_name = "catalog/_ranges.html"
+    use_fieldset = True
+    MORE = 3
+    MOST = 190
+    """Rows that are read: five boxes each, of the thousand fields that Django takes from one form."""
+
+    def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
+        context = super().get_context(name, value, attrs)
+        lines = str(value or "").splitlines()
+        typed = [[part.strip() for part in line.split(SEPARATOR)] for line in [*lines, *([""] * self.MORE)]]
+        context["heads"] = [words for _part, words in RANGE_HEADS]
+        context["ranges"] = [
+            [
+                (f"{name}-{at}-{part}", words, row[place] if place < len(row) else "")
+                for place, (part, words) in enumerate(RANGE_HEADS)
+            ]
+            for at, row in enumerate(typed)
+        ]
+        context["quantities"] = METER_QUANTITIES
+        return context
+
+    def render(self, name: str, value: Any, attrs: Any = None, renderer: Any = None) -> SafeString:
+        return render_to_string(self.template_name, self.get_context(name, value, attrs))
+
+    def value_from_datadict(self, data: Any, files: Any, name: str) -> Any:
+        if name in data:
+            return data[name]
+        rows = [[str(data.get(f"{name}-{at}-{part}", "")).strip() for part in PARTS] for at in range(self.MOST)]
+        return "\n".join(f"{SEPARATOR} ".join(row) for row in rows if any(row))
+
+    def value_omitted_from_data(self, data: Any, files: Any, name: str) -> bool:
+        return name not in data and not any(str(key).startswith(f"{name}-") for key in data)
+
+
+RANGE_HEADS = (
+    ("quantity", "Quantity"),
+    ("top", "Range, up to"),
+    ("percent", "% of the reading"),
+    ("counts", "Counts"),
+    ("resolution", "Last digit"),
+)
+METER_QUANTITIES = (
+    "voltage", "current", "resistance", "frequency", "ratio", "temperature", "pressure", "time", "power",
+)  # fmt: skip
+
+
 class AccuraciesField(LinesField):
     """Ranges of a meter, one a line: ``voltage; 60 V; 0.1; 2; 10 mV``."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self.widget = RangesWidget()
 
     def prepare_value(self, value: Any) -> Any:
         if not isinstance(value, list):
@@ -67,8 +124,7 @@ class AccuraciesField(LinesField):
         parts = [part.strip() for part in line.split(SEPARATOR)]
         if len(parts) != len(PARTS):
             raise ValidationError(
-                f"Line {number} has {len(parts)} of {len(PARTS)} parts. Write, separated by semicolons: "
-                f"{', '.join(PARTS)}.",
+                f"Row {number} has {len(parts)} of {len(PARTS)} parts. Give all of them: {', '.join(PARTS)}.",
                 code="parts",
             )
         return {
@@ -95,9 +151,11 @@ else:
 
 
 class PathChoiceField(NodeChoiceField):
-    """A node of a tree, shown by its path and name."""
+    """A node of a tree: a platform by its names from the top down, a system by its path and name."""
 
     def label_from_instance(self, obj: Any) -> str:
+        if isinstance(obj, Platform):
+            return platform_name(obj.path)
         return f"{obj.path}: {obj.name}"
 
 
@@ -149,9 +207,44 @@ class SystemForm(NodeForm, SafetyForm):
 
 
 class PlatformForm(NodeForm):
+    """A model is asked for its kind: without one no procedure written for kinds is offered for it."""
+
+    is_kind = forms.BooleanField(
+        label="It is a kind of vehicle itself",
+        required=False,
+        help_text="It stands at the top of the list, below no other. Procedures of other kinds are not offered for it.",
+    )
+
     class Meta:
         model = Platform
         fields = ("name", "key", "parent")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if "parent" in self.fields:
+            self.fields["parent"].label = "Which kind of vehicle is it?"
+            self.fields["parent"].help_text = (
+                "The kind, or the model of that kind, that it belongs to. Procedures written for the kind are offered "
+                "for it."
+            )
+        if self.instance.pk or not Platform.objects.exists():
+            del self.fields["is_kind"]
+
+    def clean(self) -> dict[str, Any] | None:
+        cleaned = super().clean()
+        if "is_kind" not in self.fields or "parent" not in self.cleaned_data:
+            return cleaned
+        if self.cleaned_data["parent"] is None and not self.cleaned_data["is_kind"]:
+            self.add_error(
+                "parent",
+                "Choose the kind of vehicle it is, such as Diesel car: without one no procedure is offered for it. "
+                "Tick below if it is a new kind itself.",
+            )
+        elif self.cleaned_data["parent"] is not None and self.cleaned_data["is_kind"]:
+            self.add_error(
+                "is_kind", "A kind of vehicle stands below no other. Take out the tick, or the choice above."
+            )
+        return cleaned
 
 
 class SymptomForm(RowForm):
@@ -196,8 +289,9 @@ class AccessForm(SafetyForm):
 class MeterForm(SafetyForm):
     accuracies = AccuraciesField(
         required=True,
-        help_text="Ranges, one a line: quantity; top; percent of reading; counts; resolution. "
-        "Such as voltage; 60 V; 0.1; 2; 10 mV",
+        label="Ranges and limits of error",
+        help_text="As the meter's manual gives them, such as voltage up to 60 V: 0.1 % of the reading and 2 counts, "
+        "the last digit being 10 mV. Empty a row to take a range away.",
     )
 
     class Meta:

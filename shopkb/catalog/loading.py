@@ -39,8 +39,11 @@ class Loaded:
     faults: tuple[FileFault, ...] = ()
 
 
-def load_folder(folder: Path, *, dry_run: bool = False, by: User | None = None, why: str = "") -> Loaded:
-    """Store what the files in ``folder`` hold, in one transaction. A dry run counts and then takes it back.
+def load_folder(
+    folder: Path, *, without: Collection[str] = (), dry_run: bool = False, by: User | None = None, why: str = ""
+) -> Loaded:
+    """Store what the files in ``folder`` hold, in one transaction, but those called as in ``without``. A dry run counts
+    and then takes it back.
 
     What safety rests on and procedures use is not changed but proposed (:mod:`shopkb.catalog.wordings`), by ``by`` with
     the reason ``why``; without these such a change is a fault.
@@ -50,7 +53,7 @@ def load_folder(folder: Path, *, dry_run: bool = False, by: User | None = None, 
     """
     if by is not None:
         require(by, Right.CATALOG)
-    found = read_folder(folder)
+    found = read_folder(folder, without)
     with transaction.atomic(), trees.locked(System):
         faults = (*found.faults, *_lost_systems(found))
         if faults:

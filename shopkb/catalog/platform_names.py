@@ -8,9 +8,9 @@ from django.core.cache import cache
 
 from shopkb.catalog.models import Platform
 
-KEY, SECONDS = "platform-names", 300
-"""Cached for five minutes in Django's cache, not in :mod:`shopkb.evidence.cache`: no stamp of the catalog would say
-when a name changed, and a name may be that old."""
+KEY, SECONDS = "platform-names", 60
+"""Cached in Django's cache, not in :mod:`shopkb.evidence.cache`: no stamp of the catalog would say when a name changed.
+A write forgets it; for as long may another process of the server say an old name."""
 
 
 def platform_names() -> dict[str, str]:
@@ -19,8 +19,17 @@ def platform_names() -> dict[str, str]:
 
 
 def platform_name(path: str) -> str:
-    """The full name; a node made in the last minutes may still be called by its path."""
-    return platform_names().get(path) or path
+    """The full name; the path itself where no such platform is stored. Reads anew what is not known yet."""
+    known = platform_names()
+    if path and path not in known:
+        known = _read()
+        cache.set(KEY, known, SECONDS)
+    return known.get(path) or path
+
+
+def forget_platform_names() -> None:
+    """After a change of the platforms."""
+    cache.delete(KEY)
 
 
 def _read() -> dict[str, str]:

@@ -21,6 +21,7 @@ from django.dispatch import Signal
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog import wordings
+from shopkb.catalog.facts import forget_catalog
 from shopkb.catalog.models import Platform, Proposal, System, TreeLock, Wording
 from shopkb.catalog.uses import uses_of
 from shopkb.catalog.validators import known_hazards, plain_key
@@ -83,13 +84,15 @@ class LoadCount:
 
 @contextmanager
 def locked(tree: type[System] | type[Platform]) -> Iterator[None]:
-    """A transaction that no other tree write overlaps. Nests in one already open.
+    """A transaction that no other tree write overlaps, and after which nothing of the catalog is remembered. Nests in
+    one already open.
 
     SQLite takes no row locks; there the IMMEDIATE transaction itself is the lock.
     """
     with transaction.atomic():
         TreeLock.objects.select_for_update().get_or_create(tree=tree._meta.model_name)
         yield
+        transaction.on_commit(forget_catalog)
 
 
 def add(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from itertools import groupby
-from typing import Any, TypeGuard
+from typing import Any, Final, TypeGuard
 
 from django.db import models, transaction
 from django.db.models import Max
@@ -39,6 +39,9 @@ SAFETY_FIELDS: Mapping[str, tuple[str, ...]] = {
     SafetyKind.METER: ("accuracies",),
 }
 """What of an entry is under this rule. Minutes, and names that no one relies on, are not."""
+
+CAUSE: Final = "cause"
+"""The kind under which it is asked who proves a cause, by its identity. A cause has no wordings."""
 
 asked_for_uses = Signal()
 """Sent with ``kind`` and ``key``: rooms above answer with the titles of the procedures that use the entry."""

@@ -101,6 +101,27 @@ def test_a_refusal_that_only_the_write_sees_is_shown(
     assert said(response) == ["New was removed by somebody else meanwhile. Open the list again."]
 
 
+def test_a_new_model_is_asked_for_its_kind(writer: Client) -> None:
+    page = url("platform", "add")
+    assert writer.post(page, {"name": "Diesel", "key": "diesel"}).status_code == 302
+    diesel = Platform.objects.get()
+    car = trees.add(Platform, key="car", name="car", parent=diesel)
+    shown = writer.get(page).content.decode()
+    assert "Which kind of vehicle is it?" in shown
+    assert "Diesel car</option>" in shown
+    model = {"name": "Ashwell 20", "key": "ashwell-20"}
+    [said_of_parent] = errors(writer.post(page, model))["parent"]
+    assert said_of_parent.startswith("Choose the kind of vehicle it is, such as Diesel car")
+    assert "is_kind" in errors(writer.post(page, {**model, "parent": car.pk, "is_kind": "on"}))
+    assert writer.post(page, {**model, "parent": car.pk}).status_code == 302
+    assert writer.post(page, {"name": "Hydrogen", "key": "hydrogen", "is_kind": "on"}).status_code == 302
+    hydrogen = Platform.objects.get(path="hydrogen")
+    assert writer.post(url("platform", "change", hydrogen.pk), {"name": "Gas", "parent": ""}).status_code == 302
+    assert set(Platform.objects.values_list("path", "name")) == {
+        ("diesel", "Diesel"), ("diesel/car", "car"), ("diesel/car/ashwell-20", "Ashwell 20"), ("hydrogen", "Gas"),
+    }  # fmt: skip
+
+
 def test_removing_goes_through_the_door_too(writer: Client, body: System, horn: System) -> None:
     response = writer.post(url("system", "delete", horn.pk), {"post": "yes"})
     assert response.status_code == 302
@@ -177,12 +198,12 @@ def test_a_meter_takes_ranges_a_line_each(writer: Client) -> None:
     assert Meter.objects.get().accuracies == [
         {"quantity": "voltage", "top": "60 V", "percent": 0.1, "counts": 2, "resolution": "10 mV"}
     ]
-    assert line in writer.get(url("meter", "change", Meter.objects.get().pk)).content.decode()
+    page = writer.get(url("meter", "change", Meter.objects.get().pk)).content.decode()
+    for part, typed in (("top", "60 V"), ("percent", "0.1"), ("resolution", "10 mV")):
+        assert f'name="accuracies-0-{part}" id="id_accuracies-0-{part}" value="{typed}"' in page
     response = writer.post(url("meter", "add"), {**values, "key": "b", "accuracies": "voltage; 60 V"})
     assert errors(response) == {
-        "accuracies": [
-            "Line 1 has 2 of 5 parts. Write, separated by semicolons: quantity, top, percent, counts, resolution."
-        ]
+        "accuracies": ["Row 1 has 2 of 5 parts. Give all of them: quantity, top, percent, counts, resolution."]
     }
     response = writer.post(url("meter", "add"), {**values, "key": "b", "accuracies": "voltage; 60 V; ten; 2; 10 mV"})
     assert errors(response) == {

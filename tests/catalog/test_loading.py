@@ -19,7 +19,7 @@ from shopkb.catalog.verifying import verify
 
 pytestmark = pytest.mark.django_db
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+STARTER = Path(__file__).parents[2] / "fixtures" / "starter"
 
 FILES = {
     "systems.yaml": """
@@ -313,8 +313,8 @@ def test_the_command_asked_wrongly(tmp_path: Path) -> None:
     assert run(nowhere) == (2, "", f"{nowhere} is not a folder. Name the folder that holds systems.yaml.")
 
 
-def test_the_demo_world_loads_without_a_fault() -> None:
-    loaded = load_folder(FIXTURES)
+def test_the_starter_catalog_loads_without_a_fault() -> None:
+    loaded = load_folder(STARTER)
     assert [fault.text() for fault in loaded.faults] == []
     assert len(loaded.counts) == 8
     assert verify(System).findings == verify(Platform).findings == ()
