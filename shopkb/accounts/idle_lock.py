@@ -15,10 +15,14 @@ from shopkb.accounts.views import switch_page
 View = Callable[[HttpRequest], HttpResponse]
 
 OPEN_WHILE_LOCKED = frozenset({"switch", "logout", "login", "health", "worker", "jobs:token"})
-BEHIND_THE_SCENES = frozenset(
-    {"jobs:token", "jobs:take-item", "worker", "health", "jobs:pack-step", "jobs:pack-end", "jobs:locked"}
-)
+BEHIND_THE_SCENES = frozenset({
+    "jobs:token", "jobs:take-item", "jobs:take-photo", "jobs:take-form", "jobs:take-item-begun",
+    "jobs:take-photo-begun", "worker", "health", "jobs:pack-step", "jobs:pack-end", "jobs:pack-repair",
+    "jobs:pack-verify", "jobs:pack-finding", "jobs:pack", "jobs:known-vehicles", "jobs:locked",
+})  # fmt: skip
 """Views that the device requests without anybody touching it; they do not put off the lock."""
+KEEPING_HEADER = "X-Keeping"
+"""Says that the device fetches a page by itself, to have it without the network: nobody is at the tablet either."""
 OPEN_HEADER = "X-Tablet"
 """Tells the device that the server gave this page to somebody at an unlocked tablet: only that opens its own lock."""
 LOCKED_MESSAGE = "This tablet is locked. Unlock it; what was not sent is kept on this device."
@@ -32,7 +36,7 @@ class IdleLock:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         response = self.get_response(request)
-        if request.resolver_match is None or request.resolver_match.view_name in BEHIND_THE_SCENES:
+        if request.resolver_match is None or _behind_the_scenes(request, request.resolver_match.view_name):
             return response
         if is_shared(request) and not is_locked(request):
             touch(request, response)
@@ -46,6 +50,10 @@ class IdleLock:
         if match is None or match.view_name in OPEN_WHILE_LOCKED or not is_shared(request) or not is_locked(request):
             return None
         return _locked(request)
+
+
+def _behind_the_scenes(request: HttpRequest, view: str) -> bool:
+    return view in BEHIND_THE_SCENES or KEEPING_HEADER in request.headers
 
 
 def _locked(request: HttpRequest) -> HttpResponseBase:

@@ -106,6 +106,7 @@ class AuditRecord(models.Model):
         RIGHTS = "rights", "rights changed"
         SECRETS = "secrets", "password, PIN or second factor changed"
         RESTORED = "restored", "restored from a backup"
+        BACKUP_KEY = "backup-key", "encryption of backups changed"
         EXPORTED = "exported", "this log exported"
 
     at = models.DateTimeField()

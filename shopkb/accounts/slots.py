@@ -10,12 +10,19 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
+from functools import wraps
+from typing import Any
 
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import render_to_string
 
 View = Callable[[HttpRequest], HttpResponse]
 RETRY_SECONDS = 5
+MOST_TOGETHER = 6
+"""Threads that all slots together may hold, so that two of the server's eight are always there for anything else."""
+
+_held = 0
+_held_lock = threading.Lock()
 
 
 class TooBusy(Exception):
@@ -41,7 +48,7 @@ class Slots:
         """
         with self._lock:
             full = self._owners.total() >= self._most
-            if full or (self._each and self._owners[owner] >= self._each):
+            if full or (self._each and self._owners[owner] >= self._each) or not _one_more():
                 raise TooBusy(self._words)
             self._owners[owner] += 1
         try:
@@ -56,6 +63,36 @@ class Slots:
                 self._owners[owner] -= 1
                 if not self._owners[owner]:
                     del self._owners[owner]
+            _one_less()
+
+
+def _one_more() -> bool:
+    """Whether there is room for one thread more in all slots together; it is counted then."""
+    global _held
+    with _held_lock:
+        room = _held < MOST_TOGETHER
+        _held += room
+        return room
+
+
+def _one_less() -> None:
+    global _held
+    with _held_lock:
+        _held -= 1
+
+
+def few_at_once(slots: Slots) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+    """A view that is worked out in these slots, each person's share counted."""
+
+    def around(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+        @wraps(view)
+        def inside(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+            with slots.taken(request.user.pk):
+                return view(request, *args, **kwargs)
+
+        return inside
+
+    return around
 
 
 class TooBusyPage:

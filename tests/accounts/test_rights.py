@@ -75,7 +75,7 @@ def test_people_are_called_as_the_shop_calls_them() -> None:
 def test_signing_in_and_out(junior: User, client: Client) -> None:
     wrong = client.post(reverse("login"), {"username": "junior", "password": "guess"})
     assert wrong.status_code == 200
-    assert "Please enter a correct username and password." in words_of(wrong)
+    assert "You are not signed in Please enter a correct username and password." in words_of(wrong)
     right = {"username": "junior", "password": "junior-knows-it", "next": reverse("jobs:list")}
     assert client.post(reverse("login"), right)["Location"] == reverse("jobs:list")
     assert "Junior" in words_of(client.get(reverse("home")))

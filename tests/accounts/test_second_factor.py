@@ -66,7 +66,11 @@ def test_no_page_opens_before_the_code(secret: str) -> None:
     assert opens(client, "/procedures/")
 
 
-def test_a_code_is_good_once_and_only_near_its_time(secret: str) -> None:
+def test_a_code_is_good_once_and_only_near_its_time(secret: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The clock stands in the middle of a step: a code must not come of age between two requests."""
+    now = timezone.now()
+    middle = now - timedelta(seconds=now.timestamp() % 30 - 15)
+    monkeypatch.setattr("django.utils.timezone.now", lambda: middle)
     for later, good in ((-60, False), (-30, True), (30, True), (60, False)):
         SecondFactor.objects.update(last_step=0)
         client = Client()

@@ -106,3 +106,15 @@ def test_the_first_account_is_a_keeper_with_a_password_of_its_own(db: None, monk
     with pytest.raises(CommandError) as refused:
         call_command("first_account", "ben", stdin=True)
     assert str(refused.value) == "There is a keeper already, who can make accounts under People."
+
+
+def test_a_page_that_comes_late_does_not_put_the_token_of_before_in_the_place_of_the_new_one(junior: User) -> None:
+    """A device asks for pages in the background; one asked for before a sign-in carries the old token."""
+    client = Client(enforce_csrf_checks=True)
+    client.get("/sign-in/")
+    before = client.cookies["csrftoken"].value
+    late = client.get("/sign-in/")
+    assert "csrftoken" not in late.cookies, "the browser has it already"
+    sent = {"username": "junior", "password": "junior-knows-it", "csrfmiddlewaretoken": before}
+    assert client.post("/sign-in/", sent).status_code == 302
+    assert client.cookies["csrftoken"].value != before

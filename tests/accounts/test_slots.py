@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from typing import Any
 
 import pytest
@@ -14,9 +15,10 @@ from django.urls import reverse
 from shopkb.accounts import hashing
 from shopkb.accounts.hashing import BoundedPasswordHasher, signing_in
 from shopkb.accounts.models import User
-from shopkb.accounts.slots import Slots, TooBusy
-from shopkb.procedures.drawing import drawing_slots
+from shopkb.accounts.slots import MOST_TOGETHER, Slots, TooBusy
+from shopkb.procedures.drawing import drawing_slots, page_slots
 from shopkb.procedures.models import Procedure
+from shopkb.reports.urls import figure_slots
 from tests.builders import signed_in
 
 
@@ -68,6 +70,52 @@ def test_whoever_waits_too_long_is_told_and_leaves_nothing_behind() -> None:
         raise ValueError("own")
     with slots.taken():
         pass
+
+
+def test_all_slots_together_leave_threads_for_everything_else() -> None:
+    """Each kind within its own bound, and yet no more than so many threads; none is lost when they end."""
+    kinds = [Slots("Busy.", at_once=4, waiting=0, seconds=1) for _ in range(2)]
+    with ExitStack() as held:
+        for number in range(MOST_TOGETHER):
+            held.enter_context(kinds[number % 2].taken())
+        with pytest.raises(TooBusy), kinds[0].taken():
+            pass
+    with ExitStack() as held:
+        for number in range(MOST_TOGETHER):
+            held.enter_context(kinds[number % 2].taken())
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("name", ["reports:figures", "reports:order", "reports:replay"])
+def test_figures_on_top_of_enough_others_are_refused_in_words(
+    horn: Procedure, senior: User, manager: User, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """A person's fourth page at once; somebody else is served meanwhile."""
+    person = manager if name == "reports:figures" else senior
+    client, address = signed_in(person), reverse(name, args=[] if name == "reports:figures" else ["horn-silent", 1])
+    with monkeypatch.context() as busy:
+        busy.setitem(figure_slots._owners, person.pk, 3)
+        response = client.get(address)
+    assert response.status_code == 429
+    assert "have figures on the way" in response.content.decode()
+    with monkeypatch.context() as busy:
+        busy.setitem(figure_slots._owners, person.pk + 1000, 3)
+        assert client.get(address).status_code == 200
+
+
+@pytest.mark.django_db
+def test_a_chart_on_top_of_enough_others_leaves_the_page_with_its_list(
+    horn: Procedure, junior: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, address = signed_in(junior), reverse("procedures:revision", args=["horn-silent", 1])
+    with monkeypatch.context() as busy:
+        busy.setitem(page_slots._owners, "others", 4)
+        page = client.get(address)
+    assert page.status_code == 200
+    assert "Other charts are being drawn just now" in page.content.decode()
+    again = client.get(address).content.decode()
+    assert "Other charts are being drawn" not in again
+    assert "<svg" in again
 
 
 def test_the_bounded_hash_is_the_one_that_was_stored_before() -> None:

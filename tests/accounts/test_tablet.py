@@ -21,6 +21,7 @@ from shopkb.accounts.pins import people_with_pin, set_pin, validate_pin
 from shopkb.accounts.roles import Right
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure
+from tests import builders
 from tests.conftest import person
 from tests.rights.table import intake
 
@@ -114,6 +115,22 @@ def test_what_the_device_asks_by_itself_keeps_it_open_for_nobody(tablet: Client,
         assert tablet.get(reverse(name)).status_code == 200
     with later(14):
         tablet.get(reverse(name))
+    with later(16):
+        assert tablet.get("/")["Location"].startswith("/switch/")
+
+
+@pytest.mark.parametrize("name", ["jobs:take-form", "jobs:take-photo", "jobs:take-item"])
+def test_an_outbox_that_sends_again_and_again_keeps_it_open_for_nobody(
+    tablet: Client, horn: Procedure, junior: User, name: str
+) -> None:
+    """What was refused stays on the device and is sent again every few seconds, whether anybody is there or not."""
+    run = builders.start(builders.take_in(junior), horn, junior)
+    number = {"jobs:take-item": [run.pk], "jobs:take-photo": [run.job_id]}.get(name, [])
+    assert tablet.get("/").status_code == 200
+    for minutes in (5, 10, 14):
+        with later(minutes):
+            sent = tablet.post(reverse(name, args=number), "{}", content_type="application/json")
+            assert sent.status_code == 422
     with later(16):
         assert tablet.get("/")["Location"].startswith("/switch/")
 
@@ -271,3 +288,15 @@ def test_a_person_sets_their_own_with_their_password(senior: User, keeper: User)
     client.post(reverse("admin:accounts_user_changelist"), {"action": "take_pin_away", "_selected_action": [senior.pk]})
     senior.refresh_from_db()
     assert senior.pin == ""
+
+
+@pytest.mark.parametrize(("more", "locked"), [({}, False), ({"X-Keeping": "yes"}, True)])
+def test_a_page_that_the_device_fetches_by_itself_does_not_put_off_the_lock(
+    tablet: Client, more: dict[str, str], locked: bool
+) -> None:
+    """As its worker does, to have the page without the network."""
+    assert tablet.get(reverse("jobs:list")).status_code == 200
+    with later(10):
+        assert tablet.get(reverse("jobs:new"), headers=more).status_code == 200
+    with later(20):
+        assert (tablet.get(reverse("jobs:list")).status_code == 302) is locked
