@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import http.client
+import io
+import itertools
 import json
 import os
 import resource
@@ -14,12 +16,14 @@ import sys
 import threading
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
+
+from PIL import Image
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PEOPLE = 4
@@ -28,10 +32,11 @@ STARTING = 120.0
 """Seconds a server may take to answer, on a computer that has other work too."""
 
 SEED = """
-import django, json
+import django, json, sys
 django.setup()
 from django.test import Client
 from shopkb.accounts.models import User
+from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.models import Platform
 from tests import builders
 from tests.conftest import person
@@ -40,24 +45,32 @@ senior, second = person("senior", "writer"), person("second", "writer")
 builders.put_in_force(builders.CONTROL_TEXT, senior, second)
 builders.put_in_force(builders.HORN_TEXT, senior, second)
 sessions = []
-for number in range(4):
+for number in range(int(sys.stdin.read())):
     client = Client()
     client.force_login(person(f"tech{number}", "technician"))
     sessions.append(client.cookies["sessionid"].value)
-print(json.dumps({"sessions": sessions, "platform": Platform.objects.get(path="curlew/dunlin").pk}))
+print(json.dumps({
+    "sessions": sessions,
+    "platform": Platform.objects.get(path="curlew/dunlin").pk,
+    "cause": cause_for("body/horn/earth", "high resistance").pk,
+}))
 """
 
 COUNT = """
 import django, json, sys
 django.setup()
-from shopkb.jobs.models import Job, Repair, Result, Run
-models = {"job": Job, "run": Run, "result": Result, "repair": Repair}
+from django.core.files.storage import default_storage
+from shopkb.jobs.models import Job, Photo, Repair, Result, Run, RunValue, Verification
+models = {"job": Job, "run": Run, "result": Result, "value": RunValue, "repair": Repair, "verification": Verification,
+          "photo": Photo}
 asked = json.load(sys.stdin)
 found = {kind: {str(i): 0 for i in ids} for kind, ids in asked.items() if kind in models}
 for kind, model in models.items():
     for one in model.objects.values_list("client_id", flat=True):
         if str(one) in found.get(kind, {}):
             found[kind][str(one)] += 1
+asked_photos = Photo.objects.filter(client_id__in=asked["photo"])
+found["cut off"] = [row.name for row in asked_photos if default_storage.size(row.name) != row.size]
 found["closed"] = sorted(set(asked.get("closed", [])) & set(Job.objects.closed().values_list("pk", flat=True)))
 print(json.dumps(found))
 """
@@ -70,7 +83,10 @@ class Acknowledged:
     job: list[str] = field(default_factory=list)
     run: list[str] = field(default_factory=list)
     result: list[str] = field(default_factory=list)
+    value: list[str] = field(default_factory=list)
     repair: list[str] = field(default_factory=list)
+    verification: list[str] = field(default_factory=list)
+    photo: list[str] = field(default_factory=list)
     closed: list[int] = field(default_factory=list)
 
     @property
@@ -88,8 +104,8 @@ class Reply:
 class Shop:
     """One data folder or database, and at most one server on it."""
 
-    def __init__(self, folder: Path, database: str = "", like: Shop | None = None) -> None:
-        """``like``: a shop of which folder and database are a copy already."""
+    def __init__(self, folder: Path, database: str = "", like: Shop | None = None, people: int = PEOPLE) -> None:
+        """``like``: a shop of which folder and database are a copy already. ``people``: technicians signed in."""
         self.folder = folder
         self.environment = {
             **{name: value for name, value in os.environ.items() if not name.startswith(("SHOPKB_", "DATABASE_URL"))},
@@ -103,12 +119,13 @@ class Shop:
         self.first_job = 0
         self.server: subprocess.Popen[bytes] | None = None
         if like is not None:
-            self.sessions, self.platform = like.sessions, like.platform
+            self.sessions, self.platform, self.cause = like.sessions, like.platform, like.cause
             return
         self.manage("migrate", "--verbosity", "0")
-        seeded = json.loads(self.python(SEED).splitlines()[-1])
+        seeded = json.loads(self.python(SEED, str(people)).splitlines()[-1])
         self.sessions: list[str] = seeded["sessions"]
         self.platform: int = seeded["platform"]
+        self.cause: int = seeded["cause"]
 
     def manage(self, *command: str, check: bool = True) -> subprocess.CompletedProcess[str]:
         done = subprocess.run(
@@ -162,24 +179,30 @@ class Shop:
 
     def get(self, path: str, person: int | None = None) -> Reply:
         """A page, as this person or as a visitor."""
-        cookies = {"Cookie": f"sessionid={self.sessions[person % PEOPLE]}"} if person is not None else {}
+        cookies = {"Cookie": f"sessionid={self.sessions[person % len(self.sessions)]}"} if person is not None else {}
         return self._send("GET", path, None, cookies)
 
     def post(self, path: str, person: int, **sent: Any) -> Reply:
         """Send a form as this person."""
-        cookies = f"sessionid={self.sessions[person % PEOPLE]}; csrftoken={TOKEN}"
+        cookies = f"sessionid={self.sessions[person % len(self.sessions)]}; csrftoken={TOKEN}"
         body = urlencode({"csrfmiddlewaretoken": TOKEN, **sent})
         return self._send("POST", path, body, {"Cookie": cookies, "Content-Type": "application/x-www-form-urlencoded"})
 
-    def post_photo(self, path: str, person: int, picture: bytes) -> Reply:
+    def post_item(self, path: str, person: int, item: dict[str, Any]) -> Reply:
+        """Send an item of an outbox as a device does."""
+        cookies = f"sessionid={self.sessions[person % len(self.sessions)]}; csrftoken={TOKEN}"
+        headers = {"Cookie": cookies, "X-CSRFToken": TOKEN, "Content-Type": "application/json"}
+        return self._send("POST", path, json.dumps(item), headers)
+
+    def post_photo(self, path: str, person: int, picture: bytes, **more: str) -> Reply:
         """Send a picture as a browser does."""
         cut = uuid.uuid4().hex
-        fields = {"csrfmiddlewaretoken": TOKEN, "client_id": str(uuid.uuid4())}
+        fields = {"csrfmiddlewaretoken": TOKEN, "client_id": str(uuid.uuid4()), **more}
         parts = [f'Content-Disposition: form-data; name="{name}"\r\n\r\n{text}' for name, text in fields.items()]
         head = "".join(f"--{cut}\r\n{part}\r\n" for part in parts)
         file = 'Content-Disposition: form-data; name="picture"; filename="a.jpg"\r\nContent-Type: image/jpeg\r\n\r\n'
         body = f"{head}--{cut}\r\n{file}".encode() + picture + f"\r\n--{cut}--\r\n".encode()
-        cookies = f"sessionid={self.sessions[person % PEOPLE]}; csrftoken={TOKEN}"
+        cookies = f"sessionid={self.sessions[person % len(self.sessions)]}; csrftoken={TOKEN}"
         return self._send(
             "POST", path, body, {"Cookie": cookies, "Content-Type": f"multipart/form-data; boundary={cut}"}
         )
@@ -219,13 +242,18 @@ class Shop:
 
 @contextmanager
 def at_work(shop: Shop) -> Iterator[tuple[Acknowledged, list[Reply]]]:
-    """Four people book in, follow and close jobs until the block ends; what was acknowledged, and odd replies."""
+    """Four people book in, follow and close jobs until the block ends; what was acknowledged, and odd replies.
+
+    By turns on the pages and as a device sends what it kept: the booking in, values, answers, pictures, the repair and
+    its check. A device sends an item again until it is told that it is stored.
+    """
     stop, told, odd = threading.Event(), Acknowledged(), []
 
     def work(person: int) -> None:
+        jobs = itertools.cycle([_one_job, _one_job_of_a_device] if person % 2 else [_one_job_of_a_device, _one_job])
         while not stop.is_set():
             try:
-                _one_job(shop, person, told, odd)
+                next(jobs)(shop, person, told, odd)
             except OSError:
                 time.sleep(0.02)
 
@@ -262,6 +290,87 @@ def _one_job(shop: Shop, person: int, told: Acknowledged, odd: list[Reply]) -> N
     back = shop.post(f"{started.location}put-back/", person, part="In the cabin")
     if sent(back) and sent(shop.post(f"{job}close/", person, disposition="not-present", note="")):
         told.closed.append(int(job.strip("/").rpartition("/")[2]))
+
+
+def _one_job_of_a_device(shop: Shop, person: int, told: Acknowledged, odd: list[Reply]) -> None:
+    ids = [str(uuid.uuid4()) for _ in range(9)]
+    plate = f"SB {secrets.token_hex(5).upper()}"
+    booking = {
+        "registration": plate, "platform": shop.platform, "complaint": "The horn does not sound.",
+        "complaint_verified": "not-yet",
+    }  # fmt: skip
+
+    def form(kind: str, client_id: str, kept: list[str], **more: Any) -> bool:
+        item = {"kind": kind, "client_id": client_id, "run": run, "repair": "", **more}
+        return _until_told(lambda: shop.post_item("/jobs/outbox/forms/", person, item), client_id, kept, odd)
+
+    def item(client_id: str, kept: list[str], **sent: str) -> bool:
+        sent = {"client_id": client_id, "at": "2026-03-02T10:00:00+01:00", **sent}
+        return _until_told(lambda: shop.post_item(f"{at}outbox/", person, sent), client_id, kept, odd)
+
+    run = ""
+    if not form("intake", ids[0], told.job, fields=booking):
+        return
+    booked = shop.intake(person, ids[0], plate)  # the page that the device had sent to already
+    if booked.status != 302:
+        odd.append(booked)
+        return
+    job = booked.location
+    started = shop.post(f"{job}start/horn-silent/", person, client_id=ids[1])
+    if started.status != 302:
+        odd.append(started)
+        return
+    at = started.location
+    told.run.append(ids[1])
+    run = at.strip("/").rpartition("/")[2]
+    if not (
+        item(ids[2], told.result, kind="answer", step="press", outcome="click")
+        and item(ids[3], told.value, kind="value", key="battery", typed="12.4")
+        and item(ids[4], told.result, kind="answer", step="supply", outcome="full", typed="12.4")
+        and item(ids[5], told.result, kind="answer", step="ground", outcome="bad", typed="0.9")
+        and _until_told(
+            lambda: shop.post_photo(f"{job}outbox/photo/", person, PICTURE, client_id=ids[6], answer=ids[5]),
+            ids[6], told.photo, odd,
+        )
+    ):  # fmt: skip
+        return
+    mended = {"cause": shop.cause, "proof": "measured", "done": ["Remake the joint"], "correction": "Greased."}
+    seen = {"cured": "cured", "seen": "Sound the horn ten times", "how": "In rain too."}
+    if (
+        form("repair", ids[7], told.repair, fields=mended)
+        and form("verify", ids[8], told.verification, fields=seen, repair=ids[7])
+        and shop.post(f"{at}put-back/", person, part="In the cabin").status == 302
+        and shop.post(f"{at}put-back/", person, part="Bumper off").status == 302
+        and shop.post(f"{job}close/", person, disposition="cured", note="").status == 302
+    ):
+        told.closed.append(int(job.strip("/").rpartition("/")[2]))
+
+
+def _until_told(send: Callable[[], Reply], client_id: str, kept: list[str], odd: list[Reply]) -> bool:
+    """Send it again until there is an answer, as an outbox does; whether it is stored."""
+    until = time.monotonic() + STARTING
+    while True:
+        try:
+            reply = send()
+            break
+        except OSError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.02)
+    if reply.status != 200:
+        odd.append(reply)
+        return False
+    kept.append(client_id)
+    return True
+
+
+def _drawn() -> bytes:
+    file = io.BytesIO()
+    Image.effect_noise((320, 240), 60).convert("RGB").save(file, "JPEG")
+    return file.getvalue()
+
+
+PICTURE = _drawn()
 
 
 def free_port() -> int:
