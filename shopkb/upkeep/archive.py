@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from django.apps import apps
+from django.apps.registry import Apps
 from django.conf import settings
 from django.db import connections
 from django.db.migrations.recorder import MigrationRecorder
@@ -29,6 +30,7 @@ from shopkb.procedures.storing import flow_in
 from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.portable_rows import lines_of, models_of, no_report
 from shopkb.upkeep.snapshot import snapshot_of
+from shopkb.web.durable import sync_folder
 
 FORMAT = 1
 LARGEST_MANIFEST = 64 * 1024 * 1024
@@ -65,9 +67,17 @@ class Archive:
         return sum(rows for rows, _digest in self.tables.values())
 
 
-def make(folder: Path, at: datetime, *, alias: str = "default", report: Callable[[str], None] = no_report) -> Archive:
+def make(
+    folder: Path,
+    at: datetime,
+    *,
+    alias: str = "default",
+    report: Callable[[str], None] = no_report,
+    tables_as: Apps | None = None,
+) -> Archive:
     """Write a backup into the folder while the shop works on; it is read again before it gets its name. ``report`` is
-    called with a line for each table.
+    called with a line for each table. ``tables_as`` are the models of the version that the tables are of, where that
+    is an older one; what is for people, and the ends of the event log, are left out then.
 
     Raises:
         ArchiveError: what was written does not read back; nothing is left in the folder.
@@ -79,11 +89,12 @@ def make(folder: Path, at: datetime, *, alias: str = "default", report: Callable
     try:
         with part.open("w+b") as file:
             os.chmod(part, 0o600)  # noqa: PTH101 - it holds the customers' vehicles
-            _write(file, at, alias, report)
+            _write(file, at, alias, report, tables_as)
             file.flush()
             os.fsync(file.fileno())
         read(part)
         part.replace(target)
+        sync_folder(folder)
     finally:
         part.unlink(missing_ok=True)
     return read(target)
@@ -121,9 +132,11 @@ def read(path: Path) -> Archive:
     )
 
 
-def backups_in(folder: Path) -> list[Path]:
-    """Finished backups, newest first."""
-    return sorted((path for path in folder.glob("shopkb-*.zip") if NAME.fullmatch(path.name)), reverse=True)
+def backups_in(folder: Path, *, encrypted: bool = False) -> list[Path]:
+    """Finished backups, newest first: those that can be read as they are, or the encrypted ones."""
+    ending = ".zip.age" if encrypted else ".zip"
+    found = (path for path in folder.glob(f"shopkb-*{ending}") if NAME.fullmatch(path.name.removesuffix(".age")))
+    return sorted(found, reverse=True)
 
 
 def made_at(path: Path) -> datetime:
@@ -133,18 +146,18 @@ def made_at(path: Path) -> datetime:
     return datetime.strptime(found.group(1), MOMENT).replace(tzinfo=UTC)
 
 
-def rotate(folder: Path, keep: int) -> list[Path]:
-    """Remove the oldest backups beyond ``keep``; which ones went."""
-    gone = backups_in(folder)[keep:]
+def rotate(folder: Path, keep: int, *, encrypted: bool = False) -> list[Path]:
+    """Remove the oldest backups beyond ``keep``, of the plain or of the encrypted ones; which ones went."""
+    gone = backups_in(folder, encrypted=encrypted)[keep:]
     for path in gone:
         path.unlink()
     return gone
 
 
-def _write(target: Any, at: datetime, alias: str, report: Callable[[str], None]) -> None:
+def _write(target: Any, at: datetime, alias: str, report: Callable[[str], None], tables_as: Apps | None) -> None:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as file, snapshot_of(alias) as frozen:
         tables = {}
-        for model in models_of(apps):
+        for model in models_of(tables_as or apps):
             name = model._meta.db_table
             digest, rows = hashlib.sha256(), -1
             with file.open(f"tables/{name}.jsonl", "w", force_zip64=True) as part:
@@ -154,8 +167,9 @@ def _write(target: Any, at: datetime, alias: str, report: Callable[[str], None])
                     rows += 1
             tables[name] = (rows, digest.hexdigest())
             report(f"read {name}: {rows:,} rows")
-        for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).with_document():
-            file.writestr(f"procedures/{revision.procedure.key}.yaml", write_flow(flow_in(revision)))
+        if tables_as is None:
+            for revision in Revision.objects.using(frozen).filter(state=Revision.State.PUBLISHED).with_document():
+                file.writestr(f"procedures/{revision.procedure.key}.yaml", write_flow(flow_in(revision)))
         applied = MigrationRecorder(connections[frozen]).applied_migrations()
         manifest = {
             "format": FORMAT,
@@ -165,7 +179,7 @@ def _write(target: Any, at: datetime, alias: str, report: Callable[[str], None])
             "migrations": sorted(applied),
             "tables": tables,
             "photos": _add_photos(file),
-            "log_ends": chain_ends(frozen).digest,
+            "log_ends": chain_ends(frozen).digest if tables_as is None else "",
         }
         file.writestr("manifest.json", json.dumps(manifest, indent=1))
 

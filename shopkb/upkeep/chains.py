@@ -14,15 +14,19 @@ from shopkb.jobs.log.hash_chain import EventData, Kind, digest_of, event_hash
 from shopkb.jobs.models import (
     DangerPassed,
     Event,
+    Finding,
     HandOver,
     Job,
     LateValue,
+    MeasuredAgain,
     PutBack,
     Repair,
+    RepairPart,
     Result,
     Retraction,
     Run,
     RunValue,
+    Settlement,
     Verification,
 )
 
@@ -39,6 +43,10 @@ OF_RUN: dict[str, tuple[type[models.Model], str]] = {
 }
 OF_JOB: dict[str, tuple[type[models.Model], str]] = {
     Kind.REPAIR: (Repair, "job"),
+    Kind.PART: (RepairPart, "repair__job"),
+    Kind.AGAIN: (MeasuredAgain, "repair__job"),
+    Kind.FINDING: (Finding, "job"),
+    Kind.SETTLED: (Settlement, "finding__job"),
     Kind.VERIFIED: (Verification, "repair__job"),
 }
 """Rows that an event tells of, by its kind, and the way from the row to its chain."""

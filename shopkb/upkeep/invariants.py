@@ -11,7 +11,6 @@ claim of a cure rests on a verified repair; a comeback is the same vehicle, late
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -33,6 +32,7 @@ from shopkb.jobs.log import append_only
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import DangerPassed, Event, Job, Photo, Repair, Result, Run, Verification
 from shopkb.jobs.shown_words import read_stamp
+from shopkb.procedures.instruction_pictures import shown_pictures
 from shopkb.procedures.models import Picture, Revision
 from shopkb.procedures.storing import DocumentUnreadable, checksum, flow_in
 from shopkb.upkeep.chains import broken_chains
@@ -237,7 +237,7 @@ def _steps(revision: Revision) -> tuple[Step, ...]:
 
 def _shown(step: Step) -> list[str]:
     """Names of the pictures in the instruction, and of the drawing."""
-    inside = re.findall(rf"\]\({re.escape(STEP_PICTURES)}([^)\s]+)", step.instruction)
+    inside = [name for name, _words in shown_pictures(step.instruction)]
     return [*inside, *([step.picture] if step.picture else [])]
 
 

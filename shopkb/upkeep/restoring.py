@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
+import os
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from django.db.migrations.executor import MigrationExecutor
 from shopkb.upkeep.archive import Archive, ArchiveError, stays_inside
 from shopkb.upkeep.chains import chain_ends
 from shopkb.upkeep.portable_rows import digests, go_on_counting, load, models_of, no_report
+from shopkb.web.durable import sync_folder
 
 
 class TargetNotEmpty(Exception):
@@ -38,7 +40,7 @@ def restore(archive: Archive, *, alias: str = "default", report: Callable[[str],
             f"{archive.path.name} was made by version {archive.version}, which knows tables that this one does not "
             f"({unknown[0]}). Restore it with that version or a newer one."
         )
-    targets = _newest(archive, executor)
+    targets = newest_of(archive.migrations, executor)
     executor.migrate(targets)
     registry = MigrationExecutor(connections[alias]).loader.project_state(targets).apps
     with transaction.atomic(using=alias), zipfile.ZipFile(archive.path) as file:
@@ -75,7 +77,13 @@ def restore_photos(archive: Archive) -> int:
                 raise ArchiveError(f"{archive.path.name} names a picture outside its folder: {name}.")
             target = root / name
             target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(file.read(f"photos/{name}"))
+            with target.open("wb") as picture:
+                picture.write(file.read(f"photos/{name}"))
+                picture.flush()
+                os.fsync(picture.fileno())
+    for folder in {root, *(root.joinpath(name).parent for name in archive.photos)}:
+        if folder.is_dir():
+            sync_folder(folder)
     return len(archive.photos)
 
 
@@ -100,9 +108,9 @@ def current_digests(alias: str, report: Callable[[str], None] = no_report) -> di
     return digests(apps, alias, report)
 
 
-def _newest(archive: Archive, executor: MigrationExecutor) -> list[tuple[str, str]]:
-    """Of the migrations that the saved tables had gone through, those that no other of their app follows."""
-    applied = set(archive.migrations)
+def newest_of(migrations: Iterable[tuple[str, str]], executor: MigrationExecutor) -> list[tuple[str, str]]:
+    """Of the migrations that tables have gone through, those that no other of their app follows."""
+    applied = set(migrations)
     followed = {
         parent.key
         for key in applied

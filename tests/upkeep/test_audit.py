@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import json
+import uuid
 from pathlib import Path
 
 import pytest
+from django.core.cache import cache
 from django.core.management import CommandError, call_command
 from django.db import DatabaseError, transaction
 from django.test import Client
@@ -18,6 +20,7 @@ from shopkb.accounts.models import AuditRecord, User
 from shopkb.accounts.pins import set_pin
 from shopkb.catalog import wordings
 from shopkb.catalog.models import Caution, Proposal
+from shopkb.jobs.actions import noting
 from shopkb.jobs.models import JobReading
 from shopkb.procedures import publishing, safety_words
 from shopkb.procedures.models import Procedure
@@ -98,7 +101,7 @@ def test_publications_and_safety_words(horn: Procedure, senior: User, second: Us
     assert lines("words-confirmed") == [("second", "caution probe-terminals, proposed by senior: confirmed")]
     revision = publishing.draft_from(horn.revisions.get(), by=senior, at=NOW)
     publishing.ask_for_review(revision, by=senior)
-    publishing.send_back(revision, by=second, why="Limit?")
+    publishing.send_back(revision, by=second, at=NOW, why="Limit?")
     publishing.publish(revision, by=second, at=NOW)
     publishing.withdraw(revision, by=second, at=NOW, why="Wrong limit.", for_safety=True)
     assert lines("sent-back") == [("second", "horn-silent, revision 2")]
@@ -163,6 +166,40 @@ def test_the_command(junior: User, tmp_path: Path) -> None:
     with pytest.raises(CommandError) as refused:
         call_command("audit_log", since="yesterday")
     assert refused.value.returncode == 2
+
+
+def test_every_page_that_shows_a_job_is_counted(horn: Procedure, junior: User, senior: User) -> None:
+    """The paper of a job, its repair, a finding on it: by whichever address."""
+    job = builders.cured_job(horn, junior)
+    run, repair = job.runs.get(), job.repairs.get()
+    finding = noting.note_finding(
+        builders.take_in(junior), "Oil below.", by=junior, at=NOW, client_id=uuid.uuid4()
+    )  # fmt: skip
+    for name, arguments in {
+        "jobs:paper": [job.pk, "write-up"], "jobs:verify": [repair.pk],
+        "jobs:pack-repair": [run.pk], "jobs:pack-verify": [run.pk], "jobs:pack-end": [run.pk],
+        "jobs:pack-finding": [run.pk],
+        "jobs:finding": [finding.pk], "jobs:note-finding": [finding.job_id],
+    }.items():  # fmt: skip
+        JobReading.objects.all().delete()
+        cache.clear()
+        assert signed_in(senior).get(reverse(name, args=arguments)).status_code == 200, name
+        expected = finding.job_id if name in {"jobs:finding", "jobs:note-finding"} else job.pk
+        assert list(JobReading.objects.values_list("job_id", "who")) == [(expected, senior.pk)], name
+
+
+@pytest.mark.parametrize("asked", ["registration", "vin"])
+def test_looking_up_a_vehicle_while_booking_in_is_counted(
+    horn: Procedure, junior: User, senior: User, asked: str
+) -> None:
+    job = builders.take_in(junior, registration="SB 7", vin="1M8GDM9AXKP042788")
+    typed = {"registration": "sb7"} if asked == "registration" else {"vin": "1m8gdm9axkp042788"}
+    client = signed_in(senior)
+    for _twice in range(2):
+        assert client.get(reverse("jobs:known"), typed).status_code == 200
+    assert client.get(reverse("jobs:known"), {"registration": "SB 8"}).status_code == 200
+    assert client.get(reverse("jobs:known")).status_code == 200
+    assert list(JobReading.objects.values_list("job_id", "who")) == [(job.pk, senior.pk)]
 
 
 def test_who_read_a_vehicles_jobs_is_counted(horn: Procedure, junior: User, senior: User, keeper: User) -> None:

@@ -218,7 +218,7 @@ def test_a_backup_under_load_is_one_moment(shop: None, junior: User, horn: Proce
     thread = threading.Thread(target=work)
     thread.start()
     try:
-        made = [archive.make(tmp_path, LATE + timedelta(hours=number)) for number in range(3)]
+        made = [archive.make(tmp_path, LATE + timedelta(hours=number)) for number in range(2)]
     finally:
         stop.set()
         thread.join()

@@ -135,8 +135,28 @@ def test_tallies_are_counted_again_once_all_tables_are_as_they_should(shop: None
     assert learning.kept() != right
 
 
+def without_what_is_younger(text: str) -> str:
+    """A document without what those tables have no place for."""
+    tree = json.loads(text)
+    tree.pop("circuit", None)
+    for cause in tree.get("causes", {}).values():
+        cause.pop("fault", None)
+    for step in tree.get("steps", {}).values():
+        for name in ("state", "leads", "through"):
+            step.pop(name, None)
+        for outcome in step.get("outcomes", {}).values():
+            outcome.pop("finding", None)
+        if "reading" in step:
+            known = ("quantity", "unit", "between", "loaded")
+            step["reading"] = {name: value for name, value in step["reading"].items() if name in known}
+    return json.dumps(tree, ensure_ascii=False, separators=(",", ":"))
+
+
 def test_documents_become_rows_and_documents_again(shelf: dict[str, Procedure], senior: User, tmp_path: Path) -> None:
-    """Every shipped procedure, and a draft with what these do not have, through the tables of before and back."""
+    """Every shipped procedure, and a draft with what these do not have, through the tables of before and back.
+
+    Findings of outcomes and circuits are younger than those tables, and are lost on the way.
+    """
     odd = next(flow for flow in map(flow_in, Revision.objects.with_document()) if flow.values)
     odd = replace(odd, procedure="odd", platforms=(), steps=(replace(odd.steps[0], minutes=0.1 + 0.2), *odd.steps[1:]))
     publishing.start_draft(odd, by=senior, at=NOW)
@@ -152,6 +172,10 @@ def test_documents_become_rows_and_documents_again(shelf: dict[str, Procedure], 
                 len(step.outcomes) for row in Revision.objects.with_document() for step in flow_in(row).steps
             )
         call_command("migrate", database=alias, verbosity=0, interactive=False)
-        assert list(Document.objects.using(alias).order_by("revision").values_list("revision", "text")) == before
-        for revision in Revision.objects.using(alias).with_document():
+        known = [(number, without_what_is_younger(text)) for number, text in before]
+        assert list(Document.objects.using(alias).order_by("revision").values_list("revision", "text")) == known
+        kept = [number for (number, text), (_number, left) in zip(before, known, strict=True) if text == left]
+        younger = sum('"circuit":' in text or '"finding":' in text for _number, text in before)
+        assert len(kept) >= len(before) - younger
+        for revision in Revision.objects.using(alias).with_document().filter(pk__in=kept):
             assert checksum(flow_in(revision)) == revision.checksum
