@@ -13,6 +13,8 @@ from typing import IO, TYPE_CHECKING
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 
+from shopkb.web.durable import sync_folder
+
 if TYPE_CHECKING:
     from PIL import Image
 
@@ -36,7 +38,7 @@ class BadPicture(Exception):
     """The file is not a picture that can be kept; the sentence says why."""
 
 
-class TooBusy(BadPicture):
+class TooManyPictures(BadPicture):
     """Others are being decoded; the same picture can be kept in a moment."""
 
 
@@ -48,13 +50,13 @@ def encoded(file: IO[bytes]) -> tuple[bytes, int, int]:
 
     Raises:
         BadPicture: too large, too many pixels, no JPEG, PNG or WebP, animated, or damaged.
-        TooBusy: enough others are waiting.
+        TooManyPictures: enough others are waiting.
     """
     body = file.read(LARGEST_FILE + 1)
     if len(body) > LARGEST_FILE:
         raise BadPicture("The picture is larger than 12 MB. Take it with a lower resolution.")
     if not _waiting.acquire(blocking=False):
-        raise TooBusy("Other pictures are being stored just now. Send this one again in a moment.")
+        raise TooManyPictures("Other pictures are being stored just now. Send this one again in a moment.")
     try:
         with _decoding:
             upright = _upright(body)
@@ -66,8 +68,9 @@ def encoded(file: IO[bytes]) -> tuple[bytes, int, int]:
 
 
 def _upright(body: bytes) -> Image.Image:
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 
+    ImageFile.LOAD_TRUNCATED_IMAGES = False  # a library that sets PDFs switches it on for the whole process
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", UserWarning)  # damage in what is thrown away anyway
@@ -117,9 +120,4 @@ def to_disk(name: str, body: bytes) -> None:
     default_storage.save(name, ContentFile(body))
     with default_storage.open(name, "rb+") as file:
         os.fsync(file.fileno())
-    if os.name == "posix":  # elsewhere a folder cannot be opened, and its entry goes with the file
-        folder = os.open(Path(default_storage.path(name)).parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+    sync_folder(Path(default_storage.path(name)).parent)

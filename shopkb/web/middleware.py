@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 from django.utils.cache import add_never_cache_headers
@@ -23,6 +24,24 @@ def never_cached(get_response: View) -> View:
         response = get_response(request)
         if not response.has_header("Cache-Control"):
             add_never_cache_headers(response)
+        return response
+
+    return answer
+
+
+def no_older_token(get_response: View) -> View:
+    """Leave out the cookie of the forms' token where the browser sent the same one.
+
+    Django sends it with every page to keep it alive. A page that was asked for before somebody signed in, and comes
+    after it, would put the token of before in the place of the new one, and the next form would be refused. Devices ask
+    for pages in the background all the time.
+    """
+
+    def answer(request: HttpRequest) -> HttpResponse:
+        response = get_response(request)
+        name = settings.CSRF_COOKIE_NAME
+        if name in response.cookies and response.cookies[name].value == request.COOKIES.get(name):
+            del response.cookies[name]
         return response
 
     return answer

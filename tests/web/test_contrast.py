@@ -107,8 +107,9 @@ def test_signal_colours_serve_signal_words_alone() -> None:
     sheets = sorted(path.name for path in STYLES.glob("*.css"))
     users = [rule for sheet in sheets for rule in rules(sheet) if "var(--signal-" in rule.body]
     on_cautions, on_cards = r"\.caution\.[\w-]+ \.word(?: \.bang)?", r"\.chart \.fill-(?:signal-\w+|on-\w+-signal)"
-    assert len(users) == 7 + 6
-    assert all(re.fullmatch(f"{on_cautions}|{on_cards}", rule.selector) for rule in users)
+    in_lines = r"\.caution-lines \.signal\.[\w-]+"
+    assert len(users) == 7 + 3 + 6
+    assert all(re.fullmatch(f"{on_cautions}|{in_lines}|{on_cards}", rule.selector) for rule in users)
     values = {value for name, value in LIGHT.items() if name.startswith("--signal-") and not name.endswith("-text")}
     for path in [*STYLES.glob("*.css"), *STYLES.glob("*.js"), *STYLES.glob("*.svg")]:
         text = path.read_text(encoding="utf-8")

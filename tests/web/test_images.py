@@ -8,10 +8,10 @@ import threading
 import zlib
 
 import pytest
-from PIL import Image, ImageCms, PngImagePlugin
+from PIL import Image, ImageCms, ImageFile, PngImagePlugin
 
 from shopkb.web import images
-from shopkb.web.images import AT_ONCE, BadPicture, TooBusy, encoded
+from shopkb.web.images import AT_ONCE, BadPicture, TooManyPictures, encoded
 
 
 def written(picture: Image.Image, form: str, **more: object) -> io.BytesIO:
@@ -111,7 +111,7 @@ def test_pictures_are_decoded_one_at_a_time_and_only_some_wait(monkeypatch: pyte
         if images._waiting._value == 0:
             break
         threading.Event().wait(0.02)
-    with pytest.raises(TooBusy, match="Send this one again in a moment"):
+    with pytest.raises(TooManyPictures, match="Send this one again in a moment"):
         encoded(written(Image.new("RGB", (60, 40)), "JPEG"))
     go.set()
     for thread in threads:
@@ -119,3 +119,11 @@ def test_pictures_are_decoded_one_at_a_time_and_only_some_wait(monkeypatch: pyte
     assert done == [60] * AT_ONCE
     assert max(most) == 1
     assert encoded(written(Image.new("RGB", (60, 40)), "JPEG"))[1:] == (60, 40)
+
+
+def test_a_picture_cut_off_is_refused_whatever_another_library_switched_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pillow has one switch for the whole process, and the library that sets PDFs turns it when it is first needed."""
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    whole = written(Image.effect_noise((400, 300), 90).convert("RGB"), "PNG").getvalue()
+    with pytest.raises(BadPicture, match="damaged"):
+        encoded(io.BytesIO(whole[: len(whole) // 2]))

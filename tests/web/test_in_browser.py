@@ -6,6 +6,7 @@ Pages are served from memory by request interception; no server and no database 
 from __future__ import annotations
 
 import mimetypes
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Literal
@@ -14,7 +15,7 @@ from urllib.parse import urlsplit
 import django_htmx
 import pytest
 from django.template import engines
-from playwright.sync_api import Browser, Page, Route, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 from shopkb.core.readings.bands import Interval
 from shopkb.web.numberline import Segment, number_line
@@ -74,7 +75,9 @@ def opened(browser: Browser) -> Iterator[Open]:
     contexts = []
 
     def open_at(width: int, scheme: Literal["light", "dark"] = "light") -> Page:
-        context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        context = browser.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme, has_touch=width < 1000
+        )
         contexts.append(context)
         context.route("**/*", _answer)
         page = context.new_page()
@@ -201,17 +204,56 @@ def test_the_chart_moves_by_keys_wheel_and_dragging(opened: Open) -> None:
     assert page.evaluate(left) == pytest.approx(before + 100, abs=2)
 
 
+def scale_of(page: Page) -> float:
+    return float(page.locator(".chart").get_attribute("data-scale") or 0)
+
+
+def test_the_chart_grows_between_two_fingers(opened: Open) -> None:
+    page = opened(820)
+    expect(page.locator(".chart")).to_have_attribute("data-scale", re.compile(r"\d"))
+    page.locator(".chart-window").scroll_into_view_if_needed()
+    box = page.locator(".chart-window svg").first.bounding_box()
+    assert box
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    before = scale_of(page)
+    fingers = page.context.new_cdp_session(page)
+    for kind, apart in (("touchStart", 30), ("touchMove", 60), ("touchMove", 120), ("touchEnd", 0)):
+        points = [{"x": x - apart, "y": y}, {"x": x + apart, "y": y}] if apart else []
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+    page.wait_for_function(f"() => Number(document.querySelector('.chart').dataset.scale) > {before * 1.5}")
+
+
+def test_the_place_in_a_chart_is_kept_and_the_whole_screen_is_one_press(opened: Open) -> None:
+    page = opened(1440)
+    expect(page.locator(".chart")).to_have_attribute("data-scale", re.compile(r"\d"))
+    first = scale_of(page)
+    page.get_by_role("button", name="Larger", exact=True).click()
+    page.wait_for_function(f"() => Number(document.querySelector('.chart').dataset.scale) > {first * 1.2}")
+    shown = page.locator(".chart").get_attribute("data-scale")
+    page.reload()
+    expect(page.locator(".chart")).to_have_attribute("data-scale", str(shown))
+    page.locator('[data-chart="full"]').click()
+    page.wait_for_function("() => document.fullscreenElement === document.querySelector('.chart')")
+    page.keyboard.press("f")
+    page.wait_for_function("() => document.fullscreenElement === null")
+
+
 def test_words_of_the_number_line_keep_their_size(opened: Open) -> None:
-    """No scaling with the drawing: the same size on a phone as on a wide page, and the words move below."""
-    size = "getComputedStyle(document.querySelector('.number-line text')).fontSize"
-    assert opened(320).evaluate(size) == opened(1440).evaluate(size) == "16.8px"
+    """No scaling with the drawing: the same share of the page's letters at every width; the words move below."""
+    size = """['.number-line text', 'body'].map(name =>
+        parseFloat(getComputedStyle(document.querySelector(name)).fontSize)).reduce((words, body) => words / body)"""
+    assert [opened(width).evaluate(size) for width in (320, 1440)] == pytest.approx([0.84, 0.84])
     assert opened(320).locator(".number-line .legend").is_visible()
     assert not opened(1440).locator(".number-line .legend").is_visible()
 
 
-def test_the_signal_word_stands_above_its_text_on_a_phone(opened: Open) -> None:
-    gap = """(() => { const [word, says] = ['.word', '.says'].map(
-        name => document.querySelector('.caution ' + name).getBoundingClientRect());
-        return [says.top - word.bottom, says.left - word.right]; })()"""
-    assert opened(390).evaluate(gap)[0] >= 0
-    assert opened(820).evaluate(gap)[1] >= 0
+def test_the_signal_word_stands_in_the_corner_and_nothing_runs_under_it(opened: Open) -> None:
+    """On a phone the text goes on below it; on a wider page it has a column of its own."""
+    places = """(() => { const box = document.querySelector('.caution'), word = box.querySelector('.word'),
+        text = document.createRange(), edge = word.getBoundingClientRect(), whole = box.getBoundingClientRect();
+        text.selectNodeContents(box.querySelector('.says'));
+        const under = [...text.getClientRects()].filter(each => each.top < edge.bottom && each.left < edge.right);
+        return [edge.top - whole.top, edge.left - whole.left, under.length]; })()"""
+    for width in (320, 390, 820):
+        above, beside, under = opened(width).evaluate(places)
+        assert 0 <= above <= 6 and 0 <= beside <= 6 and under == 0, width

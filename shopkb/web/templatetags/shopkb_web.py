@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.web import bars, humanize, mileage
+from shopkb.web import bars, humanize, mileage, money
 from shopkb.web.markdown import shown_markdown
 
 register = template.Library()
@@ -21,6 +21,7 @@ register.filter("percent_number", humanize.percent_number)
 register.filter("jobs_words", humanize.jobs_text)
 register.filter("chance_words", humanize.chance_text)
 register.filter("mileage", mileage.mileage_text)
+register.filter("money", money.money_text)
 
 
 @register.filter

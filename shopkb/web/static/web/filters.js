@@ -1,14 +1,6 @@
-// A filter chosen before the page could act on it (a slow network), or put back by the browser, is looked up too.
+// A row that is being pressed stays under the finger: rows looked up meanwhile wait until it is let go.
 (function () {
   "use strict";
-  function changed(field) {
-    if (field.options) {
-      return field.selectedIndex !== Math.max(0, Array.from(field.options).findIndex(function (one) { return one.defaultSelected; }));
-    }
-    return field.type !== "hidden" && "defaultValue" in field && field.value !== field.defaultValue;
-  }
-
-  // A row that is being pressed stays under the finger: rows looked up meanwhile wait until it is let go.
   let pressed = false;
   let waiting = [];
   function letGo() {
@@ -26,10 +18,4 @@
     event.preventDefault();
     if (!waiting.includes(event.target)) { waiting.push(event.target); }
   });
-
-  document.addEventListener("htmx:load", function () {
-    document.querySelectorAll("form.filters[hx-get]").forEach(function (form) {
-      if (Array.from(form.elements).some(changed)) { window.htmx.trigger(form, "change"); }
-    });
-  }, {once: true});
 })();
