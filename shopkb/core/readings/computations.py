@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from shopkb.core.readings.bands import short_number
@@ -59,8 +59,26 @@ class Given:
 
 
 @dataclass(frozen=True)
+class Factor:
+    """What one input does to a result that is a product: ``table[x]`` where that holds it, else ``size * x ** power``,
+    with ``x`` in the unit of the input."""
+
+    power: int = 1
+    size: float = 1.0
+    table: Mapping[float, float] = field(default_factory=dict)
+
+    def at(self, x: float) -> float:
+        held = self.table.get(x)
+        return self.size * x**self.power if held is None else held
+
+
+@dataclass(frozen=True)
 class Computation:
-    """A named computation; ``compute`` takes its inputs as :class:`Given`."""
+    """A named computation; ``compute`` takes its inputs as :class:`Given`.
+
+    ``factors``: by input, those that the expected value changes with as a product, the other inputs staying as they
+    are. A device without the server can work such a value out (:mod:`~shopkb.core.readings.products`).
+    """
 
     name: str
     result_quantity: str
@@ -68,6 +86,7 @@ class Computation:
     compute: Callable[[Given], Expected]
     summary: str
     source: str
+    factors: Mapping[str, Factor] = field(default_factory=dict)
 
 
 def amount(number: float, unit: str) -> Quantity:

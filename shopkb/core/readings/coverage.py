@@ -16,7 +16,7 @@ from typing import Literal
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.expressions import Expression, Term
 from shopkb.core.readings.quantities import Quantity, format_quantity
-from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
+from shopkb.core.readings.units import UNITS, starts_at_zero
 from shopkb.core.typed_text import spoken_list
 
 Bands = Sequence[tuple[str, Band]]
@@ -128,7 +128,8 @@ def band_faults(bands: Bands, quantity: str, unit: str, ranges: Ranges) -> tuple
 
     Args:
         bands: outcome key and band of every outcome of the step.
-        quantity: what the step measures. Voltages, currents and temperatures may be negative, others start at 0.
+        quantity: what the step measures. Voltages, currents, temperatures and angles may be negative,
+            pressures where a band has an end under 0; others start at 0.
         unit: symbol of the display unit.
         ranges: lowest and highest of each named value, equal for a constant. A name that is missing may be anything.
     """
@@ -137,19 +138,20 @@ def band_faults(bands: Bands, quantity: str, unit: str, ranges: Ranges) -> tuple
         return tuple(faults)
     bounds = _Bounds(unit, ranges)
     faults += _over_limit_faults(bands)
+    every = [
+        _Span(key, band, bounds.line(band.low), bounds.line(band.high)) for key, band in bands if not band.over_limit
+    ]
+    at_zero = starts_at_zero(quantity, below_zero=_below_zero(every, bounds))
     spans = []
-    for key, band in bands:
-        if band.over_limit:
-            continue
-        span = _Span(key, band, bounds.line(band.low), bounds.line(band.high))
-        empty = _empty_fault(span, bounds, quantity)
+    for span in every:
+        empty = _empty_fault(span, bounds, quantity, at_zero=at_zero)
         faults += empty
         if not any(fault.message.startswith("No reading") for fault in empty):
             spans.append(span)
     if not spans:
         return tuple(faults) or (_nothing_covered(bands),)
     spans.sort(key=lambda span: (bounds.middle(span.low, -inf), bounds.middle(span.high, inf)))
-    return (*faults, *_chain_faults(spans, bounds, quantity))
+    return (*faults, *_chain_faults(spans, bounds, at_zero=at_zero))
 
 
 def _nothing_covered(bands: Bands) -> BandFault:
@@ -205,10 +207,15 @@ def _and(keys: Sequence[str]) -> str:
     return spoken_list((f"'{key}'" for key in keys), "and")
 
 
-def _empty_fault(span: _Span, bounds: _Bounds, quantity: str) -> list[BandFault]:
+def _below_zero(spans: Sequence[_Span], bounds: _Bounds) -> bool:
+    """Whether some band ends under 0, whatever the values are."""
+    return any(bounds.extremes(end)[1] < 0 for span in spans for end in (span.low, span.high) if end is not None)
+
+
+def _empty_fault(span: _Span, bounds: _Bounds, quantity: str, *, at_zero: bool) -> list[BandFault]:
     """The fault of a band that no reading can fit, or that has no room for some values."""
     high, low = span.high, span.low
-    if quantity in STARTS_AT_ZERO and high is not None:
+    if at_zero and high is not None:
         most = bounds.extremes(high)[1]
         if most < 0 or (most == 0 and span.band.high_open):
             message = f"No reading can fit '{span.key}', as {_article(quantity)} here is never below 0"
@@ -237,9 +244,9 @@ def _high(span: _Span) -> str:
     return span.band.high.text() if span.band.high else "anything"
 
 
-def _chain_faults(spans: Sequence[_Span], bounds: _Bounds, quantity: str) -> list[BandFault]:
+def _chain_faults(spans: Sequence[_Span], bounds: _Bounds, *, at_zero: bool) -> list[BandFault]:
     """Faults between bands in rising order, and at both ends of what the quantity can be."""
-    faults = _bottom_faults(spans[0], bounds, quantity)
+    faults = _bottom_faults(spans[0], bounds, at_zero=at_zero)
     top = spans[0]
     for span in spans[1:]:
         faults += _join_faults(top, span, bounds)
@@ -253,11 +260,11 @@ def _chain_faults(spans: Sequence[_Span], bounds: _Bounds, quantity: str) -> lis
     return faults
 
 
-def _bottom_faults(first: _Span, bounds: _Bounds, quantity: str) -> list[BandFault]:
+def _bottom_faults(first: _Span, bounds: _Bounds, *, at_zero: bool) -> list[BandFault]:
     if first.low is None:
         return []
     sign = "<=" if first.band.low_open else "<"
-    if quantity in STARTS_AT_ZERO:
+    if at_zero:
         most = bounds.extremes(first.low)[1]
         if most < 0 or (most == 0 and not first.band.low_open):
             return []

@@ -20,7 +20,7 @@ from shopkb.core.typed_text import quoted
 RIGHT = "Right would be '< 1 V', '>= 12.4 V', '1 V .. 2 V', '>= battery - drop * 1.3' or 'over-limit'"
 _NAME = r"[a-z][a-z0-9_]*"
 _NUMBER = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
-_UNIT = r"1/min|%|[^\W\d_]+(?: [cCfF]\b)?(?:\^?2|/min)?|deg ?[cCfF]?"
+_UNIT = r"1/min|%|N m\b|[^\W\d_]+(?: [cCfF]\b)?(?:\^?2|/(?:min|h|s)\b)?|deg ?[cCfF]?"
 _TERM = re.compile(
     rf"(?:(?P<name>{_NAME})(?: *\* *(?P<factor>{_NUMBER}))?|(?P<number>{_NUMBER}) *(?P<unit>{_UNIT})?) *(?=[+-]|$)"
 )

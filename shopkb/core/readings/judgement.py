@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 
-from shopkb.core.readings.accuracy import Meter, limit_of_error
+from shopkb.core.readings.accuracy import Accuracy, Meter, limit_of_error
 from shopkb.core.readings.bands import Band, Interval, full_number, short_number
 from shopkb.core.readings.expressions import difference
 from shopkb.core.readings.limits import display_interval
-from shopkb.core.readings.plausible import Expected, check_possible, expected
+from shopkb.core.readings.plausible import PlausibleRange, as_written, check_possible, expected
 from shopkb.core.readings.quantities import Quantity, Reading, format_quantity
-from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
+from shopkb.core.readings.units import COUNT, UNITS, starts_at_zero
 
 TOO_CLOSE_MESSAGE = "too close to the limit for this meter: measure again, with the better meter, or under load"
 
@@ -81,6 +81,7 @@ def judge(
     quantity: str,
     unit: str,
     meter: Meter | None,
+    plausible: Band | None = None,
 ) -> Judgement:
     """Find the outcome of a reading and whether the meter is accurate enough to decide for it.
 
@@ -93,46 +94,94 @@ def judge(
         quantity: what the step measures.
         unit: its display unit.
         meter: the meter used, None if unknown.
+        plausible: the readings that can be expected, where the procedure says so; by default made from its bands.
 
     Raises:
         ReadingError: a named value is missing, something measures another quantity, or the reading cannot be.
     """
-    intervals = [(key, _open(band.resolve(values, unit), quantity)) for key, band in bands]
+    resolved = [(key, band.resolve(values, unit)) for key, band in bands]
+    at_zero = starts_at_zero(quantity, below_zero=any(_ends_below_zero(each) for _key, each in resolved))
+    intervals = [(key, _open(each) if at_zero else each) for key, each in resolved]
     check_possible(reading, quantity, over_limit_band=any(each.over_limit for _key, each in intervals))
     if reading.quantity is None:
         return _judge_over_limit(intervals, meter)
     number = float(reading.quantity.exact(unit))
-    usual = expected((each for _key, each in intervals), quantity, unit)
+    usual = as_written(plausible, unit) if plausible else expected((each for _key, each in intervals), quantity, unit)
     if usual is not None and not usual.holds(number):
         return _far(reading.quantity, usual)
-    outcome = next((key for key, interval in intervals if interval.holds(number)), "")
-    limits = _limits(intervals, outcome)
-    nearest = min(limits, key=lambda limit: abs(number - limit), default=None)
+    if quantity == COUNT:
+        return _counted(intervals, number)
     accuracy = meter.accuracy_for(reading.quantity) if meter else None
-    steps = [_last_digit(reading.quantity), *([accuracy.resolution] if accuracy else [])]
-    away = None if nearest is None else _rounded(abs(number - nearest), steps, unit)
-    shown_limit = None if nearest is None else _displayed_limits(bands, values, unit, meter, number)[nearest]
-    where = _where(number, shown_limit, steps, unit)
-    if accuracy is None:
-        why = "no meter was named" if meter is None else f"the accuracy of {meter.name} is not known here"
-        words = f"{where}; {why}, so the reading is taken as it stands"
-        return Judgement(outcome, Verdict.UNJUDGED, None, away, None, "", words)
-    error = float(difference(_size(limit_of_error(reading.quantity, accuracy), reading.quantity.unit), unit))
+    at = _located(bands, intervals, values, reading.quantity, unit, meter)
+    return _unjudged(at, meter) if accuracy is None else _judged(at, intervals, reading.quantity, unit, accuracy)
+
+
+@dataclass(frozen=True, slots=True)
+class _Located:
+    """Where a reading lies: its number in the display unit, the outcome whose band holds it, the nearest limit, the
+    distance to it, and both in words."""
+
+    number: float
+    outcome: str
+    nearest: float | None
+    distance: Quantity | None
+    words: str
+
+
+def _located(
+    bands: Sequence[tuple[str, Band]],
+    intervals: Sequence[tuple[str, Interval]],
+    values: Mapping[str, Quantity],
+    measured: Quantity,
+    unit: str,
+    meter: Meter | None,
+) -> _Located:
+    number = float(measured.exact(unit))
+    outcome = next((key for key, interval in intervals if interval.holds(number)), "")
+    nearest = min(_limits(intervals, outcome), key=lambda limit: abs(number - limit), default=None)
+    accuracy = meter.accuracy_for(measured) if meter else None
+    steps = [_last_digit(measured), *([accuracy.resolution] if accuracy else [])]
+    if nearest is None:
+        return _Located(number, outcome, None, None, _where(number, None, steps, unit))
+    displayed = _displayed_limits(bands, values, unit, meter, number)[nearest]
+    distance = _rounded(abs(number - nearest), steps, unit)
+    return _Located(number, outcome, nearest, distance, _where(number, displayed, steps, unit))
+
+
+def _counted(intervals: Sequence[tuple[str, Interval]], number: float) -> Judgement:
+    """A count needs no meter: it lies in a range, or it does not."""
+    outcome = next((key for key, interval in intervals if interval.holds(number)), "")
+    return Judgement(outcome, Verdict.CLEAR, float(bool(outcome)), None, None, "", "counted")
+
+
+def _unjudged(at: _Located, meter: Meter | None) -> Judgement:
+    why = "no meter was named" if meter is None else f"the accuracy of {meter.name} is not known here"
+    words = f"{at.words}; {why}, so the reading is taken as it stands"
+    return Judgement(at.outcome, Verdict.UNJUDGED, None, at.distance, None, "", words)
+
+
+def _judged(
+    at: _Located, intervals: Sequence[tuple[str, Interval]], measured: Quantity, unit: str, accuracy: Accuracy
+) -> Judgement:
+    """Too close to call within the guard band of twice the standard uncertainty (JCGM 106:2012, 8.3), else clear.
+
+    The limit of error is that of a rectangular distribution: its standard uncertainty is the limit divided by the
+    square root of 3 (JCGM 100:2008, 4.3.7).
+    """
+    error = float(difference(_size(limit_of_error(measured, accuracy), measured.unit), unit))
     spread = error / math.sqrt(3)
-    chances = {key: conformance_probability(each, number, spread) for key, each in intervals}
-    margin = _size(2 * spread, unit)
-    if nearest is not None and abs(number - nearest) < 2 * spread:
-        others = {key: chance for key, chance in chances.items() if key != outcome and chance > 0}
+    chances = {key: conformance_probability(each, at.number, spread) for key, each in intervals}
+    chance, margin = chances.get(at.outcome, 0.0), _size(2 * spread, unit)
+    if at.nearest is not None and abs(at.number - at.nearest) < 2 * spread:
+        others = {key: other for key, other in chances.items() if key != at.outcome and other > 0}
         neighbour = max(others, key=lambda key: others[key], default="")
-        return Judgement(
-            outcome, Verdict.TOO_CLOSE, chances.get(outcome, 0.0), away, margin, neighbour, TOO_CLOSE_MESSAGE
-        )
+        return Judgement(at.outcome, Verdict.TOO_CLOSE, chance, at.distance, margin, neighbour, TOO_CLOSE_MESSAGE)
     good = shown(_rounded(error, [accuracy.resolution], unit))
-    words = f"{where}; this meter is good to ±{good} here"
-    return Judgement(outcome, Verdict.CLEAR, chances.get(outcome, 0.0), away, margin, "", words)
+    words = f"{at.words}; this meter is good to ±{good} here"
+    return Judgement(at.outcome, Verdict.CLEAR, chance, at.distance, margin, "", words)
 
 
-def _far(shown_as: Quantity, usual: Expected) -> Judgement:
+def _far(shown_as: Quantity, usual: PlausibleRange) -> Judgement:
     words = (
         f"{format_quantity(shown_as)} is far from what can be expected here ({usual.words}): look at the display and "
         "the unit again, and measure once more"
@@ -149,13 +198,17 @@ def _judge_over_limit(intervals: Sequence[tuple[str, Interval]], meter: Meter | 
     return Judgement(outcome, verdict, probability, None, None, "", "the meter shows over limit")
 
 
-def _open(interval: Interval, quantity: str) -> Interval:
+def _ends_below_zero(interval: Interval) -> bool:
+    return any(end < 0 and math.isfinite(end) for end in (interval.low, interval.high))
+
+
+def _open(interval: Interval) -> Interval:
     """The interval with no lower end at 0 for what is never negative.
 
     That end decides nothing, and a meter that shows -0.02 ohm with its leads together means 0.
     """
     holds_zero = interval.low < 0 or (interval.low == 0 and not interval.low_open)
-    if quantity in STARTS_AT_ZERO and holds_zero and interval.high > 0:
+    if holds_zero and interval.high > 0:
         return replace(interval, low=-math.inf, low_open=False)
     return interval
 

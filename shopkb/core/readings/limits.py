@@ -1,9 +1,9 @@
 """Limits as they are displayed: with the digits that the meter shows, and never in contradiction to the verdict.
 
 A limit that was written down is displayed as written. A computed one is rounded to the resolution of the meter, at most
-to four figures (three where no meter is named), and always to the side that leaves every reading of that resolution
-where it is: "0.39036 V or more" and "0.391 V or more" mean the same to a meter that shows thousandths. Where a reading
-has more digits than that and would fall on the other side, the limit gets more digits too.
+to four figures, as a meter of 6,000 counts shows them, and always to the side that leaves every reading of that
+resolution where it is: "0.39036 V or more" and "0.391 V or more" mean the same to a meter that shows thousandths. Where
+a reading has more digits than that and would fall on the other side, the limit gets more digits too.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from shopkb.core.readings.expressions import Expression, difference
 from shopkb.core.readings.quantities import Quantity
 
 FIGURES = 4
-"""Most figures of a computed limit."""
+"""Most figures of a computed limit. With three a limit of 12.41 V read "12.5 V or more" until a meter was named, and
+whoever compared 12.45 V with it by eye took the wrong side."""
 
-FIGURES_WITHOUT_METER = 3
 _WRITTEN_FIGURES = 6
 _FINER = 12
 """How often the last place is made ten times finer before the limit is displayed in full."""
@@ -65,7 +65,7 @@ def _place(limit: Decimal, unit: str, meter: Meter | None) -> Decimal:
     """What the limit is rounded to a multiple of."""
     accuracy = meter.accuracy_for(Quantity(limit, unit)) if meter is not None else None
     if accuracy is None:
-        return Decimal(1).scaleb(limit.adjusted() - FIGURES_WITHOUT_METER + 1)
+        return Decimal(1).scaleb(limit.adjusted() - FIGURES + 1)
     step = difference(accuracy.resolution, unit)
     resolution = _EXACT.divide(Decimal(step.numerator), Decimal(step.denominator))
     return max(resolution, Decimal(1).scaleb(limit.adjusted() - FIGURES + 1))

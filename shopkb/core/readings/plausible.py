@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
 
-from shopkb.core.readings.bands import Interval, full_number
+from shopkb.core.readings.bands import Band, Interval, limit_number
 from shopkb.core.readings.quantities import Quantity, Reading, ReadingError, format_quantity
-from shopkb.core.readings.units import STARTS_AT_ZERO, UNITS
+from shopkb.core.readings.units import COUNT, STARTS_AT_ZERO, UNITS
 
 TIMES_THE_LIMIT = 10.0
 """A reading larger than so many times the largest limit of its step is asked about."""
@@ -47,7 +47,7 @@ SHOWS_OVER_LIMIT = frozenset({"voltage", "current", "resistance", "frequency"})
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
+class PlausibleRange:
     """From where to where a reading of one step can be expected, in its unit."""
 
     low: float
@@ -59,8 +59,10 @@ class Expected:
 
     @property
     def words(self) -> str:
-        """``-1.1 to 9.5 bar``."""
-        return f"{full_number(self.low)} to {full_number(self.high)} {UNITS[self.unit].sign}"
+        """``-1.1 to 9.5 bar``, in four significant figures at most; ``3 bar or less`` without a lower end."""
+        if math.isinf(self.low) or math.isinf(self.high):
+            return Interval(self.low, self.high, high_open=False).words(UNITS[self.unit].sign)
+        return f"{limit_number(self.low)} to {limit_number(self.high)} {UNITS[self.unit].sign}"
 
 
 def check_possible(reading: Reading, quantity: str, *, over_limit_band: bool) -> None:
@@ -72,16 +74,27 @@ def check_possible(reading: Reading, quantity: str, *, over_limit_band: bool) ->
         over_limit_band: whether the step has a band for the over-limit display.
 
     Raises:
-        ReadingError: it is under vacuum or absolute zero, negative where nothing can be, or an over-limit display of an
-            instrument that has none.
+        ReadingError: it is under vacuum or absolute zero, negative where nothing can be, part of a count, or an
+            over-limit display of an instrument that has none.
     """
     if reading.quantity is None:
         _check_display(quantity, over_limit_band=over_limit_band)
         return
+    check_not_below_all(reading.quantity, quantity)
+    if quantity == COUNT and reading.quantity.magnitude != reading.quantity.magnitude.to_integral_value():
+        raise ReadingError(f"{format_quantity(reading.quantity)} cannot be: times are whole", "Type how often it was")
+
+
+def check_not_below_all(given: Quantity, quantity: str) -> None:
+    """Refuse what lies under anything that there is.
+
+    Raises:
+        ReadingError: it is under vacuum or absolute zero, or negative where nothing can be.
+    """
     least = LEAST.get(quantity)
-    if least is not None and reading.quantity.exact(least.unit) < least.exact(least.unit):
+    if least is not None and given.exact(least.unit) < least.exact(least.unit):
         raise ReadingError(
-            f"{format_quantity(reading.quantity)} cannot be: nothing lies below {format_quantity(least)}",
+            f"{format_quantity(given)} cannot be: nothing lies below {format_quantity(least)}",
             "Look at the number, its sign and its unit again",
         )
 
@@ -91,7 +104,17 @@ def _check_display(quantity: str, *, over_limit_band: bool) -> None:
         raise ReadingError(f"An instrument for {quantity} has no over-limit display", "Type the number that it shows")
 
 
-def expected(intervals: Iterable[Interval], quantity: str, unit: str) -> Expected | None:
+def as_written(band: Band, unit: str) -> PlausibleRange:
+    """What a procedure says can be expected, in ``unit``; its ends are in it.
+
+    Raises:
+        ReadingError: an end names a value, or measures something else than ``unit`` does.
+    """
+    interval = band.resolve({}, unit)
+    return PlausibleRange(interval.low, interval.high, unit)
+
+
+def expected(intervals: Iterable[Interval], quantity: str, unit: str) -> PlausibleRange | None:
     """What can be expected where a step has these bands (in ``unit``); ``None`` without a finite limit or an upper
     end."""
     limits = [end for each in intervals for end in (each.low, each.high) if math.isfinite(end)]
@@ -104,4 +127,4 @@ def expected(intervals: Iterable[Interval], quantity: str, unit: str) -> Expecte
         low = min(low, float(LEAST[quantity].exact(unit)))
     elif quantity not in STARTS_AT_ZERO:
         low = min(low, -furthest)
-    return Expected(low, max(high, furthest), unit) if furthest or usual else None
+    return PlausibleRange(low, max(high, furthest), unit) if furthest or usual else None

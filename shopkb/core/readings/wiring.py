@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from shopkb.core.readings.computations import Computation, Expected, Given, Input, amount, words
+from shopkb.core.readings.computations import Computation, Expected, Factor, Given, Input, amount, words
 from shopkb.core.readings.quantities import ReadingError
 
 COPPER_RESISTIVITY = 1 / 58
@@ -131,6 +131,15 @@ COMPUTATIONS = (
         _cable_drop,
         "Voltage a sound copper cable loses: the most for flexible cable, with ideal copper as the low end",
         "IEC 60028, IEC 60228 class 5, ASTM B258",
+        {
+            "area": Factor(
+                -1,
+                FLEXIBLE_SHARE * COPPER_RESISTIVITY,
+                {area: most / 1000 for area, most in FLEXIBLE_MAXIMUM.items()},
+            ),
+            "length": Factor(),
+            "current": Factor(),
+        },
     ),
     Computation(
         "current-from-power",
@@ -142,6 +151,7 @@ COMPUTATIONS = (
         _current,
         "Current of a load of known electrical power",
         "P = U I",
+        {"power": Factor(), "voltage": Factor(-1)},
     ),
     Computation(
         "resistance-drop",
@@ -153,6 +163,7 @@ COMPUTATIONS = (
         _resistance_drop,
         "Voltage lost across a resistance, such as a contact or a joint",
         "U = R I",
+        {"resistance": Factor(), "current": Factor()},
     ),
     Computation(
         "resistor-at-temperature",
@@ -191,5 +202,6 @@ COMPUTATIONS = (
         _mean_voltage,
         "What an averaging meter shows at a load driven in pulses, from the switched pin to battery negative",
         "mean of a rectangular wave: supply times duty, or times the rest where earth is switched",
+        {"supply": Factor()},
     ),
 )

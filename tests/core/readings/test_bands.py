@@ -220,7 +220,7 @@ def test_bands_that_fit() -> None:
         ),
         (
             ("< 1 V", ">= 1 ohm"),
-            [("unit", ("b",), "'b' compares the voltage with 1 Ω, a resistance", "Give the band in V or mV")],
+            [("unit", ("b",), "'b' compares the voltage with 1 Ω, a resistance", "Give the band in V, mV or kV")],
         ),
         (
             ("over-limit", "OL", "< 1 V", ">= 1 V"),
@@ -264,7 +264,7 @@ def test_a_name_of_another_quantity_and_a_multiplied_temperature() -> None:
         )
     ]
     assert faults("< 1 V", quantity="voltage", unit="ohm") == [
-        ("unit", (), "'ohm' is not a unit of voltage", "Right would be V or mV")
+        ("unit", (), "'ohm' is not a unit of voltage", "Right would be V, mV or kV")
     ]
 
 

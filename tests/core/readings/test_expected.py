@@ -388,3 +388,15 @@ def test_every_input_has_its_words() -> None:
         assert all(
             one.quantity in QUANTITIES and one.unit in QUANTITIES[one.quantity] for one in each.inputs if one.quantity
         )
+
+
+@pytest.mark.parametrize(("beta", "good"), [("100", True), ("99", False), ("10000", True), ("10001", False)])
+def test_a_beta_that_no_thermistor_has_is_refused(beta: str, good: bool) -> None:
+    def asked() -> float:
+        return value("thermistor-beta", "ohm", resistance="10 kohm", beta=beta, temperature="20 degC")
+
+    if good:
+        assert asked() > 0
+    else:
+        with pytest.raises(ReadingError):
+            asked()

@@ -19,6 +19,8 @@ PINT_NAMES = {
     "ohm": "ohm", "mohm": "milliohm", "kohm": "kiloohm", "Mohm": "megaohm", "degC": "degC", "degF": "degF",
     "K": "kelvin", "%": "percent", "mm2": "mm**2", "1/min": "1/minute", "min": "minute", "V": "volt",
     "A": "ampere", "L": "litre", "mL": "millilitre", "s": "second", "m": "metre", "W": "watt",
+    "Nm": "newton*metre", "deg": "degree", "lx": "lux", "lambda": "dimensionless", "times": "dimensionless",
+    "L/min": "litre/minute", "mL/min": "millilitre/minute", "kV": "kilovolt", "mph": "mile/hour",
 }  # fmt: skip
 PAIRS = [(one, other) for symbols in QUANTITIES.values() for one in symbols for other in symbols]
 
@@ -41,6 +43,23 @@ def test_si_agrees_with_pint(symbol: str) -> None:
     if UNITS[symbol].quantity == "frequency":
         theirs = PINT.Quantity(3.5, PINT_NAMES.get(symbol, symbol)).to("hertz")
     assert Quantity(Decimal("3.5"), symbol).si() == pytest.approx(theirs.magnitude, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("typed", "quantity", "expected"),
+    [
+        ("110 N m", "torque", "110 Nm"), ("110 N·m", "torque", "110 Nm"), ("8,5 Nm", "torque", "8.5 Nm"),
+        ("60 km/h", "speed", "60 km/h"), ("35 mph", "speed", "35 mph"), ("4.2 g/s", "mass-flow", "4.2 g/s"),
+        ("12°", "angle", "12 deg"), ("-8 deg", "angle", "-8 deg"), ("1200 lux", "illuminance", "1200 lx"),
+        ("0.98", "air-ratio", "0.98 lambda"), ("-0.6 bar", "pressure", "-0.6 bar"), ("15 MPa", "pressure", "15 MPa"),
+        ("0.9 L/min", "volume-flow", "0.9 L/min"), ("12 kV", "voltage", "12 kV"), ("120 mm/s", "speed", "120 mm/s"),
+    ],
+)  # fmt: skip
+def test_units_of_torque_speed_flow_angle_and_light_as_people_type_them(
+    typed: str, quantity: str, expected: str
+) -> None:
+    assert str(parse_quantity(typed, quantity, QUANTITIES[quantity][0])) == expected
+    assert str(parse_quantity(format_quantity(Quantity(Decimal("1.5"), expected.split()[1])))).startswith("1.5 ")
 
 
 def test_digits_stay_as_typed_where_only_the_prefix_changes() -> None:
@@ -179,6 +198,7 @@ def test_over_limit_is_refused_on_the_negative_side_and_in_the_wrong_unit() -> N
         ("½", "'½' does not start with a number. Give a number and its unit, such as 12.7 V"),
         ("٣", "'٣' does not start with a number. Give a number and its unit, such as 12.7 V"),
         ("10²", "'^2' is not a unit known here. Right would be Ω, mΩ, kΩ or MΩ"),
+        ("1e16", "'1e16' is beyond anything a meter shows. Give the number as the meter shows it"),
         ("1e99", "'1e99' is beyond anything a meter shows. Give the number as the meter shows it"),
         ("0e99", "'0e99' is beyond anything a meter shows. Give the number as the meter shows it"),
         ("1" * 16, "'1111111111111111' has more digits than any meter shows. Give at most 15 digits"),
@@ -192,6 +212,11 @@ def test_readings_refused(text: str, words: str) -> None:
     with pytest.raises(ReadingError) as error:
         parse_reading(text, "resistance", "ohm")
     assert str(error.value) == words
+
+
+@pytest.mark.parametrize("power", [15, -15])
+def test_the_largest_power_is_still_one(power: int) -> None:
+    assert parse_reading(f"1e{power}", "resistance", "ohm").quantity.magnitude == Decimal(f"1e{power}")
 
 
 def test_a_quantity_needs_its_unit_and_a_number_has_none() -> None:

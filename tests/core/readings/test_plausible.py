@@ -33,6 +33,17 @@ def test_what_cannot_be(typed: str, quantity: str, unit: str) -> None:
         judged(typed, quantity, unit, ">= 1", "< 1")
 
 
+@pytest.mark.parametrize("typed", ["2.5", "0.4 times", "1e-1"])
+def test_a_count_is_whole(typed: str) -> None:
+    with pytest.raises(ReadingError, match="cannot be: times are whole"):
+        judged(typed, "count", "times", "< 1", ">= 1")
+
+
+def test_a_count_needs_no_meter() -> None:
+    found = judged("3", "count", "times", "< 3", ">= 3")
+    assert (found.outcome, found.verdict, found.probability, found.words) == (">= 3", Verdict.CLEAR, 1.0, "counted")
+
+
 @pytest.mark.parametrize("quantity", ["pressure", "temperature", "time"])
 def test_over_limit_is_shown_by_a_multimeter_alone(quantity: str) -> None:
     unit = QUANTITIES[quantity][0]
@@ -82,6 +93,31 @@ def test_every_limit_of_a_step_is_expected_with_room(of: tuple[str, str], limit:
         assert math.isfinite(usual.high)
 
 
+def test_what_can_be_expected_is_told_in_four_figures() -> None:
+    band = parse_band("< 14.55 psi").resolve({}, "bar")
+    usual = expected([band], "pressure", "bar")
+    assert usual is not None
+    assert usual.words == "-1.1 to 10.03 bar"
+
+
 def test_without_a_limit_nothing_is_asked() -> None:
     assert expected([parse_band("over limit").resolve({}, "V")], "voltage", "V") is None
     assert judge([], Reading(Quantity(Decimal(5), "V")), {}, "voltage", "V", None).verdict is not Verdict.FAR
+
+
+WIDE = [("low", parse_band("< 1 bar")), ("right", parse_band(">= 1 bar"))]
+
+
+@pytest.mark.parametrize(
+    ("written", "typed", "far"),
+    [("", "9", False), ("", "11", True), ("0 bar .. 3 bar", "9", True), ("0 bar .. 3 bar", "3", False),
+     ("<= 300 kPa", "-0.5", False), ("<= 300 kPa", "3.01", True)],
+)  # fmt: skip
+def test_a_written_range_stands_in_the_place_of_the_one_made_from_the_bands(
+    written: str, typed: str, far: bool
+) -> None:
+    plausible = parse_band(written) if written else None
+    found = judge(WIDE, parse_reading(typed, "pressure", "bar"), {}, "pressure", "bar", None, plausible)
+    assert (found.verdict is Verdict.FAR) == far
+    if far and written:
+        assert ("0 to 3 bar" if ".." in written else "3 bar or less") in found.words
