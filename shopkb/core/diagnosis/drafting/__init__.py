@@ -1,0 +1,1 @@
+"""A first draft of a procedure, laid out from its circuit."""
