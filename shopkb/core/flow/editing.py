@@ -38,6 +38,7 @@ from shopkb.core.flow.file.field_tree import (
     write_destination,
 )
 from shopkb.core.flow.file.scalars import RESERVED_KEYS
+from shopkb.core.flow.file.yaml_tree import FileRefused, compose
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, TestKind
 from shopkb.core.typed_text import quoted
 
@@ -127,7 +128,7 @@ def change_step(flow: Flow, key: str, fields: Fields) -> Flow:
 
 
 def change_reading(flow: Flow, key: str, fields: Fields) -> Flow:
-    """Change what a step measures: quantity, unit, between, loaded. An empty quantity removes the reading."""
+    """Change the fields of what a step measures. An empty quantity removes the reading."""
     require_step(flow, key)
 
     def act(tree: Tree) -> None:
@@ -173,7 +174,9 @@ def delete_step(flow: Flow, key: str) -> Flow:
     def act(tree: Tree) -> None:
         del tree["steps"][key]
         if tree.get("start") == key:
-            tree["start"] = next(iter(tree["steps"]), "")
+            del tree["start"]
+            if tree["steps"]:
+                tree["start"] = next(iter(tree["steps"]))
         for step in tree["steps"].values():
             step["needs"] = [one for one in step.get("needs", []) if one != key]
         redirect(tree, key, "")
@@ -268,6 +271,34 @@ def change_cause(flow: Flow, key: str, fields: Fields) -> Flow:
     """Change component, mode, usual, correction, minutes, price or also of a cause."""
     require_cause(flow, key)
     return edited(flow, lambda tree: with_fields(tree["causes"][key], fields))
+
+
+def change_fault(flow: Flow, key: str, fields: Fields) -> Flow:
+    """Change what a cause is in the circuit: parts and is. Without any, it is not in it."""
+    require_cause(flow, key)
+
+    def act(tree: Tree) -> None:
+        cause = tree["causes"][key]
+        fault = with_fields(dict(cause.get("fault", {})), fields)
+        if fault:
+            cause["fault"] = fault
+        else:
+            cause.pop("fault", None)
+
+    return edited(flow, act)
+
+
+def change_circuit(flow: Flow, text: str) -> Flow:
+    """Put a circuit, written as in the procedure file, in the place of the one there is; an empty text removes it."""
+    if not text.strip():
+        return edited(flow, lambda tree: tree.pop("circuit", None))
+    try:
+        composed = compose(text)
+    except FileRefused as refusal:
+        raise EditRefused([refusal.finding]) from None
+    if composed.findings:
+        raise EditRefused(composed.findings)
+    return edited(flow, lambda tree: tree.__setitem__("circuit", composed.tree))
 
 
 def delete_cause(flow: Flow, key: str) -> Flow:

@@ -33,6 +33,13 @@ class Kind(StrEnum):
     UNIT = auto()
     BAND = auto()
     GO = auto()
+    POINT = auto()
+    PART_KIND = auto()
+    AMOUNT = auto()
+    SPREAD = auto()
+    JOIN = auto()
+    SETTING = auto()
+    DEFECT = auto()
     GROUP = auto()
     INPUTS = auto()
 
@@ -67,6 +74,7 @@ class FieldSpec:
         joint: what a comparison writes between the entries of a list.
         folded: whether capitals and outer blanks make no difference to a comparison.
         typed: whether the desk has one text field or one choice for it.
+        of: the class of a group that is no list.
         more: the label in the card's list of further plain fields; a field with one needs no markup of its own.
     """
 
@@ -82,6 +90,7 @@ class FieldSpec:
     joint: str = ", "
     folded: bool = False
     typed: bool = False
+    of: type | None = None
     more: str = ""
 
 

@@ -14,7 +14,7 @@ class Level(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class CheckFinding:
     """One thing that is wrong or doubtful.
 
     ``where`` is the field as keys joined by dots (``steps.supply.outcomes.full.band``; items of a list are counted from

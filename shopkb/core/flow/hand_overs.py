@@ -34,7 +34,7 @@ class CausesBehind(NamedTuple):
         return f"hand-over {' '.join(self.procedures)}"
 
 
-class Behind(NamedTuple):
+class HandOverCauses(NamedTuple):
     """What the hand-overs of a flow lead to: the ``parts`` that it does not list itself, each cause once, and by
     procedure handed over to the identities ``found`` in it, those that the flow lists too among them."""
 
@@ -45,7 +45,7 @@ class Behind(NamedTuple):
 OUT: Final = ""
 """Stands beside the keys of procedures for leaving a procedure without a cause."""
 
-NOTHING_BEHIND: Final = Behind()
+NO_HAND_OVER_CAUSES: Final = HandOverCauses()
 
 
 def handed_over_to(flow: Flow) -> frozenset[str]:
@@ -90,7 +90,7 @@ def reached_from(procedures: Iterable[str], flows: Mapping[str, Flow]) -> frozen
     return frozenset(found)
 
 
-def causes_behind(flow: Flow, flows: Mapping[str, Flow]) -> Behind:
+def causes_behind(flow: Flow, flows: Mapping[str, Flow]) -> HandOverCauses:
     """What lies behind the hand-overs of ``flow``: each cause behind those that lead to it in the fewest steps.
 
     ``flows`` are the other procedures by key; one that is missing is not in force, and nothing is known behind it.
@@ -112,7 +112,7 @@ def causes_behind(flow: Flow, flows: Mapping[str, Flow]) -> Behind:
         CausesBehind(targets, frozenset(causes), tuple(flows[target].title for target in targets))
         for targets, causes in sorted(groups.items())
     )
-    return Behind(tuple(parts), tuple(found.items()))
+    return HandOverCauses(tuple(parts), tuple(found.items()))
 
 
 def _causes(flow: Flow) -> frozenset[str]:

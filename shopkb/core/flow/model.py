@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 
+from shopkb.core.flow.circuit_forms import Join, Setting
+from shopkb.core.flow.circuit_spec import CircuitSpec, FaultSpec
 from shopkb.core.flow.fields import Compared, Kind, spec
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.quantities import Quantity
@@ -144,6 +146,17 @@ class Cause:
             Kind.PROSE, "the root cause, and what else to check", label="Root cause, and what else to check", typed=True
         ),
     )
+    shows: Quantity | None = field(
+        default=None,
+        metadata=spec(
+            Kind.QUANTITY, "of a cause that comes and goes: how often it shows when it is tried once, such as 30 %",
+            label="Shows in one try", typed=True,
+        ),
+    )  # fmt: skip
+    fault: FaultSpec | None = field(
+        default=None,
+        metadata=spec(Kind.GROUP, "what it is in the circuit", of=FaultSpec),
+    )
 
     @property
     def identity(self) -> str:
@@ -171,6 +184,26 @@ class ReadingSpec:
         metadata=spec(
             Kind.TRUTH, "true when the circuit carries its working current meanwhile",
             compared=Compared.MEANING, fact="load", words=("without load", "with load"),
+        ),
+    )  # fmt: skip
+    plausible: Band | None = field(
+        default=None,
+        metadata=spec(
+            Kind.BAND, "the readings that can be expected here, such as 0 bar .. 3 bar; one outside is asked for again",
+            label="Can be expected", fact="expected readings",
+        ),
+    )  # fmt: skip
+    probes: tuple[Join, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.JOIN, "points of the circuit, red to black; of several the highest is typed in", limit=4,
+            label="Red and black in the circuit",
+        ),
+    )  # fmt: skip
+    through: str = field(
+        default="",
+        metadata=spec(
+            Kind.KEY, "part of the circuit that the clamp is around; lead for the step's own", label="Clamp around",
         ),
     )  # fmt: skip
 
@@ -206,6 +239,13 @@ class Outcome:
     note: str = field(
         default="", metadata=spec(Kind.PROSE, "what to write down or tell the customer", label="Note", typed=True)
     )
+    finding: str = field(
+        default="",
+        metadata=spec(
+            Kind.LINE, "a fault in itself, which the job keeps open whatever else is found", label="Finding",
+            typed=True, compared=Compared.MEANING, fact="finding",
+        ),
+    )  # fmt: skip
 
 
 LIST_LIMIT = 60
@@ -270,13 +310,37 @@ class Step:
             label="What is unplugged first", typed=True, more="What is unplugged first",
         ),
     )  # fmt: skip
+    state: tuple[Setting, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.SETTING, "what is commanded, pressed or switched in the circuit", limit=LIST_LIMIT,
+            label="Switched in the circuit", typed=True,
+            more="Switched in the circuit, such as relay closed; button open",
+        ),
+    )  # fmt: skip
+    leads: tuple[Join, ...] = field(
+        default=(),
+        metadata=spec(
+            Kind.JOIN, "what the step joins by a lead or a test lamp", limit=4, label="Leads laid in the circuit",
+            typed=True, more="Leads laid in the circuit, such as battery+ to feed; a lamp: feed to battery- by 6 ohm",
+        ),
+    )  # fmt: skip
+    trials: Quantity | None = field(
+        default=None,
+        metadata=spec(
+            Kind.QUANTITY, "how often it is tried, such as 10 times; a reading in times counts the tries that failed",
+            label="Tries", typed=True, compared=Compared.MEANING, fact="tries", more="Tries, such as 10 times",
+        ),
+    )  # fmt: skip
     picture: str = field(
         default="",
         metadata=spec(Kind.LINE, "file name of a picture or drawing", label="Picture", typed=True, more="Picture"),
     )
     reading: ReadingSpec | None = field(
         default=None,
-        metadata=spec(Kind.GROUP, "what is measured; a measuring step needs it", label="What is measured"),
+        metadata=spec(
+            Kind.GROUP, "what is measured; a measuring step needs it", label="What is measured", of=ReadingSpec
+        ),
     )
     instruction: str = field(
         default="", metadata=spec(Kind.PROSE, "what to do, in Markdown", label="What to do", typed=True)
@@ -324,6 +388,10 @@ class Flow:
             place=90,
             compared=Compared.NOT,
         ),
+    )
+    circuit: CircuitSpec | None = field(
+        default=None,
+        metadata=spec(Kind.GROUP, "the circuit its steps measure", label="Circuit", place=90.5, of=CircuitSpec),
     )
     symptoms: tuple[str, ...] = field(
         default=(),

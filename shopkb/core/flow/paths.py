@@ -27,7 +27,7 @@ class Loop:
     outcome: str
 
 
-class _Ways:
+class _Reachability:
     """The graph of one flow. Steps are visited in the writer's order, so that results are stable."""
 
     def __init__(self, flow: Flow) -> None:
@@ -162,18 +162,18 @@ class _Ways:
         return {key: frozenset(keys) for key, keys in found.items()}
 
 
-def _ways(flow: Flow) -> _Ways:
-    return memoized(flow, "_ways", _Ways)
+def _reachability(flow: Flow) -> _Reachability:
+    return memoized(flow, "_reachability", _Reachability)
 
 
 def reachable(flow: Flow) -> frozenset[str]:
     """Keys of the steps on any path from the start, the start included; empty without a start."""
-    return _ways(flow).reachable
+    return _reachability(flow).reachable
 
 
 def loops(flow: Flow) -> tuple[Loop, ...]:
     """One loop for each branch that leads back to a step on the path to it; empty exactly when there is no loop."""
-    return _ways(flow).walk[0]
+    return _reachability(flow).walk[0]
 
 
 def order(flow: Flow) -> tuple[str, ...]:
@@ -181,7 +181,7 @@ def order(flow: Flow) -> tuple[str, ...]:
 
     Branches that close a loop (:func:`loops`) are left out of account.
     """
-    return _ways(flow).order
+    return _reachability(flow).order
 
 
 def longest(flow: Flow) -> int:
@@ -191,17 +191,17 @@ def longest(flow: Flow) -> int:
 
 def steps_left(flow: Flow, step: str) -> int:
     """Number of steps on the longest path from this step to an end, itself included; 0 for a key that is no step."""
-    return _ways(flow).depth.get(step, 0)
+    return _reachability(flow).depth.get(step, 0)
 
 
 def next_steps(flow: Flow, step: str) -> tuple[str, ...]:
     """The steps this step's outcomes lead to, each once, in the order of the outcomes."""
-    return tuple(dict.fromkeys(there for _, there in _ways(flow).edges.get(step, ())))
+    return tuple(dict.fromkeys(there for _, there in _reachability(flow).edges.get(step, ())))
 
 
 def causes_from(flow: Flow, step: str) -> frozenset[str]:
     """Keys of the causes that can still be reached from this step."""
-    return _ways(flow).causes.get(step, frozenset())
+    return _reachability(flow).causes.get(step, frozenset())
 
 
 def causes_reachable(flow: Flow, step: str, outcome: str) -> frozenset[str]:
@@ -218,7 +218,7 @@ def causes_reachable(flow: Flow, step: str, outcome: str) -> frozenset[str]:
 
 def dominators(flow: Flow) -> Mapping[str, frozenset[str]]:
     """Dominators of each reachable step: the steps on every path to it, itself included."""
-    return _ways(flow).dominators
+    return _reachability(flow).dominators
 
 
 def always_passed(flow: Flow, step: str) -> frozenset[str]:

@@ -68,6 +68,11 @@ def test_deleting_a_step_leaves_what_led_to_it_leading_nowhere() -> None:
     assert led.go == Go(GoKind.NOWHERE)
 
 
+def test_the_only_step_can_be_deleted() -> None:
+    flow = editing.delete_step(editing.add_step(empty(), "press", "Press the button"), "press")
+    assert flow == empty()
+
+
 def test_deleting_a_cause_leaves_what_led_to_it_leading_nowhere() -> None:
     flow = editing.delete_cause(horn(), "relay-contacts")
     outcome = flow.step_by_key["supply"].outcome("absent")

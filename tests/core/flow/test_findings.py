@@ -4,9 +4,9 @@ import json
 
 import pytest
 
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 
-GAP = Finding("band-gap", Level.ERROR, "steps.supply", "There is a gap.", "Close it.", 12, "supply")
+GAP = CheckFinding("band-gap", Level.ERROR, "steps.supply", "There is a gap.", "Close it.", 12, "supply")
 
 
 @pytest.mark.parametrize(
@@ -14,11 +14,11 @@ GAP = Finding("band-gap", Level.ERROR, "steps.supply", "There is a gap.", "Close
     [
         (GAP, "horn.yaml", "horn.yaml:12: error band-gap at steps.supply: There is a gap. Close it."),
         (GAP, "", "line 12: error band-gap at steps.supply: There is a gap. Close it."),
-        (Finding("loop", Level.WARNING, "", "A loop", ""), "", "warning loop: A loop."),
-        (Finding("loop", Level.WARNING, "", "A loop", "Cut it."), "f", "f: warning loop: A loop. Cut it."),
+        (CheckFinding("loop", Level.WARNING, "", "A loop", ""), "", "warning loop: A loop."),
+        (CheckFinding("loop", Level.WARNING, "", "A loop", "Cut it."), "f", "f: warning loop: A loop. Cut it."),
     ],
 )
-def test_text_is_one_line(finding: Finding, file: str, text: str) -> None:
+def test_text_is_one_line(finding: CheckFinding, file: str, text: str) -> None:
     assert finding.text(file) == text
 
 
@@ -36,4 +36,4 @@ def test_json_holds_every_field() -> None:
 
 def test_only_errors_are_errors() -> None:
     assert GAP.is_error
-    assert not Finding("loop", Level.WARNING, "", "", "").is_error
+    assert not CheckFinding("loop", Level.WARNING, "", "", "").is_error

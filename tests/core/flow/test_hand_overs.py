@@ -5,7 +5,7 @@ from __future__ import annotations
 import networkx as nx
 import pytest
 
-from shopkb.core.flow.hand_overs import NOTHING_BEHIND, OUT, causes_behind, handed_over_to, reached_from, ways_out
+from shopkb.core.flow.hand_overs import NO_HAND_OVER_CAUSES, OUT, causes_behind, handed_over_to, reached_from, ways_out
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Step, TestKind
 from tests.shelf import SHELF, every_flow
 
@@ -45,7 +45,7 @@ def test_two_that_hand_over_to_each_other_and_one_that_is_not_in_force() -> None
     flows = {one.procedure: one for one in (flow("a", "p", "b", "gone"), flow("b", "pq", "a"))}
     assert parts("a", flows) == {"hand-over b": {"q"}}
     assert parts("b", flows) == {}
-    assert causes_behind(flow("c", "p"), flows) == NOTHING_BEHIND
+    assert causes_behind(flow("c", "p"), flows) == NO_HAND_OVER_CAUSES
     assert reached_from(["a", "gone"], flows) == {"a", "b"}
 
 

@@ -8,20 +8,22 @@ from __future__ import annotations
 
 from shopkb.core.flow.checks.catalog_view import Catalog
 from shopkb.core.flow.checks.catalogue import CATALOG
+from shopkb.core.flow.checks.circuit import CIRCUIT
 from shopkb.core.flow.checks.hazards import HAZARD_CHECKS
 from shopkb.core.flow.checks.logic import LOGIC
 from shopkb.core.flow.checks.rules import CheckInfo
+from shopkb.core.flow.checks.trials import TRIALS
 from shopkb.core.flow.checks.values import VALUES
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.core.flow.model import Flow
 
-_ALL = (*LOGIC, *VALUES, *CATALOG, *HAZARD_CHECKS)
+_ALL = (*LOGIC, *VALUES, *TRIALS, *CIRCUIT, *CATALOG, *HAZARD_CHECKS)
 
 CHECKS: tuple[CheckInfo, ...] = tuple(check.info for check in _ALL)
 """What every check is called, how grave it is, what it finds and why that matters."""
 
 
-def check_flow(flow: Flow, catalog: Catalog | None = None) -> tuple[Finding, ...]:
+def check_flow(flow: Flow, catalog: Catalog | None = None) -> tuple[CheckFinding, ...]:
     """Everything the checks find, errors first, then in the order of :data:`CHECKS`.
 
     Without a catalog, whatever needs one (names, cautions, hazards) is left out.

@@ -38,6 +38,9 @@ def component_unknown(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
 def access_unknown(flow: Flow, catalog: Catalog) -> Iterator[Flaw]:
     for step in flow.steps:
         yield from _unknown(at_step(step, "access"), step.access, catalog.access, "a set-up state", step.key)
+    for point in flow.circuit.points if flow.circuit is not None else ():
+        where = f"circuit.points.{point.key}.access"
+        yield from _unknown(where, point.access, catalog.access, "a set-up state")
 
 
 @in_catalog("caution-unknown", "Caution not in the catalog", "It could not be shown before the step.")

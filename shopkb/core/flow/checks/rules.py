@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from shopkb.core.flow.checks.catalog_view import Catalog
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.core.flow.model import Flow, Outcome, Step
 
 
@@ -22,7 +22,7 @@ class CheckInfo:
 
 @dataclass(frozen=True, slots=True)
 class Flaw:
-    """One place where a flow breaks a rule; fields as in :class:`~shopkb.core.flow.findings.Finding`."""
+    """One place where a flow breaks a rule; fields as in :class:`~shopkb.core.flow.findings.CheckFinding`."""
 
     where: str
     message: str
@@ -39,9 +39,9 @@ class Check:
     info: CheckInfo
     search: Callable[[Flow, Catalog | None], Iterable[Flaw]]
 
-    def findings(self, flow: Flow, catalog: Catalog | None) -> Iterator[Finding]:
+    def findings(self, flow: Flow, catalog: Catalog | None) -> Iterator[CheckFinding]:
         for flaw in self.search(flow, catalog):
-            yield Finding(self.info.id, self.info.level, flaw.where, flaw.message, flaw.hint, step=flaw.step)
+            yield CheckFinding(self.info.id, self.info.level, flaw.where, flaw.message, flaw.hint, step=flaw.step)
 
 
 def rule(

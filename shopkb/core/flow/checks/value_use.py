@@ -31,7 +31,7 @@ class InputFault(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class FaultyInput:
     """What is wrong with one input; ``field`` is empty when it concerns the value as a whole."""
 
     kind: InputFault
@@ -40,7 +40,7 @@ class Fault:
     hint: str
 
 
-def input_faults(value: ComputedValue, flow: Flow, earlier: Collection[str]) -> Iterator[Fault]:
+def input_faults(value: ComputedValue, flow: Flow, earlier: Collection[str]) -> Iterator[FaultyInput]:
     """What is wrong with the inputs of a computed value, ``earlier`` being the values known before it."""
     computation = COMPUTATIONS.get(value.compute)
     if computation is None:
@@ -55,14 +55,14 @@ def input_faults(value: ComputedValue, flow: Flow, earlier: Collection[str]) -> 
     yield from faults or _uncomputable(value, flow, earlier)
 
 
-def _unknown(name: str, computation: Computation) -> Fault:
+def _unknown(name: str, computation: Computation) -> FaultyInput:
     names = [each.name for each in computation.inputs]
     hint = f"{did_you_mean(name, names)}It takes {spoken_list(names, 'and')}."
-    return Fault(InputFault.UNUSABLE, name, f"{quoted(name)} is not an input of {computation.name}", hint)
+    return FaultyInput(InputFault.UNUSABLE, name, f"{quoted(name)} is not an input of {computation.name}", hint)
 
 
-def _missing(needed: Input, computation: Computation) -> Fault:
-    return Fault(
+def _missing(needed: Input, computation: Computation) -> FaultyInput:
+    return FaultyInput(
         InputFault.UNUSABLE, "", f"{computation.name} needs {needed.name}", f"Add {needed.name}: {needed.words}."
     )
 
@@ -71,25 +71,25 @@ def _is_name(text: str) -> bool:
     return re.fullmatch(NAME_FORM, text) is not None
 
 
-def _input_fault(wanted: Input, text: str, flow: Flow, earlier: Collection[str]) -> Fault | None:
+def _input_fault(wanted: Input, text: str, flow: Flow, earlier: Collection[str]) -> FaultyInput | None:
     if not _is_name(text):
         try:
             parse_quantity(text, wanted.quantity)
         except ReadingError as error:
-            return Fault(InputFault.UNUSABLE, wanted.name, error.message, _stopped(error.hint))
+            return FaultyInput(InputFault.UNUSABLE, wanted.name, error.message, _stopped(error.hint))
         return None
     if text not in flow.value_by_key:
         hint = f"{did_you_mean(text, flow.value_by_key)}Add it to values: above, or write a number with its unit."
-        return Fault(InputFault.UNDEFINED, wanted.name, f"{quoted(text)} is not defined", hint)
+        return FaultyInput(InputFault.UNDEFINED, wanted.name, f"{quoted(text)} is not defined", hint)
     if text not in earlier:
         message = f"{quoted(text)} is not known yet when this value is computed"
-        return Fault(
+        return FaultyInput(
             InputFault.LATER, wanted.name, message, "Move this value below it; two values cannot use each other."
         )
     measured = value_quantity(flow, text)
     if measured and measured != wanted.quantity:
         message = f"{quoted(text)} is of {measured}, but {wanted.quantity} is needed"
-        return Fault(InputFault.UNUSABLE, wanted.name, message, f"Use a value of {wanted.quantity}.")
+        return FaultyInput(InputFault.UNUSABLE, wanted.name, message, f"Use a value of {wanted.quantity}.")
     return None
 
 
@@ -110,7 +110,7 @@ def value_quantity(flow: Flow, name: str) -> str:
     return ""
 
 
-def _uncomputable(value: ComputedValue, flow: Flow, earlier: Collection[str]) -> Iterator[Fault]:
+def _uncomputable(value: ComputedValue, flow: Flow, earlier: Collection[str]) -> Iterator[FaultyInput]:
     """The fault of inputs that are each valid but for which the computation has no result."""
     ranges = {name: limits for name, limits in value_ranges(flow).items() if name in earlier}
     if not _names(value, flow) <= ranges.keys():
@@ -119,7 +119,7 @@ def _uncomputable(value: ComputedValue, flow: Flow, earlier: Collection[str]) ->
         try:
             compute(value.compute, dict(value.inputs), values)
         except ReadingError as error:
-            yield Fault(InputFault.UNUSABLE, "", error.message, _stopped(error.hint))
+            yield FaultyInput(InputFault.UNUSABLE, "", error.message, _stopped(error.hint))
             return
 
 

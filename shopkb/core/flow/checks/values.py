@@ -12,7 +12,8 @@ from shopkb.core.flow.model import ComputedValue, Flow, Step, TestKind
 from shopkb.core.readings.bands import Band
 from shopkb.core.readings.coverage import BandFault, band_faults
 from shopkb.core.readings.expected import COMPUTATIONS
-from shopkb.core.readings.quantities import Quantity
+from shopkb.core.readings.plausible import as_written
+from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.core.typed_text import quoted, spoken_list
 
@@ -146,6 +147,39 @@ def band_unit(flow: Flow) -> Iterator[Flaw]:
                 )
                 hint = f"Use a value of {step.reading.quantity}."
                 yield Flaw(at_outcome(step, outcome, "band"), fault, hint, step.key)
+
+
+@rule(VALUES, "plausible-range", "Expected readings that do not fit", "Right readings would be asked for again.")
+def plausible_range(flow: Flow) -> Iterator[Flaw]:
+    for step in flow.steps:
+        reading = step.reading
+        if reading is None or reading.plausible is None or reading.unit not in QUANTITIES.get(reading.quantity, ()):
+            continue
+        fault = _plausible_fault(step, reading.plausible, reading.unit)
+        if fault:
+            hint = "Give two figures, such as 0 V .. 16 V, with every limit of the outcomes between them."
+            yield Flaw(at_step(step, "reading.plausible"), fault, hint, step.key)
+
+
+def _plausible_fault(step: Step, plausible: Band, unit: str) -> str:
+    if plausible.over_limit or plausible.names:
+        return "What can be expected is not given in figures"
+    try:
+        expected = as_written(plausible, unit)
+    except ReadingError as error:
+        return f"What can be expected does not fit the reading: {error.message}"
+    for outcome in step.outcomes:
+        ends = (outcome.band.low, outcome.band.high) if outcome.band is not None else ()
+        for end in ends:
+            if end is None or not end.is_constant:
+                continue
+            try:
+                inside = expected.holds(end.evaluate({}, unit))
+            except ReadingError:
+                continue  # said by band-unit
+            if not inside:
+                return f"The limit {end.text()} of {quoted(outcome.key)} lies outside what can be expected"
+    return ""
 
 
 # Values and computations -----------------------------------------------------------------------------------------

@@ -11,9 +11,12 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
 
+from shopkb.core.flow.circuit_spec import CircuitSpec
 from shopkb.core.flow.fields import Compared, FileField, Kind, file_fields
+from shopkb.core.flow.file.writer import group_tree
 from shopkb.core.flow.model import AskedValue, Cause, Flow, Go, GoKind, Outcome, ReadingSpec, Step, Value
 from shopkb.core.readings.bands import Band
+from shopkb.core.readings.expressions import Expression
 
 LONGEST_QUOTED = 60
 """Longest text, in characters, that is shown old and new; of a longer one it is only said that it changed."""
@@ -164,7 +167,7 @@ def field_facts(owner: type, value: object | None, into: _Facts | None = None) -
         if field.spec.kind is not Kind.GROUP:
             facts[field.spec.compared][field.spec.fact or field.name] = _fact_text(field, held)
         elif not field.spec.limit:  # what a step measures; other groups are compared key by key
-            field_facts(ReadingSpec, held, facts)
+            field_facts(field.spec.of or ReadingSpec, held, facts)
     return facts
 
 
@@ -177,8 +180,8 @@ def _fact_text(field: FileField, held: object) -> str:
         case float():
             return f"{held:g}"
         case tuple():
-            return field.spec.joint.join(held)
-        case Band():
+            return field.spec.joint.join(map(str, held))
+        case Band() | Expression():
             return held.text()
         case Go():
             return _way_text(held)
@@ -204,7 +207,16 @@ def _cause_facts(cause: Cause | None) -> _Facts | None:
 
 def _procedure_facts(flow: Flow) -> Mapping[str, str]:
     values = {f"value {value.key}": _value_text(value) for value in flow.values}
-    return field_facts(Flow, flow)[Compared.WORDING] | values
+    circuit = {f"circuit {name}": text for name, text in _circuit_texts(flow.circuit)} if flow.circuit else {}
+    return field_facts(Flow, flow)[Compared.WORDING] | values | circuit
+
+
+def _circuit_texts(circuit: CircuitSpec) -> Iterator[tuple[str, str]]:
+    """Each part and each named point of a circuit, with its fields in one line."""
+    named = [(each.key, group_tree(each)) for each in circuit.parts]
+    named += [(each.key, group_tree(each)) for each in circuit.points]
+    for key, group in named:
+        yield key, ", ".join(f"{name} {text}" for name, text in group.items())
 
 
 def _way_text(go: Go) -> str:

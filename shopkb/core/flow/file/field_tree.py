@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from shopkb.core.flow.circuit_spec import FaultSpec
 from shopkb.core.flow.fields import Kind, file_fields
 from shopkb.core.flow.file.reader import read_tree
 from shopkb.core.flow.file.writer import flow_tree
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, ReadingSpec, Step
 from shopkb.core.typed_text import quoted
 
@@ -16,7 +17,7 @@ Typed = str | Sequence[str]
 Fields = Mapping[str, Typed]
 Tree = dict[str, Any]
 
-_FIELDS = [each for owner in (Flow, Cause, Step, ReadingSpec, Outcome) for each in file_fields(owner)]
+_FIELDS = [each for owner in (Flow, Cause, FaultSpec, Step, ReadingSpec, Outcome) for each in file_fields(owner)]
 LISTS = frozenset(each.name for each in _FIELDS if each.spec.limit and each.spec.kind is not Kind.GROUP)
 PROSE = frozenset(each.name for each in _FIELDS if each.spec.kind is Kind.PROSE)
 """Fields that may run over several lines; the others are one line each."""
@@ -25,7 +26,7 @@ PROSE = frozenset(each.name for each in _FIELDS if each.spec.kind is Kind.PROSE)
 class EditRefused(Exception):
     """An action that was not done. ``findings`` say what is wrong, each at its field."""
 
-    def __init__(self, findings: Sequence[Finding]) -> None:
+    def __init__(self, findings: Sequence[CheckFinding]) -> None:
         self.findings = tuple(findings)
         first = self.findings[0]
         super().__init__(f"{first.message}. {first.hint}".strip())
@@ -125,7 +126,7 @@ def refuse_taken(flow: Flow, key: str) -> None:
 
 def taken_key(key: str, where: str) -> EditRefused:
     message = f"{quoted(key)} is taken"
-    return EditRefused([Finding("field-key", Level.ERROR, where, message, "Choose another key.")])
+    return EditRefused([CheckFinding("field-key", Level.ERROR, where, message, "Choose another key.")])
 
 
 def require_step(flow: Flow, key: str) -> Step:

@@ -13,7 +13,7 @@ from shopkb.core.flow.fields import FileField, Kind, file_fields
 from shopkb.core.flow.file.scalars import OURS, did_you_mean, what
 from shopkb.core.flow.file.schema import Entry, FlowFile, entry_at
 from shopkb.core.flow.file.yaml_tree import FieldPath, FileRefused, compose, where_of
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.core.typed_text import quoted, shown, spoken_list
 
@@ -29,7 +29,7 @@ class ReadOutcome:
     """
 
     flow: Flow | None
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[CheckFinding, ...] = ()
     lines: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -56,7 +56,7 @@ def read_tree(tree: object, lines: Mapping[str, int] | None = None) -> ReadOutco
     return ReadOutcome(cast("Flow", build(file, cast("Mapping[str, Any]", tree))), (), known)
 
 
-def with_lines(findings: Iterable[Finding], lines: Mapping[str, int]) -> tuple[Finding, ...]:
+def with_lines(findings: Iterable[CheckFinding], lines: Mapping[str, int]) -> tuple[CheckFinding, ...]:
     """The findings with the line of their field, or of the nearest group around it that stands in the file."""
     return tuple(replace(finding, line=_nearest(finding.where, lines)) for finding in findings)
 
@@ -69,31 +69,31 @@ def _nearest(where: str, lines: Mapping[str, int]) -> int | None:
     return None
 
 
-def _sorted(findings: list[Finding]) -> tuple[Finding, ...]:
+def _sorted(findings: list[CheckFinding]) -> tuple[CheckFinding, ...]:
     ordered = sorted(findings, key=lambda finding: (finding.line or 0, finding.where))
     if len(ordered) <= FINDING_LIMIT:
         return tuple(ordered)
     more = len(ordered) - FINDING_LIMIT
-    rest = Finding("file-more", Level.ERROR, "", f"{more} more errors are not listed", "Mend those above first.")
+    rest = CheckFinding("file-more", Level.ERROR, "", f"{more} more errors are not listed", "Mend those above first.")
     return (*ordered[:FINDING_LIMIT], rest)
 
 
 # What pydantic found, in our words -------------------------------------------------------------------------------
 
 
-def _told(error: ValidationError, lines: Mapping[str, int]) -> list[Finding]:
+def _told(error: ValidationError, lines: Mapping[str, int]) -> list[CheckFinding]:
     details = error.errors(include_url=False)
     # Beyond the limit nobody reads the words, only the number counts.
     told = [_finding(detail, lines) for detail in details[:FINDING_LIMIT]]
     return told + [told[-1]] * (len(details) - len(told))
 
 
-def _finding(detail: Mapping[str, Any], lines: Mapping[str, int]) -> Finding:
+def _finding(detail: Mapping[str, Any], lines: Mapping[str, int]) -> CheckFinding:
     place, kind = _place(detail["loc"])
     identity, message, hint = _words(detail, place, kind)
     where = where_of(place)
     step = shown(str(place[1])) if len(place) > 1 and place[0] == "steps" else ""
-    return Finding(identity, Level.ERROR, where, message, hint, _nearest(where, lines), step)
+    return CheckFinding(identity, Level.ERROR, where, message, hint, _nearest(where, lines), step)
 
 
 def _place(loc: tuple[str | int, ...]) -> tuple[FieldPath, str]:
@@ -106,7 +106,7 @@ def _place(loc: tuple[str | int, ...]) -> tuple[FieldPath, str]:
 
 
 def _words(detail: Mapping[str, Any], place: FieldPath, kind: str) -> tuple[str, str, str]:
-    """Finding id, message and hint for one error."""
+    """Id of the finding, message and hint for one error."""
     context = detail.get("ctx", {})
     match detail["type"]:
         case t if t == OURS:

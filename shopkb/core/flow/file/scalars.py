@@ -17,10 +17,23 @@ from typing import Annotated, Any, TypeVar
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from shopkb.core.circuit.parts import PartKind
+from shopkb.core.flow.circuit_forms import (
+    POINT_FORM,
+    Defect,
+    Join,
+    Setting,
+    Spread,
+    parse_defect,
+    parse_join,
+    parse_setting,
+    parse_spread,
+)
 from shopkb.core.flow.fields import Kind
 from shopkb.core.flow.model import Proof, TestKind, Usual
 from shopkb.core.identifiers import CODE_FORM, KEY_FORM, LONGEST_KEY, NAME_FORM, PATH_FORM
 from shopkb.core.readings.bands import Band, parse_band
+from shopkb.core.readings.expressions import Expression, parse_expression, tidy
 from shopkb.core.readings.parsing import find_unit, parse_quantity
 from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import QUANTITIES
@@ -217,6 +230,10 @@ def _band(text: str) -> Band:
     return band
 
 
+def _amount(text: str) -> Expression:
+    return parse_expression(tidy(text), text)
+
+
 _check_code = _form(
     "field-code", CODE_FORM, 5, "a fault code", "Use P, C, B or U, a digit 0 to 3 and three more, such as P0480."
 )
@@ -266,8 +283,50 @@ BandField = Annotated[
     WithJsonSchema({"type": "string", "description": 'such as "< 1 V", "1 V .. battery - drop * 1.3", over-limit'}),
 ]
 
+_check_point = _form(
+    "field-key",
+    POINT_FORM,
+    LONGEST_KEY,
+    "a point",
+    "Use lower-case letters, digits and single hyphens, a letter first, such as fan-plug or battery+.",
+)
+PointField = Annotated[str, AfterValidator(_check_point), _schema(POINT_FORM, LONGEST_KEY)]
+PartKindField = Annotated[PartKind, BeforeValidator(_choice(PartKind, "a kind of part"))]
+AmountField = Annotated[
+    Expression,
+    PlainValidator(_parsed("field-amount", "a size", _amount)),
+    WithJsonSchema({"type": "string", "description": 'such as "12.6 V", "battery" or "rated_current * 0.5"'}),
+]
+SpreadField = Annotated[
+    Spread,
+    PlainValidator(_parsed("field-spread", "a spread", parse_spread)),
+    WithJsonSchema({"type": "string", "description": '"10 %" or "0 mohm .. 8 mohm"'}),
+]
+JoinField = Annotated[
+    Join,
+    PlainValidator(_parsed("field-join", "two points", parse_join)),
+    WithJsonSchema({"type": "string", "description": '"battery+ to feed", "feed to battery- by 6 ohm"'}),
+]
+SettingField = Annotated[
+    Setting,
+    PlainValidator(_parsed("field-setting", "a switch and its state", parse_setting)),
+    WithJsonSchema({"type": "string", "pattern": f"^{KEY_FORM} (closed|open)$"}),
+]
+DefectField = Annotated[
+    Defect,
+    PlainValidator(_parsed("field-defect", "a way to fail", parse_defect)),
+    WithJsonSchema({"type": "string", "description": '"open", "series 50 mohm .. open", "value 2 ohm .. 5 ohm"'}),
+]
+
 FIELD_TYPES: Mapping[Kind, Any] = MappingProxyType(
     {
+        Kind.POINT: PointField,
+        Kind.PART_KIND: PartKindField,
+        Kind.AMOUNT: AmountField,
+        Kind.SPREAD: SpreadField,
+        Kind.JOIN: JoinField,
+        Kind.SETTING: SettingField,
+        Kind.DEFECT: DefectField,
         Kind.KEY: KeyField,
         Kind.NODE_KEY: NodeKeyField,
         Kind.LINE: LineField,

@@ -9,8 +9,9 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_model, model_validator
 
+from shopkb.core.flow.circuit_spec import CircuitSpec, FaultSpec, PartSpec, PointSpec, SupplySpec
 from shopkb.core.flow.fields import FileField, Kind, in_file_order
-from shopkb.core.flow.file.scalars import FIELD_TYPES, KeyField, LineField, NameField, NodeKeyField
+from shopkb.core.flow.file.scalars import FIELD_TYPES, KeyField, LineField, NameField, NodeKeyField, PointField
 from shopkb.core.flow.model import AskedValue, Cause, ComputedValue, Flow, Outcome, ReadingSpec, Step
 
 
@@ -78,7 +79,21 @@ ReadingEntry = entry_model(ReadingSpec, "ReadingEntry", "a reading")
 OutcomeEntry = entry_model(Outcome, "OutcomeEntry", "an outcome")
 STEP_GROUPS = {"reading": ReadingEntry, "outcomes": GenericAlias(dict, (NodeKeyField, OutcomeEntry))}
 StepEntry = entry_model(Step, "StepEntry", "a step", STEP_GROUPS)
-CauseEntry = entry_model(Cause, "CauseEntry", "a cause")
+FaultEntry = entry_model(FaultSpec, "FaultEntry", "a fault")
+CauseEntry = entry_model(Cause, "CauseEntry", "a cause", {"fault": FaultEntry})
+SupplyEntry = entry_model(SupplySpec, "SupplyEntry", "a supply")
+PointEntry = entry_model(PointSpec, "PointEntry", "a point")
+PartEntry = entry_model(PartSpec, "PartEntry", "a part")
+CircuitEntry = entry_model(
+    CircuitSpec,
+    "CircuitEntry",
+    "a circuit",
+    {
+        "supply": SupplyEntry,
+        "points": GenericAlias(dict, (PointField, PointEntry)),
+        "parts": GenericAlias(dict, (KeyField, PartEntry)),
+    },
+)
 AskedEntry = entry_model(AskedValue, "AskedEntry", "a value that is asked")
 
 
@@ -98,6 +113,7 @@ FlowFile = entry_model(
         "values": GenericAlias(dict, (NameField, ValueEntry)),
         "causes": GenericAlias(dict, (NodeKeyField, CauseEntry)),
         "steps": GenericAlias(dict, (NodeKeyField, StepEntry)),
+        "circuit": CircuitEntry,
     },
 )
 
@@ -126,7 +142,12 @@ _PLACES: tuple[tuple[str, type[Entry]], ...] = (
     ("", FlowFile),
     ("values.NAME (asked)", AskedEntry),
     ("values.NAME (computed)", ComputedEntry),
+    ("circuit", CircuitEntry),
+    ("circuit.supply", SupplyEntry),
+    ("circuit.points.POINT", PointEntry),
+    ("circuit.parts.KEY", PartEntry),
     ("causes.KEY", CauseEntry),
+    ("causes.KEY.fault", FaultEntry),
     ("steps.KEY", StepEntry),
     ("steps.KEY.reading", ReadingEntry),
     ("steps.KEY.outcomes.KEY", OutcomeEntry),
@@ -151,6 +172,16 @@ def entry_at(place: tuple[str | int, ...], kind: str = "asked") -> type[Entry]:
             return ComputedEntry if kind == "computed" else AskedEntry
         case ("causes", _):
             return CauseEntry
+        case ("causes", _, "fault"):
+            return FaultEntry
+        case ("circuit",):
+            return CircuitEntry
+        case ("circuit", "supply"):
+            return SupplyEntry
+        case ("circuit", "points", _):
+            return PointEntry
+        case ("circuit", "parts", _):
+            return PartEntry
         case ("steps", _):
             return StepEntry
         case ("steps", _, "reading"):

@@ -11,9 +11,11 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
+from shopkb.core.flow.circuit_forms import TextValue
 from shopkb.core.flow.fields import Kind, in_file_order
 from shopkb.core.flow.model import Flow, Go
 from shopkb.core.readings.bands import Band
+from shopkb.core.readings.expressions import Expression
 from shopkb.core.readings.quantities import Quantity
 
 WIDTH = 120
@@ -35,6 +37,11 @@ class _InQuotes(str):
 def write_flow(flow: Flow) -> str:
     """The procedure file of a flow, fields in the order of the schema, ending in one line end."""
     return "".join(f"{line}\n" for line in _block(flow_tree(flow), 0))
+
+
+def write_group(value: Any) -> str:
+    """The fields of a part of a flow, its circuit for one, as they stand in the file; empty for None."""
+    return "" if value is None else "".join(f"{line}\n" for line in _block(group_tree(value), 0))
 
 
 # The flow as groups, lists and texts -----------------------------------------------------------------------------
@@ -66,13 +73,13 @@ def _written(value: Any) -> Any:
             return _number(value)
         case Band():
             return _InQuotes(value.text())
-        case Go():
+        case Go() | TextValue() | Expression():
             return value.text()
         case StrEnum() | Quantity():
             return str(value)
         case tuple():
-            groups = {each.key: group_tree(each) for each in value if not isinstance(each, str)}
-            return groups or list(value)
+            groups = {each.key: group_tree(each) for each in value if not isinstance(each, str | TextValue)}
+            return groups or [str(each) for each in value]
         case str():
             return value
     return group_tree(value)

@@ -26,7 +26,7 @@ from ruamel.yaml.events import (
 )
 
 from shopkb.core.flow.file.scalars import unwanted_character
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.core.typed_text import name_character, quoted, shown
 
 SIZE_LIMIT = 1024 * 1024
@@ -48,7 +48,7 @@ class FileRefused(Exception):
 
     def __init__(self, kind: str, message: str, hint: str, line: int | None = None, where: str = "") -> None:
         super().__init__(message)
-        self.finding = Finding(kind, Level.ERROR, where, message, hint, line)
+        self.finding = CheckFinding(kind, Level.ERROR, where, message, hint, line)
 
 
 @dataclass(slots=True)
@@ -60,7 +60,7 @@ class Composed:
 
     tree: Tree
     lines: dict[str, int] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[CheckFinding] = field(default_factory=list)
 
 
 def where_of(place: FieldPath) -> str:
@@ -306,7 +306,7 @@ class _Composer:
             top.twice = True
             first = self.composed.lines[where]
             self.composed.findings.append(
-                Finding(
+                CheckFinding(
                     "file-duplicate-key",
                     Level.ERROR,
                     where,

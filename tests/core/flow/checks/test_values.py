@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from shopkb.core.flow.checks.value_use import value_quantity, value_ranges
 from shopkb.core.flow.checks.values import VALUES
 from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, TestKind, Value
+from shopkb.core.readings.bands import parse_band
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.parsing import parse_quantity
 from shopkb.core.typed_text import spoken_list
@@ -26,6 +29,12 @@ def drop(key: str = "drop", **inputs: str) -> ComputedValue:
 def banded(*bands: str, values: tuple[Value, ...] = (), quantity: str = "voltage", unit: str = "V") -> Flow:
     outcomes = [outcome(f"o{number}", "out", band) for number, band in enumerate(bands, start=1)]
     return flow(measure("supply", *outcomes, quantity=quantity, unit=unit), values=values)
+
+
+def replaced_reading(made: Flow, **changes: object) -> Flow:
+    (only_step,) = made.steps
+    assert only_step.reading is not None
+    return replace(made, steps=(replace(only_step, reading=replace(only_step.reading, **changes)),))  # type: ignore[arg-type]
 
 
 def words_of(computation: str, name: str) -> str:
@@ -63,11 +72,11 @@ CASES: dict[str, tuple[Flow, list[str]]] = {
     ),
     "unit-misfit": (
         banded("< 1 V", ">= 1 V", unit="ohm"),
-        ["error unit-misfit at steps.supply.reading.unit: 'ohm' is not a unit of voltage. Use V or mV."],
+        ["error unit-misfit at steps.supply.reading.unit: 'ohm' is not a unit of voltage. Use V, mV or kV."],
     ),
     "value-unit-misfit": (
         computed(asked("battery", "V", "9 A", "16 V")),
-        ["error value-unit-misfit at values.battery.from: 9 A is no limit for a value asked in V. Use V or mV."],
+        ["error value-unit-misfit at values.battery.from: 9 A is no limit for a value asked in V. Use V, mV or kV."],
     ),
     "value-limits-swapped": (
         computed(asked("battery", "V", "16 V", "9000 mV")),
@@ -101,7 +110,14 @@ CASES: dict[str, tuple[Flow, list[str]]] = {
         banded("< 1 ohm", ">= 1 V"),
         [
             "error band-unit at steps.supply.outcomes.o1.band: 'o1' compares the voltage with 1 Ω, a resistance."
-            " Give the band in V or mV."
+            " Give the band in V, mV or kV."
+        ],
+    ),
+    "plausible-range": (
+        replaced_reading(banded("< 1 V", ">= 1 V"), plausible=parse_band("< 0.5 V")),
+        [
+            "error plausible-range at steps.supply.reading.plausible: The limit 1 V of 'o1' lies outside what can be"
+            " expected. Give two figures, such as 0 V .. 16 V, with every limit of the outcomes between them."
         ],
     ),
     "value-undefined": (
@@ -195,6 +211,13 @@ def test_bands_are_not_held_against_each_other_while_something_graver_is_wrong()
 
 def test_a_measuring_step_may_leave_the_judging_to_the_technician() -> None:
     assert only("bands-partial", flow(measure("supply", outcome("a", "out"), outcome("b", "out")))) == []
+
+
+@pytest.mark.parametrize("band", ["over-limit", "< battery", "0 ohm .. 3 ohm", "1.5 V .. 16 V"])
+def test_an_expected_range_is_figures_that_hold_every_limit(band: str) -> None:
+    made = banded("< 1 V", ">= 1 V", values=(BATTERY,))
+    assert only("plausible-range", replaced_reading(made, plausible=parse_band(band))) != []
+    assert only("plausible-range", replaced_reading(made, plausible=parse_band("-1 V .. 16 V"))) == []
 
 
 def test_ranges_of_values_follow_from_their_limits() -> None:

@@ -11,7 +11,7 @@ from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.file import yaml_tree
 from shopkb.core.flow.file.reader import FINDING_LIMIT, read_flow, with_lines
 from shopkb.core.flow.file.scalars import unwanted_character
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.core.flow.model import Go, GoKind, Proof, TestKind, Usual
 from tests.core.flow.builders import CATALOG, DATA
 from tests.core.flow.snapshots import INVALID, VALID, findings_text
@@ -177,7 +177,7 @@ def test_long_runs_of_one_sign_end_in_a_finding(start: str) -> None:
 def test_check_findings_get_the_line_of_the_nearest_field() -> None:
     lines = read_flow(HEAD + "steps:\n  ask:\n    title: Ask\n    test: look\n").lines
     found = [
-        Finding("x", Level.ERROR, where, "", "")
+        CheckFinding("x", Level.ERROR, where, "", "")
         for where in ("steps.ask.title", "steps.ask.outcomes.a.go", "steps.no", "", "codes")
     ]
     assert [finding.line for finding in with_lines(found, lines)] == [6, 5, 4, None, None]

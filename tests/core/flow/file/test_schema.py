@@ -9,9 +9,12 @@ from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.schema import (
     AskedEntry,
     CauseEntry,
+    CircuitEntry,
     Entry,
+    FaultEntry,
     FlowFile,
     OutcomeEntry,
+    PartEntry,
     ReadingEntry,
     StepEntry,
     field_help,
@@ -27,7 +30,10 @@ def definition(name: str) -> dict[str, Any]:
     return schema if name == "FlowFile" else schema["$defs"][name]
 
 
-@pytest.mark.parametrize("entry", [FlowFile, StepEntry, OutcomeEntry, ReadingEntry, CauseEntry, AskedEntry])
+ENTRIES = [FlowFile, StepEntry, OutcomeEntry, ReadingEntry, CauseEntry, AskedEntry, CircuitEntry, PartEntry, FaultEntry]
+
+
+@pytest.mark.parametrize("entry", ENTRIES)
 def test_json_schema_has_the_fields_that_are_read_and_no_others(entry: type[Entry]) -> None:
     part = definition(entry.__name__)
     assert tuple(part["properties"]) == entry.field_names()
@@ -45,7 +51,9 @@ def test_json_schema_names_the_accepted_words() -> None:
 
 def test_json_schema_refuses_keys_of_another_form() -> None:
     schema = json_schema()
-    for group in (schema["properties"][name] for name in ("steps", "causes", "values")):
+    circuit = schema["$defs"]["CircuitEntry"]["properties"]
+    groups = [schema["properties"][name] for name in ("steps", "causes", "values")]
+    for group in (*groups, circuit["parts"], circuit["points"]):
         assert group["additionalProperties"] is False
         assert len(group["patternProperties"]) == 1
     outcomes = schema["$defs"]["StepEntry"]["properties"]["outcomes"]

@@ -14,6 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from shopkb.core.circuit.parts import FaultKind, PartKind
+from shopkb.core.flow.circuit_forms import NEEDS_RANGE, RANGED, Defect, Join, Setting, Spread
+from shopkb.core.flow.circuit_spec import CircuitSpec, FaultSpec, PartSpec, PointSpec, SupplySpec
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.scalars import LINE_LIMIT, RESERVED_KEYS, unwanted_character
 from shopkb.core.flow.file.writer import flow_tree, write_flow
@@ -32,6 +35,7 @@ from shopkb.core.flow.model import (
     Usual,
 )
 from shopkb.core.readings.bands import Band, parse_band
+from shopkb.core.readings.expressions import parse_expression
 from shopkb.core.readings.quantities import Quantity
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from tests.core.flow.snapshots import VALID
@@ -67,8 +71,12 @@ numbers = st.decimals(0, 9999, places=3)
 quantities = st.builds(Quantity, st.decimals(-99, 9999, places=2), st.sampled_from(sorted(UNITS)))
 
 
-def some(items: st.SearchStrategy[str], most: int = 3) -> st.SearchStrategy[tuple[str, ...]]:
+def some(items: st.SearchStrategy[Any], most: int = 3) -> st.SearchStrategy[tuple[Any, ...]]:
     return st.lists(items, max_size=most).map(tuple)
+
+
+def unique(items: st.SearchStrategy[Any], most: int) -> st.SearchStrategy[tuple[Any, ...]]:
+    return st.lists(items, max_size=most, unique_by=lambda item: item.key).map(tuple)
 
 
 @st.composite
@@ -83,18 +91,49 @@ def bands(draw: st.DrawFn) -> Band:
     return parse_band(form.format(*(end() for _ in range(form.count("{}")))))
 
 
-readings = st.sampled_from([(quantity, unit) for quantity, units in QUANTITIES.items() for unit in units]).flatmap(
-    lambda pair: st.builds(ReadingSpec, st.just(pair[0]), st.just(pair[1]), some(lines, 2), st.booleans())
+points = st.builds(str.__add__, keys, st.sampled_from(["", "", "+", "-"]))
+ohms = st.builds(Quantity, st.decimals(0, 9999, places=3), st.sampled_from(["ohm", "mohm", "kohm"]))
+shares = st.builds(Quantity, st.decimals(1, 900, places=1), st.just("%"))
+joins = st.builds(Join, points, points, st.none() | ohms)
+settings_of_switches = st.builds(Setting, keys, st.booleans())
+spreads = st.builds(Spread, st.decimals(0, 99, places=1)) | st.builds(Spread, st.none(), ohms, ohms)
+defects = st.one_of(
+    st.builds(Defect, st.sampled_from(sorted(set(FaultKind) - NEEDS_RANGE))),
+    st.builds(Defect, st.sampled_from(sorted(RANGED - {FaultKind.TIMES})), ohms, st.none() | ohms),
+    st.builds(Defect, st.just(FaultKind.TIMES), shares, shares),
+)
+faults = st.builds(FaultSpec, some(keys), st.none() | defects)
+amounts = st.sampled_from(["12.6 V", "battery", "rated * 0.5", "20 mohm + v_a", "1.5 mm2"]).map(
+    lambda text: parse_expression(text, text)
+)
+supplies = st.builds(SupplySpec, amounts, st.none() | amounts, st.none() | spreads)
+named_points = st.builds(
+    PointSpec, points, st.just("") | lines, st.just("") | lines, st.just("") | st.sampled_from(["cabin", "bonnet-open"])
+)
+maybe = st.none() | amounts
+parts = st.builds(
+    PartSpec, keys, st.sampled_from(PartKind), points, points, maybe, maybe, maybe, maybe, maybe, maybe, maybe,
+    st.none() | spreads, maybe, maybe, st.just("") | keys, st.just("") | lines, st.just("") | paths,
+)  # fmt: skip
+
+
+def circuits() -> st.SearchStrategy[CircuitSpec]:
+    return st.builds(CircuitSpec, st.none() | supplies, unique(named_points, 2), unique(parts, 2))
+
+
+measured = [(quantity, unit) for quantity, units in QUANTITIES.items() for unit in units]
+expected = st.none() | bands()
+throughs = st.just("") | keys
+readings = st.sampled_from(measured).flatmap(
+    lambda pair: st.builds(
+        ReadingSpec, *map(st.just, pair), some(lines, 2), st.booleans(), expected, some(joins), throughs
+    )
 )
 asked = st.builds(
     AskedValue, names, lines, st.sampled_from(sorted(UNITS)), st.none() | quantities, st.none() | quantities
 )
 inputs = st.dictionaries(keys.filter(lambda key: key != "compute"), lines, max_size=3)
 computed = st.builds(ComputedValue, names, keys, inputs.map(lambda given: tuple(given.items())))
-
-
-def unique(items: st.SearchStrategy[Any], most: int) -> st.SearchStrategy[tuple[Any, ...]]:
-    return st.lists(items, max_size=most, unique_by=lambda item: item.key).map(tuple)
 
 
 @st.composite
@@ -107,7 +146,8 @@ def flows(draw: st.DrawFn) -> Flow:
     ways += [st.builds(Go, st.just(GoKind.STEP), st.sampled_from(step_keys))] if step_keys else []
     ways += [st.builds(Go, st.just(GoKind.CAUSE), st.sampled_from(cause_keys))] if cause_keys else []
     proofs = st.none() | st.sampled_from(Proof)
-    outcomes = st.builds(Outcome, node_keys, lines, st.one_of(ways), st.none() | bands(), proofs, texts)
+    ended = (proofs, texts, st.just("") | lines)
+    outcomes = st.builds(Outcome, node_keys, lines, st.one_of(ways), st.none() | bands(), *ended)
     return Flow(
         procedure=draw(keys),
         title=draw(lines),
@@ -119,6 +159,7 @@ def flows(draw: st.DrawFn) -> Flow:
         symptoms=draw(some(keys)),
         codes=draw(some(st.from_regex("[PCBU][0-3][0-9A-F]{3}", fullmatch=True))),
         platforms=draw(some(paths)),
+        circuit=draw(st.none() | circuits()),
         summary=draw(texts),
         verify=draw(texts),
     )
@@ -126,7 +167,17 @@ def flows(draw: st.DrawFn) -> Flow:
 
 def causes(key: str) -> st.SearchStrategy[Cause]:
     return st.builds(
-        Cause, st.just(key), paths, lines, st.sampled_from(Usual), texts, some_minutes, some_minutes, texts
+        Cause,
+        st.just(key),
+        paths,
+        lines,
+        st.sampled_from(Usual),
+        texts,
+        some_minutes,
+        some_minutes,
+        texts,
+        st.none() | shares,
+        st.none() | faults,
     )
 
 
@@ -145,8 +196,11 @@ def steps(key: str, outcomes: st.SearchStrategy[Outcome]) -> st.SearchStrategy[S
         needs=some(node_keys),
         cautions=some(keys),
         isolates=some(lines),
+        trials=st.none() | st.builds(Quantity, st.integers(1, 200).map(Decimal), st.just("times")),
         picture=st.just("") | lines,
         reading=st.none() | readings,
+        state=some(settings_of_switches),
+        leads=some(joins),
     )
 
 
