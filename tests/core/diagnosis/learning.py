@@ -8,7 +8,7 @@ from types import MappingProxyType
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.ageing import HALF_LIFE
-from shopkb.core.diagnosis.counting.flow_counts import NOTHING_BEHIND, PROOF_WEIGHTS, Behind, count
+from shopkb.core.diagnosis.counting.flow_counts import NO_HAND_OVER_CAUSES, PROOF_WEIGHTS, HandOverCauses, count
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.model import Flow
 
@@ -22,7 +22,7 @@ def model_of(
     half_life: float | None = HALF_LIFE,
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
     beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
-    behind: Behind = NOTHING_BEHIND,
+    behind: HandOverCauses = NO_HAND_OVER_CAUSES,
     access_minutes: Mapping[str, float] | None = None,
 ) -> CauseModel:
     """Count and learn in one go."""

@@ -49,7 +49,7 @@ def test_beside_bare_numpy(causes: int, tests: int, done: int) -> None:
 
 def test_two_step_advice_of_a_large_procedure() -> None:
     model = furnished(60, 100)
-    (taken,) = side_by_side(lambda: advise(model, ahead=2), seconds=0.5, least=5)
+    (taken,) = side_by_side(lambda: advise(model, depth=2), seconds=0.5, least=5)
     assert taken < 120_000
 
 

@@ -54,15 +54,15 @@ class Lookahead(JobPosition):
         named = np.where(self.proven, 0.0, self.proves[rows]) @ self.costs.matrix.T
         return float((named * self.model.table[rows]).sum(axis=0) @ self.considered)
 
-    def cost_after_tests(self, ahead: int) -> dict[int, float]:
-        """Expected minutes to the cure, by the place of each test that may come next; ``ahead`` is 1 or 2 actions."""
+    def cost_after_tests(self, depth: int) -> dict[int, float]:
+        """Expected minutes to the cure, by the place of each test that may come next; ``depth`` is 1 or 2 actions."""
         places = (
             np.flatnonzero(self.possible_next(self.current.done)[0]) if self.model.tests else np.zeros(0, dtype=np.intp)
         )
         if not places.size:
             return {}
         expected = dict(zip(places.tolist(), self.testing(self.current, places)[0].tolist(), strict=True))
-        if ahead == 2:
+        if depth == 2:
             best = np.array(sorted(expected, key=expected.__getitem__)[:BREADTH], dtype=np.intp)
             expected.update(zip(best.tolist(), self._two_ahead(best).tolist(), strict=True))
             first = self._first_steps()
@@ -70,7 +70,7 @@ class Lookahead(JobPosition):
                 expected[place] = min(expected[place], minutes)
         return expected
 
-    def cost_after_repairs(self, ahead: int) -> dict[int, float]:
+    def cost_after_repairs(self, depth: int) -> dict[int, float]:
         """Expected minutes after each repair that does not cure, by its place; the last one is to look further. Repairs
         already tried are left out."""
         places = np.flatnonzero(self.costs.matrix.any(axis=0))
@@ -80,7 +80,7 @@ class Lookahead(JobPosition):
                 states.opened[row, self.costs.states[self.costs.access[place]]] = True
         left = self.considered * (self.costs.matrix[:, places].T == 0)
         states = states._replace(weights=left, owed=self.owed(states.opened, states.done) * ~states.proven)
-        after = self.best_remaining(states) if ahead == 2 else self.repairing(states)
+        after = self.best_remaining(states) if depth == 2 else self.repairing(states)
         return dict(zip(places.tolist(), after.tolist(), strict=True))
 
     def repairing(self, states: JobStates) -> Array:

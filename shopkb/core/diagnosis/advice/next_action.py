@@ -107,29 +107,29 @@ def advise(
     prices: Prices = USUAL_PRICES,
     allowed: Collection[tuple[str, str]] | None = None,
     opened: frozenset[str] | None = None,
-    ahead: int = 2,
+    depth: int = 2,
 ) -> Advice:
     """The test or repair that leads to a cure in the fewest expected minutes.
 
     ``results`` of all runs count, and so do repairs that did not cure (identities in ``not_cured``). ``allowed`` holds
     the (procedure, step) whose safety preconditions are met, ``None`` allows all; no other is advised or planned with.
-    ``opened`` holds the set-up states reached, by default those of the steps done. ``ahead`` is how many actions are
+    ``opened`` holds the set-up states reached, by default those of the steps done. ``depth`` is how many actions are
     looked ahead, 1 or 2. Steps done, and steps whose ``needs`` are not done, are left out.
 
     Raises:
-        ValueError: ``ahead`` is neither 1 nor 2.
+        ValueError: ``depth`` is neither 1 nor 2.
     """
-    if ahead not in (1, 2):
-        raise ValueError(f"One or two actions can be looked ahead; got {ahead}.")
+    if depth not in (1, 2):
+        raise ValueError(f"One or two actions can be looked ahead; got {depth}.")
     at = Lookahead.of(model, results, not_cured, prices, allowed, opened)
-    tests, repairs = _test_options(at, ahead), _repair_options(at, ahead)
+    tests, repairs = _test_options(at, depth), _repair_options(at, depth)
     return _advice(at, tests, repairs)
 
 
-def _test_options(at: Lookahead, ahead: int) -> tuple[TestOption, ...]:
+def _test_options(at: Lookahead, depth: int) -> tuple[TestOption, ...]:
     bits = information_gain(at.model, at.considered)
     options = []
-    for place, expected in at.cost_after_tests(ahead).items():
+    for place, expected in at.cost_after_tests(depth).items():
         test = at.model.tests[place]
         options.append(
             TestOption(
@@ -140,8 +140,8 @@ def _test_options(at: Lookahead, ahead: int) -> tuple[TestOption, ...]:
     return tuple(sorted(options, key=lambda option: option.expected))
 
 
-def _repair_options(at: Lookahead, ahead: int) -> tuple[RepairOption, ...]:
-    options = [_repair_option(at, place, after) for place, after in at.cost_after_repairs(ahead).items()]
+def _repair_options(at: Lookahead, depth: int) -> tuple[RepairOption, ...]:
+    options = [_repair_option(at, place, after) for place, after in at.cost_after_repairs(depth).items()]
     return tuple(sorted(options, key=lambda option: option.expected))
 
 

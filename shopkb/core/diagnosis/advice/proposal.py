@@ -34,7 +34,7 @@ LEAST_SAVED: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
+class ActionProposal:
     """An action in place of what is written: the minutes to the cure that it saves on average over the draws, and the
     chance that it saves any."""
 
@@ -52,7 +52,7 @@ def propose(
     *,
     prices: Prices = USUAL_PRICES,
     allowed: Collection[tuple[str, str]] | None = None,
-) -> Proposal | None:
+) -> ActionProposal | None:
     """What ``advice`` (of the same job, from :func:`next_action.advise`) puts before the step ``written`` (procedure,
     step); ``None`` where it is that step, or where it is not surely quicker.
 
@@ -92,7 +92,7 @@ def _quicker(
     written: TestOption | RepairOption | None,
     prices: Prices,
     allowed: Collection[tuple[str, str]] | None,
-) -> Proposal | None:
+) -> ActionProposal | None:
     action = advice.test or advice.repair
     if action is None or written is None or written.expected - action.expected < LEAST_SAVED:
         return None
@@ -100,7 +100,7 @@ def _quicker(
     draws = Draws(at, posterior(model, results), np.random.default_rng(SEED))
     saved = draws.of(written) - draws.of(action)
     chance, mean = float(np.mean(saved > 0)), float(saved.mean())
-    return Proposal(action, mean, chance) if chance >= SURE and mean >= LEAST_SAVED else None
+    return ActionProposal(action, mean, chance) if chance >= SURE and mean >= LEAST_SAVED else None
 
 
 class Draws:

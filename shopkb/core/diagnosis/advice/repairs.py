@@ -24,8 +24,9 @@ from shopkb.core.flow.model import Proof
 LEAST_COST: Final = 0.25
 
 HELD_TOGETHER: Final = 1e-12
-"""By this part the keys of repairs that go as one differ, so that they stay together in their order whatever else has
-the same key: sorting that keeps the order of equals takes five times as long."""
+"""By this part the keys of repairs that go as one differ, each from the one before and those of one set-up from those
+of the next, so that they stay together in their order whatever else has the same key: sorting that keeps the order of
+equals takes five times as long."""
 
 Flags = NDArray[np.bool_]
 Places = NDArray[np.intp]
@@ -160,13 +161,17 @@ def _arranged(masses: Array, minutes: Array, clusters: Sequence[Cluster]) -> tup
     keys, start = -masses / costs, 0
     for members, opening in clusters:
         part = slice(start, start + len(members))
-        keys[:, part], costs[:, part], masses[:, part] = _compound(costs[:, part], masses[:, part], opening)
+        compound = _compound(costs[:, part], masses[:, part], opening, masses.shape[1] - start)
+        keys[:, part], costs[:, part], masses[:, part] = compound
         start = part.stop
     return keys, costs, masses
 
 
-def _compound(costs: Array, masses: Array, opening: float | Array) -> tuple[Array, Array, Array]:
-    """The same for the repairs behind one set-up: the best prefix of them goes as one, and pays for it."""
+def _compound(costs: Array, masses: Array, opening: float | Array, left: int) -> tuple[Array, Array, Array]:
+    """The same for the repairs behind one set-up: the best prefix of them goes as one, and pays for it.
+
+    ``left`` repairs come from its first one on: of two set-ups with one key, the one with more left goes first, whole.
+    """
     keys = -masses / costs
     order = _sorting(keys)
     keys, costs, masses = keys.take(order), costs.take(order), masses.take(order)
@@ -176,5 +181,5 @@ def _compound(costs: Array, masses: Array, opening: float | Array) -> tuple[Arra
     best = ratio.argmin(axis=1)[:, None]
     together = ratio.take(best + np.arange(0, ratio.size, ratio.shape[1])[:, None])
     places = np.arange(keys.shape[1])
-    together = together * (1 + HELD_TOGETHER * (places.size - places))
+    together = together * (1 + HELD_TOGETHER * (left - places))
     return np.where(places <= best, together, keys), costs, masses

@@ -25,14 +25,14 @@ from shopkb.core.flow.hand_overs import CausesBehind
 class FollowedProcedure:
     """One procedure followed on a job, with its model.
 
-    ``ahead`` are all procedures that it hands over to, directly or through others. ``weight`` is how often such jobs
-    start in it rather than in another, in any unit; it matters only where several were followed and none hands over to
-    the other.
+    ``hands_over_to`` are all procedures that it hands over to, directly or through others. ``weight`` is how often such
+    jobs start in it rather than in another, in any unit; it matters only where several were followed and none hands
+    over to the other.
     """
 
     procedure: str
     model: CauseModel
-    ahead: frozenset[str] = frozenset()
+    hands_over_to: frozenset[str] = frozenset()
     weight: float = 1.0
 
 
@@ -155,8 +155,12 @@ class _Joining:
 
     def _first(self) -> list[str]:
         """The procedures followed that no other one hands over to, unless it is handed over to by them in turn."""
-        ahead = {key: one.ahead for key, one in self.followed.items()}
-        return [key for key in ahead if not any(key in ahead[other] and other not in ahead[key] for other in ahead)]
+        hands_over_to = {key: one.hands_over_to for key, one in self.followed.items()}
+        return [
+            key
+            for key in hands_over_to
+            if not any(key in hands_over_to[other] and other not in hands_over_to[key] for other in hands_over_to)
+        ]
 
     def _spread(self, procedure: str, passed: frozenset[str]) -> Array:
         """What one procedure believes of all causes at first; ``passed`` are those that handed over to it."""

@@ -1,4 +1,4 @@
-"""How likely each outcome is under each cause: smoothed counts over a base that the flow itself provides.
+"""How likely each outcome is under each cause: smoothed counts over a base that the flow, or its circuit, provides.
 
 A new procedure thus reasons the way its writer does, and data overrule it. Dirichlet-multinomial conjugacy (Gelman and
 others, Bayesian Data Analysis, 3rd ed., section 3.4). Counts are corrected for selective verification, see
@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from shopkb.core.diagnosis.belief.cause_model import Branch, CauseModel, RepairAction, Test
 from shopkb.core.diagnosis.belief.forward_pass import set_up_shares
+from shopkb.core.diagnosis.belief.from_circuit import with_circuit
+from shopkb.core.diagnosis.belief.from_trials import with_trials
 from shopkb.core.diagnosis.belief.hand_over_priors import with_hand_overs
 from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.counting.branch_success import one_tree
@@ -24,7 +26,7 @@ from shopkb.core.diagnosis.counting.selection_bias import VerificationWeights, v
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import pool
 from shopkb.core.diagnosis.rates.pooling_strengths import Problem, learn_strengths
-from shopkb.core.flow.hand_overs import Behind, CausesBehind
+from shopkb.core.flow.hand_overs import CausesBehind, HandOverCauses
 from shopkb.core.flow.model import Cause, Flow, GoKind, Proof, Step, Usual
 from shopkb.core.identifiers import is_within
 
@@ -258,7 +260,7 @@ def _starting_belief(counts: FlowCounts) -> Array:
     return np.array(list(weights.values()))
 
 
-def _weight_behind(part: CausesBehind, behind: Behind) -> float:
+def _weight_behind(part: CausesBehind, behind: HandOverCauses) -> float:
     """Each hand-over counts :data:`HAND_OVER_WEIGHT`, shared among the parts behind it by the number of causes, those
     that lie behind it directly counting for more."""
 
@@ -292,7 +294,10 @@ def _step_weights(counts: FlowCounts, rows: slice, smoothing: float, put_right: 
     corrected *= np.where(total > 0, verified.sum(axis=0) / np.where(total > 0, total, 1.0), 1.0)
     shares = traffic + EQUAL_SHARES
     written = np.array([END_MISLEADS if _ends(counts, one) else MISLEADS for one in counts.branches[rows]])
-    weights: Array = corrected + smoothing * base_of(leads, shares, how_often_misled(leads, shares, corrected, written))
+    base = base_of(leads, shares, how_often_misled(leads, shares, corrected, written))
+    flow, step = counts.flow, counts.branches[rows][0][0]
+    written_base = with_trials(flow, step, counts.causes, with_circuit(flow, step, counts.causes, base))
+    weights: Array = corrected + smoothing * written_base
     return weights
 
 

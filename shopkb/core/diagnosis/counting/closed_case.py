@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from typing import Final, Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -11,8 +13,12 @@ class CaseResult:
     """One standing result (not superseded), in the order it was recorded.
 
     ``outcome`` is empty when the step was skipped; then ``skipped`` holds the reason key. ``seconds`` is the time the
-    step took, ``None`` when it is not known (a break, a hand-over). ``reading`` is in ``unit``. ``position`` is where
-    in the procedure it was got (:mod:`.positions`), empty where that is not told.
+    step took, ``None`` when it is not known (a break, a hand-over); ``expected`` what stands for it in the time of the
+    whole procedure: what the writer expects of the step, nothing of one left out. ``reading`` is in ``unit``.
+    ``position`` is where in the procedure it was got (:mod:`.positions`), empty where that is not told.
+
+    ``speaks_for`` is the cause it speaks for and how that was proven, where several faults were found and it is not the
+    one that its procedure came to; two empty texts where another fault explains it, which it does not tell of.
     """
 
     procedure: str
@@ -23,6 +29,32 @@ class CaseResult:
     reading: Decimal | None = None
     unit: str = ""
     position: str = ""
+    speaks_for: tuple[str, str] | None = None
+    expected: int | None = None
+
+
+USUAL_SECONDS: Final = 300
+"""What a step counts for that has neither a known time nor one that the writer expects."""
+
+
+class Timed(Protocol):
+    """A result as far as its time goes, in seconds."""
+
+    @property
+    def seconds(self) -> int | None: ...
+    @property
+    def expected(self) -> int | None: ...
+
+
+def seconds_in_all(results: Iterable[Timed]) -> int | None:
+    """Time of all results together; ``None`` where there are none, or where one has neither a time nor an expected one.
+
+    Whoever left out every procedure in which one time is not known would leave out the long ones: the more steps, the
+    sooner a break falls into one of them.
+    """
+    times = [result.expected if result.seconds is None else result.seconds for result in results]
+    known = [seconds for seconds in times if seconds is not None]
+    return sum(known) if known and len(known) == len(times) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +76,8 @@ class ClosedCase:
     ``cause`` is empty unless the job was closed with a repair that cured the complaint and was verified, and the job
     has not come back. ``claimed`` holds that cause even after a comeback took it back. ``month`` is ``YYYY-MM`` of
     closing, ``platform`` a path in the platform tree. ``also`` lists identities of causes found together with it.
-    ``cured_first``: the cause is confirmed, and no repair before that one was in vain.
+    ``cured_first``: the cause is confirmed, and no repair before that one was in vain. ``proven``: where several causes
+    were put right, those that a procedure came to by itself, as (procedure, cause, proof).
     """
 
     job: int
@@ -58,6 +91,18 @@ class ClosedCase:
     rejected: tuple[RejectedEnd, ...] = ()
     also: tuple[str, ...] = ()
     cured_first: bool = False
+    proven: tuple[tuple[str, str, str], ...] = ()
+
+    def of(self, procedure: str) -> ClosedCase:
+        """The job as this procedure met it: with the cause that it came to, and without what another fault explains."""
+        found = next(((cause, proof) for key, cause, proof in self.proven if key == procedure), None)
+        own = tuple(one for one in self.results if one.procedure != procedure or one.speaks_for is None)
+        if found is None:
+            return self if len(own) == len(self.results) else replace(self, results=own)
+        return replace(
+            self, cause=found[0] if self.cause else "", proof=found[1], claimed=found[0] if self.claimed else "",
+            also=(), results=own, proven=(),
+        )  # fmt: skip
 
     @property
     def verified(self) -> bool:

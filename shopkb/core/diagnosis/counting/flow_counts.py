@@ -16,7 +16,7 @@ from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.diagnosis.counting.tallies import SKIP, Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.rates.pooling import IntArray, PlatformTree, platform_tree
-from shopkb.core.flow.hand_overs import NOTHING_BEHIND, OUT, Behind, ways_out
+from shopkb.core.flow.hand_overs import NO_HAND_OVER_CAUSES, OUT, HandOverCauses, ways_out
 from shopkb.core.flow.model import Flow, Proof
 from shopkb.core.flow.paths import causes_reachable
 
@@ -75,7 +75,7 @@ class FlowCounts:
     """Jobs of steps and outcomes that this flow does not have, by (step, outcome)."""
     negative: int
     """How many tallies were below 0 and read as 0: something was taken back that was never added."""
-    behind: Behind = NOTHING_BEHIND
+    behind: HandOverCauses = NO_HAND_OVER_CAUSES
     """What the procedures handed over to can find."""
 
     @cached_property
@@ -124,7 +124,7 @@ def count(
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
     beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
     platforms: tuple[str, ...] = (),
-    behind: Behind = NOTHING_BEHIND,
+    behind: HandOverCauses = NO_HAND_OVER_CAUSES,
 ) -> FlowCounts:
     """Read the tallies of ``flow.procedure``. O(tallies).
 
@@ -176,7 +176,7 @@ class _Counting:
     flow: Flow
     tree: PlatformTree
     beyond: Mapping[str, frozenset[str]]
-    behind: Behind
+    behind: HandOverCauses
     negative: int = 0
 
     def __post_init__(self) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
+from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, seconds_in_all
 
 SKIP = "skip:"
 """Prefix of the outcome key under which a skipped step is counted, followed by the reason."""
@@ -80,29 +80,43 @@ def contributions(case: ClosedCase) -> dict[TallyKey, TallySums]:
     """What one closed job adds to the tallies.
 
     A job that came back counts as traffic without a cause, and ``came_back`` is kept under the cause it had claimed.
+    Where several faults were found, each result counts for the cause it speaks for, and what another fault explains
+    counts as traffic without a cause.
     """
     sums: dict[TallyKey, TallySums] = {}
 
-    def add(procedure: str, step: str, outcome: str, cause: str, part: TallySums, position: str = "") -> None:
-        proof = case.proof if cause else ""
-        key = TallyKey(procedure, step, outcome, cause, proof, case.platform, case.month, position)
+    def add(place: tuple[str, str, str], cause: str, proof: str, part: TallySums, position: str = "") -> None:
+        key = TallyKey(*place, cause, proof if cause else "", case.platform, case.month, position)
         sums[key] = sums.get(key, ZERO) + part
 
-    also = TallySums(
+    met = {procedure: case.of(procedure) for procedure in case.procedures}
+    also = {procedure: _also(one) for procedure, one in met.items()}
+    for result in _latest(case.results):
+        place = (result.procedure, result.step, result.outcome or f"{SKIP}{result.skipped}")
+        here, once = met[result.procedure], _once(result.seconds)
+        cause, proof, claimed = here.cause, here.proof, here.claimed
+        if result.speaks_for is not None:
+            claimed, proof = result.speaks_for
+            cause = claimed if case.cause else ""
+        else:
+            once += also[result.procedure]
+        add(place, cause, proof, once, result.position)
+        if case.came_back and claimed:
+            add(place, claimed, proof, TallySums(came_back=1), result.position)
+    for procedure, here in met.items():
+        place = (procedure, "", "")
+        add(place, here.cause, here.proof, _once(_seconds_of(case, procedure)) + also[procedure])
+        if case.came_back and here.claimed:
+            add(place, here.claimed, here.proof, TallySums(came_back=1))
+    for end in dict.fromkeys(case.rejected):
+        add((end.procedure, end.step, end.outcome), "", "", TallySums(rejected=1), end.position)
+    return {key: part for key, part in sums.items() if part}
+
+
+def _also(case: ClosedCase) -> TallySums:
+    return TallySums(
         together=int(bool(case.cause) and bool(set(case.also) - {case.cause})), cured_first=int(case.cured_first)
     )
-    for result in _latest(case.results):
-        outcome = result.outcome or f"{SKIP}{result.skipped}"
-        add(result.procedure, result.step, outcome, case.cause, _once(result.seconds) + also, result.position)
-        if case.came_back and case.claimed:
-            add(result.procedure, result.step, outcome, case.claimed, TallySums(came_back=1), result.position)
-    for procedure in case.procedures:
-        add(procedure, "", "", case.cause, _once(_total_seconds(case, procedure)) + also)
-        if case.came_back and case.claimed:
-            add(procedure, "", "", case.claimed, TallySums(came_back=1))
-    for end in dict.fromkeys(case.rejected):
-        add(end.procedure, end.step, end.outcome, "", TallySums(rejected=1), end.position)
-    return {key: part for key, part in sums.items() if part}
 
 
 def merge(parts: Iterable[Tallies]) -> dict[TallyKey, TallySums]:
@@ -124,13 +138,11 @@ def _latest(results: Iterable[CaseResult]) -> list[CaseResult]:
     return list(latest.values())
 
 
+def _seconds_of(case: ClosedCase, procedure: str) -> int | None:
+    return seconds_in_all(result for result in case.results if result.procedure == procedure)
+
+
 def _once(seconds: int | None) -> TallySums:
     if seconds is None:
         return TallySums(count=1)
     return TallySums(count=1, timed=1, seconds=seconds, seconds_squared=seconds * seconds)
-
-
-def _total_seconds(case: ClosedCase, procedure: str) -> int | None:
-    times = [result.seconds for result in case.results if result.procedure == procedure]
-    known = [seconds for seconds in times if seconds is not None]
-    return sum(known) if known and len(known) == len(times) else None

@@ -23,8 +23,8 @@ from shopkb.core.diagnosis.rates.intervals import Array, Rate, jeffreys
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.quantities import ReadingError
 
-LATELY: Final = 6
-"""Months that count as lately, the present one included."""
+RECENT_MONTHS: Final = 6
+"""Months that count as recent, the present one included."""
 
 TOLD: Final = 2.0
 """Natural logarithm of the Bayes factor above which a change is reported."""
@@ -42,21 +42,21 @@ class BranchDrift:
 
     step: str
     outcome: str
-    lately: tuple[int, int]
+    recent: tuple[int, int]
     before: tuple[int, int]
     strength: float
 
     @property
     def fallen(self) -> bool:
         """Whether it is right less often than before."""
-        return self.lately[0] * self.before[1] < self.before[0] * self.lately[1]
+        return self.recent[0] * self.before[1] < self.before[0] * self.recent[1]
 
     @property
     def words(self) -> str:
         """What changed, in one sentence."""
         way = "less" if self.fallen else "more"
         return (
-            f"Right {way} often than before: {self.lately[0]} of {self.lately[1]} in the last {LATELY} months, "
+            f"Right {way} often than before: {self.recent[0]} of {self.recent[1]} in the last {RECENT_MONTHS} months, "
             f"{self.before[0]} of {self.before[1]} earlier."
         )
 
@@ -67,22 +67,22 @@ class StepDrift:
 
     step: str
     outcomes: tuple[str, ...]
-    lately: tuple[int, ...]
+    recent: tuple[int, ...]
     before: tuple[int, ...]
     strength: float
 
     @property
     def most_changed(self) -> str:
         """The outcome whose share changed most."""
-        now, then = (np.array(jobs) / max(sum(jobs), 1) for jobs in (self.lately, self.before))
+        now, then = (np.array(jobs) / max(sum(jobs), 1) for jobs in (self.recent, self.before))
         return self.outcomes[int(np.abs(now - then).argmax())]
 
     def words(self, label: str) -> str:
         """What changed, in one sentence; ``label`` is what people read of the outcome that changed most."""
         here = self.outcomes.index(self.most_changed)
         return (
-            f"Its results have shifted: {self.lately[here]} of {sum(self.lately)} jobs gave "
-            f"“{label}” in the last {LATELY} months, {self.before[here]} of {sum(self.before)} earlier."
+            f"Its results have shifted: {self.recent[here]} of {sum(self.recent)} jobs gave "
+            f"“{label}” in the last {RECENT_MONTHS} months, {self.before[here]} of {sum(self.before)} earlier."
         )
 
 
@@ -106,7 +106,7 @@ class ReadingDrift:
     step: str
     outcome: str
     unit: str
-    lately: tuple[int, float]
+    recent: tuple[int, float]
     before: tuple[int, float]
     limit: float | None
     strength: float
@@ -123,7 +123,7 @@ class Drift:
         return bool(self.branches or self.steps)
 
 
-def change(lately: Sequence[float], before: Sequence[float]) -> float:
+def change(recent: Sequence[float], before: Sequence[float]) -> float:
     """Log Bayes factor that jobs of several kinds came in other shares lately than before; 0 without jobs on one side.
 
     Both sides have the same kinds in the same order. Every set of shares has the prior Dirichlet(1/2, ..., 1/2).
@@ -131,7 +131,7 @@ def change(lately: Sequence[float], before: Sequence[float]) -> float:
     Raises:
         ValueError: the kinds differ in number, or a count is negative or not finite.
     """
-    here, there = np.asarray(lately, dtype=float), np.asarray(before, dtype=float)
+    here, there = np.asarray(recent, dtype=float), np.asarray(before, dtype=float)
     if here.shape != there.shape or here.size == 0:
         raise ValueError("Both periods must have the same kinds of jobs, and at least one.")
     if not np.all(np.isfinite(here)) or not np.all(np.isfinite(there)) or min(here.min(), there.min()) < 0:
@@ -141,7 +141,7 @@ def change(lately: Sequence[float], before: Sequence[float]) -> float:
     return _log_evidence(here) + _log_evidence(there) - _log_evidence(here + there)
 
 
-def reading_change(lately: Sequence[float], before: Sequence[float]) -> float:
+def reading_change(recent: Sequence[float], before: Sequence[float]) -> float:
     """Log Bayes factor that readings of one step are higher or lower lately than before; 0 below 3 on either side.
 
     By ranks, so one slip of the pen does not matter, and by Schwarz's approximation: with H of W. Kruskal and W. Wallis
@@ -151,7 +151,7 @@ def reading_change(lately: Sequence[float], before: Sequence[float]) -> float:
     Raises:
         ValueError: a reading is not finite.
     """
-    here, there = np.asarray(lately, dtype=float), np.asarray(before, dtype=float)
+    here, there = np.asarray(recent, dtype=float), np.asarray(before, dtype=float)
     if not np.all(np.isfinite(here)) or not np.all(np.isfinite(there)):
         raise ValueError("Readings are finite numbers.")
     if min(here.size, there.size) < 3:
@@ -166,12 +166,12 @@ def reading_change(lately: Sequence[float], before: Sequence[float]) -> float:
     return float(n / 2 * np.log(all_about / max(own, all_about / n**2)) - np.log(n) / 2)
 
 
-def often_skipped(lately: FlowCounts) -> tuple[Skipped, ...]:
+def often_skipped(recent: FlowCounts) -> tuple[Skipped, ...]:
     """Steps that surely more than one job in five skipped, by the near end of the 80 % interval, most first."""
     found = []
-    for step, reasons in lately.skipped.items():
+    for step, reasons in recent.skipped.items():
         skipped = sum(reasons.values())
-        done = int(lately.whole[0, lately.rows_of_step[step]].sum())
+        done = int(recent.whole[0, recent.rows_of_step[step]].sum())
         rate = jeffreys(skipped, skipped + done, 0.8)
         if isinstance(rate, Rate) and rate.low > SKIPPED:
             most = max(sorted(reasons), key=lambda reason: reasons[reason])
@@ -183,10 +183,10 @@ Readings = Mapping[tuple[str, str, str], Sequence[float]]
 """Readings by (step, outcome, unit)."""
 
 
-def drifting_readings(flow: Flow, lately: Readings, before: Readings) -> tuple[ReadingDrift, ...]:
+def drifting_readings(flow: Flow, recent: Readings, before: Readings) -> tuple[ReadingDrift, ...]:
     """Readings that have shifted (:func:`reading_change`), strongest first."""
     found = []
-    for (step, outcome, unit), now in lately.items():
+    for (step, outcome, unit), now in recent.items():
         then = before.get((step, outcome, unit), ())
         strength = reading_change(now, then)
         if strength > TOLD and min(len(now), len(then)) >= FEWEST:
@@ -217,7 +217,7 @@ def drift(
     tallies: Tallies,
     *,
     as_of: str,
-    months: int = LATELY,
+    months: int = RECENT_MONTHS,
     beyond: Mapping[str, frozenset[str]] = MappingProxyType({}),
 ) -> Drift:
     """What changed in the last ``months`` before the end of ``as_of``, in whole jobs of all platforms. O(tallies)."""
@@ -225,19 +225,19 @@ def drift(
     return drift_between(*(count(flow, half, as_of=as_of, half_life=None, beyond=beyond) for half in halves))
 
 
-def split(tallies: Tallies, as_of: str, months: int = LATELY) -> tuple[Tallies, Tallies]:
+def split(tallies: Tallies, as_of: str, months: int = RECENT_MONTHS) -> tuple[Tallies, Tallies]:
     """Those of the last months, and those of before."""
     since = month_number(as_of) - months
-    lately: dict[TallyKey, TallySums] = {}
+    recent: dict[TallyKey, TallySums] = {}
     before: dict[TallyKey, TallySums] = {}
     for key, sums in tallies.items():
-        (lately if month_number(key.month) > since else before)[key] = sums
-    return lately, before
+        (recent if month_number(key.month) > since else before)[key] = sums
+    return recent, before
 
 
-def drift_between(lately: FlowCounts, before: FlowCounts) -> Drift:
+def drift_between(recent: FlowCounts, before: FlowCounts) -> Drift:
     """What changed between two counts of one flow, both in whole jobs (without forgetting)."""
-    flow, parts = lately.flow, (lately, before)
+    flow, parts = recent.flow, (recent, before)
     branches = [_branch(branch, parts) for branch in parts[0].branches]
     steps = [_step(step.key, parts) for step in flow.steps if step.outcomes]
     return Drift(
@@ -255,9 +255,9 @@ def _branch(branch: tuple[str, str], parts: Sequence[FlowCounts]) -> BranchDrift
 
 def _step(step: str, parts: Sequence[FlowCounts]) -> StepDrift:
     rows = parts[0].rows_of_step[step]
-    lately, before = (part.by_platform.traffic[:, rows].sum(axis=0).astype(int).tolist() for part in parts)
+    recent, before = (part.by_platform.traffic[:, rows].sum(axis=0).astype(int).tolist() for part in parts)
     outcomes = tuple(outcome for _, outcome in parts[0].branches[rows])
-    return StepDrift(step, outcomes, tuple(lately), tuple(before), change(lately, before))
+    return StepDrift(step, outcomes, tuple(recent), tuple(before), change(recent, before))
 
 
 def _log_evidence(jobs: Array) -> float:

@@ -13,7 +13,7 @@ from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, PROOF_WEIGHTS, count
 from shopkb.core.diagnosis.counting.tallies import ZERO, Tallies, TallyKey, TallySums, contributions
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast
-from shopkb.core.flow.hand_overs import NOTHING_BEHIND, Behind
+from shopkb.core.flow.hand_overs import NO_HAND_OVER_CAUSES, HandOverCauses
 from shopkb.core.flow.model import Flow
 
 
@@ -25,7 +25,7 @@ def forecasts(
     smoothing: float = SMOOTHING,
     proof_weights: Mapping[str, float] = PROOF_WEIGHTS,
     since: str = "",
-    behind: Behind = NOTHING_BEHIND,
+    behind: HandOverCauses = NO_HAND_OVER_CAUSES,
 ) -> list[Forecast]:
     """One forecast for each verified case that followed ``flow``, in order of month and job.
 
@@ -41,7 +41,9 @@ def forecasts(
         these = list(group)
         if month >= since:
             models = _models(flow, known, month, these, half_life, smoothing, proof_weights, behind)
-            found += [_forecast(flow, models[case.platform], case) for case in these if case.verified]
+            found += [
+                _forecast(flow, models[case.platform], case.of(flow.procedure)) for case in these if case.verified
+            ]
         for case in these:
             _add(known, contributions(case))
     return found
@@ -64,7 +66,7 @@ def _models(
     half_life: float | None,
     smoothing: float,
     proof_weights: Mapping[str, float],
-    behind: Behind,
+    behind: HandOverCauses,
 ) -> dict[str, CauseModel]:
     platforms = tuple(sorted({case.platform for case in cases}))
     counts = count(

@@ -83,7 +83,7 @@ def test_value_of_a_three_outcome_and_a_two_outcome_test() -> None:
 
 
 def test_one_step_ahead_as_in_the_worked_example() -> None:
-    found = advise(choice(), ahead=1)
+    found = advise(choice(), depth=1)
     assert found.without_tests == pytest.approx(CHOICE["expected"]["expected_cost_repairs_only"])
     gini = gini_drop(choice(), choice().prior)
     for option in found.tests:
@@ -101,8 +101,8 @@ def test_one_step_ahead_as_in_the_worked_example() -> None:
 
 
 def test_two_steps_ahead_never_looks_dearer_than_one() -> None:
-    one = {option.step: option.expected for option in advise(choice(), ahead=1).tests}
-    two = {option.step: option.expected for option in advise(choice(), ahead=2).tests}
+    one = {option.step: option.expected for option in advise(choice(), depth=1).tests}
+    two = {option.step: option.expected for option in advise(choice(), depth=2).tests}
     assert all(two[step] <= one[step] + 1e-9 for step in one)
     assert two["T2"] < one["T2"]
 
@@ -142,8 +142,8 @@ def test_never_past_a_safety_precondition() -> None:
 def test_planning_does_not_lean_on_steps_that_are_not_allowed() -> None:
     """With only press allowed, two steps ahead equals one: there is no second test to plan with."""
     allowed = {("horn-silent", "press")}
-    assert horn_advice(allowed=allowed, ahead=2).tests[0].expected == pytest.approx(
-        horn_advice(allowed=allowed, ahead=1).tests[0].expected
+    assert horn_advice(allowed=allowed, depth=2).tests[0].expected == pytest.approx(
+        horn_advice(allowed=allowed, depth=1).tests[0].expected
     )
 
 
@@ -208,9 +208,9 @@ def test_a_part_that_has_to_be_proven_owes_the_test_that_proves_it() -> None:
     """Repairing now, parts may be tried: A's 2 minutes, where that does not cure (0.4) B's 2, and in a tenth of all
     jobs two hours of looking further. Where A has to be proven first, its hour of proof comes on top."""
     one = proving({"A": 0.6, "B": 0.3, OTHER: 0.1}, {"hint": 1, "proof": 60})
-    free = advise(one, ahead=1)
+    free = advise(one, depth=1)
     assert free.without_tests == pytest.approx(2 + 0.4 * 2 + 0.1 * 120)
-    rule = advise(one, prices=Prices(prove_first=True), ahead=1)
+    rule = advise(one, prices=Prices(prove_first=True), depth=1)
     # B owes nothing, since nothing can prove it, and so comes first: 0.3 / 2 against 0.6 / 62.
     assert rule.without_tests == pytest.approx(2 + 0.7 * 62 + 0.1 * 120)
     proof = next(option for option in rule.tests if option.step == "proof")
@@ -343,5 +343,5 @@ def test_a_test_without_bits_is_done_for_what_it_opens() -> None:
 
 def test_only_one_or_two_actions_ahead() -> None:
     with pytest.raises(ValueError) as caught:
-        advise(choice(), ahead=3)
+        advise(choice(), depth=3)
     assert str(caught.value) == "One or two actions can be looked ahead; got 3."

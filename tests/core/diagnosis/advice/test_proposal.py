@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import beta, dirichlet
 
 from shopkb.core.diagnosis.advice.next_action import Advice, RepairOption, TestOption, advise
-from shopkb.core.diagnosis.advice.proposal import SURE, Proposal, kept_to_proof, propose
+from shopkb.core.diagnosis.advice.proposal import SURE, ActionProposal, kept_to_proof, propose
 from shopkb.core.diagnosis.advice.repairs import USUAL_PRICES, Prices
 from shopkb.core.diagnosis.belief.cause_model import CauseModel, RepairAction
 from shopkb.core.diagnosis.belief.likelihoods import FLOOR
@@ -39,7 +39,7 @@ def shop(jobs: float, good: float = 0.9, minutes: float = 8.0) -> CauseModel:
     )  # fmt: skip
 
 
-def proposal(one: CauseModel, *results: CaseResult, prices: Prices = USUAL_PRICES) -> Proposal | None:
+def proposal(one: CauseModel, *results: CaseResult, prices: Prices = USUAL_PRICES) -> ActionProposal | None:
     advice = advise(one, results, prices=prices)
     return propose(one, results, (), advice, ("p", "written"), prices=prices)
 

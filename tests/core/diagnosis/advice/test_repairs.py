@@ -7,6 +7,7 @@ from itertools import permutations
 
 import numpy as np
 import pytest
+from hypothesis import example as with_example
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -90,8 +91,17 @@ def problems(draw: st.DrawFn) -> tuple[Array, Array, Clusters]:
     return masses, minutes, clusters
 
 
+TWO_ALIKE: tuple[Array, Array, Clusters] = (
+    np.array([0.1, 0.2, 0.2, 0.0, 0.2]),
+    np.array([1.0, 1.0, 8.0, 1.0, 15.0]),
+    [([1, 4], 16.0), ([0, 2], 15.0)],
+)
+"""Both set-ups are worth 0.0125 a minute: one has to be over before the other is begun."""
+
+
 @given(problems())
-@settings(max_examples=examples(150))
+@with_example(TWO_ALIKE)
+@settings(max_examples=examples(100))
 def test_no_order_is_cheaper(problem: tuple[Array, Array, Clusters]) -> None:
     masses, minutes, clusters = problem
     least = min(cost_of(one, masses, minutes, clusters) for one in permutations(range(masses.size)))

@@ -367,7 +367,7 @@ def named(flow: Flow) -> set[tuple[str, str, str]]:
 
 def test_the_order_that_wastes_minutes_in_the_demo_is_found_with_the_gain_that_is_hidden_in_it() -> None:
     """The bulb, most often at fault, is tried last. Expected gain by the truth that the demo's jobs are made from."""
-    place = FLOWS.parent / "fixtures" / "editions" / "brake-lamps-off.yaml"
+    place = FLOWS.parent / "fixtures" / "demo" / "editions" / "brake-lamps-off.yaml"
     flow = read_flow(place.read_bytes()).flow
     assert flow is not None
     counts = widened(count(flow, {}, as_of="2026-11"), leans={})
@@ -375,7 +375,7 @@ def test_the_order_that_wastes_minutes_in_the_demo_is_found_with_the_gain_that_i
     assert best is not None
     assert ("bulb", ("lamp-volts", "earth-drop", "holder-drop")) in [(one.later, one.passed) for one in best.moves]
     assert best.points > -0.5
-    truth = read_truth(FLOWS.parent / "fixtures" / "truth.yaml")
+    truth = read_truth(FLOWS.parent / "fixtures" / "demo" / "truth.yaml")
     before, after = (fare(truth, one, {}) for one in (flow, best.flow))
     assert before.minutes - after.minutes > 2
     assert after.right > before.right

@@ -14,12 +14,12 @@ from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
-from shopkb.core.flow.hand_overs import Behind, CausesBehind
+from shopkb.core.flow.hand_overs import CausesBehind, HandOverCauses
 from shopkb.core.flow.model import Go, GoKind
 from tests.core.diagnosis.flows import HORN, horn, result, tally, together
 
 COIL = "body/horn/relay#coil open circuit"
-BEHIND = Behind(
+BEHIND = HandOverCauses(
     (CausesBehind(("horn-control",), frozenset({COIL}), ("Horn relay is not called",)),),
     (("horn-control", frozenset({COIL})),),
 )

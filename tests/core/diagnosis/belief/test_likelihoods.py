@@ -25,7 +25,7 @@ from shopkb.core.diagnosis.belief.likelihoods import (
 )
 from shopkb.core.diagnosis.counting.flow_counts import OTHER, count
 from shopkb.core.diagnosis.counting.tallies import Tallies
-from shopkb.core.flow.hand_overs import Behind
+from shopkb.core.flow.hand_overs import HandOverCauses
 from shopkb.core.flow.model import Cause, Flow, Outcome, Proof, Step, TestKind, Usual
 from tests.core.diagnosis.flows import GROUND, HORN, RELAY, go, horn, model, tally, together, two_outcomes
 from tests.core.diagnosis.learning import model_of
@@ -165,7 +165,7 @@ def test_how_often_an_outcome_misleads_is_learned_from_the_other_causes() -> Non
 def test_a_proof_here_is_likelier_than_one_in_another_procedure() -> None:
     """The relay is proven behind a weak supply; the procedure handed over to, from a button that does not click, lists
     it too. Both lead to it, the hand-over a fifth as often, and neither leads away."""
-    there = Behind((), (("horn-control", frozenset({RELAY})),))
+    there = HandOverCauses((), (("horn-control", frozenset({RELAY})),))
     found = learn(count(horn(), {}, as_of="2026-11", half_life=None, behind=there))
     press = [found.row_of["horn-silent", "press", outcome] for outcome in ("sounds", "click", "no-click")]
     click, no_click = found.table[press[1:], found.column_of[RELAY]]

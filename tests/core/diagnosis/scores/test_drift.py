@@ -44,22 +44,22 @@ def urn(jobs: list[int]) -> Fraction:
 
 @given(kinds)
 def test_the_bayes_factor_is_that_of_two_urns_against_one(both: tuple[list[int], list[int]]) -> None:
-    lately, before = both
-    if not sum(lately) or not sum(before):
-        assert change(lately, before) == 0
+    recent, before = both
+    if not sum(recent) or not sum(before):
+        assert change(recent, before) == 0
         return
-    one = urn([a + b for a, b in zip(lately, before, strict=True)])
-    assert change(lately, before) == pytest.approx(math.log(urn(lately) * urn(before) / one), abs=1e-9)
+    one = urn([a + b for a, b in zip(recent, before, strict=True)])
+    assert change(recent, before) == pytest.approx(math.log(urn(recent) * urn(before) / one), abs=1e-9)
 
 
 @given(kinds, st.randoms(use_true_random=False))
 def test_neither_the_sides_nor_the_names_of_the_kinds_matter(both: tuple[list[int], list[int]], dice: object) -> None:
-    lately, before = both
-    order = list(range(len(lately)))
+    recent, before = both
+    order = list(range(len(recent)))
     dice.shuffle(order)  # type: ignore[attr-defined]
-    mixed = change([lately[i] for i in order], [before[i] for i in order])
-    assert mixed == pytest.approx(change(lately, before), abs=1e-9)
-    assert change(before, lately) == pytest.approx(change(lately, before), abs=1e-9)
+    mixed = change([recent[i] for i in order], [before[i] for i in order])
+    assert mixed == pytest.approx(change(recent, before), abs=1e-9)
+    assert change(before, recent) == pytest.approx(change(recent, before), abs=1e-9)
     assert math.isfinite(mixed)
 
 
@@ -70,26 +70,26 @@ def test_the_further_apart_the_more_is_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("lately", "before"), [([1], [1, 2]), ([], []), ([-1, 2], [1, 1]), ([1, float("nan")], [1, 1])]
+    ("recent", "before"), [([1], [1, 2]), ([], []), ([-1, 2], [1, 1]), ([1, float("nan")], [1, 1])]
 )
-def test_what_is_no_count_is_refused(lately: list[float], before: list[float]) -> None:
+def test_what_is_no_count_is_refused(recent: list[float], before: list[float]) -> None:
     with pytest.raises(ValueError, match=r"kinds|Counts"):
-        change(lately, before)
+        change(recent, before)
 
 
 readings = st.lists(st.integers(-50, 50).map(float), min_size=3, max_size=20)
 
 
 @given(readings, readings)
-def test_readings_are_judged_by_the_h_of_kruskal_and_wallis(lately: list[float], before: list[float]) -> None:
-    found, n = reading_change(lately, before), len(lately) + len(before)
-    if len(set(lately + before)) == 1:
+def test_readings_are_judged_by_the_h_of_kruskal_and_wallis(recent: list[float], before: list[float]) -> None:
+    found, n = reading_change(recent, before), len(recent) + len(before)
+    if len(set(recent + before)) == 1:
         assert found == 0
         return
-    left = 1 - kruskal(lately, before).statistic / (n - 1)
+    left = 1 - kruskal(recent, before).statistic / (n - 1)
     expected = -n / 2 * math.log(max(left, 1 / n**2)) - math.log(n) / 2
     assert found == pytest.approx(expected, rel=1e-6, abs=1e-6)
-    assert reading_change([10 * x + 3 for x in lately], [10 * x + 3 for x in before]) == pytest.approx(found, abs=1e-9)
+    assert reading_change([10 * x + 3 for x in recent], [10 * x + 3 for x in before]) == pytest.approx(found, abs=1e-9)
 
 
 def test_readings_that_moved_are_told_and_one_slip_of_the_pen_is_not() -> None:
@@ -112,7 +112,7 @@ def test_a_branch_that_was_good_and_no_longer_is() -> None:
     )  # fmt: skip
     found = drift(horn(), together(*parts), as_of=NOW)
     (bad,) = [one for one in found.branches if (one.step, one.outcome) == ("ground", "bad")]
-    assert (bad.lately, bad.before, bad.fallen) == ((3, 12), (40, 40), True)
+    assert (bad.recent, bad.before, bad.fallen) == ((3, 12), (40, 40), True)
     assert bad.words == "Right less often than before: 3 of 12 in the last 6 months, 40 of 40 earlier."
     assert "weak" not in {one.outcome for one in found.branches}
     assert not found.steps
@@ -128,7 +128,7 @@ def test_a_step_whose_results_fall_otherwise() -> None:
     )  # fmt: skip
     found = drift(horn(), together(*parts), as_of=NOW)
     (step,) = found.steps
-    assert (step.step, step.most_changed, step.lately, step.before) == ("supply", "full", (5, 15, 0), (40, 2, 0))
+    assert (step.step, step.most_changed, step.recent, step.before) == ("supply", "full", (5, 15, 0), (40, 2, 0))
     assert step.words("Full supply") == (
         "Its results have shifted: 5 of 20 jobs gave “Full supply” in the last 6 months, 40 of 42 earlier."
     )
@@ -152,16 +152,16 @@ def test_readings_that_come_nearer_to_the_limit_of_their_band_are_told_with_it()
     )
     dice = np.random.default_rng(4)
     before = {("supply", "full", "V"): dice.normal(12.8, 0.05, 30).tolist(), ("supply", "weak", "V"): [1.0, 2.0, 3.0]}
-    lately = {("supply", "full", "V"): dice.normal(12.5, 0.05, 12).tolist(), ("supply", "weak", "V"): [1.0, 2.0, 3.0]}
-    (found,) = drifting_readings(horn(steps=steps), lately, before)
-    assert (found.step, found.outcome, found.lately[0], found.before[0], found.limit) == (
+    recent = {("supply", "full", "V"): dice.normal(12.5, 0.05, 12).tolist(), ("supply", "weak", "V"): [1.0, 2.0, 3.0]}
+    (found,) = drifting_readings(horn(steps=steps), recent, before)
+    assert (found.step, found.outcome, found.recent[0], found.before[0], found.limit) == (
         "supply",
         "full",
         12,
         30,
         12.4,
     )
-    (back,) = drifting_readings(horn(steps=steps), before, lately)
+    (back,) = drifting_readings(horn(steps=steps), before, recent)
     assert back.limit is None  # away from the only limit
 
 
