@@ -31,7 +31,7 @@ class Node:
     name: str
     attributes: Attributes
     lines: Sequence[str] = ()
-    far: Sequence[str] = ()
+    zoomed_out: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +76,9 @@ class Chart:
         return hashlib.sha256(repr((self.name, self.nodes, self.edges, self.settings)).encode()).hexdigest()
 
     @property
-    def far(self) -> dict[str, Sequence[str]]:
+    def zoomed_out(self) -> dict[str, Sequence[str]]:
         """What is shown of a node from far away, by its id: a number, then up to three words."""
-        return {printable(each.name): each.far for each in self.nodes if each.far}
+        return {printable(each.name): each.zoomed_out for each in self.nodes if each.zoomed_out}
 
     @cached_property
     def labels(self) -> dict[str, tuple[str, ...]]:

@@ -6,7 +6,7 @@ from shopkb.charts.branch_notes import BranchNote, evidence_text, jobs_text, rat
 from shopkb.charts.dot_text import Edge, escaped, left_label
 from shopkb.charts.labels import BY_ELIMINATION
 from shopkb.charts.lettering import balanced, shortened
-from shopkb.charts.nodes import NO_START, ways_in
+from shopkb.charts.nodes import NO_START, branches_into
 from shopkb.charts.view import FAINT, INK, SOFT, ChartOptions, edge_id, end_id
 from shopkb.charts.way import rules_nothing_out
 from shopkb.core.flow.comparison.merged_diff import Change
@@ -27,7 +27,7 @@ def lead_in(flow: Flow, view: ChartOptions) -> Edge:
 
 def branch_edges(flow: Flow, view: ChartOptions) -> list[Edge]:
     """One edge for every outcome of every step, in the writer's order."""
-    mixed = {name for name, into in ways_in(flow).items() if len({outcome.proof for _, outcome in into}) > 1}
+    mixed = {name for name, into in branches_into(flow).items() if len({outcome.proof for _, outcome in into}) > 1}
     return [_branch(flow, step, outcome, view, mixed) for step, outcome in flow.branches]
 
 

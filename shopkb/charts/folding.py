@@ -18,7 +18,7 @@ GRAVEST_FIRST = ("DANGER", "WARNING", "CAUTION", "NOTICE")
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class FoldGroup:
     """Steps of one circuit that can be folded: the circuit's path, and their keys in order."""
 
     circuit: str
@@ -36,7 +36,7 @@ def circuit_of(flow: Flow, step: Step) -> str:
     return path.rpartition("/")[0] or path
 
 
-def blocks(flow: Flow) -> tuple[Block, ...]:
+def blocks(flow: Flow) -> tuple[FoldGroup, ...]:
     """All that can be folded, two steps at least, in the order of their first steps. O(steps x branches)."""
     holder = {key: key for key in flow.step_by_key}
     arrows = [(step.key, one.go.key) for step, one in flow.branches if one.go.key in flow.step_by_key]
@@ -55,7 +55,7 @@ def blocks(flow: Flow) -> tuple[Block, ...]:
     for key in order(flow):
         found.setdefault(holder[key], []).append(key)
     return tuple(
-        Block(circuit_of(flow, flow.step_by_key[keys[0]]), tuple(keys)) for keys in found.values() if len(keys) > 1
+        FoldGroup(circuit_of(flow, flow.step_by_key[keys[0]]), tuple(keys)) for keys in found.values() if len(keys) > 1
     )
 
 
@@ -123,7 +123,7 @@ def _led(step: Step, stands_for: Mapping[str, str]) -> Step:
 
 
 def _card(
-    flow: Flow, options: ChartOptions, block: Block, stands_for: Mapping[str, str]
+    flow: Flow, options: ChartOptions, block: FoldGroup, stands_for: Mapping[str, str]
 ) -> tuple[Step, dict[BranchKey, BranchNote]]:
     """The folded card: a row for each step it leads to, one for all causes in it, one for all else it ends with."""
     rows: dict[str, list[tuple[Step, Outcome]]] = {}
@@ -155,7 +155,7 @@ def _row(flow: Flow, key: str, into: Sequence[tuple[Step, Outcome]]) -> Outcome:
     return Outcome(key, f"goes on: {flow.step_by_key[first.go.key].title}", Go(GoKind.STEP, key))
 
 
-def _fold(flow: Flow, options: ChartOptions, block: Block) -> Fold:
+def _fold(flow: Flow, options: ChartOptions, block: FoldGroup) -> Fold:
     inside = set(block.steps)
     causes = {one.go.key for step, one in flow.branches if step.key in inside and one.go.kind is GoKind.CAUSE}
     into = [

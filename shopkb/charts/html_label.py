@@ -10,7 +10,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 from shopkb.charts.lettering import printable
 
-_CODE = re.compile(r"\\(?=[A-Za-z])")
+_CODE = re.compile(r"\\(?=[A-Za-z\\])")
 
 
 class Element(str):
@@ -37,8 +37,8 @@ class Line:
 
     @property
     def shown(self) -> str:
-        """The text as it is drawn. Graphviz replaces codes such as ``\\N`` even here and knows no way to write them, so
-        that a character of no width parts them."""
+        """The text as it is drawn. Graphviz replaces codes such as ``\\N`` even here, draws two backslashes
+        as one, and knows no way to write them, so that a character of no width parts them."""
         return _CODE.sub("\\\\\N{WORD JOINER}", printable(self.text))
 
 

@@ -84,17 +84,19 @@ def _step(flow: Flow, step: Step, view: ChartOptions, visited: bool) -> _Drawn:
 
 def end_nodes(flow: Flow, view: ChartOptions) -> list[Node]:
     """One node for every cause and procedure that a step leads to, beside that step, and one for every way out."""
-    ways = ways_in(flow)
-    return [_written(_end(flow, name, into, view), view) for name, into in ways.items() if not name.startswith("step-")]
+    branches = branches_into(flow)
+    return [
+        _written(_end(flow, name, into, view), view) for name, into in branches.items() if not name.startswith("step-")
+    ]
 
 
-def ways_in(flow: Flow) -> dict[str, list[tuple[Step, Outcome]]]:
+def branches_into(flow: Flow) -> dict[str, list[tuple[Step, Outcome]]]:
     """The branches that lead to each node, by the node's id."""
-    ways: dict[str, list[tuple[Step, Outcome]]] = {}
+    branches: dict[str, list[tuple[Step, Outcome]]] = {}
     for step in flow.steps:
         for outcome in step.outcomes:
-            ways.setdefault(end_id(flow, step, outcome), []).append((step, outcome))
-    return ways
+            branches.setdefault(end_id(flow, step, outcome), []).append((step, outcome))
+    return branches
 
 
 def _end(flow: Flow, name: str, into: Sequence[tuple[Step, Outcome]], view: ChartOptions) -> _Drawn:

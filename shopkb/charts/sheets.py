@@ -79,9 +79,9 @@ class Cutting:
         chosen = set(self.order[first : last + 1])
         return [node.name for node in self.chart.nodes if self.step_of[node.name] in chosen]
 
-    def stacked(self, first: int, last: int, room: Size) -> list[list[Part]]:
+    def stacked(self, first: int, last: int, room: Size) -> list[list[ChartPart]]:
         """The connected parts of a sheet in rows from the top down, as many side by side as there is room for."""
-        rows: list[list[Part]] = []
+        rows: list[list[ChartPart]] = []
         for part in parts_of(self, self.names(first, last)):
             if rows and sum(one.size[0] + self.gaps[0] for one in (*rows[-1], part)) <= room[0]:
                 rows[-1].append(part)
@@ -100,7 +100,7 @@ class Cutting:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class ChartPart:
     """Nodes that hang together: the first and the last from the top down, and the points they take."""
 
     top: str
@@ -108,7 +108,7 @@ class Part:
     size: Size
 
 
-def parts_of(cutting: Cutting, names: Sequence[str]) -> list[Part]:
+def parts_of(cutting: Cutting, names: Sequence[str]) -> list[ChartPart]:
     """The connected parts of some nodes, in the order of the chart."""
     inside = [(edge.tail, edge.head) for edge in cutting.chart.edges if {edge.tail, edge.head} <= set(names)]
     group = {name: name for name in names}
@@ -127,7 +127,7 @@ def parts_of(cutting: Cutting, names: Sequence[str]) -> list[Part]:
     return [_part(cutting, members, rank) for members in found.values()]
 
 
-def _part(cutting: Cutting, members: Sequence[str], rank: Mapping[str, int]) -> Part:
+def _part(cutting: Cutting, members: Sequence[str], rank: Mapping[str, int]) -> ChartPart:
     across: dict[int, float] = {}
     down: dict[int, float] = {}
     for name in members:
@@ -136,7 +136,7 @@ def _part(cutting: Cutting, members: Sequence[str], rank: Mapping[str, int]) -> 
         across[at] = across.get(at, -cutting.gaps[0]) + wide + cutting.gaps[0]
         down[at] = max(down.get(at, 0.0), high + cutting.gaps[1])
     top, bottom = min(members, key=lambda name: rank[name]), max(members, key=lambda name: rank[name])
-    return Part(top, bottom, (max(across.values()), sum(down.values())))
+    return ChartPart(top, bottom, (max(across.values()), sum(down.values())))
 
 
 def cut(cutting: Cutting, room: Size) -> list[tuple[int, int]]:
@@ -188,7 +188,7 @@ def _drawn(
         elif head in chosen:
             edges.append(replace(edge, tail=f"from-{head}", attributes=_without_port(edge)))
     steps = [cutting.flow.number_by_step[key] for key in keys]
-    heading = f"{title}: sheet {number[keys[0]]} of {count}, steps {_run(steps)}"
+    heading = f"{title}: sheet {number[keys[0]]} of {count}, {steps_text(steps)}"
     graph = {
         **chart.settings[0],
         "label": escaped(heading),
@@ -242,12 +242,13 @@ def _connectors(cutting: Cutting, edges: Sequence[Edge], number: Mapping[str, in
     return [Node(name, {"label": label(lines), **look}, lines) for name, lines in made.items()]
 
 
-def _run(numbers: Sequence[int]) -> str:
-    """``3 to 7, 9``."""
+def steps_text(numbers: Sequence[int]) -> str:
+    """Numbers of steps in order, those that follow each other as one: ``step 5``, ``steps 3 to 7, 9``."""
     parts: list[list[int]] = []
     for number in sorted(numbers):
         if parts and number == parts[-1][-1] + 1:
             parts[-1].append(number)
         else:
             parts.append([number])
-    return ", ".join(str(part[0]) if len(part) == 1 else f"{part[0]} to {part[-1]}" for part in parts)
+    run = ", ".join(str(part[0]) if len(part) == 1 else f"{part[0]} to {part[-1]}" for part in parts)
+    return f"{'steps' if len(numbers) > 1 else 'step'} {run}"

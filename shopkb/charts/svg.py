@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from types import MappingProxyType
 from xml.etree import ElementTree
 
@@ -18,6 +19,11 @@ XLINK = "http://www.w3.org/1999/xlink"
 _INKS = {color.lower(): name for color, name in THEMED.items()}
 FAR_NUMBER, FAR_WORDS = 66.0, 46.0  # points, less on a low card
 _DRAWN = frozenset({"svg", "g", "a", "title", "text", "path", "polygon", "polyline", "ellipse"})
+_DRAWN_TAGS = frozenset(f"{{{SVG}}}{name}" for name in _DRAWN)
+_PLAIN = frozenset({"class", "d", "fill", "font-family", "font-size", "font-weight", "height", "id", "points"}) | {
+    "rx", "ry", "cx", "cy", "stroke", "stroke-width", "text-anchor", "transform", "viewBox", "width", "x", "y"
+}  # fmt: skip
+"""Attributes that can only do harm by what they call, which takes a bracket or a colon."""
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _STYLED = re.compile(r"url\(|expression|javascript:", re.IGNORECASE)
 
@@ -70,7 +76,7 @@ def node_sizes(svg: bytes) -> dict[str, tuple[float, float]]:
     return sizes
 
 
-def inline_svg(svg: bytes, title: str = "", far: Mapping[str, Sequence[str]] = MappingProxyType({})) -> str:
+def inline_svg(svg: bytes, title: str = "", zoomed_out: Mapping[str, Sequence[str]] = MappingProxyType({})) -> str:
     """The drawing from ``<svg`` on, as one image with a name, safe to put in a page.
 
     It is an image to a screen reader, or a group where it holds links, since what is inside an image cannot be
@@ -79,7 +85,7 @@ def inline_svg(svg: bytes, title: str = "", far: Mapping[str, Sequence[str]] = M
     Args:
         svg: what :func:`shopkb.charts.render.render` returned.
         title: the accessible name; by default the words of the start.
-        far: what stands on a node seen from far away, by id: a number and up to three words, of class ``far``.
+        zoomed_out: what stands on a node seen from far away, by id: a number and up to three words, of class ``far``.
 
     Raises:
         ChartUnavailable: it holds anything but plain shapes, text and links to this site.
@@ -90,7 +96,7 @@ def inline_svg(svg: bytes, title: str = "", far: Mapping[str, Sequence[str]] = M
         _speak(group)
         if "card" in group.get("class", "").split():
             _name_inks(group)
-        if shown := far.get(group.get("id", "")):
+        if shown := zoomed_out.get(group.get("id", "")):
             _say_from_afar(group, shown)
     _name(root, title)
     return ElementTree.tostring(root, encoding="unicode")
@@ -115,11 +121,13 @@ def _lines(group: ElementTree.Element) -> tuple[str, ...]:
 
 def _refuse_active(root: ElementTree.Element) -> None:
     for element in root.iter():
-        name = element.tag.removeprefix(f"{{{SVG}}}")
-        if name not in _DRAWN:
-            raise ChartUnavailable("The chart is not safe to show.", f"element {name}")
+        if element.tag not in _DRAWN_TAGS:
+            raise ChartUnavailable(
+                "The chart is not safe to show.", f"element {element.tag.removeprefix(f'{{{SVG}}}')}"
+            )
         for key, value in element.attrib.items():
-            _refuse_attribute(key.rpartition("}")[2].lower(), value)
+            if key not in _PLAIN or "(" in value or ":" in value:
+                _refuse_attribute(key.rpartition("}")[2].lower(), value)
 
 
 def _refuse_attribute(key: str, value: str) -> None:
@@ -149,9 +157,15 @@ def _speak(group: ElementTree.Element) -> None:
 def _name_inks(card: ElementTree.Element) -> None:
     """Give every part of a card the class of what its colours are used for."""
     for part in card.iter():
-        fill, line = _INKS.get(part.get("fill", "")), _INKS.get(part.get("stroke", ""))
-        if fill or line:
-            part.set("class", f"{f'fill-{fill} ' if fill else ''}{f'line-{line}' if line else ''}".strip())
+        colours = part.attrib.get("fill", ""), part.attrib.get("stroke", "")
+        if name := _ink_class(*colours):
+            part.set("class", name)
+
+
+@lru_cache(maxsize=256)
+def _ink_class(fill: str, line: str) -> str:
+    named = (("fill", _INKS.get(fill)), ("line", _INKS.get(line)))
+    return " ".join(f"{part}-{ink}" for part, ink in named if ink)
 
 
 def _say_from_afar(group: ElementTree.Element, shown: Sequence[str]) -> None:
@@ -169,7 +183,7 @@ def _say_from_afar(group: ElementTree.Element, shown: Sequence[str]) -> None:
     over = ElementTree.SubElement(group, f"{{{SVG}}}g", {"class": "far", "aria-hidden": "true"})
     around = f"{left},{top} {left + wide},{top} {left + wide},{top + high} {left},{top + high}"
     ElementTree.SubElement(over, f"{{{SVG}}}polygon", {"points": around, "fill": "none"})
-    longest = max((set_width(words, 1.0, bold=True) for words in shown[1:]), default=1.0)
+    longest = max((set_width(words, 1.0, bold=True) for words in shown[1:]), default=0.0) or 1.0
     lines = max(len(shown) - 1, 1)
     size = min(FAR_NUMBER, high / 2.4), min(FAR_WORDS, high / 2 / lines / 1.1, (wide - 24) / longest)
     base = top + size[0]

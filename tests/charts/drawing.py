@@ -24,6 +24,7 @@ HOSTILE = (
     "two\nlines\r\nand a\ttab",
     "Pneumonoultramicroscopicsilicovolcanoconiosis" * 3,
     "C:\\New\\GND",
+    "\\\\server\\\\\\share",
     "javascript:alert(1)",
     "https://example.invalid/?a=1&b=2",
     "<!-- --> ]]> <script>x</script>",

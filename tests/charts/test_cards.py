@@ -166,7 +166,7 @@ def test_any_label_gives_one_card_that_shows_it_and_nothing_active(written: list
     chart = card_chart(labelled(written), top_down=True)
     svg = render(chart, "svg")
     assert texts(svg) == chart.labels
-    page = elements(inline_svg(svg, "x", chart.far))
+    page = elements(inline_svg(svg, "x", chart.zoomed_out))
     assert {each.tag.removeprefix(SVG) for each in page.iter()} <= {
         "svg", "g", "a", "title", "text", "path", "polygon", "polyline",
     }  # fmt: skip
@@ -185,11 +185,17 @@ def test_typed_text_is_never_an_element_of_a_label(one: str, other: str) -> None
 
 def test_far_away_a_card_shows_its_number_and_three_words() -> None:
     chart = card_chart(FAN, SEEN)
-    assert chart.far["step-warm-up"] == ("1", "Warm", "up", "fan-on")
-    page = elements(inline_svg(render(chart, "svg"), "Fan", chart.far))
+    assert chart.zoomed_out["step-warm-up"] == ("1", "Warm", "up", "fan-on")
+    page = elements(inline_svg(render(chart, "svg"), "Fan", chart.zoomed_out))
     far = [group for group in page.iter(f"{SVG}g") if group.get("class") == "far"]
     assert len(far) == len(FAN.steps)
     assert all(group.get("aria-hidden") == "true" for group in far)
+
+
+@pytest.mark.parametrize("title", [".", "...", "()", "\N{ZERO WIDTH SPACE}"])
+def test_a_title_without_a_word_leaves_its_number_far_away(title: str) -> None:
+    chart = card_chart(labelled((title,)))
+    inline_svg(render(chart, "svg"), "x", chart.zoomed_out)
 
 
 @pytest.mark.parametrize(

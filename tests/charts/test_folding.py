@@ -9,7 +9,7 @@ import pytest
 
 from shopkb.charts.branch_notes import BranchNote
 from shopkb.charts.cards import card_chart
-from shopkb.charts.folding import Block, blocks, circuit_of, folded
+from shopkb.charts.folding import FoldGroup, blocks, circuit_of, folded
 from shopkb.charts.render import render, texts
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.model import Cause, Flow, Go, GoKind, Outcome, Proof, Step, TestKind
@@ -45,7 +45,7 @@ NOTES = {
 
 
 def test_steps_of_one_circuit_that_follow_each_other_can_be_folded() -> None:
-    assert blocks(FLOW) == (Block("power/box", ("fuse", "feed")),)
+    assert blocks(FLOW) == (FoldGroup("power/box", ("fuse", "feed")),)
     assert circuit_of(FLOW, FLOW.step_by_key["bulb"]) == "body/lamp"
 
 
