@@ -2,7 +2,8 @@
 
 One query tells whether anything changed, the minutes of set-up states included. What a closing in this process changed
 is added to the counts at hand, so that the cost grows with the flow and not with the jobs closed; only when nothing is
-cached are all tallies of the procedure read and counted, with two queries more.
+cached are all tallies of the procedure read and counted, with two queries more. Readings are fitted at night, together
+with the strengths; once there was such a fit they are one query more.
 """
 
 from __future__ import annotations
@@ -22,18 +23,19 @@ from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal, appraise
 from shopkb.core.diagnosis.appraisal.order_search import widened
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
 from shopkb.core.diagnosis.belief.likelihoods import learn
+from shopkb.core.diagnosis.belief.reading_densities import StepDensities
 from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.counting.branch_success import BranchEvidence, branch_evidence, differing_platforms
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums
 from shopkb.core.diagnosis.counting.updated_counts import updated_counts, with_platforms
 from shopkb.core.diagnosis.rates.hierarchical import PooledRate
-from shopkb.core.flow.hand_overs import Behind
+from shopkb.core.flow.hand_overs import HandOverCauses
 from shopkb.core.flow.model import Flow
 from shopkb.core.flow.paths import loops
 from shopkb.evidence.cache import Cache, TallyCache
 from shopkb.evidence.learning import KEY_FIELDS, SUM_FIELDS, stamp_of
-from shopkb.evidence.models import StrengthFit, Tally
+from shopkb.evidence.models import ReadingFit, StrengthFit, Tally
 from shopkb.evidence.tally_log import TallyChange
 
 VALUES_KEPT = 128
@@ -48,7 +50,8 @@ ReadTallies = Callable[[str, int], Tallies]
 class LearnedProcedure:
     """What is learned of one flow on one platform as of a month.
 
-    ``appraisal`` is ``None`` for a draft that cannot be passed through (a loop, a missing start).
+    ``appraisal`` is ``None`` for a draft that cannot be passed through (a loop, a missing start). ``readings`` are
+    those fitted last, by step, as :func:`readings_in_force` has them.
     """
 
     model: CauseModel
@@ -57,6 +60,7 @@ class LearnedProcedure:
     platform: str
     fitted: FittedStrengths
     verified_jobs: int = 0
+    readings: Mapping[str, StepDensities] | None = None
 
     @cached_property
     def branches(self) -> Mapping[tuple[str, str], BranchEvidence]:
@@ -83,7 +87,7 @@ class FittedStrengths(NamedTuple):
     recalibration: Recalibration = NO_RECALIBRATION
 
 
-class Setting(NamedTuple):
+class Dependencies(NamedTuple):
     """What the figures of a procedure depend on beside its flow: minutes to reach each set-up state, the stamp of its
     own tallies, and the number of the latest fit of strengths."""
 
@@ -114,14 +118,20 @@ def read_once() -> ReadTallies:
 
 
 def learned_procedure(
-    flow: Flow, checksum: str, *, behind: Behind, platform: str = "", month: str, read: ReadTallies = read_tallies
+    flow: Flow,
+    checksum: str,
+    *,
+    behind: HandOverCauses,
+    platform: str = "",
+    month: str,
+    read: ReadTallies = read_tallies,
 ) -> LearnedProcedure:
     """What closed jobs say about ``flow`` on ``platform`` (a path; empty for all) as of ``month`` (``YYYY-MM``).
 
     ``behind`` is what lies behind its hand-overs. Whoever asks for more of the same tallies brings one
     :func:`read_once` to all of it.
     """
-    now = _setting(flow.procedure)
+    now = _dependencies(flow.procedure)
     key = (flow.procedure, checksum, platform, month, behind, now)
     return cached(key, lambda: _learn(flow, checksum, behind, platform, month, now, read))
 
@@ -132,7 +142,11 @@ def cached(key: Hashable, make: Callable[[], Value]) -> Value:
 
 
 def model_for_orders(
-    flow: Flow, month: str, behind: Behind, access_minutes: Mapping[str, float], leans: Mapping[str, frozenset[str]]
+    flow: Flow,
+    month: str,
+    behind: HandOverCauses,
+    access_minutes: Mapping[str, float],
+    leans: Mapping[str, frozenset[str]],
 ) -> CauseModel:
     """What closed jobs teach about the steps of ``flow`` in whatever order they may stand (:func:`widened`). Two
     queries."""
@@ -140,7 +154,7 @@ def model_for_orders(
     return learn(counts, access_minutes=access_minutes, prior_strengths=strengths_in_force().causes)
 
 
-def _setting(procedure: str) -> Setting:
+def _dependencies(procedure: str) -> Dependencies:
     """The setting of a procedure in one query: the rows of the set-up states carry stamp and fit."""
     stamped = stamp_of(procedure).values("stamp")
     latest = StrengthFit.objects.order_by("-fitted_at", "-pk").values("pk")[:1]
@@ -150,11 +164,11 @@ def _setting(procedure: str) -> Setting:
         .values_list("key", "minutes", "stamp", "fit")
     )
     if rows:
-        return Setting(
+        return Dependencies(
             tuple((key, float(minutes)) for key, minutes, _, _ in rows), *(kept or 0 for kept in rows[0][2:])
         )
     fit = StrengthFit.objects.order_by("-fitted_at", "-pk").values_list("pk", flat=True).first()
-    return Setting((), stamp_of(procedure).values_list("stamp", flat=True).first() or 0, fit or 0)
+    return Dependencies((), stamp_of(procedure).values_list("stamp", flat=True).first() or 0, fit or 0)
 
 
 def prices() -> Prices:
@@ -171,6 +185,21 @@ def strengths_in_force() -> FittedStrengths:
     return FittedStrengths(tuple(row[0]), tuple(row[1]), Recalibration(*row[2]))
 
 
+def readings_in_force(procedure: str) -> Mapping[str, StepDensities] | None:
+    """Those of the latest fit, by step: none where they forecast no better than bands, ``None`` where that is not known
+    yet. One query."""
+    steps = ReadingFit.objects.filter(pk=procedure).values_list("steps", flat=True).first()
+    if steps is None:
+        return None
+    return {
+        step: StepDensities(
+            found["unit"], found["scale"], found["width"],
+            {cause: tuple(readings) for cause, readings in found["by_cause"].items()}, found["trust"],
+        )
+        for step, found in steps.items()
+    }  # fmt: skip
+
+
 def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
     """The procedure's tallies by platform and month. One query."""
     parts = len(KEY_FIELDS)
@@ -179,7 +208,7 @@ def full_tallies(procedure: str) -> dict[TallyKey, TallySums]:
 
 
 def _learn(
-    flow: Flow, checksum: str, behind: Behind, platform: str, month: str, now: Setting, read: ReadTallies
+    flow: Flow, checksum: str, behind: HandOverCauses, platform: str, month: str, now: Dependencies, read: ReadTallies
 ) -> LearnedProcedure:
     name = (flow.procedure, checksum, month, behind)
     found = _counted.counted(
@@ -202,10 +231,11 @@ def _learn(
         platform,
         fitted,
         found.verified_jobs,
+        readings_in_force(flow.procedure) if now.fit else None,
     )
 
 
-def _count(flow: Flow, month: str, behind: Behind, found: Tallies) -> Counted:
+def _count(flow: Flow, month: str, behind: HandOverCauses, found: Tallies) -> Counted:
     return Counted(month, count(flow, found, as_of=month, behind=behind), _verified(found))
 
 

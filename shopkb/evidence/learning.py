@@ -5,20 +5,22 @@ Call it inside the transaction that closes, reopens or links a job, so that evid
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict, replace
 from datetime import datetime
 from hashlib import sha256
 from itertools import islice
 from operator import attrgetter
+from types import MappingProxyType
 
 from django.db import connection, transaction
 from django.db.models import Q, QuerySet
 
+from shopkb.core.diagnosis.belief.reading_densities import StepDensities
 from shopkb.core.diagnosis.belief.recalibration import NO_RECALIBRATION, Recalibration
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, contributions, merge, take_back
-from shopkb.evidence.models import EvidenceLock, StrengthFit, Tally
+from shopkb.evidence.models import EvidenceLock, ReadingFit, StrengthFit, Tally
 from shopkb.evidence.tally_log import TallyChange, record
 
 KEY_FIELDS = ("procedure", "step", "outcome", "cause", "proof", "platform", "month", "position")
@@ -88,14 +90,25 @@ def follow_move(old: str, new: str, *, platforms: bool) -> None:
 def keep_strengths(
     strengths: Sequence[float],
     branch_weights: Sequence[float] = (),
+    readings: Mapping[str, Mapping[str, StepDensities] | None] = MappingProxyType({}),
     *,
     at: datetime,
     as_of: str,
     procedures: int,
     verified_jobs: int,
 ) -> StrengthFit:
-    """Store a fit; figures read from now on use it. The recalibration in force stays."""
+    """Store a fit; figures read from now on use it. The recalibration in force stays.
+
+    ``readings``, by procedure and step, take the place of all before: none of a procedure where they forecast no better
+    than bands, ``None`` where that is not known yet.
+    """
     _lock()
+    ReadingFit.objects.all().delete()
+    ReadingFit.objects.bulk_create(
+        ReadingFit(procedure=key, fitted_at=at, steps={step: asdict(one) for step, one in steps.items()})
+        for key, steps in readings.items()
+        if steps is not None
+    )
     before = StrengthFit.objects.first()
     return StrengthFit.objects.create(
         fitted_at=at,

@@ -75,6 +75,18 @@ class StrengthFit(models.Model):
         return f"strengths of {self.fitted_at:%Y-%m-%d}"
 
 
+class ReadingFit(models.Model):
+    """Readings of a procedure's steps by the cause that was proven, and how they are smoothed, as fitted with the
+    latest :class:`StrengthFit`."""
+
+    procedure = models.CharField(max_length=60, primary_key=True)
+    fitted_at = models.DateTimeField()
+    steps = models.JSONField(help_text="By step: unit, scale, width, trust, and readings by cause.")
+
+    def __str__(self) -> str:
+        return f"readings of {self.procedure}, {self.fitted_at:%Y-%m-%d}"
+
+
 class QualityRecord(models.Model):
     """Scores of the probabilities that a procedure gave in a month, as ``jobs.measuring`` makes them."""
 

@@ -14,7 +14,7 @@ from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import Tallies, TallyKey, TallySums, merge, take_back
 from shopkb.core.diagnosis.counting.updated_counts import updated_counts
-from shopkb.core.diagnosis.scores.drift import LATELY, Drift, Skipped, drift_between, often_skipped, split
+from shopkb.core.diagnosis.scores.drift import RECENT_MONTHS, Drift, Skipped, drift_between, often_skipped, split
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.cache import TallyCache
 from shopkb.evidence.learned_procedure import COUNTS_KEPT, ReadTallies, cached, read_tallies
@@ -54,7 +54,7 @@ class _Halves:
     """The counts of the last months and of the months before, and the runs by cause and month."""
 
     month: str
-    lately: FlowCounts
+    recent: FlowCounts
     before: FlowCounts
     runs: Tallies
 
@@ -63,7 +63,7 @@ def recent_evidence(flow: Flow, checksum: str, month: str, read: ReadTallies = r
     """As of ``month`` (``YYYY-MM``). One query: cached until the tallies change, and updated by what a closing in
     this process changed. Two more where nothing is cached; ``read`` is as for :func:`learned_procedure`."""
     stamp = stamp_of(flow.procedure).values_list("stamp", flat=True).first() or 0
-    name = ("lately", flow.procedure, checksum, month)
+    name = ("recent", flow.procedure, checksum, month)
 
     def make() -> RecentEvidence:
         return _evidence_of(
@@ -74,12 +74,12 @@ def recent_evidence(flow: Flow, checksum: str, month: str, read: ReadTallies = r
 
 
 def _count(flow: Flow, month: str, found: Tallies) -> _Halves:
-    lately, before = (count(flow, half, as_of=month, half_life=None) for half in split(found, month))
-    return _Halves(month, lately, before, _runs(found))
+    recent, before = (count(flow, half, as_of=month, half_life=None) for half in split(found, month))
+    return _Halves(month, recent, before, _runs(found))
 
 
 def _updated(kept: _Halves, since: Sequence[TallyChange]) -> _Halves | None:
-    runs, halves = kept.runs, (kept.lately, kept.before)
+    runs, halves = kept.runs, (kept.recent, kept.before)
     for change in since:
         parts = zip(*(split(part, kept.month) for part in change), strict=True)
         found = [updated_counts(half, *part, as_of=kept.month, half_life=None)
@@ -100,7 +100,7 @@ def _runs(tallies: Tallies) -> dict[TallyKey, TallySums]:
 
 
 def _evidence_of(halves: _Halves) -> RecentEvidence:
-    since = month_number(halves.month) - LATELY
+    since = month_number(halves.month) - RECENT_MONTHS
     jobs: dict[str, int] = defaultdict(int)
     last: dict[str, str] = {}
     for key, sums in halves.runs.items():
@@ -112,7 +112,7 @@ def _evidence_of(halves: _Halves) -> RecentEvidence:
     back = sum(sums.came_back for key, sums in halves.runs.items() if month_number(key.month) > since)
     followed = max((key.month for key, sums in halves.runs.items() if sums.count), default="")
     unused = bool(followed) and month_number(followed) <= since
-    changed, skipped = drift_between(halves.lately, halves.before), often_skipped(halves.lately)
+    changed, skipped = drift_between(halves.recent, halves.before), often_skipped(halves.recent)
     return RecentEvidence(changed, tuple(proven[:MOST]), back, followed, unused, skipped)
 
 

@@ -23,5 +23,5 @@ def test_a_fallen_branch_is_seen_and_remembered_at_the_price_of_one_query(db: No
         assert recent_evidence(horn(), "", "2026-11").drift is found
     assert len(queries) == 1
     (branch,) = found.branches
-    assert (branch.step, branch.outcome, branch.lately, branch.before) == ("ground", "bad", (1, 10), (30, 30))
+    assert (branch.step, branch.outcome, branch.recent, branch.before) == ("ground", "bad", (1, 10), (30, 30))
     assert branch.fallen

@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Access, Platform
-from shopkb.core.flow.hand_overs import NOTHING_BEHIND
+from shopkb.core.flow.hand_overs import NO_HAND_OVER_CAUSES
 from shopkb.core.flow.model import Flow, Go, GoKind
 from shopkb.evidence import learned_procedure as room
 from shopkb.evidence import learning
@@ -33,7 +33,7 @@ def flow(horn: Procedure) -> Flow:
 
 def learned(flow: Flow, **more: str) -> room.LearnedProcedure:
     return learned_procedure(
-        flow, checksum(flow), **{"behind": NOTHING_BEHIND, "platform": "curlew/dunlin", "month": MONTH, **more}
+        flow, checksum(flow), **{"behind": NO_HAND_OVER_CAUSES, "platform": "curlew/dunlin", "month": MONTH, **more}
     )
 
 

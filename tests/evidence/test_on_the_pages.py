@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
+import pytest
 from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
+from shopkb.core.diagnosis.rates.hierarchical import PooledRate
+from shopkb.core.flow.model import Flow
+from shopkb.evidence.learned_procedure import LearnedProcedure
 from shopkb.procedures.models import Procedure
+from shopkb.procedures.views import browse
 from tests import builders
-from tests.builders import TO_GROUND, TO_HORN
+from tests.builders import TO_GROUND, TO_HORN, get, in_force, signed_in, words_of
 from tests.markup import one_line
 
 
@@ -52,3 +58,28 @@ def test_the_chart_of_a_procedure_says_the_new_rate(client: Client, horn: Proced
     builders.cured_job(horn, junior, TO_HORN)
     page = client.get(address).content.decode()
     assert "2 of 2" in page and "1 of 1" in page
+
+
+def test_a_step_explains_in_one_sentence_what_is_corrected(
+    horn: Procedure, junior: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only where a branch of the step is."""
+    learned = browse.learned_today
+
+    def corrected(flow: Flow, checksum: str) -> LearnedProcedure:
+        found = learned(flow, checksum)
+        here = {
+            branch: replace(one, corrected=PooledRate(0.6, 0.4, 0.8, 5.0, 5.0, 1.0) if branch[0] == "press" else None)
+            for branch, one in found.branches.items()
+        }
+        vars(found)["branches"] = here
+        return found
+
+    monkeypatch.setattr(browse, "learned_today", corrected)
+    number = in_force(horn).number
+    pages = [
+        words_of(get(signed_in(junior), reverse("procedures:step", args=[horn.key, number, step]))[0])
+        for step in ("press", "ground")
+    ]
+    sentence = "each checked job stands for all that ended as it did"
+    assert [sentence in page for page in pages] == [True, False]

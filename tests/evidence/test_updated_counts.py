@@ -15,7 +15,7 @@ from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, R
 from shopkb.core.diagnosis.counting.flow_counts import FlowCounts, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums, contributions, merge, take_back
 from shopkb.core.diagnosis.counting.updated_counts import updated_counts
-from shopkb.core.flow.hand_overs import NOTHING_BEHIND
+from shopkb.core.flow.hand_overs import NO_HAND_OVER_CAUSES
 from shopkb.core.flow.model import Flow
 from shopkb.evidence import learning, tally_log
 from shopkb.evidence.cache import clear_all
@@ -90,7 +90,7 @@ def flow() -> Flow:
 
 def cost(flow: Flow) -> int:
     with CaptureQueriesContext(connection) as queries:
-        learned_procedure(flow, "", behind=NOTHING_BEHIND, month=MONTH)
+        learned_procedure(flow, "", behind=NO_HAND_OVER_CAUSES, month=MONTH)
         recent_evidence(flow, "", MONTH)
     return len([one for one in queries if "evidence_tally" in one["sql"]])
 
@@ -108,11 +108,11 @@ def test_a_closing_costs_no_reading_of_tallies(committing: None, flow: Flow) -> 
     assert cost(flow) > 0
     afresh = _told(flow)
     assert told == afresh
-    assert learned_procedure(flow, "", behind=NOTHING_BEHIND, month=MONTH).verified_jobs == 2
+    assert learned_procedure(flow, "", behind=NO_HAND_OVER_CAUSES, month=MONTH).verified_jobs == 2
 
 
 def _told(flow: Flow) -> tuple[dict[tuple[str, str], str], RecentEvidence]:
-    found = learned_procedure(flow, "", behind=NOTHING_BEHIND, month=MONTH)
+    found = learned_procedure(flow, "", behind=NO_HAND_OVER_CAUSES, month=MONTH)
     rounded = {key: f"{one.words} {np.round([one.traffic, one.jobs, one.successes], 6)}"
                for key, one in found.branches.items()}  # fmt: skip
     return rounded, recent_evidence(flow, "", MONTH)
