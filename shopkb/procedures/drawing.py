@@ -15,14 +15,14 @@ from django.core.cache import cache
 from django.http import QueryDict
 from django.utils.safestring import SafeString, mark_safe
 
-from shopkb.accounts.slots import Slots
+from shopkb.accounts.slots import Slots, TooBusy
 from shopkb.catalog.models import Access, Caution, System
 from shopkb.charts.cards import card_chart
 from shopkb.charts.dot_text import Chart
 from shopkb.charts.drawings import DRAWING_NAMES, Drawing, chart_as
 from shopkb.charts.folding import blocks, folded
 from shopkb.charts.outline import OutlineStep, outline
-from shopkb.charts.printing import Paper, print_sheets
+from shopkb.charts.printing import Paper, cut_sheets, print_sheets
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form, inline_svg, render
 from shopkb.charts.view import ChartOptions
@@ -45,6 +45,12 @@ drawing_slots = Slots(
     each=2,
 )
 """Files of charts and forms on paper: a second each, and more on a small computer."""
+
+page_slots = Slots(
+    "Other charts are being drawn just now. Load the page again in a moment.", at_once=2, waiting=2, seconds=5
+)
+"""Charts of pages that are not remembered; each choice of folded parts is a drawing of its own. Apart from the slots of
+files, as a file may draw within its own."""
 
 
 class FoldLink(NamedTuple):
@@ -136,11 +142,19 @@ def draw_chart(
 
 
 def _inline(chart: Chart, title: str) -> str:
-    """The drawing made fit for a page, cached beside the drawing itself: checking 60 cards takes 20 ms."""
+    """The drawing made fit for a page, cached beside the drawing itself: checking 60 cards takes 20 ms.
+
+    Raises:
+        ChartUnavailable: as :func:`chart_bytes`, and where enough others are being drawn.
+    """
     key = f"chart:inline:{chart.digest}:{sha256(title.encode()).hexdigest()}"
     cached = cache.get(key)
     if cached is None:
-        cached = inline_svg(chart_bytes(chart, "svg"), title, chart.far)
+        try:
+            with page_slots.taken():
+                cached = inline_svg(chart_bytes(chart, "svg"), title, chart.zoomed_out)
+        except TooBusy as error:
+            raise ChartUnavailable(str(error)) from error
         cache.set(key, cached, KEEP_SECONDS)
     return str(cached)
 
@@ -218,6 +232,21 @@ def sheets_bytes(flow: Flow, chart: Chart, paper: Paper, title: str) -> bytes:
         cached = print_sheets(flow, chart, paper, title, seconds=settings.DRAWING_SECONDS)
         cache.set(key, cached, KEEP_SECONDS)
     return bytes(cached)
+
+
+def sheet_steps(flow: Flow, chart: Chart, paper: Paper, title: str) -> tuple[tuple[str, ...], ...]:
+    """Keys of the steps on each sheet of :func:`sheets_bytes`, in order, cached as that is.
+
+    Raises:
+        ChartUnavailable: Graphviz is missing, failed or took too long.
+    """
+    key = f"cuts:{paper}:{chart.digest}:{sha256(title.encode()).hexdigest()}"
+    cached: tuple[tuple[str, ...], ...] | None = cache.get(key)
+    if cached is None:
+        found = cut_sheets(flow, chart, paper, title, seconds=settings.DRAWING_SECONDS)
+        cached = tuple(sheet.steps for sheet, _svg in found)
+        cache.set(key, cached, KEEP_SECONDS)
+    return cached
 
 
 FIRST_SECONDS = 60

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +11,7 @@ from django.db import transaction
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.file.reader import read_flow, with_lines
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.core.flow.model import Flow
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
@@ -25,10 +25,10 @@ class CheckedFile:
 
     path: Path
     flow: Flow | None
-    findings: tuple[Finding, ...]
+    findings: tuple[CheckFinding, ...]
 
     @property
-    def errors(self) -> tuple[Finding, ...]:
+    def errors(self) -> tuple[CheckFinding, ...]:
         return publishing.errors_of(self.findings)
 
 
@@ -51,8 +51,9 @@ def flow_files(places: Iterable[Path]) -> Iterator[Path]:
             yield place
 
 
-def check_files(paths: Iterable[Path]) -> list[CheckedFile]:
-    """Read and check files together, so that they may hand over to each other.
+def check_files(paths: Iterable[Path], fitted: Callable[[Flow], Flow] | None = None) -> list[CheckedFile]:
+    """Read and check files together, so that they may hand over to each other. ``fitted`` makes of a flow what is to
+    be checked and stored in its place.
 
     Raises:
         OSError: a file cannot be opened.
@@ -64,8 +65,9 @@ def check_files(paths: Iterable[Path]) -> list[CheckedFile]:
         if outcome.flow is None:
             checked.append(CheckedFile(path, None, outcome.findings))
             continue
-        found = publishing.findings_of(outcome.flow, further=together)
-        checked.append(CheckedFile(path, outcome.flow, outcome.findings + with_lines(found, outcome.lines)))
+        flow = fitted(outcome.flow) if fitted else outcome.flow
+        found = publishing.findings_of(flow, further=together)
+        checked.append(CheckedFile(path, flow, outcome.findings + with_lines(found, outcome.lines)))
     return checked
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from shopkb.core.flow.hand_overs import Behind, causes_behind, handed_over_to
+from shopkb.core.flow.hand_overs import HandOverCauses, causes_behind, handed_over_to
 from shopkb.core.flow.model import Flow
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
@@ -36,6 +36,6 @@ class FlowsInForce(Mapping[str, Flow]):
         return len(self._in_force)
 
 
-def behind(flow: Flow) -> Behind:
+def behind(flow: Flow) -> HandOverCauses:
     """What lies behind the hand-overs of a flow, by the procedures in force. No query where it has none, else one."""
     return causes_behind(flow, FlowsInForce(revisions_in_force()) if handed_over_to(flow) else {})

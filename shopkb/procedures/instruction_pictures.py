@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from datetime import datetime
 from typing import IO
 
@@ -17,6 +18,12 @@ from shopkb.web.images import BadPicture, encoded, to_disk
 from shopkb.web.markdown import STEP_PICTURES
 
 MOST_WORDS = 120
+_SHOWN = re.compile(rf"!\[([^\]]*)\]\({re.escape(STEP_PICTURES)}([^)\s]+)")
+
+
+def shown_pictures(instruction: str) -> list[tuple[str, str]]:
+    """Name and words of each picture that an instruction shows, in order."""
+    return [(name, words) for words, name in _SHOWN.findall(instruction)]
 
 
 def keep_picture(file: IO[bytes], *, by: User, at: datetime) -> Picture:

@@ -128,6 +128,14 @@ def search(
     return Found(tuple(ranked[:limit]), vocabulary.unfamiliar(asked))
 
 
+def lacks_kind(platform: str) -> bool:
+    """Whether procedures in force are written for platforms, but none for any in the tree that this path stands in: a
+    model of which nobody has said what kind of vehicle it is. One query."""
+    rows = Procedure.objects.published().filter(platforms__isnull=False).order_by()
+    tops = {path.partition("/")[0] for path in rows.values_list("platforms__path", flat=True).distinct()}
+    return bool(tops) and platform.partition("/")[0] not in tops
+
+
 def folded(text: str) -> str:
     """Lower case, accents off, everything but letters and figures as single blanks."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()

@@ -125,12 +125,16 @@ class Document(models.Model):
 
 
 class DraftState(models.Model):
-    """What a draft said before it was saved: how far it can be undone, and what two people started from."""
+    """What a draft said before it was saved: how far it can be undone, and what two people started from.
+
+    An ``undone`` one is what it said before a saving was taken back: how far that can be done again.
+    """
 
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="earlier_states")
     text = models.TextField()
     checksum = models.CharField(max_length=64)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    undone = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["pk"]
@@ -139,11 +143,30 @@ class DraftState(models.Model):
         return f"{self.revision}, before a change by {self.by}"
 
 
+class Review(models.Model):
+    """What a revision said when somebody sent it back: what changed since then is new to the reviewer."""
+
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="reviews")
+    text = models.TextField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.revision}, sent back by {self.by}"
+
+
 class Remark(models.Model):
-    """What somebody said about a step of a draft or of a revision in review."""
+    """What somebody said about a step of a draft or of a revision in review, or about one field of it.
+
+    ``field`` is the name of a field of the step, or ``outcomes.KEY``; empty for the step as a whole.
+    """
 
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="remarks")
     step = models.CharField(max_length=64)
+    field = models.CharField(max_length=80, blank=True, default="")
     text = models.TextField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
@@ -157,7 +180,10 @@ class Remark(models.Model):
 
 
 class Picture(models.Model):
-    """A picture that an instruction shows: named for its content, so that it never changes and is kept once."""
+    """A picture that an instruction shows: named for its content, so that it never changes and is kept once.
+
+    ``marks`` are the arrows and letters drawn on the picture ``of``, as :class:`shopkb.procedures.picture_marks.Mark`.
+    """
 
     name = models.CharField(max_length=80, unique=True)
     width = models.PositiveIntegerField()
@@ -165,6 +191,8 @@ class Picture(models.Model):
     size = models.PositiveIntegerField()
     who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
+    of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="marked")
+    marks = models.JSONField(default=list, blank=True)
 
     class Meta:
         ordering = ["pk"]

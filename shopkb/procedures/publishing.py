@@ -18,12 +18,13 @@ from shopkb.catalog.cause_registry import cause_for
 from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.core.flow.checks import check_flow
+from shopkb.core.flow.fields import file_fields
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.core.flow.findings import Finding, Level
-from shopkb.core.flow.model import Flow
+from shopkb.core.flow.findings import CheckFinding, Level
+from shopkb.core.flow.model import Flow, Step
 from shopkb.procedures.catalog_paths import with_current_platforms
-from shopkb.procedures.models import DraftState, Procedure, Remark, Revision
+from shopkb.procedures.models import DraftState, Procedure, Remark, Review, Revision
 from shopkb.procedures.safety_words import refusal_of, written_alone
 from shopkb.procedures.storing import checksum, flow_of, store_flow
 
@@ -40,7 +41,7 @@ class ActionRefused(Exception):
 class RefusedByChecks(ActionRefused):
     """A revision with errors cannot be published. ``findings`` holds them."""
 
-    def __init__(self, findings: tuple[Finding, ...]) -> None:
+    def __init__(self, findings: tuple[CheckFinding, ...]) -> None:
         self.findings = findings
         count = len(findings)
         super().__init__(f"{count} error{'s' if count != 1 else ''} must be put right before this can be published.")
@@ -50,13 +51,13 @@ class EditConflict(ActionRefused):
     """Somebody else saved the draft since it was opened; nothing was overwritten."""
 
 
-def findings_of(flow: Flow, *, further: frozenset[str] = frozenset()) -> tuple[Finding, ...]:
+def findings_of(flow: Flow, *, further: frozenset[str] = frozenset()) -> tuple[CheckFinding, ...]:
     """All findings of the checks against the shop's catalog. ``further`` names procedures that are about to exist."""
     known = set(Procedure.objects.values_list("key", flat=True)) | {flow.procedure} | further
     return check_flow(flow, facts(known))
 
 
-def errors_of(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+def errors_of(findings: tuple[CheckFinding, ...]) -> tuple[CheckFinding, ...]:
     return tuple(finding for finding in findings if finding.level is Level.ERROR)
 
 
@@ -118,9 +119,8 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
         locked.why = why.strip()
     before = flow_of(locked)
     if before != flow:
-        DraftState.objects.create(revision=locked, text=write_flow(before), checksum=locked.checksum, by=by)
-        kept = list(locked.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
-        locked.earlier_states.exclude(pk__in=kept).delete()
+        locked.earlier_states.filter(undone=True).delete()
+        _keep_state(locked, before, by=by)
         locked.writers.add(by)
     store_flow(locked, flow)
     return locked
@@ -134,18 +134,41 @@ def undo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
         EditConflict: the draft has another checksum by now.
         ActionRefused: the revision is no draft, or there is nothing to undo.
     """
+    return _brought_back(revision, by=by, based_on=based_on, undone=False)
+
+
+@transaction.atomic
+def redo_draft(revision: Revision, *, by: User, based_on: str) -> Revision:
+    """The draft as it was before the last undoing; possible until it is saved again.
+
+    Raises:
+        EditConflict, ActionRefused: as for :func:`undo_draft`.
+    """
+    return _brought_back(revision, by=by, based_on=based_on, undone=True)
+
+
+def _brought_back(revision: Revision, *, by: User, based_on: str, undone: bool) -> Revision:
     require(by, Right.WRITE)
     locked = _locked(revision, State.DRAFT)
     if locked.checksum != based_on:
         raise EditConflict("Somebody else saved this draft meanwhile. Look at it before you undo anything.")
-    last = locked.earlier_states.last()
+    last = locked.earlier_states.filter(undone=undone).last()
     flow = read_flow(last.text).flow if last else None
     if last is None or flow is None:
-        raise ActionRefused("There is nothing to undo.")
+        raise ActionRefused("There is nothing to do again." if undone else "There is nothing to undo.")
+    _keep_state(locked, flow_of(locked), by=by, undone=not undone)
     store_flow(locked, flow)
     locked.writers.add(by)
     last.delete()
     return locked
+
+
+def _keep_state(revision: Revision, flow: Flow, *, by: User, undone: bool = False) -> None:
+    """Remember what the draft says now, ``flow``, and forget what is too long ago."""
+    text = write_flow(flow)
+    DraftState.objects.create(revision=revision, text=text, checksum=revision.checksum, by=by, undone=undone)
+    kept = list(revision.earlier_states.order_by("-pk").values_list("pk", flat=True)[:STATES_KEPT])
+    revision.earlier_states.exclude(pk__in=kept).delete()
 
 
 def state_based_on(revision: Revision, based_on: str) -> Flow | None:
@@ -155,11 +178,11 @@ def state_based_on(revision: Revision, based_on: str) -> Flow | None:
 
 
 @transaction.atomic
-def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime) -> Remark:
-    """Say something about a step of a draft or of a revision in review.
+def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime, field: str = "") -> Remark:
+    """Say something about a step of a draft or of a revision in review, or about one ``field`` of the step.
 
     Raises:
-        ActionRefused: nothing was said, there is no such step, or the revision is past review.
+        ActionRefused: nothing was said, there is no such step or field, or the revision is past review.
     """
     require(by, Right.WRITE)
     locked = _locked(revision, State.DRAFT, State.IN_REVIEW)
@@ -167,7 +190,16 @@ def remark(revision: Revision, step: str, text: str, *, by: User, at: datetime) 
         raise ActionRefused("Write what you want to say about this step.")
     if step not in flow_of(locked).step_by_key:
         raise ActionRefused("This step is no longer in the revision.")
-    return Remark.objects.create(revision=locked, step=step, text=text.strip(), by=by, at=at)
+    if field and field not in remark_fields(flow_of(locked).step_by_key[step]):
+        raise ActionRefused("This step has no such field any more. Choose another, or the step as a whole.")
+    return Remark.objects.create(revision=locked, step=step, field=field, text=text.strip(), by=by, at=at)
+
+
+def remark_fields(step: Step) -> dict[str, str]:
+    """What a remark can be about, by the name it is kept under: the fields of a step and its outcomes, as the desk
+    calls them."""
+    fields = {each.name: each.spec.label for each in file_fields(Step) if each.name != "outcomes"}
+    return fields | {f"outcomes.{outcome.key}": f"“{outcome.label}”" for outcome in step.outcomes}
 
 
 def settle_remark(revision: Revision, remark_id: int, *, by: User) -> None:
@@ -194,10 +226,11 @@ def ask_for_review(revision: Revision, *, by: User) -> None:
 
 
 @transaction.atomic
-def send_back(revision: Revision, *, by: User, why: str) -> None:
-    """Review to draft, with the reason kept."""
+def send_back(revision: Revision, *, by: User, at: datetime, why: str) -> None:
+    """Review to draft, with the reason kept, and with what it said then."""
     require(by, Right.PUBLISH)
     locked = _locked(revision, State.IN_REVIEW)
+    Review.objects.create(revision=locked, text=write_flow(flow_of(locked)), by=by, at=at)
     locked.state = State.DRAFT
     locked.why = f"{locked.why}\n\nSent back by {by}: {why}".strip()
     locked.save(update_fields=["state", "why"])

@@ -22,7 +22,7 @@ from shopkb.catalog.facts import facts
 from shopkb.catalog.models import Proposal, SafetyKind, Wording
 from shopkb.catalog.wordings import ChangeRefused
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.core.flow.model import Flow
 from shopkb.core.identifiers import is_within
 from shopkb.procedures.catalog_paths import naming_path
@@ -37,8 +37,8 @@ class Effect:
     """What the checks would say of one procedure in force that they do not say today."""
 
     revision: Revision
-    errors: tuple[Finding, ...]
-    others: tuple[Finding, ...]
+    errors: tuple[CheckFinding, ...]
+    others: tuple[CheckFinding, ...]
 
 
 def titles_using(kind: str, key: str) -> list[str]:
@@ -50,6 +50,9 @@ def titles_using(kind: str, key: str) -> list[str]:
     if kind == SafetyKind.SYSTEM:
         rows: QuerySet[Revision] = forward.filter(naming_path(key))
         return sorted({row.title for row in rows})
+    if kind == wordings.CAUSE:
+        rows = forward.filter(naming_path(key.partition("#")[0])).with_document()
+        return sorted({row.title for row in rows if any(cause.identity == key for cause in flow_of(row).causes)})
     rows = forward.filter(document__text__contains=f'"{key}"').with_document()
     return sorted({row.title for row in rows if key in _used(flow_of(row), kind)})
 

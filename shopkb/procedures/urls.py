@@ -1,6 +1,16 @@
 from django.urls import path
 
-from shopkb.procedures.views import asked, browse, desk, paper_form, picture_upload, publication, safety_words
+from shopkb.procedures.views import (
+    asked,
+    browse,
+    circuit_parts,
+    desk,
+    paper_form,
+    picture_marks,
+    picture_upload,
+    publication,
+    safety_words,
+)
 
 app_name = "procedures"
 urlpatterns = [
@@ -28,8 +38,12 @@ urlpatterns = [
     path("<slug:key>/<int:number>/desk/act/", desk.act, name="desk-act"),
     path("<slug:key>/<int:number>/desk/chart/", desk.chart, name="desk-chart"),
     path("<slug:key>/<int:number>/desk/picture/", picture_upload.add_picture, name="desk-picture"),
+    path("<slug:key>/<int:number>/desk/picture/<str:name>/", picture_marks.picture_marks, name="desk-picture-marks"),
     path("<slug:key>/<int:number>/desk/undo/", desk.undo, name="desk-undo"),
+    path("<slug:key>/<int:number>/desk/redo/", desk.redo, name="desk-redo"),
     path("<slug:key>/<int:number>/desk/cause/", desk.cause_picker, name="desk-cause"),
+    path("<slug:key>/<int:number>/desk/circuit/", circuit_parts.circuit_parts, name="desk-circuit"),
+    path("<slug:key>/<int:number>/desk/copy/", desk.copy_from, name="desk-copy"),
     path("<slug:key>/<int:number>/remarks/", desk.remarks, name="remarks"),
     path("<slug:key>/<int:number>/remarks/say/", desk.remark, name="remark"),
     path("<slug:key>/<int:number>/against/<int:other>/", desk.compared, name="compared"),

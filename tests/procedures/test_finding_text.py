@@ -11,7 +11,7 @@ from django.template.loader import get_template
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.catalog_view import Catalog, CautionView
 from shopkb.core.flow.fields import file_fields
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.core.flow.model import Flow, Go, GoKind, Proof, ReadingSpec, Step, TestKind
 from shopkb.core.readings.bands import parse_band
 from shopkb.procedures.desk.finding_text import FIELDS, HINTS, desk_finding
@@ -34,7 +34,7 @@ def changed(step: str, outcome: str = "", step_values: dict[str, object] | None 
     return replace(flow, steps=tuple(now if one.key == step else one for one in flow.steps))
 
 
-def said(flow: Flow, identity: str) -> Finding:
+def said(flow: Flow, identity: str) -> CheckFinding:
     found = next(one for one in check_flow(flow, CATALOG) if one.id == identity)
     return desk_finding(flow, found, CATALOG)
 

@@ -22,11 +22,20 @@ WORDS = st.one_of(
     st.sampled_from(["", " ", "New step", "Look", "12 V", "1 V .. 2 V", ">= battery", "a\r\nb", "#", "x" * 130, "out"]),
     st.text(max_size=12),
 )
-GOES = st.sampled_from(
-    ["", "new-step", "new-cause", "out:", "step:supply", "step:gone", "cause:horn-open", "hand-over:horn-control"]
-)
+GOES = st.sampled_from(["", "out:", "step:supply", "step:gone", "cause:horn-open", "hand-over:horn-control"])
 BUTTONS = st.sampled_from(
-    ["save", "up", "down", "delete", "add-outcome", "outcome-up", "outcome-down", "outcome-delete", "caution", "odd"]
+    [
+        "save",
+        "up",
+        "down",
+        "delete",
+        "add-outcome",
+        "outcome-up",
+        "outcome-down",
+        "outcome-delete",
+        "caution",
+        "new-step",
+    ]
 )
 KINDS = st.sampled_from(["look", "measure", "action", "question", "", "stare"])
 Form = dict[str, str | list[str]]
@@ -39,12 +48,14 @@ def forms(draw: st.DrawFn, flow: Flow) -> Form:
     step = draw(st.sampled_from([*flow.step_by_key, "gone"]))
     form: Form = {"form": kind, "step": step, "open": step, "title": draw(WORDS), "test": draw(KINDS)}
     outcomes = [outcome.key for outcome in flow.step_by_key[step].outcomes] if step in flow.step_by_key else []
-    button, outcome = draw(BUTTONS), draw(st.sampled_from([*outcomes, "gone"]))
+    button, outcome = draw(BUTTONS | st.sampled_from(["new-cause", "odd"])), draw(st.sampled_from([*outcomes, "gone"]))
     form["do"] = f"{button}:{outcome}" if "-" in button and button != "add-outcome" else button
     for key in outcomes:
-        form |= {f"o-{key}-label": draw(WORDS), f"o-{key}-go": draw(GOES), f"o-{key}-band": draw(WORDS)}
+        form |= {f"o-{key}-label": draw(WORDS), f"o-{key}-go": draw(GOES), f"o-{key}-low": draw(WORDS)}
+        form[f"o-{key}-high"] = draw(WORDS)
     more = {"new-label": WORDS, "minutes": WORDS, "instruction": WORDS, "quantity": st.sampled_from(["", "voltage"])}
-    more |= {"unit": WORDS, "mode": WORDS, "component": st.sampled_from(["body/horn", "", "x y"]), "ask": WORDS}
+    picks = ["part:body/horn", "part:x y", "cause:horn-open", "catalog:7", "new", ""]
+    more |= {"unit": WORDS, "mode": WORDS, "pick": st.sampled_from(picks), "ask": WORDS}
     form |= {name: draw(words) for name, words in more.items() if draw(st.booleans())}
     form |= {"cause": draw(st.sampled_from([*flow.cause_by_key, "gone"])), "outcome": outcome}
     form |= {"value": draw(st.sampled_from([*flow.value_by_key, "", "new_one"])), "platforms": ["any"]}

@@ -15,15 +15,14 @@ from ruamel.yaml import YAML
 from sklearn.feature_extraction.text import TfidfVectorizer
 
 from shopkb.procedures.matching import CLOSE, Texts, Vocabulary, folded, has_wording, words_fit
-from tests.conftest import FLOWS
+from tests.conftest import FLOWS, STARTER
 
-FIXTURES = Path(FLOWS).parent / "fixtures"
 FIRST = 3
 
 
 @cache
 def sheet(name: str) -> list[dict[str, Any]]:
-    return list(YAML(typ="safe").load((FIXTURES / name).read_text(encoding="utf-8")))
+    return list(YAML(typ="safe").load((STARTER / name).read_text(encoding="utf-8")))
 
 
 @cache

@@ -244,7 +244,7 @@ def test_procedures_are_found_by_words_code_and_symptom(horn: Procedure, second:
 def test_a_new_procedure_from_its_text(yard: None, senior: User) -> None:
     response = signed_in(senior).post(at("new"), {"text": HORN_TEXT, "why": "First."})
     revision = Revision.objects.get()
-    assert response["Location"] == at("revision", "horn-silent", 1)
+    assert response["Location"] == at("text", "horn-silent", 1)  # where what the checks find stands with its lines
     assert (revision.why, revision.author, flow_of(revision)) == ("First.", senior, flow_from(HORN_TEXT))
 
 
@@ -282,7 +282,7 @@ def test_a_draft_is_edited_and_the_reason_is_kept(draft: Revision, senior: User)
 def test_the_reason_for_sending_back_outlives_an_edit(draft: Revision, senior: User, second: User) -> None:
     for why in ("Where is the relay?", "Which relay?"):
         publishing.ask_for_review(draft, by=senior)
-        publishing.send_back(draft, by=second, why=why)
+        publishing.send_back(draft, by=second, at=NOW, why=why)
     client, url = signed_in(senior), at("text", "horn-silent", 2)
     form = client.get(url).context["form"]
     assert "<textarea" in str(form["why"])

@@ -91,3 +91,19 @@ def test_words_are_there_even_when_none_were_given() -> None:
 
 def test_pictures_from_elsewhere_stay_words() -> None:
     assert "<img" not in shown_markdown("![x](https://example.org/a.jpg) ![y](/procedures/pictures/../a.jpg)")
+
+
+def test_a_pasted_picture_is_kept_and_answered_as_text_for_the_place_of_the_cursor(
+    client: Client, draft: Revision, senior: User
+) -> None:
+    client.force_login(senior)
+    address = reverse("procedures:desk-picture", args=[draft.procedure.key, draft.number])
+    before = flow_of(draft)
+    given = {"step": "press", "words": "What it shows", "picture": SimpleUploadedFile("pasted.png", drawn())}
+    answer = client.post(address, given, headers={"HX-Request": "true"})
+    assert answer.content.decode() == as_markdown(Picture.objects.get(), "What it shows")
+    draft.refresh_from_db()
+    assert flow_of(draft) == before
+    given["picture"] = SimpleUploadedFile("pasted.png", b"no picture")
+    refused = client.post(address, given, headers={"HX-Request": "true"})
+    assert (refused.status_code, Picture.objects.count()) == (422, 1)

@@ -142,7 +142,7 @@ def test_the_key_of_a_procedure_never_changes(draft: Revision, flow: Flow, senio
 def test_from_draft_through_review_into_force(draft: Revision, flow: Flow, senior: User, second: User) -> None:
     publishing.ask_for_review(draft, by=senior)
     assert state(draft) == State.IN_REVIEW
-    publishing.send_back(draft, by=second, why="Say where the relay is.")
+    publishing.send_back(draft, by=second, at=NOW, why="Say where the relay is.")
     assert state(draft) == State.DRAFT
     assert draft.why == "First.\n\nSent back by Second: Say where the relay is."
     publishing.ask_for_review(draft, by=senior)
@@ -216,7 +216,7 @@ def test_whoever_saved_any_part_does_not_publish_it(
 def test_saving_without_a_change_and_sending_back_are_no_writing(draft: Revision, flow: Flow, second: User) -> None:
     publishing.save_draft(draft, flow, by=second, based_on=draft.checksum)
     publishing.ask_for_review(draft, by=second)
-    publishing.send_back(draft, by=second, why="The third step.")
+    publishing.send_back(draft, by=second, at=NOW, why="The third step.")
     assert publishing.publish(draft, by=second, at=NOW).reviewer == second
 
 
@@ -258,7 +258,7 @@ def test_any_revision_can_be_withdrawn_with_a_reason(draft: Revision, second: Us
 
 ACTS: dict[str, Callable[[Revision, User], object]] = {
     "ask": lambda revision, by: publishing.ask_for_review(revision, by=by),
-    "back": lambda revision, by: publishing.send_back(revision, by=by, why="x"),
+    "back": lambda revision, by: publishing.send_back(revision, by=by, at=NOW, why="x"),
     "publish": lambda revision, by: publishing.publish(revision, by=by, at=NOW),
     "withdraw": lambda revision, by: publishing.withdraw(revision, by=by, at=NOW, why="x"),
 }

@@ -3,17 +3,55 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 
 from django.http import QueryDict
 
+from shopkb.core.flow.file.writer import write_group
 from shopkb.core.flow.model import Flow
-from shopkb.procedures.desk.desk_context import outcome_row, plain_text, typed_step
+from shopkb.procedures.desk.desk_context import fault_texts, outcome_row, plain_text, typed_step, value_texts
 from shopkb.procedures.desk.form_actions import HEAD_FIELDS
 
-_NOT_SHOWN = frozenset(
-    {"csrfmiddlewaretoken", "based_on", "form", "step", "do", "open", "new-label", "outcome", "cause", "value"}
+_NO_FIELDS = frozenset(
+    {"csrfmiddlewaretoken", "based_on", "form", "step", "do", "open", "new-label", "outcome", "cause", "value", "left"}
 )
+_TICKED = {"step": ("needs", "cautions", "loaded"), "head": ("symptoms", "platforms")}
+"""Fields of a form that a browser leaves out when nothing is ticked."""
+
+Difference = tuple[str, str, str]
+"""A field in words, what was typed here, what is stored now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Merge:
+    """A form and somebody else's saving brought together: what to take in, and the fields that both changed.
+
+    Of a field that both changed, ``post`` has what was typed here.
+    """
+
+    post: QueryDict
+    conflicts: Sequence[Difference]
+
+
+def merge(before: Flow, now: Flow, post: QueryDict) -> Merge:
+    """Field by field: what this form left as it was ``before`` is taken from the flow as it stands ``now``."""
+    old, new = texts_of_form(before, post), texts_of_form(now, post)
+    merged, conflicts = post.copy(), []
+    ticked = _TICKED.get(post.get("form", ""), ()) if "title" in post else ()
+    for name in [*(one for one in post if one not in _NO_FIELDS), *(one for one in ticked if one not in post)]:
+        mine, was, theirs = _plain(post.getlist(name)), _plain(old.get(name, "")), _plain(new.get(name, ""))
+        if mine == was:
+            held = new.get(name, "")
+            merged.setlist(name, list(held) if isinstance(held, list) else [held])
+        elif theirs not in (was, mine):
+            conflicts.append((_said(name), "; ".join(mine), "; ".join(theirs)))
+    return Merge(merged, conflicts)
+
+
+def _plain(text: str | list[str]) -> list[str]:
+    """A field as it is compared: without outer blanks, line ends alike, empty entries left out."""
+    texts = [text] if isinstance(text, str) else text
+    return [plain for one in texts if (plain := one.replace("\r\n", "\n").strip())]
 
 
 def touched(flow: Flow, post: QueryDict) -> tuple[object, ...]:
@@ -23,6 +61,8 @@ def touched(flow: Flow, post: QueryDict) -> tuple[object, ...]:
             return tuple(getattr(flow, name) for name in (*HEAD_FIELDS, "symptoms", "platforms"))
         case "cause":
             found: object = flow.cause_by_key.get(post.get("cause", ""))
+        case "circuit":
+            return (flow.circuit,)
         case "value":
             return (flow.value_by_key.get(post.get("value", "").strip()),)
         case "step" | "new-cause":
@@ -30,12 +70,6 @@ def touched(flow: Flow, post: QueryDict) -> tuple[object, ...]:
         case _:
             return ("something new",)
     return () if found is None else (found,)
-
-
-def disjoint(before: Flow, now: Flow, post: QueryDict) -> bool:
-    """Whether what others saved meanwhile touches nothing that this form is about."""
-    there = touched(now, post)
-    return bool(there) and touched(before, post) == there
 
 
 def texts_of_form(flow: Flow, post: QueryDict) -> dict[str, str | list[str]]:
@@ -51,30 +85,40 @@ def texts_of_form(flow: Flow, post: QueryDict) -> dict[str, str | list[str]]:
             said: dict[str, str | list[str]] = {
                 name: str(text) for name, text in asdict(cause).items() if isinstance(text, str)
             }
-            return said | {"minutes": plain_text(cause.minutes), "price": plain_text(cause.price)}
+            return (
+                said
+                | {"minutes": plain_text(cause.minutes), "price": plain_text(cause.price)}
+                | {"shows": str(cause.shows) if cause.shows is not None else ""}
+                | {f"fault-{name}": text for name, text in fault_texts(cause).items()}
+            )
+        case "circuit":
+            return {"circuit": write_group(flow.circuit)}
+        case "value" if value := flow.value_by_key.get(post.get("value", "").strip()):
+            held = value_texts(value)
+            return {"from" if name == "low" else "to" if name == "high" else name: held[name] for name in held}
+        case "new-cause" if "outcome" in post:
+            outcomes = flow.step_by_key[post.get("step", "")].outcomes
+            return {"pick": next((f"{one.go.kind}:{one.go.key}" for one in outcomes if one.key == post["outcome"]), "")}
         case "step":
             step = flow.step_by_key[post.get("step", "")]
             texts: dict[str, str | list[str]] = dict(typed_step(step, None))
             for outcome in step.outcomes:
                 row = outcome_row(flow, step, outcome.key, None)
                 texts |= {
-                    f"o-{row.key}-{name}": getattr(row, name) for name in ("label", "band", "proof", "note", "go")
+                    f"o-{row.key}-{name}": getattr(row, name)
+                    for name in ("label", "low", "high", "proof", "note", "finding", "go")
                 }
             return texts
     return {}
 
 
-def differing(mine: QueryDict, theirs: Mapping[str, str | list[str]]) -> Sequence[tuple[str, str, str]]:
-    """Field, what was typed here, what is stored now, for every field in which they differ."""
+def differing(mine: QueryDict, theirs: Mapping[str, str | list[str]]) -> Sequence[Difference]:
+    """Every field in which what was typed here and what is stored differ, where nothing else is known."""
     rows = []
     for name in mine:
-        if name in _NOT_SHOWN:
-            continue
-        here = "; ".join(one.replace("\r\n", "\n").strip() for one in mine.getlist(name) if one.strip())
-        held = theirs.get(name, "")
-        there = "; ".join(one for one in held if one) if isinstance(held, list) else held.strip()
-        if here != there:
-            rows.append((_said(name), here, there))
+        here, there = _plain(mine.getlist(name)), _plain(theirs.get(name, ""))
+        if name not in _NO_FIELDS and here != there:
+            rows.append((_said(name), "; ".join(here), "; ".join(there)))
     return rows
 
 

@@ -7,30 +7,37 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from django.db.models import Count, Q
 from django.http import QueryDict
 from django.urls import reverse
 
 from shopkb.catalog.facts import facts
-from shopkb.catalog.models import Cause, Platform, Symptom, System
-from shopkb.catalog.path_queries import path_within
+from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
+from shopkb.core.flow import editing
 from shopkb.core.flow.checks import check_flow
 from shopkb.core.flow.checks.catalog_view import Catalog, CautionView
 from shopkb.core.flow.checks.hazards import left_open
 from shopkb.core.flow.checks.value_use import value_ranges
 from shopkb.core.flow.fields import file_fields
 from shopkb.core.flow.file.scalars import LINE_LIMIT
-from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind, Usual
-from shopkb.core.flow.names import cause_name
+from shopkb.core.flow.file.writer import write_group
+from shopkb.core.flow.model import AskedValue, Cause, Flow, Go, GoKind, Proof, Step, TestKind, Usual, Value
+from shopkb.core.flow.names import cause_name, last_part, words_of_key
+from shopkb.core.flow.paths import next_steps, reachable
 from shopkb.core.identifiers import KEY_FORM, LONGEST_KEY
 from shopkb.core.readings.expected import COMPUTATIONS
 from shopkb.core.readings.parsing import find_unit
 from shopkb.core.readings.quantities import Quantity, ReadingError
+from shopkb.core.readings.spoken_bands import ends_as_typed
 from shopkb.core.readings.units import QUANTITIES
+from shopkb.core.typed_text import spoken_list
 from shopkb.procedures.desk.finding_text import desk_finding
+from shopkb.procedures.desk.since_review import since_review
 from shopkb.procedures.drawing import draw_chart
-from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.models import Procedure, Remark, Revision
+from shopkb.procedures.publishing import remark_fields
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 Choice = tuple[str, str]
@@ -40,13 +47,15 @@ _KEY = re.compile(KEY_FORM)
 
 @dataclass(frozen=True, slots=True)
 class OutcomeRow:
-    """One branch on the card; texts as typed, where it goes as the value of its choice."""
+    """One branch on the card: texts as typed, the two ends of its readings, and as ``go`` the value of its choice."""
 
     key: str
     label: str
-    band: str
+    low: str
+    high: str
     proof: str
     note: str
+    finding: str
     go: str
     ends: bool
 
@@ -58,11 +67,15 @@ def desk_address(revision: Revision, step: str = "") -> str:
     return f"{address}?step={step}#step-{step}" if named else address
 
 
-def desk_context(revision: Revision, flow: Flow, step: str, typed: QueryDict | None = None) -> dict[str, Any]:
-    """Everything the page and its parts need. ``typed``: what a refused form held, shown again as it was."""
+def desk_context(
+    revision: Revision, flow: Flow, step: str, typed: QueryDict | None = None, typed_circuit: str | None = None
+) -> dict[str, Any]:
+    """Everything the page and its parts need. ``typed``: what a refused form of a step held, shown again as it was;
+    ``typed_circuit``: the same of the circuit."""
     titles = dict(Procedure.objects.values_list("key", "title"))
     catalog = facts(set(titles) | {flow.procedure})
-    findings = [desk_finding(flow, finding, catalog) for finding in check_flow(flow, catalog)]
+    found = check_flow(flow, catalog) if flow.steps else ()  # before the first step there is nothing to be wrong
+    findings = [desk_finding(flow, finding, catalog) for finding in found]
     open_step = flow.step_by_key.get(step)
     return {
         "revision": revision,
@@ -74,11 +87,59 @@ def desk_context(revision: Revision, flow: Flow, step: str, typed: QueryDict | N
         "general": [finding for finding in findings if not finding.step],
         "cards": [(one, [finding for finding in findings if finding.step == one.key]) for one in flow.steps],
         "open": open_step,
-        "states": revision.earlier_states.count(),
-        "remarks": list(revision.remarks.select_related("by")),
+        **revision.earlier_states.aggregate(
+            states=Count("pk", filter=Q(undone=False)), undone=Count("pk", filter=Q(undone=True))
+        ),
+        "remarks": remarks_of(revision, flow),
+        "since": since_review(revision, flow),
         **(_card(flow, open_step, catalog, titles, typed) if open_step else {}),
         **_around(flow),
+        "circuit_text": _circuit_text(flow, typed_circuit),
+        **_lacking(flow),
     }
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedRemark:
+    """A remark with the words for its field and the id of that field on the card; both empty for a whole step."""
+
+    row: Remark
+    about: str
+    field_id: str
+
+
+def remarks_of(revision: Revision, flow: Flow) -> list[PlacedRemark]:
+    """The remarks on a revision, each where it belongs."""
+    placed = []
+    for row in revision.remarks.select_related("by"):
+        step = flow.step_by_key.get(row.step)
+        about = remark_fields(step).get(row.field, words_of_key(row.field.rpartition(".")[2])) if step else ""
+        outcome, _, key = row.field.partition(".")
+        on_card = f"o-{key}-label" if outcome == "outcomes" and key else f"s-{_ON_CARD.get(row.field, row.field)}"
+        placed.append(PlacedRemark(row, about, on_card if row.field else ""))
+    return placed
+
+
+_ON_CARD = {"reading": "quantity"}
+
+
+def _lacking(flow: Flow) -> dict[str, Any]:
+    """What no check demands and whoever follows the procedure misses all the same, counted."""
+    causes = sum(not cause.correction or cause.minutes is None for cause in flow.causes)
+    steps = sum(step.minutes is None for step in flow.steps)
+    found = [(causes, "cause", "without correction or minutes"), (steps, "step", "without minutes")]
+    lacking = [f"{count} {noun}{'s are' if count > 1 else ' is'} {what}" for count, noun, what in found if count]
+    return {"lacking_causes": causes, "lacking": lacking}
+
+
+def _circuit_text(flow: Flow, typed: str | None) -> str:
+    return write_group(flow.circuit) if typed is None else typed
+
+
+def fault_texts(cause: Cause) -> dict[str, str]:
+    """What a cause is in the circuit, as the fields of its form."""
+    fault = cause.fault
+    return {"parts": "; ".join(fault.parts) if fault else "", "is": str(fault.how) if fault and fault.how else ""}
 
 
 def _platforms() -> Iterator[tuple[str, str]]:
@@ -111,14 +172,25 @@ def system_choices() -> list[Choice]:
 
 
 def _around(flow: Flow) -> dict[str, Any]:
+    systems = system_choices()
+    parts = {path: name.lstrip("– ") for path, name in systems}
     return {
-        "systems": system_choices(),
+        "systems": systems,
         "symptoms": _with_gone(list(Symptom.objects.values_list("key", "name")), flow.symptoms),
         "platforms": _with_gone([("any", "any platform"), *_platforms()], flow.platforms),
         "usuals": list(Usual),
-        "causes": [(cause, plain_text(cause.minutes), plain_text(cause.price)) for cause in flow.causes],
+        "causes": [
+            (
+                cause,
+                parts.get(cause.component) or last_part(cause.component).capitalize(),
+                plain_text(cause.minutes),
+                plain_text(cause.price),
+                fault_texts(cause),
+            )
+            for cause in flow.causes
+        ],
         "computations": list(COMPUTATIONS.values()),
-        "values": [_value(value) for value in flow.values],
+        "values": [value_texts(value) for value in flow.values],
     }
 
 
@@ -127,15 +199,11 @@ def plain_text(number: float | None) -> str:
     return "" if number is None else f"{number:.10g}"
 
 
-def _value(value: Any) -> dict[str, str]:
+def value_texts(value: Value) -> dict[str, str]:
+    """A value as the fields of its form."""
     if isinstance(value, AskedValue):
-        return {
-            "key": value.key,
-            "ask": value.ask,
-            "unit": value.unit,
-            "low": str(value.low or ""),
-            "high": str(value.high or ""),
-        }
+        low, high = str(value.low or ""), str(value.high or "")
+        return {"key": value.key, "ask": value.ask, "unit": value.unit, "low": low, "high": high}
     return {"key": value.key, "compute": value.compute, "inputs": "\n".join(f"{n}: {t}" for n, t in value.inputs)}
 
 
@@ -155,6 +223,9 @@ def _card(
         "quantities": sorted(QUANTITIES),
         "proofs": list(Proof),
         "ways": _ways(flow, step, titles),
+        "unit": step.reading.unit if step.reading else "",
+        "remark_fields": remark_fields(step),
+        "hanging": hanging_on(flow, step),
         "others": [(one.key, one.title) for one in flow.steps if one.key != step.key],
     }
 
@@ -163,7 +234,7 @@ def typed_text(value: object) -> str:
     """A field of the model as the desk shows it in a text field."""
     match value:
         case tuple():
-            return "; ".join(value)
+            return "; ".join(map(str, value))
         case None | float():
             return plain_text(value)
     return str(value)
@@ -186,6 +257,9 @@ def typed_step(step: Step, typed: QueryDict | None) -> dict[str, Any]:
         "quantity": reading.quantity if reading else "",
         "unit": reading.unit if reading else "",
         "loaded": "true" if reading and reading.loaded else "",
+        "plausible": reading.plausible.text() if reading and reading.plausible else "",
+        "probes": typed_text(reading.probes) if reading else "",
+        "through": reading.through if reading else "",
     }
     lists = {"between": between, "needs": list(step.needs), "cautions": list(step.cautions)}
     if typed is not None:
@@ -197,11 +271,14 @@ def typed_step(step: Step, typed: QueryDict | None) -> dict[str, Any]:
 def outcome_row(flow: Flow, step: Step, key: str, typed: QueryDict | None) -> OutcomeRow:
     outcome = step.outcome(key)
     go = outcome.go
+    low, high = ends_as_typed(outcome.band, step.reading.unit if step.reading else "")
     held = {
         "label": outcome.label,
-        "band": outcome.band.text() if outcome.band else "",
+        "low": low,
+        "high": high,
         "proof": outcome.proof.value if outcome.proof else "",
         "note": outcome.note,
+        "finding": outcome.finding,
         "go": "" if go.kind is GoKind.NOWHERE and not go.key else f"{go.kind}:{go.key}",
     }
     if typed is not None:
@@ -210,35 +287,58 @@ def outcome_row(flow: Flow, step: Step, key: str, typed: QueryDict | None) -> Ou
 
 
 def _ways(flow: Flow, step: Step, titles: Mapping[str, str]) -> list[tuple[str, list[Choice]]]:
-    """Where an outcome can lead, by kind."""
-    known = {cause.identity for cause in flow.causes}
-    root = flow.system.partition("/")[0]
-    rows = Cause.objects.select_related("component").filter(path_within("component__path", root))
+    """Where an outcome can lead, by kind. A step that leads here would close a loop; it is not offered."""
+    led_to = {outcome.go.key for outcome in step.outcomes}
+    steps = [
+        (f"step:{one.key}", f"{flow.number_by_step[one.key]} {one.title}")
+        for one in flow.steps
+        if one.key != step.key and (one.key in led_to or not _leads_to(flow, one.key, step.key))
+    ]
     return [
-        ("Something new", [("new-step", "a new step"), ("new-cause", "a new cause …")]),
-        (
-            "A step",
-            [
-                (f"step:{one.key}", f"{flow.number_by_step[one.key]} {one.title}")
-                for one in flow.steps
-                if one.key != step.key
-            ],
-        ),
+        ("A step", steps),
         ("A cause", [(f"cause:{one.key}", cause_name(one.component, one.mode)) for one in flow.causes]),
-        (
-            "A cause of the catalog",
-            [
-                (f"catalog:{row.pk}", f"{row.component.name}: {row.mode}")
-                for row in rows.order_by("component__path", "mode")
-                if row.identity not in known
-            ],
-        ),
         ("Elsewhere", [("out:", "leave without a cause")]),
         (
             "Another procedure",
             [(f"hand-over:{key}", title) for key, title in sorted(titles.items()) if key != flow.procedure],
         ),
     ]
+
+
+def hanging_on(flow: Flow, step: Step) -> list[str]:
+    """What goes with a step when it is removed, in sentences: ways to it, what only it leads to, what waits for it."""
+    led = [
+        f"“{one.title}: {outcome.label}”" for one, outcome in flow.branches if outcome.go == Go(GoKind.STEP, step.key)
+    ]
+    left = editing.delete_step(flow, step.key)
+    lost = [f"“{one.title}”" for one in left.steps if one.key in reachable(flow) and one.key not in reachable(left)]
+    proven = {outcome.go.key for _, outcome in left.branches if outcome.go.kind is GoKind.CAUSE}
+    causes = {outcome.go.key for outcome in step.outcomes if outcome.go.kind is GoKind.CAUSE} - proven
+    names = [f"“{cause_name(one.component, one.mode)}”" for one in flow.causes if one.key in causes]
+    needed = [f"“{one.title}”" for one in flow.steps if step.key in one.needs]
+    said = [
+        (led, "leads nowhere then", "lead nowhere then"),
+        (lost, "is out of reach then", "are out of reach then"),
+        (names, "is a cause no step proves then", "are causes no step proves then"),
+        (needed, "waits for it no longer", "wait for it no longer"),
+    ]
+    begins = ["The procedure begins with another step then."] if flow.start == step.key and left.steps else []
+    return begins + [
+        f"{spoken_list(what, 'and')} {many if len(what) > 1 else one}." for what, one, many in said if what
+    ]
+
+
+def _leads_to(flow: Flow, start: str, wanted: str) -> bool:
+    """Whether some way from one step comes to another."""
+    seen, waiting = set(), [start]
+    while waiting:
+        key = waiting.pop()
+        if key == wanted:
+            return True
+        if key not in seen:
+            seen.add(key)
+            waiting += next_steps(flow, key)
+    return False
 
 
 def cautions_asked_for(flow: Flow, step: Step, catalog: Catalog) -> list[Choice]:

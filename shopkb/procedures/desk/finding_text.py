@@ -13,9 +13,10 @@ from types import MappingProxyType
 from typing import Final
 
 from shopkb.core.flow.checks.catalog_view import Catalog
+from shopkb.core.flow.circuit_spec import FaultSpec
 from shopkb.core.flow.comparison.compare import ItemChange
 from shopkb.core.flow.fields import labels
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.core.flow.model import AskedValue, Cause, ComputedValue, Flow, Go, GoKind, Outcome, ReadingSpec, Step
 from shopkb.core.flow.names import cause_words, words_of_key
 
@@ -39,12 +40,12 @@ HINTS: Final[Mapping[str, str]] = MappingProxyType(
 """What would be right, by check, where the file's hint names its fields."""
 
 FIELDS: Final[Mapping[str, str]] = MappingProxyType(
-    labels(Flow, AskedValue, ComputedValue, Cause, Outcome, ReadingSpec, Step) | {"key": "Name in bands"}
+    labels(Flow, AskedValue, ComputedValue, Cause, FaultSpec, Outcome, ReadingSpec, Step) | {"key": "Name in bands"}
 )
 """What the desk calls a field of the file."""
 
 
-def desk_finding(flow: Flow, finding: Finding, catalog: Catalog | None = None) -> Finding:
+def desk_finding(flow: Flow, finding: CheckFinding, catalog: Catalog | None = None) -> CheckFinding:
     """The same finding in the desk's words. ``where`` becomes the outcome's label and the field's name."""
     step = _step(flow, finding)
     told = _TOLD.get(finding.id)
@@ -68,19 +69,19 @@ def with_titles(one: ItemChange, before: Flow, after: Flow) -> ItemChange:
 _WAY: Final = re.compile(r"the (?:step|cause) [a-z0-9-]+")
 
 
-def _place(flow: Flow, finding: Finding) -> str:
+def _place(flow: Flow, finding: CheckFinding) -> str:
     parts = finding.where.split(".")
     outcome = _outcome(flow, finding)
     field = next((FIELDS[part] for part in reversed(parts) if part in FIELDS and part != "outcomes"), "")
     return ", ".join(part for part in (f"“{outcome.label}”" if outcome else "", field) if part)
 
 
-def _step(flow: Flow, finding: Finding) -> Step | None:
+def _step(flow: Flow, finding: CheckFinding) -> Step | None:
     parts = finding.where.split(".")
     return flow.step_by_key.get(finding.step or (parts[1] if parts[0] == "steps" and len(parts) > 1 else ""))
 
 
-def _outcome(flow: Flow, finding: Finding) -> Outcome | None:
+def _outcome(flow: Flow, finding: CheckFinding) -> Outcome | None:
     """The outcome that the finding is at, if it is at one."""
     parts, step = finding.where.split("."), _step(flow, finding)
     key = parts[3] if step and parts[2:3] == ["outcomes"] and len(parts) > 3 else ""
@@ -108,22 +109,22 @@ def _with_cautions(catalog: Catalog | None, message: str) -> str:
     return message
 
 
-def _nowhere(flow: Flow, finding: Finding) -> str | None:
+def _nowhere(flow: Flow, finding: CheckFinding) -> str | None:
     outcome = _outcome(flow, finding)
     return f"“{outcome.label}” leads nowhere" if outcome else None
 
 
-def _partly(flow: Flow, finding: Finding) -> str | None:
+def _partly(flow: Flow, finding: CheckFinding) -> str | None:
     bare = [f"“{one.label}”" for one in flow.step_by_key[finding.step].outcomes if one.band is None]
     return f"Some outcomes have readings, others have none: {', '.join(bare)}"
 
 
-def _round(flow: Flow, finding: Finding) -> str | None:
+def _round(flow: Flow, finding: CheckFinding) -> str | None:
     message, _colon, way = finding.message.partition(": ")
     return f"{message}: {' > '.join(flow.step_by_key[key].title for key in way.split(' > '))}"
 
 
-def _one_way(flow: Flow, finding: Finding) -> str | None:
+def _one_way(flow: Flow, finding: CheckFinding) -> str | None:
     step = flow.step_by_key[finding.step]
     return f"All {len(step.outcomes)} outcomes of this step lead to {_to(flow, step.outcomes[0].go)}"
 
@@ -136,6 +137,6 @@ def _to(flow: Flow, go: Go) -> str:
     return f"the procedure “{words_of_key(go.key)}”" if go.kind is GoKind.HAND_OVER else "out"
 
 
-_TOLD: Final[Mapping[str, Callable[[Flow, Finding], str | None]]] = MappingProxyType(
+_TOLD: Final[Mapping[str, Callable[[Flow, CheckFinding], str | None]]] = MappingProxyType(
     {"go-nowhere": _nowhere, "bands-partial": _partly, "loop": _round, "test-decides-nothing": _one_way}
 )

@@ -128,14 +128,21 @@ def rows_of(apps: Any, revision: Any, tree: Tree, alias: str) -> None:
     revision.save(using=alias)
     RevisionCause, Step = (apps.get_model("procedures", name) for name in ("RevisionCause", "Step"))
     for place, (key, cause) in enumerate(tree.get("causes", {}).items()):
-        fields = {"usual": "occasional", **cause, **_numbers(cause, "minutes", "price")}
+        fields = _held(RevisionCause, {"usual": "occasional", **cause, **_numbers(cause, "minutes", "price")})
         RevisionCause.objects.using(alias).create(revision_id=revision.pk, position=place, key=key, **fields)
     for place, (key, step) in enumerate(tree.get("steps", {}).items()):
         fields = {name: value for name, value in step.items() if name != "outcomes"} | _numbers(step, "minutes")
         if reading := step.get("reading"):
-            fields["reading"] = {"between": [], **reading, "loaded": "loaded" in reading}
-        row = Step.objects.using(alias).create(revision_id=revision.pk, position=place, key=key, **fields)
+            told = {name: reading[name] for name in ("quantity", "unit", "between") if name in reading}
+            fields["reading"] = {"between": [], **told, "loaded": "loaded" in reading}
+        row = Step.objects.using(alias).create(revision_id=revision.pk, position=place, key=key, **_held(Step, fields))
         apps.get_model("procedures", "Outcome").objects.using(alias).bulk_create(_outcome_rows(apps, row, tree, step))
+
+
+def _held(model: Any, fields: Tree) -> Tree:
+    """What the table of before has a column for; what procedures say since is lost on the way back."""
+    columns = {field.name for field in model._meta.get_fields()}
+    return {name: value for name, value in fields.items() if name in columns}
 
 
 def _numbers(fields: Tree, *names: str) -> Tree:
@@ -153,7 +160,7 @@ def _outcome_rows(apps: Any, step: Any, tree: Tree, fields: Tree) -> Iterator[An
     Outcome = apps.get_model("procedures", "Outcome")
     for place, (key, outcome) in enumerate(fields.get("outcomes", {}).items()):
         kind, to = _go(outcome.get("go", ""), tree)
-        rest = {name: text for name, text in outcome.items() if name != "go"}
+        rest = {name: outcome[name] for name in ("label", "band", "proof", "note") if name in outcome}
         yield Outcome(step_id=step.pk, position=place, key=key, go_kind=kind, go_key=to, **rest)
 
 

@@ -8,11 +8,12 @@ from django import template
 
 from shopkb.core.flow.names import cause_words, last_part, words_of_key
 from shopkb.core.readings.units import UNITS
+from shopkb.procedures.instruction_pictures import shown_pictures
 
 register = template.Library()
 
 
-for _filter in (words_of_key, last_part, cause_words):
+for _filter in (words_of_key, last_part, cause_words, shown_pictures):
     register.filter(_filter)
 
 

@@ -7,22 +7,20 @@ from typing import cast
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Platform, Symptom, System
 from shopkb.charts.drawings import Drawing
-from shopkb.charts.printing import Paper
 from shopkb.charts.refusals import ChartUnavailable
 from shopkb.charts.render import Form
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.core.flow.model import Flow, Step
 from shopkb.core.flow.names import cause_words, leads_to
-from shopkb.evidence.learned_procedure import LearnedProcedure, ReadTallies, learned_procedure, read_once, read_tallies
+from shopkb.evidence.learned_procedure import read_once
 from shopkb.evidence.procedure_record import records
 from shopkb.evidence.recent_evidence import RecentEvidence, last_proven, recent_evidence
 from shopkb.procedures.desk.finding_text import desk_finding
@@ -35,9 +33,10 @@ from shopkb.procedures.drawing import (
     folding_asked,
     sheets_bytes,
 )
-from shopkb.procedures.hand_overs import behind
+from shopkb.procedures.learned_today import learned_today, this_month
 from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.printed import paper_asked, title_on_sheets
 from shopkb.procedures.publishing import findings_of
 from shopkb.procedures.storing import flow_of
 from shopkb.procedures.views.nothing_fits import nothing_fits
@@ -106,7 +105,7 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
     flow = flow_of(revision)
     if step not in flow.step_by_key:
         raise Http404
-    learned = _learned(flow, revision)
+    learned = learned_today(flow, revision.checksum)
     return render(
         request,
         "procedures/step.html",
@@ -120,6 +119,9 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
                 for outcome in flow.step_by_key[step].outcomes
                 for here in [(step, outcome.key)]
             ],
+            "is_corrected": any(
+                found.corrected is not None for branch, found in learned.branches.items() if branch[0] == step
+            ),
             "platforms_differ": any(branch[0] == step for branch in learned.differing),
             "flow": flow,
             "section": "procedures",
@@ -136,7 +138,7 @@ def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> Ht
     drawing = drawing_asked(request.GET, Drawing.WIDE)
     in_sheets = form == "pdf" and drawing is not Drawing.FLOWCHART
     try:
-        options = ChartOptions(notes=_learned(flow, revision).notes)
+        options = ChartOptions(notes=learned_today(flow, revision.checksum).notes)
         chart = chart_of(flow, options, Drawing.TALL if in_sheets else drawing)
         if form == "dot":
             return _file(chart.source.encode(), "text/vnd.graphviz; charset=utf-8", name)
@@ -144,10 +146,8 @@ def chart_file(request: SignedInRequest, key: str, number: int, form: str) -> Ht
             raise Http404
         with drawing_slots.taken(request.user.pk):
             if in_sheets:
-                asked = request.GET.get("paper", "")
-                paper = Paper(asked) if asked in set(Paper) else Paper.A4
-                title = f"{flow.title}, revision {number}"
-                return _file(sheets_bytes(flow, chart, paper, title), MEDIA[form], name)
+                pages = sheets_bytes(flow, chart, paper_asked(request.GET), title_on_sheets(flow, number))
+                return _file(pages, MEDIA[form], name)
             return _file(chart_bytes(chart, cast("Form", form)), MEDIA[form], name)
     except ChartUnavailable as error:
         return render(request, "procedures/no_chart.html", {"reason": str(error), "revision": revision}, status=503)
@@ -184,8 +184,8 @@ def _changes(flow: Flow, found: RecentEvidence) -> list[tuple[str, str]]:
 def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) -> HttpResponse:
     flow = flow_of(revision)
     read = read_once()
-    learned = _learned(flow, revision, read)
-    found = recent_evidence(flow, revision.checksum, timezone.localdate().strftime("%Y-%m"), read)
+    learned = learned_today(flow, revision.checksum, read=read)
+    found = recent_evidence(flow, revision.checksum, this_month(), read)
     context = {
         "procedure": procedure,
         "revision": revision,
@@ -199,7 +199,7 @@ def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) ->
         "appraisal": learned.appraisal,
         "verified_jobs": learned.verified_jobs,
         "record": records([procedure.key]).get(procedure.key),
-        "lately": found,
+        "recent": found,
         "changes": _changes(flow, found),
         "skipped": [(flow.step_by_key[one.step].title, one) for one in found.skipped],
         "revisions": procedure.revisions.select_related("author", "reviewer").order_by("-number"),
@@ -209,15 +209,9 @@ def _page(request: SignedInRequest, procedure: Procedure, revision: Revision) ->
     return render(request, "procedures/procedure.html", context)
 
 
-def _findings(flow: Flow) -> list[tuple[Finding, Step | None]]:
+def _findings(flow: Flow) -> list[tuple[CheckFinding, Step | None]]:
     """What the checks find in a draft, each with the step it concerns."""
     return [(desk_finding(flow, one), flow.step_by_key.get(one.step)) for one in findings_of(flow)]
-
-
-def _learned(flow: Flow, revision: Revision, read: ReadTallies = read_tallies) -> LearnedProcedure:
-    """What closed jobs say on all platforms, as of today."""
-    month = timezone.localdate().strftime("%Y-%m")
-    return learned_procedure(flow, revision.checksum, behind=behind(flow), month=month, read=read)
 
 
 def _drafts(request: SignedInRequest) -> list[Revision]:

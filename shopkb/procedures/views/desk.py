@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, cast
 
 from django import forms
@@ -15,19 +16,23 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog.models import Cause, Symptom, System
+from shopkb.catalog.models import Symptom
+from shopkb.catalog.trees import TreeRefusal
 from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
 from shopkb.core.flow import editing
 from shopkb.core.flow.comparison.compare import ChangeKind, ItemChange, compare
 from shopkb.core.flow.comparison.merged_diff import merged_diff
+from shopkb.core.flow.copying import steps_behind
 from shopkb.core.flow.editing import EditRefused, KeyNotFound
-from shopkb.core.flow.model import Flow
+from shopkb.core.flow.model import Flow, Usual
 from shopkb.procedures import publishing
-from shopkb.procedures.desk.conflicts import differing, disjoint, texts_of_form, touched
-from shopkb.procedures.desk.desk_context import chart_context, desk_address, desk_context, system_choices
+from shopkb.procedures.desk.cause_choices import add_part, catalog_causes, found_choices
+from shopkb.procedures.desk.conflicts import Merge, differing, merge, texts_of_form, touched
+from shopkb.procedures.desk.desk_context import chart_context, desk_address, desk_context, remarks_of, system_choices
 from shopkb.procedures.desk.finding_text import desk_finding, with_titles
 from shopkb.procedures.desk.form_actions import EditResult, apply_form
+from shopkb.procedures.desk.since_review import since_review
 from shopkb.procedures.drawing import draw_chart, drawing_asked
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused, EditConflict
@@ -105,21 +110,45 @@ def act(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     require(request.user, Right.WRITE)
     revision = requested_revision(key, number)
     based_on = request.POST.get("based_on", "")
-    flow = flow_of(revision)
+    flow, merged = flow_of(revision), False
     try:
+        post = _with_new_part(request)
         if based_on != revision.checksum:
             before = publishing.state_based_on(revision, based_on)
-            if before is not None and (done := _saved_already(before, flow, request.POST)):
-                return _answer(request, revision, done)
-            if before is None or not disjoint(before, flow, request.POST):
+            if before is None or not (touched(flow, post) and touched(before, post)):
                 return _both(request, revision, flow)
-        done = apply_form(flow, request.POST)
+            if done := _saved_already(before, flow, post):
+                return _answer(request, revision, done)
+            brought = merge(before, flow, post)
+            if brought.conflicts:
+                return _both(request, revision, flow, brought)
+            post, merged = brought.post, touched(before, post) != touched(flow, post)
+        done = apply_form(flow, post)
         saved = publishing.save_draft(revision, done.flow, by=request.user, based_on=revision.checksum)
     except EditConflict:
         return _both(request, requested_revision(key, number), flow_of(requested_revision(key, number)))
+    except TreeRefusal as refusal:
+        return _answer(
+            request, revision, EditResult(flow, request.POST.get("step", ""), refused={"nc-part": str(refusal)})
+        )
     except (EditRefused, KeyNotFound, ActionRefused) as error:
         return _refused(request, revision, flow, error)
-    return _answer(request, saved, done)
+    return _answer(request, saved, replace(done, anew=True) if merged else done)
+
+
+def _with_new_part(request: SignedInRequest) -> QueryDict:
+    """What was posted; a part that is to be new is in the catalog by then, and chosen.
+
+    Raises:
+        TreeRefusal: as for :func:`add_part`.
+    """
+    post = request.POST
+    if post.get("form") != "new-cause" or post.get("pick") != "new":
+        return post
+    part = add_part(post.get("part", ""), post.get("under", ""), by=request.user)
+    chosen = post.copy()
+    chosen["pick"] = f"part:{part.path}"
+    return chosen
 
 
 def _saved_already(before: Flow, now: Flow, post: QueryDict) -> EditResult | None:
@@ -129,20 +158,31 @@ def _saved_already(before: Flow, now: Flow, post: QueryDict) -> EditResult | Non
 
 
 def _answer(request: SignedInRequest, revision: Revision, done: EditResult) -> HttpResponse:
-    if done.cause_for:
-        step, outcome = done.cause_for
-        address = reverse("procedures:desk-cause", args=[revision.procedure.key, revision.number])
-        response = _to(request, f"{address}?step={step}&outcome={outcome}")
-    elif not wants_part(request):
-        return redirect(desk_address(revision, done.step))
-    else:
-        parts = desk_context(revision, done.flow, done.step)
-        response = render(request, "procedures/desk/_saved.html", {**parts, "anew": done.anew})
+    dialog = _dialog_address(revision, done)
+    if not wants_part(request):
+        if done.refused:
+            return _with_refusals(request, revision, done.flow, {"refused": done.refused}, status=200)
+        return redirect(dialog or desk_address(revision, done.step))
+    parts = desk_context(revision, done.flow, done.step)
+    said = {"anew": done.anew, "refused": done.refused, "part": True}
+    response = render(request, "procedures/desk/_saved.html", {**parts, **said})
+    if dialog:
+        response["Desk-Dialog"] = dialog
     response["Desk-Answer"] = "cards" if done.anew else "saved"
     response["Desk-Renamed"] = " ".join(f"{old}={new}" for old, new in done.renamed.items())
+    response["Desk-Refused"] = " ".join(done.refused)
     if done.step:
         response["HX-Replace-Url"] = desk_address(revision, done.step)
     return response
+
+
+def _dialog_address(revision: Revision, done: EditResult) -> str:
+    """Where the cause that is wanted is chosen; empty when none is."""
+    if done.cause_for is None:
+        return ""
+    step, outcome = done.cause_for
+    address = reverse("procedures:desk-cause", args=[revision.procedure.key, revision.number])
+    return f"{address}?step={step}&outcome={outcome}"
 
 
 def _refused(request: SignedInRequest, revision: Revision, flow: Flow, error: Exception) -> HttpResponse:
@@ -150,22 +190,31 @@ def _refused(request: SignedInRequest, revision: Revision, flow: Flow, error: Ex
     found = [desk_finding(flow, one) for one in error.findings] if isinstance(error, EditRefused) else []
     said = {"refusal": str(error), "refusal_findings": found}
     if wants_part(request):
-        answer = render(request, "procedures/desk/_refused.html", {**said, "revision": revision})
+        answer = render(request, "procedures/desk/_said.html", {**said, "revision": revision})
         answer["Desk-Answer"] = "refused"
         return answer
+    return _with_refusals(request, revision, flow, said)
+
+
+def _with_refusals(
+    request: SignedInRequest, revision: Revision, flow: Flow, said: Mapping[str, object], *, status: int = 422
+) -> HttpResponse:
+    """The whole page with what was typed still in its fields, for a browser without scripts."""
     typed = request.POST if request.POST.get("form") == "step" else None
-    parts = desk_context(revision, flow, request.POST.get("step") or request.POST.get("open", ""), typed)
-    chart_of = chart_context(revision, flow, request.POST.get("step", ""))
-    return render(request, "procedures/desk/desk.html", {**parts, **chart_of, **said}, status=422)
-
-
-def _both(request: SignedInRequest, revision: Revision, flow: Flow) -> HttpResponse:
-    """Two people changed the same: both texts, side by side, and the choice."""
     step = request.POST.get("step") or request.POST.get("open", "")
+    circuit = request.POST.get("circuit", "") if request.POST.get("form") == "circuit" else None
+    parts = desk_context(revision, flow, step, typed, circuit) | chart_context(revision, flow, step)
+    return render(request, "procedures/desk/desk.html", {**parts, **said}, status=status)
+
+
+def _both(request: SignedInRequest, revision: Revision, flow: Flow, brought: Merge | None = None) -> HttpResponse:
+    """Two people changed the same: both texts, side by side, and the choice. Other fields have what either changed."""
+    step = request.POST.get("step") or request.POST.get("open", "")
+    post = brought.post if brought else request.POST
     context = {
         **desk_context(revision, flow, step),
-        "differ": differing(request.POST, texts_of_form(flow, request.POST)),
-        "mine": [(name, text) for name, texts in request.POST.lists() for text in texts if name not in _OWN],
+        "differ": brought.conflicts if brought else differing(request.POST, texts_of_form(flow, request.POST)),
+        "mine": [(name, text) for name, texts in post.lists() for text in texts if name not in _OWN],
         "by": revision.earlier_states.select_related("by").last(),
         "gone": not touched(flow, request.POST),
     }
@@ -188,29 +237,68 @@ def undo(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     return _to(request, desk_address(revision, request.POST.get("open", "")))
 
 
+@require_POST
+def redo(request: SignedInRequest, key: str, number: int) -> HttpResponse:
+    """One undoing back."""
+    revision = requested_revision(key, number)
+    with shown_as_message(request, ActionRefused):
+        publishing.redo_draft(revision, by=request.user, based_on=request.POST.get("based_on", ""))
+    return _to(request, desk_address(revision, request.POST.get("open", "")))
+
+
 @require_safe
 def cause_picker(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    """Down the systems tree to the component that failed, then how it failed."""
+    """What failed, and how: sought by words, or made new. Without an outcome, several causes of the catalog at once."""
     require(request.user, Right.WRITE)
     revision = requested_revision(key, number)
     flow = flow_of(revision)
-    step, outcome = request.GET.get("step", ""), request.GET.get("outcome", "")
-    if step not in flow.step_by_key:
+    step = flow.step_by_key.get(request.GET.get("step", ""))
+    if step is None:
         return redirect(desk_address(revision))
-    under = request.GET.get("under", flow.step_by_key[step].at or flow.system)
-    here = System.objects.filter(path=under).first()
+    sought = request.GET.get("q", "")[:120]
+    outcome = next((one for one in step.outcomes if one.key == request.GET.get("outcome")), None)
     context = {
         "revision": revision,
         "flow": flow,
-        "step": flow.step_by_key[step],
+        "step": step,
         "outcome": outcome,
-        "here": here,
-        "above": list(here.get_ancestors()) if here else [],
-        "below": list(System.objects.filter(parent=here).order_by("lft", "tree_id")),
-        "known": list(Cause.objects.filter(component=here).order_by("mode")) if here else [],
+        "sought": sought,
+        "several": [] if outcome else catalog_causes(flow, flow.system.partition("/")[0]),
+        "choices": found_choices(flow, step, sought) if outcome else [],
+        "systems": system_choices(),
+        "under": step.at or flow.system,
+        "usuals": list(Usual),
         "section": "procedures",
     }
-    return render(request, "procedures/desk/cause.html", context)
+    if not wants_part(request):
+        return render(request, "procedures/desk/cause.html", context)
+    part = "_cause_pick" if "q" in request.GET else "_cause"
+    return render(request, f"procedures/desk/{part}.html", context)
+
+
+@require_safe
+def copy_from(request: SignedInRequest, key: str, number: int) -> HttpResponse:
+    """A procedure in force, then one of its steps: to be copied alone or with all behind it."""
+    require(request.user, Right.WRITE)
+    revision = requested_revision(key, number)
+    flow = flow_of(revision)
+    step = flow.step_by_key.get(request.GET.get("step", ""))
+    outcome = next((one for one in step.outcomes if one.key == request.GET.get("outcome")), None) if step else None
+    in_force = Revision.objects.filter(state=Revision.State.PUBLISHED).select_related("procedure")
+    source = in_force.filter(procedure__key=request.GET.get("from", "")).first()
+    other = flow_of(source) if source else None
+    context = {
+        "revision": revision,
+        "flow": flow,
+        "step": step,
+        "outcome": outcome,
+        "procedures": in_force.order_by("procedure__title").values_list("procedure__key", "procedure__title"),
+        "source": source,
+        "steps": [(one, len(steps_behind(other, one.key)) - 1) for one in other.steps] if other else [],
+        "section": "procedures",
+    }
+    page = "procedures/desk/_copy.html" if wants_part(request) else "procedures/desk/copy.html"
+    return render(request, page, context)
 
 
 @require_POST
@@ -230,8 +318,8 @@ def remark(request: SignedInRequest, key: str, number: int) -> HttpResponse:
         if settled := request.POST.get("settle", ""):
             publishing.settle_remark(revision, row_number(settled) or 0, by=request.user)
         else:
-            text = request.POST.get("text", "")[:2000]
-            publishing.remark(revision, step, text, by=request.user, at=timezone.now())
+            text, field = request.POST.get("text", "")[:2000], request.POST.get("field", "")[:80]
+            publishing.remark(revision, step, text, by=request.user, at=timezone.now(), field=field)
     if revision.may_change:
         return redirect(desk_address(revision, step))
     return redirect(f"{reverse('procedures:remarks', args=[key, number])}#step-{step}")
@@ -243,10 +331,25 @@ def remarks(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     require(request.user, Right.WRITE)
     revision = requested_revision(key, number)
     flow = flow_of(revision)
-    said = list(revision.remarks.select_related("by"))
-    steps = [(step, [one for one in said if one.step == step.key]) for step in flow.steps]
+    said, since = remarks_of(revision, flow), since_review(revision, flow)
+    steps = [
+        (
+            step,
+            [one for one in said if one.row.step == step.key],
+            since.steps.get(step.key, ()) if since else (),
+            publishing.remark_fields(step),
+        )
+        for step in flow.steps
+    ]
     open_for_more = revision.state in (Revision.State.DRAFT, Revision.State.IN_REVIEW)
-    context = {"revision": revision, "flow": flow, "steps": steps, "open": open_for_more, "section": "procedures"}
+    context = {
+        "revision": revision,
+        "flow": flow,
+        "steps": steps,
+        "since": since,
+        "open": open_for_more,
+        "section": "procedures",
+    }
     return render(request, "procedures/desk/remarks.html", context)
 
 

@@ -19,6 +19,7 @@ from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
 from shopkb.procedures.models import Picture, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
+from shopkb.web.htmx import wants_part
 
 
 @require_POST
@@ -34,11 +35,16 @@ def add_picture(request: SignedInRequest, key: str, number: int) -> HttpResponse
             raise ActionRefused("This step can no longer be changed. Open the draft again.")
         if file is None:
             raise ActionRefused("Choose a picture first: JPEG, PNG or WebP.")
+        if wants_part(request):  # pasted or dragged: the desk puts it where the cursor stands, and saves as always
+            kept = as_markdown(keep_picture(file, by=request.user, at=timezone.now()), request.POST.get("words", ""))
+            return HttpResponse(kept, content_type="text/plain; charset=utf-8")
         shown = as_markdown(keep_picture(file, by=request.user, at=timezone.now()), request.POST.get("words", ""))
         text = f"{flow.step_by_key[step].instruction.rstrip()}\n\n{shown}".strip()
         changed = editing.change_step(flow, step, {"instruction": text})
         publishing.save_draft(revision, changed, by=request.user, based_on=revision.checksum)
     except (ActionRefused, EditRefused) as error:
+        if wants_part(request):
+            return HttpResponse(str(error), status=422, content_type="text/plain; charset=utf-8")
         messages.error(request, str(error))
     return redirect(desk_address(revision, step if step in flow.step_by_key else ""))
 

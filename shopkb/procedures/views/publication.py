@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from django import forms
 from django.contrib import messages
@@ -15,24 +16,32 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import flow_of
+from shopkb.procedures.text_findings import findings_of_draft
 from shopkb.procedures.views.requested import requested_revision
+from shopkb.web.form_fields import NeededText
 from shopkb.web.shown_refusals import shown_as_message
 
 LONGEST = 1024 * 1024
+"""Bytes a procedure file may have, as for the reader of files."""
 
 
 class TextForm(forms.Form):
-    """A procedure as text."""
+    """A procedure as text: a file, or typed; one of the two is needed. A file goes before what is typed."""
 
-    text = forms.CharField(
+    file = forms.FileField(
+        label="A file, chosen or dragged onto the text",
+        required=False,
+        widget=forms.FileInput(attrs={"accept": ".yaml,.yml,.txt", "data-longest": LONGEST}),
+    )
+    text = NeededText(
         label="Procedure file",
         strip=False,
-        max_length=LONGEST,
+        required=False,
         widget=forms.Textarea(attrs={"rows": 32, "spellcheck": "false", "class": "text-file"}),
     )
     why = forms.CharField(
@@ -42,25 +51,39 @@ class TextForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 3}),  # several lines: each sending back adds its reason
     )
 
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        file = given.get("file")
+        held: bytes | str = file.read(LONGEST + 1) if file else given.get("text", "")
+        size = file.size if file else len(given.get("text", "").encode(errors="replace"))
+        if size > LONGEST:
+            raise forms.ValidationError(
+                f"This is too long: {size / LONGEST:.1f} MiB, and a procedure file has at most 1 MiB. Take out what is "
+                "no part of the procedure, or make two procedures of it."
+            )
+        if not held:
+            raise forms.ValidationError("There is no text yet. Choose a file, or write one.")
+        return {**given, "held": held}
+
 
 @require_http_methods(["GET", "POST"])
 def new_from_text(request: SignedInRequest) -> HttpResponse:
     """Paste a procedure file: a draft if it reads right, else every error at its line and the text kept."""
     require(request.user, Right.WRITE)
-    form = TextForm(request.POST or None)
+    form = TextForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
-        read = read_flow(form.cleaned_data["text"])
+        read = read_flow(form.cleaned_data["held"])
         if read.flow is None:
-            return _text_page(request, form, read.findings, status=422)
+            return _text_page(request, _with_file_shown(form), read.findings, status=422)
         try:
             revision = publishing.start_draft(
                 read.flow, by=request.user, at=timezone.now(), why=form.cleaned_data["why"]
             )
         except ActionRefused as error:
             form.add_error(None, str(error))
-            return _text_page(request, form, (), status=422)
-        return redirect("procedures:revision", revision.procedure.key, revision.number)
-    return _text_page(request, form, ())
+            return _text_page(request, _with_file_shown(form), (), status=422)
+        return _after_saving(request, revision)
+    return _text_page(request, form, (), status=422 if form.errors else 200)
 
 
 @require_http_methods(["GET", "POST"])
@@ -69,25 +92,48 @@ def edit_text(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     require(request.user, Right.WRITE)
     revision = requested_revision(key, number)
     text = write_flow(flow_of(revision))
-    form = TextForm(request.POST or None, initial={"text": text, "why": revision.why})
+    form = TextForm(request.POST or None, request.FILES or None, initial={"text": text, "why": revision.why})
     other = ""
     if request.method == "POST" and form.is_valid():
-        read = read_flow(form.cleaned_data["text"])
+        read = read_flow(form.cleaned_data["held"])
         if read.flow is None:
-            return _text_page(request, form, read.findings, revision=revision, status=422)
+            return _text_page(request, _with_file_shown(form), read.findings, revision=revision, status=422)
         try:
-            publishing.save_draft(
+            revision = publishing.save_draft(
                 revision,
                 read.flow,
                 by=request.user,
                 based_on=request.POST.get("based_on", ""),
                 why=form.cleaned_data["why"].replace("\r\n", "\n"),
             )
-            return redirect("procedures:revision", key, number)
+            return _after_saving(request, revision)
         except ActionRefused as error:
+            form = _with_file_shown(form)
             form.add_error(None, str(error))
             other = text if isinstance(error, publishing.EditConflict) else ""
-    return _text_page(request, form, (), revision=revision, other=other, status=422 if form.errors else 200)
+    found = () if form.is_bound else findings_of_draft(flow_of(revision))
+    return _text_page(request, form, found, revision=revision, other=other, status=422 if form.errors else 200)
+
+
+def _after_saving(request: SignedInRequest, revision: Revision) -> HttpResponse:
+    """To the draft; while the checks find errors in it, back to its text, where each stands with its line."""
+    errors = sum(finding.is_error for finding in findings_of_draft(flow_of(revision)))
+    key, number = revision.procedure.key, revision.number
+    if not errors:
+        return redirect("procedures:revision", key, number)
+    found = "1 error stands" if errors == 1 else f"{errors} errors stand"
+    messages.warning(request, f"Saved as a draft. {found} in the way of publishing it; their lines are below.")
+    return redirect("procedures:text", key, number)
+
+
+def _with_file_shown(form: TextForm) -> TextForm:
+    """The form with the words of the chosen file in its text field, where they can be put right."""
+    held = form.cleaned_data["held"]
+    if isinstance(held, str):
+        return form
+    shown = TextForm({name: form.data[name] for name in form.data} | {"text": held.decode(errors="replace")})
+    shown.full_clean()
+    return shown
 
 
 @require_POST
@@ -104,7 +150,8 @@ def ask_for_review(request: SignedInRequest, key: str, number: int) -> HttpRespo
 
 @require_POST
 def send_back(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    return _act(request, key, number, publishing.send_back, "It went back to its author.", why=_why(request))
+    given = {"at": timezone.now(), "why": _why(request)}
+    return _act(request, key, number, publishing.send_back, "It went back to its author.", **given)
 
 
 @require_POST
@@ -138,7 +185,7 @@ def _act(
 def _text_page(
     request: SignedInRequest,
     form: TextForm,
-    findings: tuple[Finding, ...],
+    findings: tuple[CheckFinding, ...],
     *,
     revision: Revision | None = None,
     other: str = "",
