@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -14,9 +15,12 @@ from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, Verdict, judge
 from shopkb.core.readings.parsing import parse_quantity, parse_reading
+from shopkb.core.readings.plausible import check_not_below_all
 from shopkb.core.readings.quantities import Quantity, Reading, ReadingError, format_quantity
+from shopkb.core.readings.units import UNITS
 from shopkb.jobs.dangers import LONG_BREAK
 from shopkb.jobs.errors import NotPossible, Unreadable
+from shopkb.jobs.judged import Judged
 from shopkb.jobs.log.hash_chain import storable
 from shopkb.jobs.models import Result, Run
 
@@ -76,8 +80,9 @@ def read_value(value: AskedValue, typed: str) -> Quantity:
     """
     try:
         quantity = parse_quantity(typed, unit=value.unit).to(value.unit)
+        check_not_below_all(quantity, UNITS[value.unit].quantity)
     except ReadingError as error:
-        raise Unreadable(error.message, error.hint) from error
+        raise _unreadable(error, value.unit) from error
     if abs(quantity.magnitude) >= MOST:
         raise _too_much(quantity)
     if value.low is not None and quantity.magnitude < value.low.to(value.unit).magnitude:
@@ -91,6 +96,13 @@ def read_value(value: AskedValue, typed: str) -> Quantity:
             f"It is {format_quantity(value.high)} or less.",
         )
     return quantity
+
+
+def _unreadable(error: ReadingError, unit: str) -> Unreadable:
+    """In the words of the reader, which knows no unit for its example."""
+    sign = UNITS[unit].sign
+    asked = f"number in {sign}" if sign else "number"
+    return Unreadable(error.message, re.sub(r"number( and its unit)?, such as 12\.7( V)?$", asked, error.hint))
 
 
 def _too_much(quantity: Quantity) -> Unreadable:
@@ -159,10 +171,16 @@ def read_and_judge(
         reading = parse_reading(typed, spec.quantity, unit or spec.unit)
         bands = [(outcome.key, outcome.band) for outcome in step.outcomes if outcome.band is not None]
         return reading, judge(
-            bands, reading, values, spec.quantity, spec.unit, meter_of(meter) if meter is not None else None
+            bands,
+            reading,
+            values,
+            spec.quantity,
+            spec.unit,
+            meter_of(meter) if meter is not None else None,
+            spec.plausible,
         )
     except ReadingError as error:
-        raise Unreadable(error.message, error.hint) from error
+        raise _unreadable(error, spec.unit) from error
 
 
 def fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quantity]) -> None:
@@ -188,24 +206,28 @@ def fill(result: Result, step: Step, answer: Answer, values: Mapping[str, Quanti
     if not answer.typed.strip():
         _needs_reason(result, answer, "Enter the reading, or say why you answer without one.")
         return
-    reading, judgement = read_and_judge(step, answer.typed, answer.unit, values, answer.meter)
-    result.typed = answer.typed.strip()
-    result.over_limit = reading.over_limit
-    result.meter = answer.meter
-    if reading.quantity is not None:
-        in_unit = reading.quantity.to(step.reading.unit)
-        if abs(in_unit.magnitude) >= MOST:
-            raise _too_much(in_unit)
-        result.reading, result.unit = storable(in_unit.magnitude), in_unit.unit
-    result.proposed, result.verdict, result.judgement = (
-        judgement.outcome,
-        judgement.verdict.value,
-        judgement.words[:300],
-    )
+    judgement = put_reading(result, step, answer, values)
     if judgement.verdict is Verdict.FAR:
         _needs_reason(result, answer, f"{judgement.words}. If it is right, say how you know.")
     elif judgement.outcome and judgement.outcome != answer.outcome:
         _needs_reason(result, answer, "The reading gives another answer. Say why you choose this one; both are kept.")
+
+
+def put_reading(row: Judged, step: Step, answer: Answer, values: Mapping[str, Quantity]) -> Judgement:
+    """Put on a new row the reading that was typed, with its judgement.
+
+    Raises:
+        Unreadable: it cannot be read as what the step measures.
+    """
+    reading, judgement = read_and_judge(step, answer.typed, answer.unit, values, answer.meter)
+    row.typed, row.over_limit, row.meter = answer.typed.strip(), reading.over_limit, answer.meter
+    if reading.quantity is not None and step.reading is not None:
+        in_unit = reading.quantity.to(step.reading.unit)
+        if abs(in_unit.magnitude) >= MOST:
+            raise _too_much(in_unit)
+        row.reading, row.unit = storable(in_unit.magnitude), in_unit.unit
+    row.proposed, row.verdict, row.judgement = judgement.outcome, judgement.verdict.value, judgement.words[:300]
+    return judgement
 
 
 def _needs_reason(result: Result, answer: Answer, message: str) -> None:
@@ -214,10 +236,16 @@ def _needs_reason(result: Result, answer: Answer, message: str) -> None:
     result.override_why = answer.override_why.strip()
 
 
-def seconds_since(run: Run, rows: list[Result], by: User, at: datetime) -> int | None:
-    """Time the step took: since the last result of the same person, unless there was a long break."""
+def longest_work(step: Step) -> timedelta:
+    """What lies longer than this between two results is a break: half an hour, or twice the minutes that the writer
+    expects of the step where that is more, as a test may say to wait."""
+    return max(LONG_BREAK, timedelta(minutes=2 * (step.minutes or 0.0)))
+
+
+def seconds_since(run: Run, rows: list[Result], step: Step, by: User, at: datetime) -> int | None:
+    """Time the step took: since the last result of the same person, unless there was a break."""
     last_at, last_who = (rows[-1].at, rows[-1].who_id) if rows else (run.started_at, run.holder_id)
     gap = at - last_at
-    if last_who != by.pk or gap > LONG_BREAK or gap < timedelta(0):
+    if last_who != by.pk or gap > longest_work(step) or gap < timedelta(0):
         return None
     return round(gap.total_seconds())

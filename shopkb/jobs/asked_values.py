@@ -73,6 +73,8 @@ def _outcome(step: Step, row: Result, values: Mapping[str, Quantity]) -> str:
     meter = meter_of(row.meter) if row.meter is not None else None
     reading = Reading(Quantity(row.reading, row.unit))
     try:
-        return judge(bands, reading, values, step.reading.quantity, step.reading.unit, meter).outcome
+        return judge(
+            bands, reading, values, step.reading.quantity, step.reading.unit, meter, step.reading.plausible
+        ).outcome
     except ReadingError:
         return ""

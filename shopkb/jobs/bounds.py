@@ -12,6 +12,7 @@ KEPT_ASIDE = 60
 """Answers and values of one person that came too late to count, on one run; more than a procedure has steps."""
 REPAIRS = 60
 CHECKS = 60
+FINDINGS = 60
 RUNS = 60
 TAKE_OVERS = 60
 """Further rows on one job, repair or run: many times what any real job has."""

@@ -11,11 +11,20 @@ from typing import Any, NamedTuple
 from django.db.models import Min, QuerySet
 from django.utils import timezone
 
-from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase, RejectedEnd
+from shopkb.core.diagnosis.counting.closed_case import USUAL_SECONDS, CaseResult, ClosedCase, RejectedEnd
 from shopkb.core.diagnosis.counting.positions import ASIDE, Recorded, on_written_way, positions
 from shopkb.core.flow.model import Flow, GoKind, cause_identity
-from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact, last_cured
-from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, Verification, latest_cured
+from shopkb.jobs.job_facts import CURED, AnswerFact, JobFact, RepairFact, last_cured
+from shopkb.jobs.models import (
+    Job,
+    JobQuerySet,
+    Repair,
+    Result,
+    Settlement,
+    Verification,
+    latest_cured,
+    put_another_right,
+)
 from shopkb.jobs.run_results import effective_results, has_outcome
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
@@ -49,7 +58,7 @@ def first_comebacks(jobs: QuerySet[Job]) -> dict[int, datetime]:
 
 
 def facts_of(rows: Sequence[JobRow], procedure: str = "") -> dict[int, JobFact]:
-    """The jobs by number, without their comebacks. Three queries, and one for each revision met for the first time.
+    """The jobs by number, without their comebacks. Four queries, and one for each revision met for the first time.
 
     With a ``procedure`` only its answers are read, and their positions are not told.
     """
@@ -69,12 +78,21 @@ def facts_of(rows: Sequence[JobRow], procedure: str = "") -> dict[int, JobFact]:
             row.closed_by or "",
             tuple(dict.fromkeys(answer.procedure for answer in answers.get(row.pk, ()))),
             repairs.get(row.pk, ()),
-            also.get(cured.number, ()) if (cured := last_cured(repairs.get(row.pk, ()))) else (),
+            _found_together(repairs.get(row.pk, ()), also),
             None,
             tuple(answers.get(row.pk, ())),
         )
         for row in rows
     }
+
+
+def _found_together(repairs: tuple[RepairFact, ...], also: Mapping[int, tuple[str, ...]]) -> tuple[str, ...]:
+    """The further causes of the repair that cured, and those that were cured beside it."""
+    claimed = last_cured(repairs)
+    if claimed is None:
+        return ()
+    beside = {one.cause for one in repairs if one.cured == CURED and one.cause != claimed.cause}
+    return tuple(sorted({*also.get(claimed.number, ()), *beside}))
 
 
 def case_of(job: Job) -> ClosedCase | None:
@@ -97,7 +115,7 @@ def closed_cases(jobs: JobQuerySet | None = None, procedure: str = "") -> Iterat
 def cases_of_procedure(procedure: Procedure) -> list[ClosedCase]:
     """All closed jobs that followed ``procedure``, oldest first, with the answers to its own steps, for a replay."""
     followed = Job.objects.filter(runs__revision__procedure=procedure).distinct()
-    return list(closed_cases(followed, procedure.key))
+    return [case.of(procedure.key) for case in closed_cases(followed, procedure.key)]
 
 
 def latest_verification(repair: Repair) -> Verification | None:
@@ -107,6 +125,8 @@ def latest_verification(repair: Repair) -> Verification | None:
 
 def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
     claimed, confirmed = job.claimed, job.confirmed
+    proven = _proven(job)
+    speaks = _speaks_for(job, proven)
     return ClosedCase(
         job=job.number,
         platform=job.platform,
@@ -117,14 +137,66 @@ def _case(job: JobFact, flows: Mapping[int, Flow]) -> ClosedCase:
         came_back=claimed is not None and confirmed is None,
         results=tuple(
             CaseResult(
-                one.procedure, one.step, one.outcome, one.skipped, one.seconds, one.reading, one.unit, one.position
+                one.procedure,
+                one.step,
+                one.outcome,
+                one.skipped,
+                one.seconds,
+                one.reading,
+                one.unit,
+                one.position,
+                speaks.get(place),
+                one.expected,
             )
-            for one in job.answers
+            for place, one in enumerate(job.answers)
         ),
         rejected=tuple(_rejected(job, flows)),
         also=job.also,
         cured_first=confirmed is not None and not job.rejected,
+        proven=tuple((procedure, one.cause, one.counted_proof) for procedure, one in proven.items()),
     )
+
+
+def _proven(job: JobFact) -> dict[str, RepairFact]:
+    """Where several causes were put right, the one that each procedure came to: the only one it named, or the only one
+    that its written way named."""
+    if len(job.cured) < 2:
+        return {}
+    position = {(one.procedure, one.step, one.outcome): one.position for one in job.answers}
+    named: dict[str, list[tuple[RepairFact, bool]]] = defaultdict(list)
+    for repair in job.cured:
+        if repair.named_at in position:
+            named[repair.named_at[0]].append((repair, position[repair.named_at] != ASIDE))
+    found = {}
+    for procedure, repairs in named.items():
+        on_way = [repair for repair, yes in repairs if yes]
+        if len(repairs) == 1 or len(on_way) == 1:
+            found[procedure] = (on_way or [repairs[0][0]])[0]
+    return found
+
+
+def _speaks_for(job: JobFact, proven: Mapping[str, RepairFact]) -> dict[int, tuple[str, str]]:
+    """By its place among the job's answers, the cause and proof of each answer that speaks for another fault than its
+    procedure came to. An answer off the written way speaks for what it, or the next of its kind, named."""
+    repairs = {repair.number: repair for repair in job.cured}
+    named = {repair.named_at: repair for repair in job.cured if repair.named_at is not None}
+    found: dict[int, tuple[str, str]] = {}
+    aside: list[int] = []
+    for place, one in enumerate(job.answers):
+        came_to = proven.get(one.procedure) or job.claimed
+        if one.explained_by is not None:
+            other = repairs.get(one.explained_by)
+            if other is None or (came_to is not None and other.cause != came_to.cause):
+                found[place] = (other.cause, other.counted_proof) if other else ("", "")
+        if one.position != ASIDE:
+            aside = []
+            continue
+        aside.append(place)
+        other = named.get((one.procedure, one.step, one.outcome))
+        if other is not None and one.procedure in proven and other.cause != proven[one.procedure].cause:
+            found |= dict.fromkeys(aside, (other.cause, other.counted_proof))
+            aside = []
+    return found
 
 
 def _rejected(job: JobFact, flows: Mapping[int, Flow]) -> Iterator[RejectedEnd]:
@@ -149,10 +221,11 @@ def _flows(revisions: Iterable[int | None]) -> dict[int, Flow]:
 
 
 def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
-    rows = Repair.objects.filter(job__in=jobs).annotate(latest_cured=latest_cured()).order_by("pk").values_list(
+    asked = Repair.objects.filter(job__in=jobs).annotate(latest_cured=latest_cured(), beside=put_another_right())
+    rows = asked.order_by("pk").values_list(
         "job_id", "pk", "cause__component__path", "cause__mode", "proof", "who__username", "latest_cured", "parts",
         "result__run__revision__procedure__key", "result__step", "result__outcome", "result__who__username",
-        "result__run__revision_id", "at", "weak",
+        "result__run__revision_id", "at", "weak", "beside",
     )  # fmt: skip
     found: dict[int, list[RepairFact]] = defaultdict(list)
     for (
@@ -171,6 +244,7 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
         revision,
         at,
         weak,
+        another_fault,
     ) in rows:
         named_at = (procedure, step, outcome) if procedure and outcome else None
         cause = cause_identity(component, mode)
@@ -187,6 +261,7 @@ def _repairs(jobs: Sequence[int]) -> dict[int, tuple[RepairFact, ...]]:
                 revision if named_at else None,
                 at,
                 weak,
+                another_fault,
             )
         )
     return {job: tuple(repairs) for job, repairs in found.items()}
@@ -212,16 +287,31 @@ def _answers(
     flows = {run: _flow_followed(rows[0]) for run, rows in runs.items()}
     effective = [row for run, rows in runs.items() for row in effective_results(flows[run], rows)]
     place = {} if procedure else _positions(runs, flows, repairs)
+    explained = _explained(jobs)
     found: dict[int, list[AnswerFact]] = defaultdict(list)
     for row in sorted(effective, key=lambda row: row.pk):
         found[row.run__job_id].append(
             AnswerFact(
                 row.run__revision__procedure__key, row.step, row.outcome, row.skipped, row.seconds, row.off_path,
                 bool(row.override_why), row.who__username, row.run__revision__number, row.reading, row.unit,
-                place.get(row.pk, ""),
+                place.get(row.pk, ""), _expected(flows[row.run_id], row), explained.get(row.pk),
             )
         )  # fmt: skip
     return found
+
+
+def _expected(flow: Flow, row: Any) -> int | None:
+    """Seconds that stand for a time that is not known."""
+    if row.seconds is not None or row.skipped:
+        return 0 if row.seconds is None else None
+    step = flow.step_by_key.get(row.step)
+    return round(60 * step.minutes) if step is not None and step.minutes else USUAL_SECONDS
+
+
+def _explained(jobs: Sequence[int]) -> dict[int, int]:
+    """By answer that stated a finding, the repair that put it right; 0 where anything else became of it. One query."""
+    rows = Settlement.objects.filter(finding__job__in=jobs, finding__result__isnull=False).order_by("pk")
+    return {result: repair or 0 for result, repair in rows.values_list("finding__result_id", "repair_id")}
 
 
 def _positions(

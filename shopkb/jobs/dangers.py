@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
@@ -14,7 +15,7 @@ from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import DangerPassed, Result, Run
 
 LONG_BREAK = timedelta(minutes=30)
-"""A gap longer than this is a break: a danger is confirmed anew, and the time the step took is not known."""
+"""A gap longer than this is a break: a danger is confirmed anew."""
 CLOCK_SLACK = timedelta(minutes=1)
 """A clock that went back by more than this counts as a long break: the time that passed is not known."""
 
@@ -55,6 +56,35 @@ def shown_before(
     ).values_list("key", "since")
     stale = {key for key, when in changed if when > since[key]}
     return [row for row in known if row.key not in stale]
+
+
+@dataclass(frozen=True, slots=True)
+class CautionLine:
+    """A caution as one line, its words behind it, and why a line is enough (empty for what can only be damaged)."""
+
+    caution: Caution
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CautionsShown:
+    """The cautions of a step's page: in whole what can hurt people and is new, and every DANGER; the rest as lines."""
+
+    whole: list[Caution]
+    lines: list[CautionLine]
+
+
+def as_shown(own: Sequence[Caution], still: Sequence[Caution], before: Sequence[Caution] = ()) -> CautionsShown:
+    """``own`` and ``still`` as :func:`cautions_in_force` gives them, ``before`` as :func:`shown_before` does."""
+    why = {row.key: "still holds" for row in still} | {row.key: "as before" for row in before}
+    whole, lines = [], []
+    for row in by_signal([*own, *still]):
+        reason = why.get(row.key)
+        if row.signal == Caution.Signal.DANGER or (reason is None and row.signal != Caution.Signal.NOTICE):
+            whole.append(row)
+        else:
+            lines.append(CautionLine(row, reason or ""))
+    return CautionsShown(whole, lines)
 
 
 def _unbroken(answered: Sequence[Result], by: User, at: datetime) -> list[Result]:

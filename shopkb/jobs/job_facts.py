@@ -23,7 +23,7 @@ class AnswerFact:
     """An effective answer. ``outcome`` or ``skipped`` (the reason) is empty; ``seconds`` is ``None`` if not known.
 
     ``overridden``: it went against what the reading said; ``off_path``: out of the written order. ``revision`` is the
-    number of the revision that was followed. ``reading`` is in ``unit``. ``position`` is as in
+    number of the revision that was followed. ``reading`` is in ``unit``. ``position`` and ``expected`` are as in
     :class:`~shopkb.core.diagnosis.counting.closed_case.CaseResult`.
     """
 
@@ -39,6 +39,9 @@ class AnswerFact:
     reading: Decimal | None = None
     unit: str = ""
     position: str = ""
+    expected: int | None = None
+    explained_by: int | None = None
+    """Where it stated a finding of which it is said what became: the number of the repair that put it right, else 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,7 @@ class RepairFact:
 
     ``named_at`` is the (procedure, step, outcome) that named the cause, ``named_by`` who recorded it, ``named_in`` the
     primary key of the revision; empty when no procedure named it. ``at`` is when it was recorded, ``weak`` why its
-    proof was not to be relied on.
+    proof was not to be relied on, ``beside`` whether it put another fault right that was found on the job.
     """
 
     number: int
@@ -61,6 +64,7 @@ class RepairFact:
     named_in: int | None = None
     at: datetime | None = None
     weak: str = ""
+    beside: bool = False
 
     @property
     def counted_proof(self) -> str:
@@ -91,13 +95,19 @@ class JobFact:
 
     @cached_property
     def claimed(self) -> RepairFact | None:
-        """The repair that cured, as the job says: the last one verified as cured, on a job closed as cured."""
+        """The repair that cured, as the job says: :func:`last_cured`, on a job closed as cured."""
         return last_cured(self.repairs) if self.disposition == CURED else None
 
     @cached_property
     def confirmed(self) -> RepairFact | None:
         """The claimed repair, unless the job came back."""
         return None if self.back_at else self.claimed
+
+    @cached_property
+    def cured(self) -> tuple[RepairFact, ...]:
+        """The last repair verified as cured of each cause, on a job closed as cured."""
+        cured = {repair.cause: repair for repair in self.repairs if repair.cured == CURED}
+        return tuple(cured.values()) if self.disposition == CURED else ()
 
     @property
     def wrong(self) -> tuple[RepairFact, ...]:
@@ -119,5 +129,7 @@ class JobFact:
 
 
 def last_cured(repairs: tuple[RepairFact, ...]) -> RepairFact | None:
-    """The last repair that was verified as cured, whatever the job was closed as."""
-    return max((repair for repair in repairs if repair.cured == CURED), key=lambda repair: repair.number, default=None)
+    """The last repair that was verified as cured, whatever the job was closed as; one that put another fault right only
+    where no other was."""
+    cured = [repair for repair in repairs if repair.cured == CURED]
+    return max(cured, key=lambda repair: (not repair.beside, repair.number), default=None)

@@ -11,17 +11,21 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
+from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
-from shopkb.core.diagnosis.belief.likelihoods import cause_strengths
+from shopkb.core.diagnosis.belief.likelihoods import cause_strengths, learn
+from shopkb.core.diagnosis.belief.reading_densities import StepDensities
+from shopkb.core.diagnosis.belief.reading_trial import trusted_readings
 from shopkb.core.diagnosis.belief.recalibration import no_losses
 from shopkb.core.diagnosis.counting.ageing import month_number
 from shopkb.core.diagnosis.counting.branch_success import branch_weights
 from shopkb.core.diagnosis.counting.closed_case import ClosedCase
 from shopkb.core.diagnosis.counting.flow_counts import count
+from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.diagnosis.scores.corrections import Corrections, losses_of
-from shopkb.core.diagnosis.scores.drift import LATELY, TOLD, reading_change
+from shopkb.core.diagnosis.scores.drift import RECENT_MONTHS, TOLD, reading_change
 from shopkb.core.diagnosis.scores.forecast_scores import Forecast, Scores, all_pairs, reliability, scores
 from shopkb.core.diagnosis.scores.forecasting import forecasts
 from shopkb.core.flow.model import Flow
@@ -29,14 +33,17 @@ from shopkb.evidence.learned_procedure import full_tallies
 from shopkb.evidence.learning import keep_recalibration, keep_strengths
 from shopkb.evidence.models import QualityRecord, StrengthFit
 from shopkb.jobs.closed_jobs import closed_cases
-from shopkb.jobs.models import Job
+from shopkb.jobs.models import Job, Result
 from shopkb.procedures.hand_overs import behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 
+MOST_FITTED = 500
+"""Closed jobs of a procedure that its readings are fitted to, the newest."""
+
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class QualityMeasurement:
     """What was stored for one procedure: months, and verified jobs scored."""
 
     procedure: str
@@ -50,20 +57,21 @@ def flows_in_force() -> list[Flow]:
 
 
 def fit_strengths(*, at: datetime, store: bool = True) -> StrengthFit:
-    """Fit how alike related platforms are, over the causes and every branch of the procedures in force, and keep the
-    result."""
+    """Fit how alike related platforms are, over the causes and every branch of the procedures in force, and what
+    readings say of causes, and keep the result."""
     month = timezone.localtime(at).strftime("%Y-%m")
     flows = flows_in_force()
     found = {flow.procedure: full_tallies(flow.procedure) for flow in flows}
     platforms = tuple(sorted({key.platform for tallies in found.values() for key in tallies if key.platform}))
     counts = [count(flow, found[flow.procedure], as_of=month, platforms=platforms) for flow in flows]
     strengths, weights = cause_strengths(counts), branch_weights(counts)
+    readings = {flow.procedure: fitted_readings(flow, found[flow.procedure], month) for flow in flows}
     verified = sum(
         sums.count for tallies in found.values() for key, sums in tallies.items() if not key.step and key.cause
     )
     details: dict[str, Any] = {"at": at, "as_of": month, "procedures": len(flows), "verified_jobs": verified}
     if store:
-        return keep_strengths(strengths, weights, **details)
+        return keep_strengths(strengths, weights, readings, **details)
     return StrengthFit(
         fitted_at=at,
         as_of=month,
@@ -74,7 +82,24 @@ def fit_strengths(*, at: datetime, store: bool = True) -> StrengthFit:
     )
 
 
-def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Iterator[Measured]:
+def fitted_readings(flow: Flow, tallies: Tallies, month: str) -> dict[str, StepDensities] | None:
+    """What the readings of each step say of its causes, from the newest closed jobs; none where they forecast no better
+    than the bands, ``None`` where there are too few. Some queries for each procedure with readings."""
+    cases = measured_cases(flow)
+    if not cases:
+        return None
+    return trusted_readings(learn(count(flow, tallies, as_of=month, behind=behind(flow))), flow, cases)
+
+
+def measured_cases(flow: Flow) -> list[ClosedCase]:
+    """The newest closed jobs with a reading of the procedure, oldest first."""
+    read = Result.objects.filter(run__job=OuterRef("pk"), run__revision__procedure__key=flow.procedure)
+    jobs = Job.objects.closed().filter(Exists(read.filter(reading__isnull=False)))
+    newest = list(jobs.order_by("-closed_at", "-pk").values_list("pk", flat=True)[:MOST_FITTED])
+    return list(closed_cases(Job.objects.filter(pk__in=newest), flow.procedure)) if newest else []
+
+
+def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Iterator[QualityMeasurement]:
     """Score, procedure by procedure, what would have been said of each closed job before its cause was known.
 
     From the month ``since`` on (``YYYY-MM``; empty: all); what was measured of earlier months stays.
@@ -92,7 +117,7 @@ def measure_quality(*, at: datetime, store: bool = True, since: str = "") -> Ite
             with transaction.atomic():
                 QualityRecord.objects.filter(procedure=procedure, month__gte=since).delete()
                 QualityRecord.objects.bulk_create(records)
-        yield Measured(procedure, len(records), sum(record.verified_jobs for record in records))
+        yield QualityMeasurement(procedure, len(records), sum(record.verified_jobs for record in records))
     if store:
         keep_recalibration(corrections.now, at=at, as_of=timezone.localtime(at).strftime("%Y-%m"))
 
@@ -167,7 +192,7 @@ class ReadingChange:
 
 def reading_changes(flow: Flow, cases: Sequence[ClosedCase], month: str) -> list[ReadingChange]:
     """As of ``month``, clearest first; only what is told of other changes, too. O(readings)."""
-    since = month_number(month) - LATELY
+    since = month_number(month) - RECENT_MONTHS
     sides: dict[tuple[str, str, str], tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
     for case in cases:
         for one in case.results:

@@ -8,20 +8,39 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.db.models.functions import Coalesce, NullIf
+from django.utils.functional import cached_property
 
-from shopkb.catalog.models import Cause, Meter, Platform, Symptom
+from shopkb.catalog.models import Cause, Platform, Symptom
 from shopkb.core.flow.model import Proof
 from shopkb.jobs.event import Event
+from shopkb.jobs.findings import Finding, Settlement
 from shopkb.jobs.idempotence import ClientRecord, SignedRecord
 from shopkb.jobs.job_reading import JobReading
+from shopkb.jobs.judged import Judged
 from shopkb.jobs.late_value import LateValue
+from shopkb.jobs.registrations import bare, bare_registration, normal_registration
+from shopkb.jobs.repair_rows import MeasuredAgain, RepairPart
 from shopkb.procedures.models import Revision
 from shopkb.web.numbers import row_number
 
-__all__ = ["DangerPassed", "Event", "HandOver", "Job", "JobReading", "LateValue", "Photo", "PutBack", "Repair",
-           "Result", "Retraction", "Run", "RunValue", "Vehicle", "Verification"]  # fmt: skip
+__all__ = [
+    "DangerPassed", "Event", "Finding", "HandOver", "Job", "JobReading", "LateValue", "MeasuredAgain", "Photo",
+    "PutBack", "Repair", "RepairPart", "Result", "Retraction", "Run", "RunValue", "Settlement", "Vehicle",
+    "Verification",
+]  # fmt: skip
 
 PERSON = settings.AUTH_USER_MODEL
+
+
+class VehicleQuerySet(models.QuerySet["Vehicle"]):
+    def carrying(self, registration: str) -> Self:
+        """Those with this registration, however blanks and hyphens were written: first the one that is written so,
+        then the newest. None where nothing is said."""
+        wanted = bare_registration(registration)
+        if not wanted:
+            return self.none()
+        so_written = models.Case(models.When(registration=normal_registration(registration), then=0), default=1)
+        return self.alias(bare=bare("registration")).filter(bare=wanted).order_by(so_written, "-pk")
 
 
 class Vehicle(models.Model):
@@ -31,6 +50,8 @@ class Vehicle(models.Model):
     vin = models.CharField("VIN", max_length=17, blank=True)
     platform = models.ForeignKey(Platform, on_delete=models.PROTECT, related_name="vehicles")
     year = models.PositiveSmallIntegerField(null=True, blank=True)
+
+    objects = VehicleQuerySet.as_manager()
 
     class Meta:
         ordering = ["registration"]
@@ -64,16 +85,19 @@ class JobQuerySet(models.QuerySet["Job"]):
         )
 
     def holding(self, words: str) -> Self:
-        """Jobs whose registration, complaint, VIN or number holds these words."""
+        """Jobs whose registration, complaint, VIN or number holds these words; blanks and hyphens of a registration
+        are nothing."""
         match = (
             Q(vehicle__registration__icontains=words)
             | Q(complaint__icontains=words)
             | Q(vehicle__vin__icontains=words)
             | Q(vin__icontains=words)
         )
+        if plate := bare_registration(words):
+            match |= Q(bare__contains=plate)
         if (number := row_number(words)) is not None:
             match |= Q(pk=number)
-        return self.filter(match)
+        return self.alias(bare=bare("vehicle__registration")).filter(match)
 
 
 class Job(ClientRecord):
@@ -137,6 +161,19 @@ class Job(ClientRecord):
     @property
     def is_open(self) -> bool:
         return self.state == self.State.OPEN
+
+    @cached_property
+    def standing_findings(self) -> list[Finding]:
+        """Findings beside the way that were noted by hand or whose answer still counts, read once for this row; one
+        query without any."""
+        counts = Result.objects.effective().filter(pk=models.OuterRef("result"))
+        rows = self.findings.filter(Q(result__isnull=True) | models.Exists(counts))
+        return list(rows.with_settlements())
+
+    @property
+    def open_findings(self) -> list[Finding]:
+        """Those of which nobody has said what became of them."""
+        return [finding for finding in self.standing_findings if finding.settled is None]
 
 
 class RunQuerySet(models.QuerySet["Run"]):
@@ -245,7 +282,7 @@ def _another_way_before() -> models.Exists:
     return models.Exists(turned.filter(then__isnull=False).exclude(way=models.F("then")))
 
 
-class Result(SignedRecord):
+class Result(Judged):
     """One step done or skipped in a run. A later result of the same step replaces the earlier one."""
 
     class Skip(models.TextChoices):
@@ -256,19 +293,8 @@ class Result(SignedRecord):
         WOULD_DAMAGE = "would-damage", "would damage something"
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="results")
-    step = models.CharField(max_length=60)
-    outcome = models.CharField(max_length=60, blank=True)
     skipped = models.CharField(max_length=20, choices=Skip, blank=True)
     onward = models.CharField(max_length=60, blank=True, help_text="After a skip: the outcome assumed for the way on.")
-    typed = models.CharField(max_length=60, blank=True)
-    reading = models.DecimalField(max_digits=18, decimal_places=6, null=True, blank=True)
-    unit = models.CharField(max_length=10, blank=True)
-    over_limit = models.BooleanField(default=False)
-    meter = models.ForeignKey(Meter, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    proposed = models.CharField(max_length=60, blank=True, help_text="The outcome the reading gave.")
-    verdict = models.CharField(max_length=20, blank=True)
-    judgement = models.CharField(max_length=300, blank=True)
-    override_why = models.CharField(max_length=200, blank=True)
     off_path = models.BooleanField(default=False, help_text="Done out of the written order, for what it tells.")
     seconds = models.PositiveIntegerField(null=True, blank=True)
     note = models.TextField(max_length=2000, blank=True)
@@ -302,8 +328,15 @@ class RepairQuerySet(models.QuerySet["Repair"]):
         """Those whose latest verification says this."""
         return self.filter(_latest_verification(cured))
 
+    def cured_complaint(self) -> Self:
+        """Those verified as cured that do not put right another fault that was found."""
+        return self.verified_as(Verification.Cured.YES).filter(~put_another_right())
+
     def claimed(self) -> Self:
-        """The repair that cured, as the job says: the last one verified as cured, on a job closed as cured."""
+        """The repair that cured, as the job says: the last one verified as cured, on a job closed as cured.
+
+        One that put another fault right is it only where no other was.
+        """
         return self.filter(_claimed())
 
     def confirmed(self) -> Self:
@@ -334,10 +367,18 @@ def _came_back() -> Q:
 
 
 def _claimed() -> Q:
-    later = Repair.objects.filter(job=models.OuterRef("job"), pk__gt=models.OuterRef("pk"))
-    later_cured = later.verified_as(Verification.Cured.YES)
-    last_cured = _latest_verification(Verification.Cured.YES) & Q(~models.Exists(later_cured))
-    return Q(job__state=Job.State.CLOSED, job__disposition=Job.Disposition.CURED) & last_cured
+    of_job = Repair.objects.filter(job=models.OuterRef("job"))
+    later = of_job.filter(pk__gt=models.OuterRef("pk"))
+    own = Q(~put_another_right()) & Q(~models.Exists(later.cured_complaint()))
+    only_others = Q(put_another_right()) & Q(~models.Exists(of_job.cured_complaint()))
+    last_other = only_others & Q(~models.Exists(later.verified_as(Verification.Cured.YES)))
+    closed_as_cured = Q(job__state=Job.State.CLOSED, job__disposition=Job.Disposition.CURED)
+    return closed_as_cured & _latest_verification(Verification.Cured.YES) & (own | last_other)
+
+
+def put_another_right() -> models.Exists:
+    """Whether a repair put another fault right that was found on the job."""
+    return models.Exists(Settlement.objects.filter(repair=models.OuterRef("pk")))
 
 
 class Repair(SignedRecord):

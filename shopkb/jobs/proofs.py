@@ -45,7 +45,7 @@ class NamedCause:
     weak: tuple[str, ...] = ()
     unlikely: str = ""
     repaired: Repair | None = None
-    settles: tuple[Settling, ...] = ()
+    settles: tuple[FurtherProof, ...] = ()
 
     @property
     def words(self) -> str:
@@ -65,7 +65,7 @@ class NamedCause:
 
 
 @dataclass(frozen=True, slots=True)
-class Settling:
+class FurtherProof:
     """Something that would settle a weak proof, and its page if it has one."""
 
     words: str
@@ -181,7 +181,9 @@ def _judged_with(meter: Meter, step: Step, row: Result, values: dict[str, Quanti
     bands = [(outcome.key, outcome.band) for outcome in step.outcomes if outcome.band is not None]
     reading = Reading(Quantity(row.reading, row.unit))
     try:
-        verdict = judge(bands, reading, values, step.reading.quantity, step.reading.unit, meter_of(meter)).verdict
+        verdict = judge(
+            bands, reading, values, step.reading.quantity, step.reading.unit, meter_of(meter), step.reading.plausible
+        ).verdict
     except ReadingError:
         return None
     return None if verdict is Verdict.UNJUDGED else verdict
@@ -189,17 +191,17 @@ def _judged_with(meter: Meter, step: Step, row: Result, values: dict[str, Quanti
 
 def _settling(
     named: NamedCause, state: RunState, states: Sequence[RunState], reasoning: Reasoning | None
-) -> Iterator[Settling]:
+) -> Iterator[FurtherProof]:
     if named.result.verdict in (Verdict.TOO_CLOSE, Verdict.UNJUDGED) and named.result.reading is not None:
         step = state.flow.step_by_key[named.result.step]
-        yield Settling(
+        yield FurtherProof(
             f"Measure again with a better meter: {step.title}", reverse("jobs:step", args=[state.run.pk, step.key])
         )
     best = _cheapest(reasoning.advice.tests) if reasoning else None
     if best is not None:
         run = next((each.run for each in states if each.flow.procedure == best.procedure), None)
         link = reverse("jobs:step", args=[run.pk, best.step]) if run is not None else ""
-        yield Settling(f"{best.title} ({minutes_text(best.minutes + best.setup)})", link)
+        yield FurtherProof(f"{best.title} ({minutes_text(best.minutes + best.setup)})", link)
 
 
 def _cheapest(tests: Sequence[TestOption]) -> TestOption | None:

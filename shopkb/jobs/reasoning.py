@@ -18,10 +18,12 @@ from django.utils import timezone
 from shopkb.catalog.facts import remembered_facts
 from shopkb.core.diagnosis.advice.exploring import chosen_by_chance, near_equals
 from shopkb.core.diagnosis.advice.next_action import Advice, TestOption, advise
-from shopkb.core.diagnosis.advice.proposal import Proposal, kept_to_proof, propose
+from shopkb.core.diagnosis.advice.proposal import ActionProposal, kept_to_proof, propose
 from shopkb.core.diagnosis.belief.cause_model import CauseModel
+from shopkb.core.diagnosis.belief.comeback import after_comeback
 from shopkb.core.diagnosis.belief.joined import FollowedProcedure, joined
 from shopkb.core.diagnosis.belief.posterior import Possible, explained
+from shopkb.core.diagnosis.belief.reading_likelihoods import with_readings
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.flow.checks.step_hazards import steps_as_safe, steps_made_safe
 from shopkb.core.flow.hand_overs import causes_behind, handed_over_to, reached_from
@@ -29,8 +31,9 @@ from shopkb.core.flow.model import Flow, GoKind, Step
 from shopkb.core.flow.paths import next_steps
 from shopkb.core.flow.walk import Walk
 from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, prices
-from shopkb.jobs.actions.closing import ruled_out
-from shopkb.jobs.models import Job, Run
+from shopkb.jobs.actions.closing import in_vain
+from shopkb.jobs.comebacks import CameBack, came_back
+from shopkb.jobs.models import Job, Repair, Run
 from shopkb.jobs.run_state import RunState
 from shopkb.procedures.hand_overs import FlowsInForce, InForce, revisions_in_force
 
@@ -59,6 +62,8 @@ class Reasoning:
     the chance that the repair itself failed), ``rest`` the probability of all others together. ``record`` is what all
     of it was reasoned from. ``written`` is the next step of the procedure that was opened last and is under way,
     ``written_in`` its key; there is none once a written way has come to a cause that was not repaired in vain.
+    ``last_repair`` is the repair recorded last, its verifications loaded. ``earlier`` is the job that this one came
+    back from.
     """
 
     possible: tuple[Possible, ...]
@@ -70,6 +75,8 @@ class Reasoning:
     record: JobRecord
     written_in: str = ""
     written: Step | None = None
+    last_repair: Repair | None = None
+    earlier: CameBack | None = None
 
     @cached_property
     def next_words(self) -> str:
@@ -83,7 +90,7 @@ class Reasoning:
         """Whether the written next step comes next."""
         return self.written is not None and self.proposal(self.written_in, self.written.key) is None
 
-    def proposal(self, procedure: str, step: str) -> Proposal | None:
+    def proposal(self, procedure: str, step: str) -> ActionProposal | None:
         """What is surely quicker than the written next step, if anything."""
         at = self.record
         return propose(
@@ -118,12 +125,22 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         return None
     learned, model = _learned(job, {each.flow.procedure: each for each in runs}, at)
     counted = [each for each in runs if each.flow.procedure in learned]
+    explained_away = {finding.result_id for finding in job.standing_findings if finding.settled is not None}
     results = tuple(
-        CaseResult(each.flow.procedure, row.step, row.outcome, row.skipped)
+        CaseResult(each.flow.procedure, row.step, row.outcome, row.skipped, reading=row.reading, unit=row.unit)
         for each in counted
         for row in each.effective
+        if row.pk not in explained_away  # another fault made it so
     )
-    not_cured = tuple(repair.cause.identity for repair in ruled_out(job))
+    for procedure, flow in {each.flow.procedure: each.flow for each in counted}.items():  # once, however often begun
+        fitted = learned[procedure].readings
+        if fitted is None or fitted:  # else closed jobs say that bands forecast better
+            model = with_readings(model, flow, results, fitted or {})
+    earlier = came_back(job)
+    if earlier is not None:
+        model = after_comeback(model, earlier.earlier, results)
+    repairs = list(job.repairs.select_related("cause__component").prefetch_related("verifications").order_by("pk"))
+    not_cured = tuple(repair.cause.identity for repair in in_vain(repairs))
     allowed = _allowed(counted)
     going_on = [each for each in runs if each.walk.current and each.run.state == Run.State.UNDER_WAY]
     advice = advise(model, results, not_cured, prices=prices(), allowed=allowed)
@@ -142,6 +159,8 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         record=JobRecord(model, results, not_cured, allowed),
         written_in=under_way.flow.procedure if under_way else "",
         written=under_way.flow.step_by_key[under_way.walk.current] if under_way else None,
+        last_repair=repairs[-1] if repairs else None,
+        earlier=earlier,
     )
 
 

@@ -10,13 +10,17 @@ from django.db.models import Prefetch
 
 from shopkb.catalog.models import Symptom
 from shopkb.core.identifiers import is_within
-from shopkb.jobs.models import Job, Repair, Vehicle
+from shopkb.jobs.models import Finding, Job, Repair, Settlement, Vehicle
 
 LATEST = 5
 """Earlier jobs shown when a vehicle is booked in."""
 
 SUCCESSES = (Job.Disposition.CURED, Job.Disposition.NOT_CHECKED)
 """Ends of a job whose repair may not have lasted."""
+
+
+LEFT = (Settlement.How.ADVISED, Settlement.How.DECLINED)
+"""What became of another fault that is still on the vehicle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +65,13 @@ class KnownVehicle:
 
 
 def known_vehicle(registration: str, vin: str, *, at: datetime, symptom: Symptom | None = None) -> KnownVehicle | None:
-    """The vehicle that carries this registration (in its stored form) or, failing that, this VIN. At most five
-    queries.
+    """The vehicle that carries this registration, whatever blanks and hyphens it is written with, or, failing that,
+    this VIN. At most five queries.
 
     With a ``symptom`` only jobs of the same or a related one may have come back: see :func:`related`.
     """
     rows = Vehicle.objects.select_related("platform")
-    vehicle = rows.filter(registration=registration).first() if registration else None
+    vehicle = rows.carrying(registration).first()
     if vehicle is None and vin:
         vehicle = rows.filter(vin=vin).order_by("-pk").first()
     if vehicle is None:
@@ -89,6 +93,13 @@ def earlier_jobs(vehicle: Vehicle, *, at: datetime, symptom: Symptom | None = No
         )
         for job in jobs.order_by("-opened_at", "-pk")
     )
+
+
+def left_on(vehicle: Vehicle) -> list[Finding]:
+    """Other faults of its closed jobs that the customer was advised of or declined, the newest first. Two queries."""
+    closed = Finding.objects.filter(job__vehicle=vehicle, job__state=Job.State.CLOSED)
+    rows = closed.prefetch_related("settlements").order_by("-pk")[:LATEST]
+    return [finding for finding in rows if finding.settled is not None and finding.settled.how in LEFT]
 
 
 def related(one: Symptom, other: Symptom) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import uuid
 
 import pytest
@@ -9,7 +10,11 @@ from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
+from shopkb.core.flow.model import AskedValue
+from shopkb.jobs.answering import read_value
+from shopkb.jobs.errors import Unreadable
 from shopkb.jobs.models import Run, RunValue
+from shopkb.jobs.templatetags.kept_rules import asked_rules
 from shopkb.procedures.models import Procedure
 from tests.builders import follow, signed_in, start, take_in, words_of
 
@@ -59,3 +64,31 @@ def test_only_whoever_follows_it_corrects(run: Run, junior: User, senior: User) 
     assert "Correct it" not in words_of(signed_in(senior).get(reverse("jobs:more", args=[run.pk])))
     assert "Take it over first" in correct(signed_in(senior), run, "13.9")
     assert RunValue.objects.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"), [("one", "'one' does not start with a number."), (" ", "Nothing was typed.")]
+)
+def test_a_value_that_cannot_be_read_is_asked_for_in_its_own_unit(run: Run, junior: User, typed: str, why: str) -> None:
+    """Whoever types the pressure of a cap is told of no 12.7 V."""
+    pressure = AskedValue("cap", "Opening pressure", "bar")
+    with pytest.raises(Unreadable) as refused:
+        read_value(pressure, typed)
+    assert str(refused.value) == f"{why} Give a number in bar."
+
+
+def test_what_a_limit_was_worked_out_from_is_told_without_its_key(run: Run, junior: User) -> None:
+    words = words_of(signed_in(junior).get(reverse("jobs:step", args=[run.pk, "supply"])))
+    assert "Expected: 0." in words
+    assert "feed drop" not in words and "feed_drop" not in words
+
+
+@pytest.mark.parametrize(("unit", "typed"), [("bar", "-3"), ("degC", "-300"), ("W", "-5"), ("%", "-1")])
+def test_a_value_under_all_that_there_is_is_refused(unit: str, typed: str) -> None:
+    with pytest.raises(Unreadable, match="cannot be: nothing lies below"):
+        read_value(AskedValue("given", "What it is", unit), typed)
+
+
+def test_a_device_knows_the_same_bound() -> None:
+    rules = json.loads(asked_rules(AskedValue("cap", "Opening pressure", "bar")))
+    assert (rules["low"], rules["least"]) == (-1.1, "-1.1 bar")

@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 from django.core.files.storage import default_storage
 from django.test import Client
+from django.utils.html import strip_tags
 from PIL import ExifTags, Image
 
 from shopkb.accounts.models import User
@@ -279,6 +280,20 @@ def test_the_run_changes_hands_when_it_is_accepted(run: Run, junior: User, secon
     following.record(run, say(run, "press", "click"), by=second, at=LATER)
 
 
+def test_who_takes_over_reads_values_and_readings_with_their_units(
+    run: Run, junior: User, second: User, client: Client
+) -> None:
+    following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
+    read = follow(run, TO_HORN, junior)
+    reading = next(f"{row.figures} {row.unit}" for row in read if row.reading is not None)
+    offered = offer(run, second, junior)
+    client.force_login(second, backend="django.contrib.auth.backends.ModelBackend")
+    for page in (f"/jobs/hand-overs/{offered.pk}/", f"/jobs/runs/{run.pk}/more/"):
+        words = " ".join(strip_tags(client.get(page).content.decode()).split())
+        assert "12.6 V" in words, page
+        assert reading in words, page
+
+
 @pytest.mark.parametrize(
     ("who", "reason", "told"),
     [
@@ -412,7 +427,8 @@ def test_the_card_after_a_break_says_where_one_was(run: Run, junior: User, clien
     client.force_login(junior, backend="django.contrib.auth.backends.ModelBackend")
     page = client.get(f"/jobs/runs/{run.pk}/").content.decode()
     assert "You were here" in page
-    assert "Voltage at the connector: <b>Full supply</b>, 12.4" in page
+    told = page.index("Voltage at the connector: <b>Full supply</b>, 12.4")
+    assert page.index('class="answers"') < told, "what is to be done stands before what was done"
     assert "still unplugged, off or open: In the cabin; Bumper off" in page
 
 

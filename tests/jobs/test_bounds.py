@@ -10,7 +10,7 @@ import pytest
 
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Proof
-from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.actions import following, handing_over, repairing
 from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import HandOver, LateValue, Repair, Result, Run, Verification
@@ -22,7 +22,7 @@ from tests.conftest import NOW
 @pytest.fixture
 def few(monkeypatch: pytest.MonkeyPatch) -> int:
     """The same bounds, small; each door takes its own as it was imported."""
-    for door in ("closing", "following", "handing_over", "receiving"):
+    for door in ("repairing", "following", "handing_over", "receiving"):
         module = f"shopkb.jobs.actions.{door}"
         for name in ("KEPT_ASIDE", "REPAIRS", "CHECKS", "RUNS", "TAKE_OVERS"):
             monkeypatch.setattr(f"{module}.{name}", 3, raising=False)
@@ -74,14 +74,14 @@ def test_repairs_checks_runs_and_take_overs(run: Run, horn: Procedure, senior: U
     cause = builders.cause_for("body/horn/horn", "open circuit")
 
     def mended() -> Repair:
-        details = closing.RepairDetails(cause, Proof.MEASURED, "New horn.", uuid.uuid4())
-        return closing.record_repair(run.job, details, by=senior, at=NOW)
+        details = repairing.RepairDetails(cause, Proof.MEASURED, "New horn.", uuid.uuid4())
+        return repairing.record_repair(run.job, details, by=senior, at=NOW)
 
     assert put(mended, few).startswith("Repairs on this job: 3")
     repair = Repair.objects.first()
     assert repair is not None
     once = {"how": "Blown.", "by": senior, "at": NOW}
-    put(lambda: closing.verify_repair(repair, Verification.Cured.NO, **once, client_id=uuid.uuid4()), few)
+    put(lambda: repairing.verify_repair(repair, Verification.Cured.NO, **once, client_id=uuid.uuid4()), few)
     start = {"by": senior, "at": NOW}
     put(lambda: following.start_run(run.job, horn, **start, client_id=uuid.uuid4()), few - 1)
 

@@ -11,8 +11,8 @@ from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.flow.model import Proof
 from shopkb.evidence import learning
-from shopkb.jobs.actions import closing
-from shopkb.jobs.actions.closing import RepairDetails
+from shopkb.jobs.actions import closing, repairing
+from shopkb.jobs.actions.repairing import RepairDetails
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.models import Job, Repair, Run, Verification
@@ -40,7 +40,7 @@ def done(**changes: object) -> RepairDetails:
 def test_a_repair_is_kept(job: Job, junior: User) -> None:
     burnt = cause_for("body/horn/relay", "burnt contacts")
     told = done(parts=" horn ", minutes=15, also_found=" wet plug ", also=[burnt])
-    repair = closing.record_repair(job, told, by=junior, at=NOW)
+    repair = repairing.record_repair(job, told, by=junior, at=NOW)
     assert (repair.parts, repair.minutes, repair.also_found, list(repair.also.all())) == (
         "horn",
         15,
@@ -51,15 +51,15 @@ def test_a_repair_is_kept(job: Job, junior: User) -> None:
 
 def test_a_repair_says_what_was_done(job: Job, junior: User) -> None:
     with pytest.raises(NotPossible) as refused:
-        closing.record_repair(job, done(correction="  "), by=junior, at=NOW)
+        repairing.record_repair(job, done(correction="  "), by=junior, at=NOW)
     assert str(refused.value) == "Say what was done to put it right."
 
 
 def test_the_same_repair_twice_is_one_even_after_closing(job: Job, junior: User) -> None:
     told = done()
-    one = closing.record_repair(job, told, by=junior, at=NOW)
+    one = repairing.record_repair(job, told, by=junior, at=NOW)
     closing.close_job(job, D.NOT_CHECKED, by=junior, at=NOW)
-    assert closing.record_repair(job, told, by=junior, at=NOW) == one
+    assert repairing.record_repair(job, told, by=junior, at=NOW) == one
     assert Repair.objects.count() == 1
 
 
@@ -72,9 +72,9 @@ def test_a_repair_sent_before_with_another_content_is_refused(
     job: Job, junior: User, change: dict[str, object]
 ) -> None:
     told = done()
-    closing.record_repair(job, told, by=junior, at=NOW)
+    repairing.record_repair(job, told, by=junior, at=NOW)
     with pytest.raises(IdempotencyConflict) as refused:
-        closing.record_repair(job, replace(told, **change), by=junior, at=NOW)  # type: ignore[arg-type]
+        repairing.record_repair(job, replace(told, **change), by=junior, at=NOW)  # type: ignore[arg-type]
     assert str(refused.value) == (
         "This repair was sent before with another content. Reload the page and enter it again."
     )
@@ -83,7 +83,7 @@ def test_a_repair_sent_before_with_another_content_is_refused(
 def test_a_repair_stands_on_a_result_of_its_own_job(job: Job, horn: Procedure, junior: User) -> None:
     other = follow(builders.start(builders.take_in(junior), horn, junior), TO_HORN, junior)[-1]
     with pytest.raises(NotPossible) as refused:
-        closing.record_repair(job, done(result=other), by=junior, at=NOW)
+        repairing.record_repair(job, done(result=other), by=junior, at=NOW)
     assert str(refused.value) == "This result is of another job. Open the repair from the job it belongs to."
 
 
@@ -92,22 +92,22 @@ def test_a_closed_job_takes_no_repair_and_no_verification(job: Job, junior: User
     closing.close_job(job, D.NOT_CHECKED, by=junior, at=NOW)
     said = f"Job {job.pk} is closed. Reopen it first."
     with pytest.raises(NotPossible) as refused:
-        closing.record_repair(job, done(), by=junior, at=NOW)
+        repairing.record_repair(job, done(), by=junior, at=NOW)
     assert str(refused.value) == said
     with pytest.raises(NotPossible) as refused:
-        closing.verify_repair(repair, Verification.Cured.YES, how="x", by=junior, at=NOW, client_id=uuid.uuid4())
+        repairing.verify_repair(repair, Verification.Cured.YES, how="x", by=junior, at=NOW, client_id=uuid.uuid4())
     assert str(refused.value) == said
 
 
 @pytest.mark.django_db(transaction=True)
 def test_ten_at_once_store_one_repair_and_one_verification(job: Job, junior: User) -> None:
     told, sent = done(), uuid.uuid4()
-    repairs = builders.all_at_once(10, lambda _n: closing.record_repair(job, told, by=junior, at=NOW).pk)
+    repairs = builders.all_at_once(10, lambda _n: repairing.record_repair(job, told, by=junior, at=NOW).pk)
     repair = Repair.objects.get()
     assert repairs == [repair.pk] * 10
 
     def verify(_number: int) -> int:
-        return closing.verify_repair(repair, Verification.Cured.YES, how="x", by=junior, at=NOW, client_id=sent).pk
+        return repairing.verify_repair(repair, Verification.Cured.YES, how="x", by=junior, at=NOW, client_id=sent).pk
 
     assert builders.all_at_once(10, verify) == [Verification.objects.get().pk] * 10
 
@@ -119,7 +119,7 @@ def test_ten_at_once_store_one_repair_and_one_verification(job: Job, junior: Use
 def test_a_cure_or_its_lack_says_how_it_was_found_out(job: Job, junior: User, cured: Verification.Cured) -> None:
     repair = mend(job, junior, cured=None)
     with pytest.raises(NotPossible) as refused:
-        closing.verify_repair(repair, cured, how=" ", by=junior, at=NOW, client_id=uuid.uuid4())
+        repairing.verify_repair(repair, cured, how=" ", by=junior, at=NOW, client_id=uuid.uuid4())
     assert str(refused.value) == "Say how it was checked: the conditions of the complaint, repeated."
 
 
@@ -127,7 +127,7 @@ def test_the_same_verification_twice_is_one(job: Job, junior: User) -> None:
     repair, sent = mend(job, junior, cured=None), uuid.uuid4()
 
     def verify(cured: Verification.Cured, how: str = "Ten times.") -> Verification:
-        return closing.verify_repair(repair, cured, how=how, by=junior, at=NOW, client_id=sent)
+        return repairing.verify_repair(repair, cured, how=how, by=junior, at=NOW, client_id=sent)
 
     assert verify(Verification.Cured.YES) == verify(Verification.Cured.YES)
     assert repair.verifications.count() == 1
@@ -151,7 +151,7 @@ def test_not_cured_rules_out_and_the_job_goes_on(job: Job, horn: Procedure, juni
 
 def test_the_latest_verification_counts(job: Job, junior: User) -> None:
     repair = mend(job, junior, cured=Verification.Cured.NO)
-    closing.verify_repair(
+    repairing.verify_repair(
         repair, Verification.Cured.YES, how="After a drive.", by=junior, at=NOW, client_id=uuid.uuid4()
     )
     assert closing.ruled_out(job) == []

@@ -58,25 +58,26 @@ def statements(captured: CaptureQueriesContext) -> list[str]:
     return [query["sql"] for query in captured if not query["sql"].startswith(CONTROL)]
 
 
-def test_checking_a_reading_takes_nine_queries(client: Client, at_work: Run) -> None:
-    """Session, person, runs, answers, cautions, values, meters, what was learned, repairs."""
+def test_checking_a_reading_takes_ten_queries(client: Client, at_work: Run) -> None:
+    """Session, person, runs, answers, cautions, values, meters, what was learned, repairs, findings."""
     with CaptureQueriesContext(connection) as captured:
         check(client, at_work, "supply", "12.31")
-    assert len(statements(captured)) == 9, "\n".join(statements(captured))
+    assert len(statements(captured)) == 10, "\n".join(statements(captured))
 
 
-def test_storing_an_answer_takes_eleven_queries_at_most(client: Client, at_work: Run) -> None:
-    """Session, person, meter, job and run locked, answers, cautions, values, answer stored, last event, event stored.
+def test_storing_an_answer_takes_ten_queries_at_most(client: Client, at_work: Run) -> None:
+    """Session, person, meter, job and run locked at once, answers, cautions, values, answer stored, last event, event
+    stored.
 
     Without a caution, of this step or standing from an earlier one, or a named value it asks for neither; the run's row
     is written only where its state changes.
     """
     with CaptureQueriesContext(connection) as captured:
         assert send(client, at_work, "supply", "full", "12.61", meter="pocket").status_code == 302
-    assert len(statements(captured)) == 11, "\n".join(statements(captured))
+    assert len(statements(captured)) == 10, "\n".join(statements(captured))
     with CaptureQueriesContext(connection) as captured:
         assert send(client, at_work, "ground", "good", "0.05", meter="pocket").status_code == 302
-    assert len(statements(captured)) == 10, "no named value\n" + "\n".join(statements(captured))
+    assert len(statements(captured)) == 9, "no named value\n" + "\n".join(statements(captured))
 
 
 def test_a_reading_is_parsed_once_and_the_run_walked_once(

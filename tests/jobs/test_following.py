@@ -22,7 +22,7 @@ from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
 from tests import builders
-from tests.builders import TO_GROUND, TO_HORN, TO_OUT, follow, say
+from tests.builders import HORN_TEXT, TO_GROUND, TO_HORN, TO_OUT, follow, say
 from tests.conftest import NOW
 
 
@@ -193,8 +193,8 @@ def test_an_answer_without_a_reading_needs_a_reason(run: Run, junior: User) -> N
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        ("twelve", "'twelve' does not start with a number. Give a number and its unit, such as 12.7 V."),
-        ("5 ohm", "5 Ω is a resistance, but voltage is asked for. Give it in V or mV."),
+        ("twelve", "'twelve' does not start with a number. Give a number in V."),
+        ("5 ohm", "5 Ω is a resistance, but voltage is asked for. Give it in V, mV or kV."),
         (
             "1,234.5",
             "'1,234.5' is not one plain number. "
@@ -339,3 +339,13 @@ def test_seconds_run_from_the_last_result_of_the_same_person(run: Run, junior: U
     handing_over.take_over(run, by=senior, at=NOW, client_id=uuid.uuid4())
     assert answered(TO_HORN[3], 62, senior) is None  # nor does a change of hands
     assert answered(TO_HORN[3], 60, senior) is None  # nor a clock that went back
+
+
+def test_a_step_that_waits_keeps_its_time(horn: Procedure, junior: User, senior: User, second: User) -> None:
+    """The writer expects 40 minutes; half an hour's break is nothing there, an hour and a half is one."""
+    waits = HORN_TEXT.replace("procedure: horn-silent", "procedure: horn-waits")
+    procedure = builders.put_in_force(waits.replace("minutes: 1\n", "minutes: 40\n"), senior, second)
+    for minutes, seconds in ((55, 3300), (81, None)):
+        run = builders.start(builders.take_in(junior), procedure, junior)
+        at = NOW + timedelta(minutes=minutes)
+        assert following.record(run, say(run, *TO_HORN[0]), by=junior, at=at).result.seconds == seconds

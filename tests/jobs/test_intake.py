@@ -17,7 +17,7 @@ from shopkb.evidence.models import Tally
 from shopkb.jobs.actions import closing, intake
 from shopkb.jobs.actions.intake import IntakeDoubted
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
-from shopkb.jobs.forms import IntakeForm
+from shopkb.jobs.forms.intake import IntakeForm
 from shopkb.jobs.models import Event, Job, Vehicle
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep.chains import broken_chains
@@ -304,7 +304,7 @@ class TestKnownVehicle:
         response, queries = builders.get(
             signed_in(junior), reverse("jobs:known"), **{k: str(v) for k, v in asked.items()}
         )
-        assert queries <= 10
+        assert queries <= 11  # seven for the page, eight where a fault was left; who read is noted once a day
         return builders.words_of(response)
 
     def test_its_jobs_its_mileage_and_what_may_have_come_back(self, horn: Procedure, junior: User) -> None:
@@ -319,6 +319,24 @@ class TestKnownVehicle:
         Job.objects.filter(pk=job.pk).update(closed_at=timezone.now() - timedelta(days=91))
         assert "has been here before" in (late := self.shown(junior, registration=plate))
         assert "come back" not in late
+
+    @pytest.mark.parametrize("typed", ["KX61VRD", "kx61-vrd", " k x61 vrd"])
+    def test_whatever_blanks_and_hyphens_are_typed(self, yard: None, junior: User, typed: str) -> None:
+        job = builders.take_in(junior, registration="KX61 VRD")
+        assert "KX61 VRD has been here before" in self.shown(junior, registration=typed)
+        assert list(Job.objects.holding(typed.strip())) == [job]
+        assert builders.take_in(junior, registration=typed, surely=True).vehicle == job.vehicle
+        assert Vehicle.objects.get().registration == "KX61 VRD"
+
+    def test_of_two_that_differ_by_blanks_the_exact_one_is_meant_else_the_newest(
+        self, yard: None, junior: User
+    ) -> None:
+        platform = Platform.objects.get(path="curlew/dunlin")
+        for written in ("KX61 VRD", "KX61VRD", "KX 61 VRD"):
+            Vehicle.objects.create(registration=written, platform=platform)
+        for typed, meant in (("kx61 vrd", "KX61 VRD"), ("kx61vrd", "KX61VRD"), ("KX61-VRD", "KX 61 VRD")):
+            assert f"{meant} has been here before" in self.shown(junior, registration=typed)
+            assert builders.take_in(junior, registration=typed, surely=True).vehicle.registration == meant
 
     def test_by_vin_too(self, yard: None, junior: User) -> None:
         job = builders.take_in(junior, vin=VIN)

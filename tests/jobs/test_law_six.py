@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
 from shopkb.evidence import learning
-from shopkb.jobs.actions import closing, following
+from shopkb.jobs.actions import closing, following, repairing
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.models import Job, Run, Verification
@@ -114,7 +114,7 @@ class Shop:
         if repair is None:
             raise NotPossible("No repair.")
         cured = Verification.Cured.values[choice % 3]
-        closing.verify_repair(
+        repairing.verify_repair(
             repair, Verification.Cured(cured), how="x", by=self.person, at=NOW, client_id=uuid.uuid4()
         )
 

@@ -10,6 +10,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from shopkb.accounts.models import User
+from shopkb.catalog import trees
+from shopkb.catalog.models import Platform
 from shopkb.jobs.models import Job, Repair, Run, Verification
 from shopkb.procedures.models import Procedure
 from tests import builders
@@ -91,7 +93,7 @@ def test_a_link_to_a_door_does_nothing(run: Run, junior: User) -> None:
     client = signed_in(junior)
     for name, url in doors(run).items():
         response, _queries = get(client, url)
-        assert response.status_code == (302 if name in ("answer", "value") else 405), name
+        assert response.status_code == (302 if name in ("answer", "close", "value") else 405), name
 
 
 @pytest.mark.parametrize("role", ROLES)
@@ -247,3 +249,12 @@ def test_a_job_costs_the_same_with_one_run_and_with_twelve(run: Run, horn: Proce
     for _ in range(11):
         follow(builders.start(run.job, horn, junior), TO_GROUND, junior)
     assert cost() == few
+
+
+def test_a_job_on_a_model_without_a_kind_says_why_no_procedure_is_offered(horn: Procedure, junior: User) -> None:
+    horn.platforms.set([Platform.objects.get(path="curlew")])
+    loose = trees.add(Platform, key="plover", name="Plover 20")
+    for platform, says in ((loose, True), (Platform.objects.get(path="curlew/dunlin"), False)):
+        job = builders.take_in(junior, platform=platform)
+        response, _queries = get(signed_in(junior), reverse("jobs:job", args=[job.pk]))
+        assert ("Plover 20 has no kind of vehicle above it yet" in words_of(response)) is says

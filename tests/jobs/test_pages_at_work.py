@@ -19,6 +19,7 @@ from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure
+from shopkb.procedures.storing import flow_of
 from tests import builders
 from tests.builders import TO_GROUND, TO_HORN, TO_RELAY, follow, get, mend, say, signed_in, words_of
 from tests.conftest import NOW
@@ -165,11 +166,43 @@ def test_a_refused_value_says_why(run: Run, junior: User) -> None:
 def test_a_kept_step_names_limits_that_are_not_known_yet(job: Job, horn: Procedure, junior: User) -> None:
     run = following.start_run(job, horn, by=junior, at=NOW, client_id=uuid.uuid4())
     client, url = signed_in(junior), reverse("jobs:pack-step", args=[run.pk, "supply"])
-    said = words_of(client.get(url))
+    page = client.get(url)
+    assert "data-expected" not in page.content.decode()
+    said = words_of(page)
     assert "battery - feed drop * 1.3 or more ; step 3, Voltage drop of the ground" in said
     assert "1 V or more, under battery - feed drop * 1.3 ; cause:" in said
     following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
-    assert "12.2 V or more ; step 3, Voltage drop of the ground" in words_of(client.get(url))
+    page = client.get(url)
+    assert "12.16 V or more ; step 3, Voltage drop of the ground" in words_of(page)
+    assert "data-expected" in page.content.decode()
+
+
+def test_a_step_is_called_by_one_number(run: Run, junior: User) -> None:
+    """The number over the page is that of its title and of the answer that leads there, however few steps were done."""
+    client = signed_in(junior)
+    following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
+    last = list(flow_of(run.revision).number_by_step.items())[-1]
+    page = words_of(client.get(reverse("jobs:step", args=[run.pk, last[0]])))
+    assert page.startswith(f"{last[1]} ")
+    assert f"step {last[1]}, out of order" in page
+    follow(run, TO_HORN[:2], junior)
+    page = words_of(client.get(reverse("jobs:step", args=[run.pk, "ground"])))
+    assert page.startswith("3 ")
+    assert re.search("step 3: 2 done(?: in [0-9]+ min)?, at most", page)
+
+
+def test_a_step_that_needs_another_first_says_so_before_anything_is_measured(run: Run, junior: User) -> None:
+    client = signed_in(junior)
+    following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
+    page = client.get(reverse("jobs:step", args=[run.pk, "ground"]))
+    assert "Not yet: this step needs others before it Do first: Voltage at the connector" in words_of(page)
+    assert reverse("jobs:step", args=[run.pk, "supply"]) in page.content.decode()
+    for absent in ('id="answer-form"', 'id="typed"'):
+        assert absent not in page.content.decode()
+    follow(run, TO_HORN[:2], junior)
+    page = client.get(reverse("jobs:step", args=[run.pk, "ground"]))
+    assert "Not yet" not in words_of(page)
+    assert 'id="answer-form"' in page.content.decode()
 
 
 @pytest.mark.parametrize("page", ["jobs:step", "jobs:pack-step"])
@@ -177,11 +210,11 @@ def test_a_caution_of_an_earlier_step_of_the_same_set_up_holds_still(run: Run, j
     """Whoever takes over after a break has not seen the step that showed it. A NOTICE, damage only, is not repeated."""
     client, shown = signed_in(junior), Caution.objects.get(key="probe-terminals")
     follow(run, TO_HORN[:2], junior)
-    assert "Still holds" not in words_of(client.get(reverse(page, args=[run.pk, "ground"])))
+    assert "still holds" not in words_of(client.get(reverse(page, args=[run.pk, "ground"])))
     Caution.objects.filter(pk=shown.pk).update(signal="WARNING")
     said = words_of(client.get(reverse(page, args=[run.pk, "ground"])))
-    assert f"Still holds: {shown.title}" in said and shown.text in said
-    assert "Still holds" not in words_of(client.get(reverse(page, args=[run.pk, "press"])))
+    assert f"WARNING {shown.title} , still holds" in said and shown.text in said
+    assert "still holds" not in words_of(client.get(reverse(page, args=[run.pk, "press"])))
 
 
 def test_a_value_of_somebody_who_lost_the_run_stays_on_the_page(
@@ -258,7 +291,7 @@ def test_the_repair_page_survives_a_part_that_was_moved_in_the_catalog(run: Run,
     url = reverse("jobs:repair", args=[run.job_id])
     response, _queries = get(signed_in(junior), url, result=str(end.pk))
     assert response.status_code == 200
-    assert "Remake the joint." in response.content.decode()
+    assert "Remake the joint" in response.content.decode()
 
 
 # Repairing and closing
@@ -277,7 +310,7 @@ def test_from_the_end_to_the_write_up(run: Run, junior: User) -> None:
     end = follow(run, TO_HORN, junior)[-1]
     url = f"{reverse('jobs:repair', args=[run.job_id])}?result={end.pk}"
     form = client.get(url).context["form"]
-    assert form.initial["correction"] == "Fit a new horn."
+    assert "correction" not in form.initial  # an order is no work done
     sent = {
         "client_id": str(uuid.uuid4()),
         "cause": form.initial["cause"].pk,
@@ -285,7 +318,7 @@ def test_from_the_end_to_the_write_up(run: Run, junior: User) -> None:
         "correction": "Fitted a new horn.",
         "minutes": "15",
     }
-    refused = client.post(url, sent | {"correction": "", "parts": "horn 12 V"})
+    refused = client.post(url, sent | {"correction": "", "part-TOTAL_FORMS": "1", "part-0-words": "horn 12 V"})
     assert refused.status_code == 422
     assert "horn 12 V" in refused.content.decode()
     client.post(url, sent)
@@ -307,6 +340,33 @@ def test_from_the_end_to_the_write_up(run: Run, junior: User) -> None:
     assert "Nothing." in unfit.content.decode()
     done = client.post(close, {"disposition": "cured", "back": back})
     assert done["Location"] == reverse("jobs:write-up", args=[run.job_id])
+
+
+NOTICE = "Please put right what is marked below"
+
+
+def test_a_part_that_is_refused_alone_is_told_at_the_top(run: Run, junior: User) -> None:
+    end = follow(run, TO_HORN, junior)[-1]
+    url = f"{reverse('jobs:repair', args=[run.job_id])}?result={end.pk}"
+    client = signed_in(junior)
+    sent = {
+        "client_id": str(uuid.uuid4()), "cause": client.get(url).context["form"].initial["cause"].pk,
+        "proof": "substituted", "correction": "Fitted a new horn.", "part-TOTAL_FORMS": "1",
+        "part-0-words": "horn 12 V", "part-0-price": "dear",
+    }  # fmt: skip
+    refused = client.post(url, sent)
+    page = refused.content.decode()
+    assert refused.status_code == 422
+    assert words_of(refused).index(NOTICE) < words_of(refused).index("The cause")
+    assert re.findall(r'name="([^"]*)"[^>]*aria-invalid="true"', page) == ["part-0-price"]
+
+
+def test_a_tick_that_is_missing_is_told_at_the_top(run: Run, junior: User) -> None:
+    follow(run, TO_HORN, junior)
+    refused = signed_in(junior).post(reverse("jobs:close", args=[run.job_id]), {"disposition": "unsolved"})
+    page = refused.content.decode()
+    assert words_of(refused).index(NOTICE) < words_of(refused).index("Vehicle")
+    assert set(re.findall(r'name="([^"]*)"[^>]*aria-invalid="true"', page)) == {"back"}
 
 
 def test_not_cured_leads_back_to_the_job(run: Run, junior: User) -> None:
@@ -341,9 +401,8 @@ def test_the_write_up_tells_complaint_cause_correction_readings_and_way(horn: Pr
         "The horn does not sound.",
         "Only in rain.",
         "B0900",
-        'Horn: open circuit , proven: measured. "Feed the horn from the battery": Horn stays silent',
-        "Horn relay: burnt contacts",
-        "Put right, and the complaint stayed.",
+        "Horn: open circuit Proven by measurement: Feed the horn from the battery Found: Horn stays silent",
+        "Not the cause, or not the only one: Horn relay: burnt contacts. It was put right, and the complaint stayed.",
         "Customer",
         "Fitted a new one.",
         "Ten times, as they said.",
@@ -441,3 +500,19 @@ def test_a_run_of_no_possible_number_is_not_found(junior: User, number: int) -> 
     client = signed_in(junior)
     for name in ("jobs:run", "jobs:more", "jobs:pack-end"):
         assert client.get(reverse(name, args=[number])).status_code == 404
+
+
+def test_what_is_unplugged_first_is_said_on_every_page_of_a_step(
+    yard: None, junior: User, senior: User, second: User
+) -> None:
+    """At the vehicle, away from the network and in a trial, also where the step needs no set-up and no tool."""
+    text = builders.CONTROL_TEXT.replace("    access: cabin\n    minutes: 3\n", "    minutes: 3\n")
+    procedure = builders.put_in_force(text, senior, second)
+    run = builders.start(builders.take_in(junior), procedure, junior)
+    client = signed_in(junior)
+    for address in (
+        reverse("jobs:step", args=[run.pk, "coil-ohms"]),
+        reverse("jobs:pack-step", args=[run.pk, "coil-ohms"]),
+        reverse("jobs:trial", args=[procedure.key, 1]),
+    ):
+        assert "Unplug first: relay." in words_of(client.get(address, follow=True)), address

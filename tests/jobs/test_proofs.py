@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from datetime import timedelta
+from decimal import Decimal
 
 import pytest
 from django.urls import reverse
@@ -13,9 +14,9 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Meter
 from shopkb.core.flow.model import Proof
 from shopkb.evidence.models import Tally
-from shopkb.jobs.actions import closing
+from shopkb.jobs.actions import closing, repairing
 from shopkb.jobs.closed_jobs import case_of
-from shopkb.jobs.models import Job, Repair, Run, Verification
+from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.jobs.proofs import NamedCause, weighed
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import run_states_of
@@ -83,7 +84,7 @@ def test_a_weak_proof_is_kept_with_the_repair_and_counts_as_elimination(horn: Pr
     repair = Repair.objects.get()
     assert "no meter was named" in repair.weak
     assert "likely" not in repair.weak  # what was believed before teaches nothing about the proof
-    closing.verify_repair(repair, Verification.Cured.YES, how="Ten times.", by=junior, at=NOW, client_id=uuid.uuid4())
+    repairing.verify_repair(repair, Verification.Cured.YES, how="Ten times.", by=junior, at=NOW, client_id=uuid.uuid4())
     job = closing.close_job(Job.objects.get(), Job.Disposition.CURED, by=junior, at=NOW)
     case = case_of(job)
     assert case is not None
@@ -121,6 +122,30 @@ def test_a_reading_is_told_in_the_unit_of_its_step(horn: Procedure, junior: User
         assert "0.9 V" in said or name == "hand-over", name
 
 
+@pytest.mark.parametrize(
+    ("reading", "typed", "figures"),
+    [("1.068687", "15.5 psi", "1.069"), ("1.068687", "1.068687", "1.068687"), ("12.345600", "12,3456", "12.3456"),
+     ("0.900000", "900", "0.9"), ("-0.125000", "-.125", "-0.125"), ("0", "0", "0"), ("1068.687361", "15.5", "1069"),
+     ("4700", "4k7", "4700")],
+)  # fmt: skip
+def test_a_converted_reading_is_told_in_four_figures(reading: str, typed: str, figures: str) -> None:
+    """15.5 psi are 1.0687 bar (1 psi is 6.894757 kPa, NIST SP 811)."""
+    assert Result(reading=Decimal(reading), typed=typed).figures == figures
+
+
+def test_papers_tell_a_converted_reading_in_four_figures(horn: Procedure, junior: User) -> None:
+    run = builders.start(builders.take_in(junior), horn, junior)
+    follow(run, TO_GROUND[:2], junior)
+    answer = builders.say(run, "ground", "bad", "912.3456", unit="mV")
+    last = builders.following.record(run, answer, by=junior, at=NOW + timedelta(minutes=9)).result
+    mend(run.job, junior, result=last, cause=("body/horn/earth", "high resistance"))
+    client = signed_in(junior)
+    for name, number in (("write-up", run.job_id), ("run", run.pk)):
+        said = words_of(client.get(reverse(f"jobs:{name}", args=[number])))
+        assert "0.9123 V" in said, name
+        assert "0.912346" not in said, name
+
+
 class TestNotCured:
     """What the pages say once a repair did not cure."""
 
@@ -140,12 +165,15 @@ class TestNotCured:
         assert "0.9 V" in words
         assert "Record the repair of: earth" not in words
         assert 'class="button primary" href="/jobs/' in page.content.decode()
+        assert words.count("Go on:") == 1
+        assert "Measure once more: Voltage drop of the ground" in words
+        assert f'href="{reverse("jobs:step", args=[run.pk, "ground"])}"' in page.content.decode()
 
     def test_the_end_of_the_run_says_the_same(self, horn: Procedure, junior: User) -> None:
         run = self.failed(horn, junior)
         words = words_of(signed_in(junior).get(reverse("jobs:run", args=[run.pk])))
         assert "the complaint stayed: it is hardly the cause any more" in words
-        assert "Proven: measured" not in words
+        assert "Proven by measurement" not in words
         assert "Next:" in words
 
     def test_no_way_of_closing_is_chosen_beforehand(self, horn: Procedure, junior: User) -> None:

@@ -6,11 +6,13 @@ from datetime import timedelta
 
 import pytest
 from django.urls import reverse
+from hypothesis import given
+from hypothesis import strategies as st
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Caution, SafetyKind, Wording
 from shopkb.core.flow.model import Flow
-from shopkb.jobs.dangers import LONG_BREAK, cautions_in_force, shown_before
+from shopkb.jobs.dangers import LONG_BREAK, CautionLine, as_shown, cautions_in_force, shown_before
 from shopkb.jobs.models import Run
 from shopkb.jobs.run_state import run_states_of
 from shopkb.procedures.models import Procedure
@@ -80,5 +82,39 @@ def test_in_other_words_it_is_whole(run: Run, junior: User, senior: User) -> Non
 def test_the_page_shows_it_as_a_line(run: Run, junior: User, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("django.utils.timezone.now", lambda: NOW + timedelta(minutes=4))
     page = signed_in(junior).get(reverse("jobs:run", args=[run.pk]))
-    assert "WARNING : isolate before power, as before" in words_of(page)
+    assert "WARNING isolate before power , as before" in words_of(page)
+    assert page.content.decode().count('class="caution ') == 0
+
+
+SIGNALS = st.sampled_from(list(Caution.Signal))
+
+
+@given(st.lists(st.tuples(SIGNALS, st.sampled_from(["own", "before", "still"])), max_size=8))
+def test_a_line_is_enough_only_for_what_was_worked_under_holds_still_or_hurts_nobody(
+    given_rows: list[tuple[Caution.Signal, str]],
+) -> None:
+    """Each caution stands on the page once; a DANGER in whole, whatever came before it; the worst first."""
+    rows = [(Caution(key=f"c{number}", signal=signal), how) for number, (signal, how) in enumerate(given_rows)]
+    own, still = [row for row, how in rows if how != "still"], [row for row, how in rows if how == "still"]
+    shown = as_shown(own, still, [row for row, how in rows if how == "before"])
+    told = {row.key: how for row, how in rows}
+    assert sorted(row.key for row in [*shown.whole, *(line.caution for line in shown.lines)]) == sorted(told)
+    for row in shown.whole:
+        assert row.signal == "DANGER" or (row.signal != "NOTICE" and told[row.key] == "own")
+    for line in shown.lines:
+        assert line.caution.signal != "DANGER"
+        assert line.why == {"own": "", "before": "as before", "still": "still holds"}[told[line.caution.key]]
+    weight = list(Caution.Signal.values)
+    for ordered in (shown.whole, [line.caution for line in shown.lines]):
+        assert [weight.index(row.signal) for row in ordered] == sorted(weight.index(row.signal) for row in ordered)
+
+
+def test_a_notice_is_a_line_with_its_words_from_the_first_time_on(horn: Procedure, junior: User) -> None:
+    """It speaks of what can be damaged, not of people; what can hurt them is a box."""
+    run = start(take_in(junior), horn, junior)
+    follow(run, [("press", "click", "")], junior)
+    page = signed_in(junior).get(reverse("jobs:run", args=[run.pk]))
+    (line,) = page.context["cautions"].lines
+    assert line == CautionLine(Caution.objects.get(key="probe-terminals"))
+    assert "NOTICE probe terminals read probe terminals. Mind: probe-terminals." in words_of(page)
     assert page.content.decode().count('class="caution ') == 0

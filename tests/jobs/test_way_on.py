@@ -128,6 +128,8 @@ def test_a_reading_far_from_expected_is_asked_about_again(horn: Procedure, junio
     page = client.post(address, sent)
     assert page.status_code == 422
     assert "480 V is far from what can be expected here (-60 to 60 V)" in words_of(page)
+    looked = client.get(reverse("jobs:step", args=[run.pk, "ground"]), {"typed": "480", "unit": "V"})
+    assert words_of(looked).count("is far from what can be expected here") == 1
     assert "If it is right, say how you know" in words_of(page)
     assert client.post(address, {**sent, "override_why": "Hybrid, and I was mad."}).status_code == 302
     assert Result.objects.latest("pk").verdict == "far from expected"

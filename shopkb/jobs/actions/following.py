@@ -6,6 +6,7 @@ The server decides which step may be answered.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -22,6 +23,7 @@ from shopkb.core.flow.model import AskedValue, Flow, Step
 from shopkb.core.flow.walk import Walk
 from shopkb.core.readings.parsing import parse_reading
 from shopkb.core.readings.quantities import ReadingError
+from shopkb.jobs.actions.noting import state_finding
 from shopkb.jobs.answering import Answer, fill, read_value, seconds_since, values_for
 from shopkb.jobs.bounds import RUNS, require_room
 from shopkb.jobs.dangers import cautions_in_force, danger_due
@@ -53,12 +55,23 @@ class StoredResult:
 
 @transaction.atomic
 def start_run(
-    job: Job, procedure: Procedure, *, by: User, at: datetime, client_id: UUID, came_from: Run | None = None
+    job: Job,
+    procedure: Procedure,
+    *,
+    by: User,
+    at: datetime,
+    client_id: UUID,
+    came_from: Run | None = None,
+    kept: Revision | None = None,
+    device_at: datetime | None = None,
 ) -> Run:
     """Begin following the procedure's revision in force.
 
+    ``kept``: the revision that a device without the network had begun with at ``device_at``; it is followed even if a
+    newer one is in force by now, as it would be with the network; not where that was withdrawn.
+
     Raises:
-        NotPossible: the job is closed, or no revision is in force.
+        NotPossible: the job is closed, no revision is in force, or the one that was begun with was withdrawn.
         IdempotencyConflict: the client id was used to start something else.
     """
     require(by, Right.WORK)
@@ -73,15 +86,41 @@ def start_run(
         return before
     if not locked.is_open:
         raise NotPossible(f"{locked} is closed. Reopen it, or open a new job as its comeback.")
-    revision = Revision.objects.filter(procedure=procedure, state=Revision.State.PUBLISHED).first()
-    if revision is None:
-        raise NotPossible(f"No revision of {procedure.title!r} is published, so it cannot be followed.")
+    revision = _revision_to_follow(procedure, kept)
     require_room(locked.runs.all(), RUNS, "Procedures followed on this job")
     run = Run.objects.create(
         job=locked, revision=revision, holder=by, started_at=at, client_id=client_id, came_from=came_from
     )
-    log_row(run.pk, Kind.STARTED, run, by=by, at=at, words=f"revision {revision.number}")
+    log_row(run.pk, Kind.STARTED, run, by=by, at=at, device_at=device_at, words=f"revision {revision.number}")
     return run
+
+
+def _revision_to_follow(procedure: Procedure, kept: Revision | None) -> Revision:
+    states = Revision.State
+    in_force = Revision.objects.filter(procedure=procedure, state=states.PUBLISHED).first()
+    if kept is not None and (withdrawn := kept if kept.state == states.WITHDRAWN else _withdrawn_since(kept, in_force)):
+        why = "withdrawn for safety" if withdrawn.withdrawn_for_safety else "withdrawn"
+        which = "The revision of" if withdrawn == kept else "A newer revision than the one of"
+        raise NotPossible(
+            f"{which} {procedure.title!r} that was kept on this device is {why}. {withdrawn.withdrawn_why} "
+            "Begin again with the network."
+        )
+    if kept is not None and kept.state == states.REPLACED and in_force is not None:
+        return kept
+    if in_force is None:
+        raise NotPossible(f"No revision of {procedure.title!r} is published, so it cannot be followed.")
+    return in_force
+
+
+def _withdrawn_since(kept: Revision, in_force: Revision | None) -> Revision | None:
+    """The newest revision that replaced this one and was withdrawn, where none is in force any more: what was wrong
+    with it may be wrong with the one before too, and nobody has put another in its place."""
+    if in_force is not None:
+        return None
+    newer = kept.procedure.revisions.filter(
+        state=Revision.State.WITHDRAWN, number__gt=kept.number, published_at__isnull=False
+    )
+    return newer.order_by("number").last()
 
 
 @transaction.atomic
@@ -117,10 +156,12 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     result.off_path = answer.off_path
     result.replaces = next((row for row in reversed(standing_results(flow, rows, walk)) if row.step == step.key), None)
     fill(result, step, answer, values_for(locked, flow, step))
-    result.seconds = seconds_since(locked, rows, by, at)
+    result.seconds = seconds_since(locked, rows, step, by, at)
     result.save()
     words = shown([*cautions, *still], answer.shown)
     log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at, words=words)
+    if result.outcome and (words := step.outcome(result.outcome).finding):
+        state_finding(result, words)
     if answer.by_chance and answer.off_path and result.outcome:
         log_text(locked.pk, Kind.BY_CHANCE, step.title, by=by, at=at, record=result.pk)
     _settle(locked, walk_of(flow, [*rows, result], walk), at)
@@ -257,11 +298,11 @@ def move_to_newest(run: Run, *, by: User, at: datetime | None = None) -> Revisio
 def lock_run(run: Run) -> Run:
     """The run with this primary key, read anew and locked: answers from two devices are taken one after the other.
 
-    The job's row is locked first, as closing does, so that no answer slips in behind what a closed job has taught.
+    One query. It locks the job's row first and then the run's, in the order of ``of``: as closing does, so that no
+    answer slips in behind what a closed job has taught, and neither waits for the other for ever.
     """
-    Job.objects.select_for_update(of=("self",)).get(runs=run.pk)
     return (
-        Run.objects.select_for_update(of=("self",))
+        Run.objects.select_for_update(of=("job", "self"))
         .select_related("job", "revision__procedure", "holder")
         .get(pk=run.pk)
     )
@@ -294,15 +335,21 @@ def _still_open(run: Run) -> None:
         raise NotPossible(f"This procedure was left: {run.stopped_why} Start it again from the job.")
 
 
+def needed_first(flow: Flow, step: Step, rows: Sequence[Result]) -> list[Step]:
+    """The steps that have to be answered before ``step`` may be done out of order; a step left out is not answered."""
+    done = {row.step for row in rows if row.outcome}
+    return [flow.step_by_key[key] for key in step.needs if key not in done and key in flow.step_by_key]
+
+
 def _allowed_step(flow: Flow, walk: Walk, rows: list[Result], answer: Answer) -> Step:
     step = flow.step_by_key.get(answer.step)
     if step is None:
         raise UnknownStep(f"This procedure has no step called {answer.step!r}.", walk.current)
     if answer.off_path:
-        done = {row.step for row in rows if row.outcome}
-        missing = [flow.step_by_key[key].title for key in step.needs if key not in done and key in flow.step_by_key]
+        missing = needed_first(flow, step, rows)
         if missing:
-            raise StepNotCurrent(f"Before this step, do: {'; '.join(missing)}.", walk.current)
+            titles = "; ".join(each.title for each in missing)
+            raise StepNotCurrent(f"Before this step, do: {titles}.", walk.current)
         return step
     if step.key != walk.current and step.key not in {key for key, _route in walk.path}:
         now = flow.step_by_key.get(walk.current)

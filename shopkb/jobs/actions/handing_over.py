@@ -42,8 +42,8 @@ def hand_over(run: Run, receiver: User, note: HandOverNote, *, by: User, at: dat
     before = stored_before(
         HandOver.objects.all(),
         note.client_id,
-        lambda row: (row.run_id, row.receiver_id) == (run.pk, receiver.pk),
-        "This was sent before with another name. Reload the page and hand over again.",
+        lambda row: _stored_content(row) == (run.pk, receiver.pk, *_sent_content(note)),
+        "This was sent before with another name or other words. Reload the page and hand over again.",
     )
     if before is not None:
         return before
@@ -123,3 +123,11 @@ def take_over(run: Run, *, by: User, at: datetime, client_id: UUID) -> None:
     locked.holder = by
     locked.save(update_fields=["holder"])
     log_row(locked.pk, Kind.TAKEN_OVER, taken, by=by, at=at)
+
+
+def _stored_content(row: HandOver) -> tuple[object, ...]:
+    return (row.run_id, row.receiver_id, row.reason, row.off_vehicle, row.excluded, row.note)
+
+
+def _sent_content(note: HandOverNote) -> tuple[str, ...]:
+    return tuple(words.strip() for words in (note.reason, note.off_vehicle, note.excluded, note.note))

@@ -15,6 +15,7 @@ from django.utils.text import Truncator
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
+from shopkb.catalog import trees
 from shopkb.catalog.models import Platform, Symptom
 from shopkb.catalog.platform_names import platform_name
 from shopkb.core.identifiers import is_within
@@ -25,6 +26,7 @@ from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_text_on_job
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import Job, Vehicle
+from shopkb.jobs.registrations import bare_registration, normal_registration
 from shopkb.jobs.vehicle_history import related
 from shopkb.web.mileage import mileage_text
 
@@ -76,7 +78,7 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
         IdempotencyConflict: the client id was used for another job.
     """
     require(by, Right.WORK)
-    if not normal_registration(intake.registration):
+    if not bare_registration(intake.registration):
         raise NotPossible("Write the registration: it is how the vehicle is found again.")
     if not intake.complaint.strip():
         raise NotPossible("Write the complaint in the customer's words.")
@@ -116,6 +118,12 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
     return job
 
 
+def any_vehicle() -> Platform:
+    """The first kind of vehicle that a shop has; one that says nothing is made where it has none, so that nobody waits
+    at the counter for whoever keeps the catalog."""
+    return Platform.objects.order_by("tree_id", "lft").first() or trees.add(Platform, key="vehicle", name="Vehicle")
+
+
 @transaction.atomic
 def not_a_comeback(job: Job, *, by: User, at: datetime) -> None:
     """Take back that a job is a comeback: the earlier one counts as it did before.
@@ -148,11 +156,6 @@ def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
     locked.save(update_fields=["complaint_verified"])
 
 
-def normal_registration(text: str) -> str:
-    """Upper case, single blanks: the same vehicle is found whatever was typed."""
-    return " ".join(text.upper().split())
-
-
 def _answered_doubts(vehicle: Vehicle, intake: Intake, earlier: Job | None) -> list[str]:
     """What does not fit, all of it said to be right by whoever saw it.
 
@@ -173,13 +176,16 @@ def _digest(doubts: Sequence[str]) -> str:
 
 
 def _locked_vehicle(intake: Intake) -> Vehicle:
-    """The vehicle that carries the registration, made where nobody did; one intake after the other."""
-    vehicle, made = Vehicle.objects.get_or_create(
-        registration=normal_registration(intake.registration),
-        defaults={"platform": intake.platform, "vin": intake.vin, "year": intake.year},
-    )
-    if made:
-        return vehicle
+    """The vehicle that carries the registration, written as it was the first time; made where nobody did; one intake
+    after the other."""
+    vehicle = Vehicle.objects.carrying(intake.registration).first()
+    if vehicle is None:
+        vehicle, made = Vehicle.objects.get_or_create(
+            registration=normal_registration(intake.registration),
+            defaults={"platform": intake.platform, "vin": intake.vin, "year": intake.year},
+        )
+        if made:
+            return vehicle
     return Vehicle.objects.select_for_update(of=("self",)).select_related("platform").get(pk=vehicle.pk)
 
 

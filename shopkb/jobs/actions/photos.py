@@ -17,7 +17,7 @@ from shopkb.accounts.roles import Right, require
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.models import Job, Photo, Repair, Result
-from shopkb.web.images import BadPicture, TooBusy, encoded, to_disk
+from shopkb.web.images import BadPicture, TooManyPictures, encoded, to_disk
 
 JOB_QUOTA = 60 * 1024 * 1024
 """Bytes of pictures one job may hold."""
@@ -57,7 +57,7 @@ def keep_photo(job: Job, new_photo: NewPhoto, *, by: User, at: datetime) -> Phot
         return before
     try:
         body, width, height = encoded(new_photo.file)
-    except TooBusy as error:
+    except TooManyPictures as error:
         raise NotNow(str(error)) from error
     except BadPicture as error:
         raise BadPhoto(str(error)) from error

@@ -112,7 +112,7 @@ def _confirmation(item: Mapping[str, str], client_id: UUID) -> DangerConfirmatio
     return DangerConfirmation(step, item.get("caution", "")[:60], shown_seconds, client_id, item.get("shown", ""))
 
 
-def _device_time(text: str) -> datetime | None:
+def device_time(text: str) -> datetime | None:
     """When the device says it kept the item; nothing where it says no moment. Kept, never relied on."""
     try:
         moment = datetime.fromisoformat(text).astimezone(UTC)
@@ -127,7 +127,7 @@ def _answer(run: Run, answer: Answer, item: Mapping[str, str], *, by: User, at: 
     before = stored_before(Result.objects.select_related("retraction"), answer.client_id)
     if before is not None:
         return _told_before(before, locked, answer, by=by, at=at)
-    device_at = _device_time(item.get("at", ""))
+    device_at = device_time(item.get("at", ""))
     late = _too_late(locked, answer, item.get("replaces", ""), by) if locked.job.is_open else ""
     if late:
         return _keep_aside(locked, answer, late, by=by, at=at, device_at=device_at)

@@ -11,19 +11,23 @@ from shopkb.jobs.event import Event
 from shopkb.jobs.log.hash_chain import EventData, Kind, chained, event_data
 from shopkb.jobs.models import (
     DangerPassed,
+    Finding,
     HandOver,
     LateValue,
+    MeasuredAgain,
     PutBack,
     Repair,
+    RepairPart,
     Result,
     Retraction,
     Run,
     RunValue,
+    Settlement,
     Verification,
 )
 
 OfRun = RunValue | LateValue | DangerPassed | Result | Retraction | HandOver | PutBack | Run
-OfJob = Repair | Verification
+OfJob = Repair | RepairPart | MeasuredAgain | Verification | Finding | Settlement
 
 
 def log_row(

@@ -37,6 +37,13 @@ FIELDS: dict[str, tuple[str, ...]] = {
         "job_id", "result_id", "cause_id", "proof", "correction", "parts", "minutes", "also_found", "who_id", "at",
         "client_id",
     ),
+    Kind.PART: ("repair_id", "words", "number", "quantity", "price"),
+    Kind.AGAIN: (
+        "repair_id", "step", "outcome", "typed", "reading", "unit", "over_limit", "meter_id", "proposed", "verdict",
+        "judgement", "override_why", "who_id", "at", "client_id",
+    ),
+    Kind.FINDING: ("job_id", "result_id", "words", "who_id", "at", "client_id"),
+    Kind.SETTLED: ("finding_id", "how", "words", "run_id", "repair_id", "who_id", "at", "client_id"),
     Kind.VERIFIED: ("repair_id", "cured", "how", "who_id", "at", "client_id"),
 }  # fmt: skip
 """Columns that a digest covers, by kind of event. Only those that never change."""

@@ -3,23 +3,60 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 
+from shopkb.core.flow.model import Proof
 from shopkb.jobs.closed_jobs import latest_verification
-from shopkb.jobs.models import Repair, Verification
+from shopkb.jobs.models import MeasuredAgain, Repair, RepairPart, Verification
 from shopkb.jobs.run_state import RunState
 from shopkb.jobs.views.run_texts import answer_text, reading_text
+
+PROVEN_BY = {
+    Proof.SEEN.value: "Proven, seen with the eye",
+    Proof.MEASURED.value: "Proven by measurement",
+    Proof.SUBSTITUTED.value: "Proven with another part in its place",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class CarriedOut:
-    """A repair, its latest verification, and the step, answer and reading that its proof rested on (empty: none)."""
+    """A repair, its latest verification, its parts, and the step, answer and reading that its proof rested on (empty:
+    none), with what the same step said when it was done again for that verification."""
 
     repair: Repair
     verification: Verification | None
+    parts: tuple[RepairPart, ...] = ()
     step: str = ""
     answer: str = ""
     reading: str = ""
+    again: MeasuredAgain | None = None
+    answer_again: str = ""
+    reading_again: str = ""
+
+    @property
+    def cured(self) -> bool:
+        return self.verification is not None and self.verification.cured == Verification.Cured.YES
+
+    @property
+    def proof_words(self) -> str:
+        """How sure the cause is, for whoever pays."""
+        if self.repair.proof == Proof.ELIMINATION.value:
+            return "The only one left after the others were ruled out"
+        if self.repair.weak:
+            return f"Likely, by what was {self.repair.proof}, but not for certain"
+        return PROVEN_BY[self.repair.proof]
+
+    @property
+    def beside_words(self) -> str:
+        """Whether the other fault that it put right is gone; empty where nobody has looked."""
+        told = {Verification.Cured.YES: "It is gone.", Verification.Cured.NO: "It is still there."}
+        return told.get(Verification.Cured(self.verification.cured), "Not checked.") if self.verification else ""
+
+    @property
+    def without_lines(self) -> str:
+        """Parts told in words alone."""
+        return "" if self.parts else self.repair.parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +68,39 @@ class MinutesTested:
 
 
 def carried_out(repair: Repair, states: Sequence[RunState]) -> CarriedOut:
-    """Needs ``verifications`` and ``result`` loaded to cost no query."""
-    checked, row = latest_verification(repair), repair.result
+    """Needs ``verifications``, ``part_lines``, ``measured_again`` and ``result`` loaded to cost no query."""
+    checked, row, parts = latest_verification(repair), repair.result, tuple(repair.part_lines.all())
     state = next((state for state in states if row is not None and state.run.pk == row.run_id), None)
     step = state.flow.step_by_key.get(row.step) if state is not None and row is not None else None
     if row is None or state is None or step is None:
-        return CarriedOut(repair, checked)
-    return CarriedOut(repair, checked, step.title, answer_text(state.flow, row), reading_text(row))
+        return CarriedOut(repair, checked, parts)
+    told = CarriedOut(repair, checked, parts, step.title, answer_text(state.flow, row), reading_text(row))
+    rows = repair.measured_again.all()
+    again = next((one for one in rows if checked is not None and one.client_id == checked.client_id), None)
+    if again is None:
+        return told
+    label = next((outcome.label for outcome in step.outcomes if outcome.key == again.outcome), "no answer fits it")
+    return replace(told, again=again, answer_again=label, reading_again=reading_text(again))
+
+
+def in_order(repairs: Sequence[CarriedOut]) -> dict[str, list[CarriedOut]]:
+    """Repairs as a customer asks for them: ``proved`` are those that cured, or of which it is not known yet, ``failed``
+    those after which the complaint stayed, each the latest first; ``beside`` put right another fault. Needs
+    ``settles`` loaded to cost no query."""
+    told: dict[str, list[CarriedOut]] = {"proved": [], "failed": [], "beside": []}
+    for done in reversed(repairs):
+        failed = done.verification is not None and done.verification.cured == Verification.Cured.NO
+        told["beside" if done.repair.settles.all() else "failed" if failed else "proved"].append(done)
+    cured = [done for done in told["proved"] if done.cured]
+    told["proved"] = [*cured, *(done for done in told["proved"] if not done.cured)]
+    return told
+
+
+def parts_total(repairs: Sequence[CarriedOut]) -> Decimal | None:
+    """What the parts cost together; ``None`` where no price, or not every price, is known."""
+    lines = [line for done in repairs for line in done.parts]
+    prices = [line.quantity * line.price for line in lines if line.price is not None]
+    return sum(prices, Decimal(0)) if prices and len(prices) == len(lines) else None
 
 
 def minutes_tested(states: Sequence[RunState]) -> MinutesTested | None:

@@ -12,6 +12,7 @@ from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shopkb.accounts.models import User
@@ -24,16 +25,17 @@ from shopkb.core.flow.model import GoKind
 from shopkb.core.flow.names import cause_name, leads_to
 from shopkb.jobs.actions import following
 from shopkb.jobs.actions.closing import ruled_out
+from shopkb.jobs.actions.noting import settle_finding
 from shopkb.jobs.answering import Answer, read_answer, values_of
 from shopkb.jobs.asked_values import changed_answers, given_values
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible, StepNotCurrent, UnknownStep
-from shopkb.jobs.forms import LeaveForm, SkipForm
-from shopkb.jobs.models import Job, Run
+from shopkb.jobs.forms.leaving import LeaveForm, SkipForm
+from shopkb.jobs.models import Job, Run, Settlement
 from shopkb.jobs.proofs import weighed
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.vehicle_state import confirm_back, off_in
-from shopkb.jobs.views.going_on import go_on
+from shopkb.jobs.views.going_on import after_repair, go_on
 from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, late_entries, risk_words
 from shopkb.jobs.views.step import render_step
 from shopkb.jobs.views.typed_reading import METER, meter_named
@@ -57,8 +59,20 @@ def start(request: SignedInRequest, pk: int, procedure: str) -> HttpResponse:
         run = following.start_run(
             job, chosen, by=request.user, at=timezone.now(), client_id=client_id_of(request), came_from=came_from
         )
+        _followed(run, request)
         return redirect("jobs:run", run.pk)
     return redirect("jobs:job", pk)
+
+
+def _followed(run: Run, request: SignedInRequest) -> None:
+    """The finding of this job that the procedure was begun for, if any, is followed by it."""
+    number = row_number(request.POST.get("finding", ""))
+    finding = run.job.findings.filter(pk=number).first() if number else None
+    if finding is not None:
+        settle_finding(
+            finding, Settlement.How.FOLLOWED, by=request.user, at=timezone.now(), run=run,
+            client_id=uuid.uuid5(run.client_id, f"finding {finding.pk}"),
+        )  # fmt: skip
 
 
 @require_safe
@@ -113,7 +127,7 @@ def answer(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
     try:
         sent = replace(sent, meter=meter_named(request.POST.get("meter", "")), skipped="", onward="")
         following.record(Run(pk=pk), sent, by=request.user, at=timezone.now())
-    except (Job.DoesNotExist, UnknownStep) as error:
+    except (Run.DoesNotExist, UnknownStep) as error:
         raise Http404 from error
     except (StepNotCurrent, IdempotencyConflict) as error:
         messages.warning(request, str(error))
@@ -126,8 +140,25 @@ def answer(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
         return render_step(
             request, run_state, run_state.flow.step_by_key[step], refused=str(error), sent=sent, status=422
         )
-    onward = reverse("jobs:run", args=[pk])
+    onward = _promised(pk, sent) if sent.off_path else reverse("jobs:run", args=[pk])
     return JsonResponse({"to": onward}) if by_script else redirect(onward)
+
+
+def _promised(pk: int, sent: Answer) -> str:
+    """Where the button of an answer given out of order leads: the step it names unless that is done already or cannot
+    be done yet, the repair of the cause it names; else the run's own page."""
+    run_state = run_state_of(pk)
+    row = next((row for row in run_state.effective if row.client_id == sent.client_id), None)
+    page = reverse("jobs:run", args=[pk])
+    if row is None or not row.outcome:
+        return page
+    go = run_state.flow.step_by_key[row.step].outcome(row.outcome).go
+    if go.kind is GoKind.CAUSE:
+        return f"{reverse('jobs:repair', args=[run_state.run.job_id])}?result={row.pk}"
+    step, done = run_state.flow.step_by_key.get(go.key), {each.step for each in run_state.effective if each.outcome}
+    if go.kind is not GoKind.STEP or step is None or step.key in done or not done.issuperset(step.needs):
+        return page
+    return reverse("jobs:step", args=[pk, step.key])
 
 
 @require_http_methods(["GET", "POST"])
@@ -206,14 +237,19 @@ def _correct(request: SignedInRequest, run_state: RunState, key: str) -> HttpRes
 
 @require_POST
 def choose_meter(request: SignedInRequest, pk: int) -> HttpResponse:
-    """The meter for today; it stays chosen until another is."""
+    """The meter for today; it stays chosen until another is. A reading that was typed comes along, and is judged with
+    it."""
     meter = Meter.objects.filter(key=request.POST.get("meter", "")).first()
     if meter:
         request.session[METER] = meter.key
     else:
         request.session.pop(METER, None)
     step = request.POST.get("step", "")
-    return redirect("jobs:step", pk, step) if step in run_state_of(pk).flow.step_by_key else redirect("jobs:run", pk)
+    if step not in run_state_of(pk).flow.step_by_key:
+        return redirect("jobs:run", pk)
+    given = {name: request.POST.get(name, "")[:60] for name in ("typed", "unit")}
+    typed = f"?{urlencode(given)}" if given["typed"].strip() else ""
+    return redirect(f"{reverse('jobs:step', args=[pk, step])}{typed}#reading")
 
 
 @require_http_methods(["GET", "POST"])
@@ -262,12 +298,15 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
     reasoning = reason(job, run_state.of_job, at=timezone.now()) if job.is_open else None
     ends = weighed(run_state.of_job, reasoning, ruled_out(job)) if cause else []
     named = next((each for each in ends if last is not None and each.result == last), None)
+    repaired = after_repair(job, reasoning.last_repair, [each.run for each in run_state.of_job]) if reasoning else None
+    tried = reasoning is not None and named is not None and named.repaired is not None
     return {
         "run": run_state.run,
         "job": job,
         "flow": flow,
         "named": named,
-        "go_on": go_on(job, run_state.of_job, reasoning, ends) if reasoning and named and named.repaired else None,
+        "repaired": repaired,
+        "go_on": repaired or (go_on(job, run_state.of_job, reasoning, ends) if reasoning and tried else None),
         "end": end,
         "cause": cause,
         "cause_words": cause_name(cause.component, cause.mode) if cause else "",
@@ -280,5 +319,5 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         "path": answers_of(run_state),
         "late": late_entries(job),
         "client_id": uuid.uuid4(),
-        "reasoning": reasoning,
+        "reasoning": None if repaired and repaired.cured else reasoning,
     }

@@ -9,7 +9,8 @@ from django.urls import reverse
 from django.utils.http import urlencode
 
 from shopkb.core.diagnosis.advice.next_action import RepairOption
-from shopkb.jobs.models import Job
+from shopkb.jobs.closed_jobs import latest_verification
+from shopkb.jobs.models import Job, Repair, Run, Verification
 from shopkb.jobs.proofs import NamedCause
 from shopkb.jobs.reasoning import Reasoning
 from shopkb.jobs.run_state import RunState
@@ -17,11 +18,50 @@ from shopkb.jobs.run_state import RunState
 
 @dataclass(frozen=True, slots=True)
 class GoOn:
-    """``words`` say what comes next and why, ``label`` is the button, ``link`` its page."""
+    """``words`` say what comes next and why, ``label`` is the button, ``link`` its page.
+
+    ``cured``: the last repair cured, so nothing is advised any more. ``closes``: only closing the job is left.
+    """
 
     words: str
     label: str
     link: str
+    cured: bool = False
+    closes: bool = False
+
+
+def after_repair(job: Job, repair: Repair | None, runs: Sequence[Run]) -> GoOn | None:
+    """What the repair recorded last asks for: to be verified, or, where it cured, to close the job.
+
+    ``None`` where testing goes on: no repair, one that did not cure, or a procedure begun after the cure. Needs the
+    repair's ``verifications`` loaded to cost no query.
+    """
+    if repair is None or not job.is_open:
+        return None
+    verified = latest_verification(repair)
+    if verified is None:
+        return GoOn(
+            "The repair is recorded. See whether it cured.",
+            "Verify the cure",
+            reverse("jobs:verify", args=[repair.pk]),
+        )
+    if verified.cured != Verification.Cured.YES or any(
+        run.state == Run.State.UNDER_WAY and run.started_at > verified.at for run in runs
+    ):
+        return None
+    if repair.settles.exists() and not Repair.objects.filter(job=job).cured_complaint().exists():
+        return None  # another fault is gone; the complaint is not
+    if job.open_findings:
+        finding = job.open_findings[0]
+        return GoOn(
+            f"Cured. Before the job is closed, say what became of: {finding.words}.",
+            "Deal with the other fault",
+            reverse("jobs:finding", args=[finding.pk]),
+            cured=True,
+        )
+    return GoOn(
+        "Cured. Close the job.", "Close the job", f"{reverse('jobs:job', args=[job.pk])}#close", cured=True, closes=True
+    )
 
 
 def go_on(job: Job, states: Sequence[RunState], reasoning: Reasoning, ends: Sequence[NamedCause]) -> GoOn | None:

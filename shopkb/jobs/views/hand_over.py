@@ -17,12 +17,14 @@ from shopkb.core.diagnosis.belief.posterior import Reason
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import handing_over
 from shopkb.jobs.actions.closing import ruled_out
+from shopkb.jobs.asked_values import given_values
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.forms import HandOverForm
+from shopkb.jobs.forms.leaving import HandOverForm
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
-from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, question, reading_text
+from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, reading_text
+from shopkb.procedures.templatetags.procedure_words import unit_sign
 from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 HARDLY, RULES_OUT = 0.05, 0.2
@@ -59,7 +61,10 @@ def hand_over(request: SignedInRequest, pk: int) -> HttpResponse:
                 request, f"It waits for {data['receiver']} to accept. Until then you are the one who follows it."
             )
             return redirect("jobs:job", job.pk)
-    context = {"form": form, "run": run_state.run, "job": job, "step": step}
+    context = {
+        "form": form, "run": run_state.run, "run_key": run_state.run.pk, "job": job, "step": step,
+        "as_of": timezone.localtime(),
+    }  # fmt: skip
     return render(request, "jobs/hand_over.html", context, status=422 if form.errors else 200)
 
 
@@ -100,9 +105,11 @@ def take_over(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _values(run_state: RunState) -> list[tuple[str, str]]:
-    """What was asked once on this run, and the latest answer. One query."""
-    latest = {row.key: row for row in run_state.run.values.order_by("pk")}
-    return [(question(run_state.flow, key), row.typed) for key, row in latest.items()]
+    """What was asked once on this run, and the latest answer with its unit. One query."""
+    return [
+        (each.value.ask, f"{each.typed} {unit_sign(each.unit) if each.unit else ''}".strip())
+        for each in given_values(run_state)
+    ]
 
 
 def _excluded(job: Job, states: Sequence[RunState]) -> str:

@@ -19,7 +19,7 @@ from shopkb.core.diagnosis.counting.ageing import months_after
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach
 from shopkb.core.diagnosis.counting.positions import positions
 from shopkb.core.flow.model import Flow
-from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, ResultQuerySet, Run, Verification
+from shopkb.jobs.models import Job, JobQuerySet, Repair, Result, ResultQuerySet, Verification
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.web.months import first_moment
@@ -58,9 +58,10 @@ class JobFilters:
     ``since`` and ``until`` are months of closing, ``after`` a moment of closing (ISO 8601). ``at`` is the step that
     named a repaired cause, ``cause`` and ``also`` are numbers of causes, ``who`` recorded a result (of the step, if one
     is given), ``repaired_by`` made a repair, ``closed_by`` closed the job. ``ended`` is a disposition or ``stuck``,
-    ``job_outcome`` a key of :data:`JOB_OUTCOMES`, ``departure`` one of :data:`DEPARTURES`. ``timed`` (any text): with
-    known times. ``on_way`` (any text): who came to ``step`` on the written way of the revision in force. ``judged``
-    (any text): of those, jobs whose proven cause says whether the branch taken was right.
+    ``job_outcome`` a key of :data:`JOB_OUTCOMES`, ``departure`` one of :data:`DEPARTURES`. ``timed`` (any text): with a
+    known time of the step, or with a procedure followed where no step is given. ``on_way`` (any text): who came to
+    ``step`` on the written way of the revision in force. ``judged`` (any text): of those, jobs whose proven cause says
+    whether the branch taken was right.
     ``revision`` is the number of the procedure's revision that was followed.
     """
 
@@ -127,10 +128,10 @@ class JobFilters:
             jobs = jobs.filter(self._with_result(self._on_way(way)))
         elif self.step or self.departure in DEPARTURES or self.who:
             jobs = jobs.filter(self._with_result(self._results()))
-        elif self.procedure and not self.at and not self.timed:  # who is timed has answered
+        elif self.procedure and (self.timed or not self.at):
             jobs = jobs.filter(self._with_result(self._of_revision(Result.objects.filter(retraction__isnull=True))))
-        if self.timed and not self.step:
-            jobs = self._timed(jobs)
+        elif self.timed:
+            jobs = jobs.filter(self._with_result(Result.objects.filter(retraction__isnull=True)))
         return self._repaired(jobs)
 
     def _with_result(self, results: QuerySet[Result]) -> Q:
@@ -176,17 +177,6 @@ class JobFilters:
             reason = self.outcome.removeprefix(SKIPPED)
             return Q(skipped=reason) if reason else ~Q(skipped="")
         return Q(outcome=self.outcome) if self.outcome else Q()
-
-    def _timed(self, jobs: JobQuerySet) -> JobQuerySet:
-        """With a procedure (this one, if one is given) that was followed from its first answer to its last with every
-        time known."""
-        answered = self._of_revision(Result.objects.filter(retraction__isnull=True))  # some of a run always stand
-        unknown = Result.objects.effective().filter(seconds__isnull=True)
-        if self.procedure:
-            return jobs.filter(self._with_result(answered)).exclude(self._with_result(self._of_revision(unknown)))
-        mine = unknown.filter(run__job=OuterRef("job"), run__revision__procedure=OuterRef("revision__procedure"))
-        known = Run.objects.filter(Exists(answered.filter(run=OuterRef("pk"))), ~Exists(mine), job=OuterRef("pk"))
-        return jobs.filter(Exists(known))
 
     def _can_be_judged(self, way: _WrittenWay) -> Q:
         """As :func:`shopkb.core.diagnosis.counting.flow_counts.count` judges: where a branch may hand over, of a cause

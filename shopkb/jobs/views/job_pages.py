@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Page, Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -19,21 +21,25 @@ from shopkb.catalog.models import Caution, Symptom
 from shopkb.core.identifiers import check_vin
 from shopkb.jobs.actions import intake
 from shopkb.jobs.actions.closing import in_vain
-from shopkb.jobs.actions.intake import IntakeDoubted, normal_registration
+from shopkb.jobs.actions.intake import IntakeDoubted
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.dangers import by_signal
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.forms import CloseForm, IntakeForm
+from shopkb.jobs.forms.findings import settlings
+from shopkb.jobs.forms.intake import IntakeForm
+from shopkb.jobs.forms.leaving import CloseForm
 from shopkb.jobs.models import HandOver, Job, JobQuerySet, Repair, Run, Vehicle, Verification
+from shopkb.jobs.offline_pack import addresses
 from shopkb.jobs.proofs import weighed
+from shopkb.jobs.readings import shows_vehicle
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_states_of
-from shopkb.jobs.vehicle_history import known_vehicle
+from shopkb.jobs.vehicle_history import known_vehicle, left_on
 from shopkb.jobs.vehicle_state import off_on
-from shopkb.jobs.views.carried_out import CarriedOut, carried_out
-from shopkb.jobs.views.going_on import go_on
+from shopkb.jobs.views.carried_out import CarriedOut, carried_out, in_order
+from shopkb.jobs.views.going_on import after_repair, go_on
 from shopkb.jobs.views.job_filters import JobFilters
-from shopkb.procedures.matching import search
+from shopkb.procedures.matching import lacks_kind, search
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.views.nothing_fits import nothing_fits
 from shopkb.web.htmx import render_page_or_part
@@ -79,34 +85,44 @@ def new_job(request: SignedInRequest) -> HttpResponse:
                 return redirect("jobs:job", job.pk)
             except IntakeDoubted as doubted:
                 form.ask_whether_right(str(doubted), doubted.digest)
-    context = {"form": form, "procedure": procedure, "section": "jobs", **_known_context(_asked_of(form))}
+    context = {
+        "form": form, "procedure": procedure, "section": "jobs", **_known_context(_asked_of(form)),
+        "pack": office_pack(timezone.now()),
+    }  # fmt: skip
     return render(request, "jobs/new.html", context, status=422 if form.errors else 200)
+
+
+def office_pack(at: datetime) -> list[str]:
+    """Addresses that a device keeps so that a vehicle can be booked in, and a procedure begun, without the network."""
+    pages = [reverse(f"jobs:{name}") for name in ("locked", "outbox", "new", "known-vehicles", "begin")]
+    return [*pages, *(reverse("jobs:pack", args=[key, number]) for key, number in addresses(at))]
 
 
 @require_safe
 def known(request: SignedInRequest) -> HttpResponse:
-    """What is known of the vehicle being booked in, for the page that books it in. Six queries at most."""
+    """What is known of the vehicle being booked in, for the page that books it in. Eight queries at most."""
     require(request.user, Right.WORK)
-    return render(request, "jobs/_known.html", _known_context(request.GET))
+    context = _known_context(request.GET)
+    shows_vehicle(request, context["known"].vehicle.pk if context["known"] else None)
+    return render(request, "jobs/_known.html", context)
 
 
 def _asked_of(form: IntakeForm) -> Mapping[str, object]:
     return {name: form[name].value() or "" for name in ("registration", "vin", "symptom", "comeback_of")}
 
 
-def _known_context(asked: Mapping[str, object]) -> dict[str, object]:
+def _known_context(asked: Mapping[str, object]) -> dict[str, Any]:
     registration, vin, symptom, chosen = (
         str(asked.get(name, ""))[:40] for name in ("registration", "vin", "symptom", "comeback_of")
     )
     number = row_number(symptom)
     row = Symptom.objects.select_related("system").filter(pk=number).first() if number is not None else None
-    found = known_vehicle(
-        normal_registration(registration), check_vin(vin).vin if vin else "", at=timezone.now(), symptom=row
-    )
+    found = known_vehicle(registration, check_vin(vin).vin if vin else "", at=timezone.now(), symptom=row)
     choices = found.choices(chosen) if found is not None else ()
     if chosen not in {str(each.job.pk) for each in choices}:
         chosen = ""  # another vehicle's job
-    return {"known": found, "choices": choices, "chosen": chosen}
+    left = left_on(found.vehicle) if found is not None else []
+    return {"known": found, "choices": choices, "chosen": chosen, "left": left}
 
 
 @require_safe
@@ -122,37 +138,63 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     runs = [state.run for state in states]
     followed = {run.revision.procedure_id for run in runs if run.state == Run.State.UNDER_WAY}
     repairs = list(
-        job.repairs.select_related("cause__component", "who", "result").prefetch_related("verifications", "also")
-        .order_by("pk")
+        job.repairs.select_related("cause__component", "who", "result")
+        .prefetch_related("verifications", "also", "part_lines", "measured_again", "settles").order_by("pk")
     )  # fmt: skip
     off = off_on(job) if job.is_open else []
-    reasoning = reason(job, states, at=timezone.now()) if job.is_open else None
-    ends = weighed(states, reasoning, in_vain(repairs)) if job.is_open else []
+    repaired = after_repair(job, repairs[-1] if repairs else None, runs)
+    cured = repaired is not None and repaired.cured
+    reasoning = reason(job, states, at=timezone.now()) if job.is_open and not cured else None
+    ends = weighed(states, reasoning, in_vain(repairs)) if job.is_open and not cured else []
     return {
         "job": job,
         "vin": check_vin(job.vin) if job.vin else None,
         "runs": runs,
         "cautions": _cautions(job) if job.is_open and not runs else [],
         "ends": [end for end in ends if end.repaired is None][:MOST_ENDS],
-        "repairs": [(repair, latest_verification(repair)) for repair in repairs],
+        "repairs": [carried_out(repair, states) for repair in repairs],
         "in_vain": _failed(states, repairs) if job.is_open else [],
         "client_id": uuid.uuid4(),
-        "close_form": close_form or CloseForm(off=off, initial={"disposition": _only_disposition(repairs)}),
+        "close_form": close_form
+        or CloseForm(
+            off=off,
+            findings=settlings(job, job.open_findings) if job.is_open else (),
+            initial={"disposition": _only_disposition(repairs)},
+        ),
         "photos": list(job.photos.all()),
         "waiting": list(
             HandOver.objects.filter(run__job=job, accepted_at__isnull=True).select_related("giver", "receiver")
         ),
         "comebacks": list(job.comebacks.all()),
+        "repaired_then": _repaired_then(job),
         "reasoning": reasoning,
-        "go_on": go_on(job, states, reasoning, ends) if reasoning else None,
+        "repaired": repaired,
+        "go_on": repaired or (go_on(job, states, reasoning, ends) if reasoning else None),
         "section": "jobs",
         **(_offers(job, followed) if job.is_open else {}),
     }
 
 
+def _repaired_then(job: Job) -> list[CarriedOut]:
+    """What the job that this one came back from put right, with what proved it then: what was called cured first. No
+    query where it is no comeback."""
+    if job.comeback_of_id is None:
+        return []
+    rows = (
+        Repair.objects.filter(job=job.comeback_of_id).select_related("cause__component", "who", "result")
+        .prefetch_related("verifications", "part_lines", "measured_again", "settles").order_by("pk")
+    )  # fmt: skip
+    earlier = Job.objects.select_related("vehicle", "platform", "symptom").get(pk=job.comeback_of_id)
+    states = run_states_of(earlier)
+    told = in_order([carried_out(repair, states) for repair in rows])
+    return [*told["proved"], *told["failed"]]
+
+
 def _failed(states: Sequence[RunState], repairs: Sequence[Repair]) -> list[CarriedOut]:
     """Repairs that did not cure; none once another one did."""
-    return [] if _only_disposition(repairs) else [carried_out(repair, states) for repair in in_vain(repairs)]
+    if _only_disposition(repairs):
+        return []
+    return [carried_out(repair, states) for repair in in_vain(repairs) if not repair.settles.all()]
 
 
 def _offers(job: Job, followed: set[int]) -> dict[str, object]:
@@ -164,6 +206,7 @@ def _offers(job: Job, followed: set[int]) -> dict[str, object]:
     return {
         "offers": [offer for offer in others if offer.close],
         "distant": [offer for offer in others if not offer.close],
+        "lacks_kind": lacks_kind(job.platform.path),
         "words": job.complaint,
         "symptom": symptom,
         **nothing_fits(found, asked=True),
@@ -203,8 +246,9 @@ def not_a_comeback(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _only_disposition(repairs: Sequence[Repair]) -> str:
-    """Cured, where a repair is verified as the cure: nothing else can be chosen then. Anything else is for people."""
-    latest = [latest_verification(repair) for repair in repairs]
+    """Cured, where a repair is verified as the cure: nothing else can be chosen then. Anything else is for people.
+    Putting another fault right cures no complaint."""
+    latest = [latest_verification(repair) for repair in repairs if not repair.settles.all()]
     cured = any(row is not None and row.cured == Verification.Cured.YES for row in latest)
     return Job.Disposition.CURED if cured else ""
 

@@ -14,7 +14,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs.actions import photos
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.forms import PhotoForm
+from shopkb.jobs.forms.photo import PhotoForm
 from shopkb.jobs.models import Job, Photo, Result
 from shopkb.web.numbers import row_number
 from shopkb.web.shown_refusals import shown_on

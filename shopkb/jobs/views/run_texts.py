@@ -11,11 +11,12 @@ from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.core.flow.checks.step_hazards import HAZARDS
 from shopkb.core.flow.model import AskedValue, Flow, Step
+from shopkb.jobs.judged import Judged
 from shopkb.jobs.models import Job, LateValue, Result
 from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import RunState
 from shopkb.procedures.storing import flow_of
-from shopkb.procedures.templatetags.procedure_words import plain_number, unit_sign
+from shopkb.procedures.templatetags.procedure_words import unit_sign
 
 
 @dataclass(frozen=True)
@@ -83,11 +84,11 @@ def client_id_of(request: SignedInRequest) -> UUID:
         return uuid4()
 
 
-def reading_text(row: Result) -> str:
+def reading_text(row: Judged) -> str:
     """The reading of an answer in the unit of its step, ``0.25 V``, whatever unit it was typed in; what was typed where
     there is no number; empty without a reading."""
     if row.reading is not None:
-        return f"{plain_number(row.reading)} {unit_sign(row.unit)}".strip()
+        return f"{row.figures} {unit_sign(row.unit)}".strip()
     return "over limit" if row.over_limit else row.typed
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -17,16 +18,26 @@ from shopkb.core.flow.model import GoKind, Step
 from shopkb.core.flow.paths import steps_left
 from shopkb.core.readings.units import QUANTITIES, UNITS
 from shopkb.jobs import answering
+from shopkb.jobs.actions import following
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.dangers import LONG_BREAK, cautions_in_force, danger_due, shown_before
+from shopkb.jobs.dangers import LONG_BREAK, as_shown, cautions_in_force, danger_due, shown_before
 from shopkb.jobs.models import Run
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_state import RunState
 from shopkb.jobs.shown_words import stamp
 from shopkb.jobs.vehicle_state import off_in
+from shopkb.jobs.views.going_on import after_repair
 from shopkb.jobs.views.outbox import pack_urls
 from shopkb.jobs.views.run_texts import answer_text, answers_of
-from shopkb.jobs.views.typed_reading import METER, answer_buttons, expectations, judge_typed, verdict_text
+from shopkb.jobs.views.typed_reading import (
+    METER,
+    answer_buttons,
+    circuit_readings,
+    expectations,
+    judge_typed,
+    place_told,
+    verdict_text,
+)
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
 from shopkb.procedures.models import Revision
 from shopkb.web.humanize import minutes_text
@@ -74,12 +85,11 @@ def render_step(
     before = shown_before(run_state.flow, step, cautions, run_state.effective, by=request.user, at=now)
     context = {
         **_frame(request, run_state, step, now),
-        "cautions": [row for row in cautions if row not in before],
-        "shown_before": before,
-        "still": still,
+        "cautions": as_shown(cautions, still, before),
         "words_shown": stamp([*cautions, *still]),
-        **_measured(request, run_state, step, entered),
-        **_reasoned(run_state, step, now),
+        **(measured := _measured(request, run_state, step, entered)),
+        **(reasoned := _reasoned(run_state, step, now)),
+        **_circuit(run_state, step, measured, reasoned),
         "pack": pack_urls(run_state) if works else [],
         "refused_value": refused_value,
         "typed_value": request.POST.get("typed", "")[:60],
@@ -91,16 +101,17 @@ def _frame(request: SignedInRequest, run_state: RunState, step: Step, now: datet
     """The step itself and its place in the run."""
     run = run_state.run
     undo = undo_offer(run_state, request.user, now) if step.key == run_state.walk.current else None
+    off_path = step.key != run_state.walk.current and step.key not in {key for key, _route in run_state.walk.path}
     return {
         "run": run,
         "job": run.job,
         "flow": run_state.flow,
         "step": step,
         "number": run_state.flow.number_by_step[step.key],
-        "rail": _rail(run_state, step),
-        "picture_path": f"procedures/pictures/{step.picture}",
+        "rail": _rail(run_state, step, off_path=off_path),
         "previous": _previous(run_state, step),
-        "off_path": step.key != run_state.walk.current and step.key not in {key for key, _route in run_state.walk.path},
+        "off_path": off_path,
+        "needed_first": following.needed_first(run_state.flow, step, run_state.effective) if off_path else [],
         "held": run.holder_id == request.user.pk,
         "resume": _resume(run_state, request, now),
         "undo": undo,
@@ -131,6 +142,8 @@ def _measured(request: SignedInRequest, run_state: RunState, step: Step, entered
         "expectations": expectations(run_state.flow, step, values),
         "verdict": verdict_text(step, judgement),
         "line": line,
+        "at": reading.at,
+        "run_values": values,
         "unreadable": reading.unreadable,
         "refused": entered.refused,
         "given": entered.answer,
@@ -144,6 +157,23 @@ def _measured(request: SignedInRequest, run_state: RunState, step: Step, entered
     }
 
 
+def _circuit(
+    run_state: RunState, step: Step, measured: Mapping[str, object], reasoned: Mapping[str, object]
+) -> dict[str, object]:
+    """What would be read in the circuit: before the reading, and which of it a reading fits."""
+    reasoning = reasoned["reasoning"]
+    chances = reasoning.probability_by_cause(run_state.flow) if isinstance(reasoning, Reasoning) else {}
+    values, at = measured["run_values"], measured["at"]
+    if not isinstance(values, dict):
+        return {}
+    told = circuit_readings(run_state.flow, step, values, at if isinstance(at, float) else None, chances)
+    if not isinstance(reasoning, Reasoning) or measured["typed"] or step.key != run_state.walk.current:
+        return told
+    done = [row.step for row in run_state.effective if not row.skipped]
+    bits = max((option.bits for option in reasoning.advice.tests), default=0.0)
+    return {**told, "elsewhere": place_told(run_state.flow, step, chances, done, bits)}
+
+
 def _chosen(request: SignedInRequest, meters: list[Meter]) -> Meter | None:
     """The meter chosen for the day."""
     return next((row for row in meters if row.key == request.session.get(METER)), None)
@@ -151,10 +181,15 @@ def _chosen(request: SignedInRequest, meters: list[Meter]) -> Meter | None:
 
 def _reasoned(run_state: RunState, step: Step, now: datetime) -> dict[str, object]:
     """What the tool says of its own accord."""
-    reasoning = reason(run_state.run.job, run_state.of_job, at=now)
+    job = run_state.run.job
+    reasoning = reason(job, run_state.of_job, at=now)
+    repaired = after_repair(job, reasoning.last_repair, [each.run for each in run_state.of_job]) if reasoning else None
+    if repaired is not None and repaired.cured:
+        reasoning = None
     chance = reasoning.chosen_by_chance(run_state) if reasoning is not None else None
     return {
         "reasoning": reasoning,
+        "go_on": repaired,
         "better": _better(run_state, step, reasoning) or _as_quick(run_state, step, chance),
         "by_chance": chance is not None and chance.step == step.key,
     }
@@ -192,7 +227,9 @@ def _resume(run_state: RunState, request: SignedInRequest, now: datetime) -> dic
     }
 
 
-def _rail(run_state: RunState, step: Step) -> dict[str, object]:
+def _rail(run_state: RunState, step: Step, *, off_path: bool) -> dict[str, object]:
+    """The way so far. The step has the number that answers, charts and titles call it by; how many are done stands
+    beside it."""
     done = {row.step: row for row in run_state.effective}
     marks = ["skipped" if done[key].skipped else "done" for key, _route in run_state.walk.path if key in done]
     here = next((index for index, (key, _route) in enumerate(run_state.walk.path) if key == step.key), len(marks))
@@ -202,9 +239,17 @@ def _rail(run_state: RunState, step: Step) -> dict[str, object]:
     else:
         marks.append("now")
         marks += ["ahead"] * more
-    seconds = sum(row.seconds or 0 for row in run_state.effective)
-    text = f"step {here + 1}" + (f", at most {more} more" if more else ", the last") + f", {seconds // 60} min so far"
-    return {"marks": marks, "words": text}
+    minutes = sum(row.seconds or 0 for row in run_state.effective) // 60
+    number = run_state.flow.number_by_step[step.key]
+    if off_path:
+        ahead = "out of order"
+    elif more:
+        ahead = f"at most {more} more"
+    else:
+        ahead = "the last" if here else "the only one"
+    took = f" in {minutes} min" if minutes else ""
+    so_far = f": {here} done{took}" if here else ""
+    return {"marks": marks, "words": f"step {number}{so_far}, {ahead}"}
 
 
 def _previous(run_state: RunState, step: Step) -> str:

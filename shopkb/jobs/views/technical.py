@@ -15,6 +15,7 @@ from shopkb.charts.drawings import Drawing
 from shopkb.charts.view import ChartOptions
 from shopkb.jobs.models import DangerPassed, HandOver, Job, LateValue, PutBack, Result, Run, RunValue
 from shopkb.jobs.run_state import RunState, state_of
+from shopkb.jobs.views.carried_out import carried_out
 from shopkb.jobs.views.run_texts import LateEntry, answer_text, late_value_entry, question
 from shopkb.procedures.drawing import DrawnChart, draw_chart
 
@@ -46,10 +47,19 @@ class RunSheet:
 def technical(request: SignedInRequest, pk: int) -> HttpResponse:
     """The technical page of a job. Two queries for each chart, each flow the first time, and a constant number."""
     require(request.user, Right.READ)
+    return render(request, "jobs/technical.html", technical_context(pk))
+
+
+def technical_context(pk: int) -> dict[str, object]:
+    """What the technical record of this job shows."""
     job = get_object_or_404(Job.objects.for_list().select_related("closed_by"), pk=pk)
-    repairs = job.repairs.select_related("cause__component", "who").prefetch_related("verifications__who")
-    context = {"job": job, "sheets": [_sheet(run) for run in _runs(job)], "repairs": list(repairs), "section": "jobs"}
-    return render(request, "jobs/technical.html", context)
+    repairs = job.repairs.select_related("cause__component", "who", "result").prefetch_related(
+        "verifications__who", "part_lines", "measured_again__who", "measured_again__meter"
+    )
+    sheets = [_sheet(run) for run in _runs(job)]
+    states = [sheet.run_state for sheet in sheets]
+    done = [carried_out(repair, states) for repair in repairs]
+    return {"job": job, "sheets": sheets, "repairs": done, "section": "jobs"}
 
 
 def _runs(job: Job) -> list[Run]:

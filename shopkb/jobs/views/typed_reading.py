@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Context, Decimal
+
+from django.utils.safestring import mark_safe
 
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.catalog.meter_values import meter_of
 from shopkb.catalog.models import Meter
-from shopkb.core.flow.model import ComputedValue, Flow, Step
-from shopkb.core.flow.names import leads_to
+from shopkb.charts.circuit_drawing import circuit_svg, circuit_words
+from shopkb.core.diagnosis.advice.best_place import best_place
+from shopkb.core.flow.circuits.told import in_order, told_readings
+from shopkb.core.flow.model import AskedValue, ComputedValue, Flow, Step
+from shopkb.core.flow.names import cause_name, leads_to
+from shopkb.core.flow.paths import causes_from
 from shopkb.core.readings.expected import compute
 from shopkb.core.readings.judgement import Judgement, Verdict
 from shopkb.core.readings.limits import display_interval
@@ -39,12 +46,16 @@ class Button:
 
 @dataclass(frozen=True)
 class TypedReading:
-    """What was typed, read once: ``shown`` as a meter shows it, its judgement, or why it cannot be read."""
+    """What was typed, read once: ``shown`` as a meter shows it, its judgement, or why it cannot be read.
+
+    ``at`` is the reading in the unit of its step, infinite for an over-limit display.
+    """
 
     shown: str = ""
     judgement: Judgement | None = None
     line: NumberLine | None = None
     unreadable: str = ""
+    at: float | None = None
 
 
 def chosen_meter(request: SignedInRequest) -> Meter | None:
@@ -76,9 +87,47 @@ def judge_typed(step: Step, typed: str, unit: str, values: Mapping[str, Quantity
     except Unreadable as error:
         return TypedReading(typed, line=_line(step, values, meter, None), unreadable=str(error))
     if reading.quantity is None:
-        return TypedReading("over limit", judgement, _line(step, values, meter, None))
+        return TypedReading("over limit", judgement, _line(step, values, meter, None), at=math.inf)
     at = float(reading.quantity.to(step.reading.unit).magnitude)
-    return TypedReading(format_quantity(reading.quantity), judgement, _line(step, values, meter, at))
+    return TypedReading(format_quantity(reading.quantity), judgement, _line(step, values, meter, at), at=at)
+
+
+def circuit_readings(
+    flow: Flow,
+    step: Step,
+    values: Mapping[str, Quantity],
+    typed: float | None,
+    chances: Mapping[str, float] | None = None,
+) -> dict[str, object]:
+    """What would be read at a step whose procedure has a circuit, and what a typed reading fits; else nothing.
+
+    ``chances`` of causes, by key, put the likeliest first.
+    """
+    asked = {key: value for key, value in values.items() if isinstance(flow.value_by_key.get(key), AskedValue)}
+    possible = in_order(flow, chances or {}, causes_from(flow, step.key))
+    told = told_readings(flow, step, asked, possible=possible, typed=typed)
+    return {
+        "would_read": told,
+        "nothing_fits": bool(told) and not any(one.fits for one in told),
+        "circuit_drawing": mark_safe(circuit_svg(flow, step)),  # noqa: S308 - our own drawing
+        "circuit_words": circuit_words(flow, step),
+    }
+
+
+def place_told(
+    flow: Flow, step: Step, chances: Mapping[str, float], done: Collection[str] = (), written: float = 0.0
+) -> str:
+    """Where else the meter would tell more, in words; empty where what is written does as well, or nothing is known.
+
+    ``written`` are the bits of the best test that is written.
+    """
+    place = best_place(flow, step, chances, done=done, written=written)
+    if place is None or flow.circuit is None:
+        return ""
+    name = flow.circuit.point_name
+    words = f"red on {name(place.red)}, black on {name(place.black)}, all else as in this step. Sound: {place.sound}"
+    cause = flow.cause_by_key.get(place.cause)
+    return f"{words}; {cause_name(cause.component, cause.mode)}: {place.with_cause}." if cause else f"{words}."
 
 
 def _line(step: Step, values: Mapping[str, Quantity], meter: Meter | None, at: float | None) -> NumberLine | None:
@@ -101,11 +150,12 @@ def verdict_text(step: Step, judgement: Judgement | None) -> str:
         return ""
     if not judgement.outcome:
         far = judgement.verdict is Verdict.FAR
-        return f"{judgement.words}." if far else "No answer fits this reading. Measure again."
+        return "Not taken as it stands." if far else "No answer fits this reading. Measure again."
     label = step.outcome(judgement.outcome).label
     if judgement.verdict is Verdict.TOO_CLOSE:
         return f"{label}, but too close to call."
-    return f"{label}, clear of the limit." if judgement.verdict is Verdict.CLEAR else f"{label}."
+    sure = judgement.verdict is Verdict.CLEAR and judgement.distance is not None
+    return f"{label}, clear of the limit." if sure else f"{label}."
 
 
 def answer_buttons(flow: Flow, step: Step, proposed: str, line: NumberLine | None) -> list[Button]:
@@ -129,9 +179,7 @@ def expectations(flow: Flow, step: Step, values: Mapping[str, Quantity]) -> list
     for value in flow.values:
         if value.key in names and isinstance(value, ComputedValue) and value.key in values:
             expected = compute(value.compute, dict(value.inputs), values)
-            sentences.append(
-                f"Expected {value.key.replace('_', ' ')}: {format_quantity(_rounded(expected.value))}. {expected.how}"
-            )
+            sentences.append(f"Expected: {format_quantity(_rounded(expected.value))}. {expected.how}")
     return sentences
 
 

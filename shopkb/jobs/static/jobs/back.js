@@ -3,12 +3,15 @@
 document.addEventListener("DOMContentLoaded", async () => {
   const link = document.getElementById("pack-back");
   if (!link) return;
-  const { run, step } = link.dataset;
+  const { run, base, step } = link.dataset;
+  if (!step && "serviceWorker" in navigator) {
+    navigator.serviceWorker.ready.then((worker) => worker.active.postMessage({ kind: "here", run, here: "" }));
+  }
   const given = (await Outbox.all()).filter((each) => each.run === run && each.kind === "answer" && each.user === Outbox.me);
   const here = given.findIndex((each) => each.step === step);
   const before = here < 0 ? given.at(-1) : given[here - 1];
   if (before) {
-    link.href = `/jobs/runs/${run}/steps/${before.step}/`;
+    link.href = `${base}steps/${before.step}/`;
     link.hidden = false;
   }
   const earlier = document.getElementById("pack-earlier");

@@ -20,16 +20,33 @@
       event.preventDefault();
       if (await reachable()) return asked.submit();
       const given = new FormData(asked);
-      const { value } = asked.dataset;
+      const { value, rules } = asked.dataset;
       if (value) {
+        const { number, refused } = Limits.readAsked(given.get("typed"), JSON.parse(rules));
+        if (refused) {
+          const told = asked.querySelector("[data-told]");
+          told.textContent = refused;
+          asked.querySelector("[name=typed]").focus();
+          return;
+        }
         const says = `${asked.querySelector("label").firstChild.textContent.trim()}: ${given.get("typed")}`;
         await Outbox.add({
-          kind: "value", run, key: value, typed: given.get("typed"), client_id: given.get("client_id"), says, about: job,
+          kind: "value", run, key: value, typed: given.get("typed"), number, client_id: given.get("client_id"), says, about: job,
         });
       }
       location.assign(here);
     });
   }
+
+  // What was typed and not checked yet goes along when a meter is chosen, and with an answer.
+  const takeAlong = (form) => {
+    for (const name of ["typed", "unit"]) {
+      const field = document.getElementById(name);
+      if (field) form.elements[name].value = field.value;
+    }
+  };
+  const chosen = document.getElementById("meter-form");
+  chosen?.addEventListener("submit", () => takeAlong(chosen));
 
   const form = document.getElementById("answer-form");
   if (!form) return;
@@ -68,6 +85,7 @@
     if (busy) return;
     busy = true;
     form.setAttribute("aria-busy", "true");
+    takeAlong(form);
     const given = new FormData(form);
     const label = event.submitter.querySelector(".says")?.textContent || event.submitter.textContent;
     given.set("outcome", outcome);

@@ -30,5 +30,28 @@
     if (choice) { choice.checked = true; }
     fillAll();
   });
+  // Without the network: from the vehicles of the last months that travel with the device.
+  document.addEventListener("htmx:sendError", async function (event) {
+    if (event.target.id !== "known") { return; }
+    const typed = document.getElementById("id_registration").value.toUpperCase().split(/\s+/).filter(Boolean).join(" ");
+    const bare = function (text) { return text.replace(/[\s-]/g, ""); };
+    const vin = document.getElementById("id_vin").value.toUpperCase();
+    const answer = await fetch("/jobs/known-vehicles/").catch(function () { return null; });
+    const known = answer && answer.ok ? (await answer.json()).vehicles : [];
+    // As the server does: the one that is written so, else the newest that reads the same, else the one of this VIN.
+    const found = known.find(function (each) { return each.registration === typed; })
+      || known.filter(function (each) { return bare(typed) && bare(each.registration) === bare(typed); }).pop()
+      || known.filter(function (each) { return vin && each.vin === vin; }).pop();
+    const place = document.getElementById("known");
+    place.replaceChildren();
+    if (found) {
+      const card = Object.assign(document.createElement("section"), { className: "card known" });
+      Object.assign(card.dataset, found);
+      card.append(Object.assign(document.createElement("h2"), { textContent: found.registration + " has been here before" }));
+      card.append(Object.assign(document.createElement("p"), { textContent: "Its jobs are shown when the network is back." }));
+      place.append(card);
+    }
+    fillAll();
+  });
   document.addEventListener("DOMContentLoaded", fillAll);
 })();

@@ -43,6 +43,18 @@ const Outbox = (() => {
   const lastOf = async (ofRun, step) =>
     (await all()).filter((item) => item.run === ofRun && item.step === step && item.kind === "answer").pop()?.client_id;
 
+  // Changes an item that was sent, or takes it out; one that was filled in anew meanwhile stays as it is.
+  const settle = (item, changes) =>
+    run("readwrite", (store) => {
+      const held = store.get(item.order);
+      held.onsuccess = () => {
+        if (held.result?.at !== item.at) return;
+        if (changes) store.put({ ...held.result, ...changes });
+        else store.delete(item.order);
+      };
+      return held;
+    });
+
   // A random UUID (RFC 9562, version 4), also on pages that came over plain HTTP, where browsers do not make one.
   const id = () => {
     if (crypto.randomUUID) return crypto.randomUUID();
@@ -56,8 +68,9 @@ const Outbox = (() => {
   const add = async (item) => {
     const replaces = item.kind === "answer" ? (await lastOf(item.run, item.step)) || item.replaces || "" : undefined;
     const at = new Date().toISOString();
+    const base = (location.pathname.match(/^\/jobs\/begun\/[0-9a-f-]+\/[a-z0-9-]+\/\d+\//) || [])[0];
     const locked = typeof TabletLock !== "undefined" && TabletLock.locked();
-    await put({ ...item, user: me, at, replaces, locked, client_id: item.client_id || id() });
+    await put({ ...(base && { base }), ...item, user: me, at, replaces, locked, client_id: item.client_id || id() });
     navigator.storage?.persist?.();
     await show();
   };
@@ -67,17 +80,20 @@ const Outbox = (() => {
 
   const post = (item, csrf) => {
     if (item.kind === "photo") return postPhoto(item, csrf);
-    const { order, refused, faults, says, about, locked, ...sent } = item;
+    const { order, refused, faults, says, about, locked, base, ...sent } = item;
     const headers = { "Content-Type": "application/json", "X-CSRFToken": csrf };
-    return asked(`/jobs/runs/${item.run}/outbox/`, { method: "POST", headers, body: JSON.stringify(sent) });
+    return asked(item.fields ? "/jobs/outbox/forms/" : `${placeFor(item.run)}outbox/`, { method: "POST", headers, body: JSON.stringify(sent) });
   };
 
-  const postPhoto = ({ job, client_id, answer, words, picture, type }, csrf) => {
+  // A run that was begun without the network has no number yet, only its id.
+  const placeFor = (ofRun) => (String(ofRun).includes("-") ? `/jobs/begun/${ofRun}/` : `/jobs/runs/${ofRun}/`);
+
+  const postPhoto = ({ job, run: ofRun, client_id, answer, words, picture, type }, csrf) => {
     const body = new FormData();
     for (const [name, said] of Object.entries({ client_id, answer, words })) body.set(name, said);
     body.set("picture", new Blob([picture], { type }), "picture");
     const how = { method: "POST", headers: { "X-CSRFToken": csrf }, body, signal: AbortSignal.timeout(3 * PATIENCE) };
-    return asked(`/jobs/${job}/outbox/photo/`, how);
+    return asked(`${job ? `/jobs/${job}/` : placeFor(ofRun)}outbox/photo/`, how);
   };
 
   // One item at once, without waiting its turn: the server's receipt, its words why not, or nothing where none came.
@@ -112,8 +128,13 @@ const Outbox = (() => {
       }
       const stopped = new Set();
       for (const item of mine) {
-        if (item.kind !== "photo" && stopped.has(item.run)) continue;
-        if (!(await sent(item, token))) stopped.add(item.run);
+        if (item.kind !== "photo" && stopped.has(placeOf(item))) continue;
+        if (stopped.has(`alone ${item.job}`) || stopped.has(`run ${item.came_from}`)) {
+          stopped.add(placeOf(item)); // what it rests on was not taken
+          continue;
+        }
+        if (item.kind === "photo" && !item.job && stopped.has(`run ${item.run}`)) continue;
+        if (!(await sent(item, token))) stopped.add(placeOf(item));
       }
       if (!(await all()).some((item) => item.user === me && !item.locked)) document.dispatchEvent(new Event("outbox-sent"));
     } catch {
@@ -127,18 +148,19 @@ const Outbox = (() => {
   // Runs that hold an item which failed again and again go last, so that even a lasting timeout stops no others.
   const inTurn = (items) => {
     const failing = new Set(items.filter(fails).map(placeOf));
+    for (const item of items) if (failing.has(`alone ${item.job}`)) failing.add(placeOf(item));
     const turn = (item) => (failing.has(placeOf(item)) ? 2 : 0) + (item.kind === "photo" ? 1 : 0);
     return [...items].sort((one, other) => turn(one) - turn(other));
   };
   const fails = (item) => (item.faults || 0) >= FAULTS;
-  const placeOf = (item) => (item.kind === "photo" ? `photo ${item.client_id}` : `run ${item.run}`);
+  const placeOf = (item) => (item.kind === "photo" || !item.run ? `alone ${item.client_id}` : `run ${item.run}`);
 
   // Whether what stands behind this item may go: it was taken, or nothing rests on it.
   const sent = async (item, token) => {
     const answer = await posted(item, token);
     if (answer.ok) {
       const receipt = await answer.json().catch(() => ({ counts: true }));
-      await drop(item.order);
+      await settle(item);
       if (!receipt.counts) tell(`${item.says || item.step}: kept, but it came too late to count. ${receipt.why}`);
       return true;
     }
@@ -149,9 +171,9 @@ const Outbox = (() => {
       return item.kind === "photo";
     }
     const why = await refusal(answer);
-    await put({ ...item, refused: why });
+    await settle(item, { refused: why });
     tell(`${item.says || item.step}: not taken. ${why}`);
-    return item.kind !== "answer";
+    return !["answer", "repair", "intake", "start"].includes(item.kind);
   };
 
   // A reply that never comes is counted too; the round ends there, for the network may be away.
@@ -165,9 +187,9 @@ const Outbox = (() => {
   };
 
   const counted = async (item) => {
-    const failed = { ...item, faults: (item.faults || 0) + 1 };
-    await put(failed);
-    return failed;
+    const faults = (item.faults || 0) + 1;
+    await settle(item, { faults });
+    return { ...item, faults };
   };
 
   const failure = (item) =>
@@ -207,6 +229,8 @@ const Outbox = (() => {
     line.append(box);
     if (item.kind === "photo") line.prepend(small(item));
     if (item.locked && item.user === me && !["note", "danger"].includes(item.kind)) line.append(claimer(item));
+    if (item.refused && item.fields && item.kind !== "start" && item.user === me) line.append(opener(item));
+    if (item.kind === "intake" && item.user === me && !item.locked) line.append(beginner(item));
     if ((item.locked || item.refused || fails(item)) && item.user === me) line.append(taker(item));
     return line;
   };
@@ -234,6 +258,18 @@ const Outbox = (() => {
       await send();
     });
     return button;
+  };
+
+  // A vehicle that was booked in without the network can be begun on.
+  const beginner = (item) =>
+    Object.assign(document.createElement("a"), { className: "button", href: `/jobs/begin/?job=${item.client_id}`, textContent: "Begin a procedure" });
+
+  // A form that was refused opens as it was filled in, so that nothing is typed twice.
+  const opener = (item) => {
+    const base = (item.base || `/jobs/runs/${item.run}/`).replace(/^\/jobs\//, "");
+    const page = { intake: "new", repair: `${base}pack-repair`, verify: `${base}pack-verify`, finding: `${base}pack-finding` }[item.kind];
+    const href = `/jobs/${page || `${base}${item.kind}`}/?repair=${item.repair || ""}&again=${item.client_id}`;
+    return Object.assign(document.createElement("a"), { className: "button", href, textContent: "Open it again" });
   };
 
   // An item that is refused, or fails again and again, can be taken off the device, but only into a file.
@@ -275,11 +311,12 @@ const Outbox = (() => {
 
   // To the run one came from, or whose answers wait: its pages are kept here.
   const wayBack = (items) => {
-    const from = (document.referrer.match(/\/jobs\/runs\/(\d+)\//) || [])[1];
-    const run = from || items.findLast((item) => item.user === me && item.run)?.run;
+    const from = (document.referrer.match(/\/jobs\/(?:runs\/\d+|begun\/[0-9a-f-]+\/[a-z0-9-]+\/\d+)\//) || [])[0];
+    const last = items.findLast((item) => item.user === me && item.run && item.kind !== "start");
+    const back = from || last?.base || (last && `/jobs/runs/${last.run}/`);
     const link = document.getElementById("outbox-run");
-    link.hidden = !run;
-    if (run) link.href = `/jobs/runs/${run}/`;
+    link.hidden = !back;
+    if (back) link.href = back;
   };
 
   const saved = async (items, name) => {

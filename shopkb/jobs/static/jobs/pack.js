@@ -3,7 +3,8 @@
 (() => {
   const pack = document.getElementById("pack");
   if (!pack) return;
-  const { run, step, meter, earlier, title, job, shown } = pack.dataset;
+  const { run, base, step, meter, earlier, title, job, shown } = pack.dataset;
+  const limits = JSON.parse(pack.dataset.limits || "null");
   const typed = document.getElementById("typed");
   const unit = document.getElementById("unit");
   const verdict = document.getElementById("verdict");
@@ -58,19 +59,64 @@
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
       const given = new FormData(form).get("typed");
+      const { number, refused } = Limits.readAsked(given, JSON.parse(form.dataset.rules));
+      if (refused) {
+        verdictOr(refused);
+        form.querySelector("input").focus();
+        return;
+      }
       const says = `${form.querySelector("label").firstChild.textContent.trim()}: ${given}`;
-      if (!(await keep({ kind: "value", key: form.dataset.value, typed: given, says }))) return;
+      if (!(await keep({ kind: "value", key: form.dataset.value, typed: given, number, says }))) return;
+      document.getElementById("pack-told").textContent = "";
       tellKept(form, says);
+      await fillIn();
     });
   }
   const tellKept = (form, says) => form.replaceChildren(Object.assign(document.createElement("p"), { textContent: `Kept: ${says}` }));
-  document.addEventListener("DOMContentLoaded", async () => {
-    const items = await Outbox.all();
-    for (const item of items.filter((each) => each.run === run && each.kind === "value")) {
+
+  // Values that wait on this device, the newest of each: the limits that rest on them are worked out here.
+  const given = async () => {
+    const items = (await Outbox.all()).filter((each) => each.run === run && each.kind === "value");
+    for (const item of items) {
       const form = pack.querySelector(`form[data-value="${item.key}"]`);
       if (form) tellKept(form, item.says);
     }
-  });
+    return Object.fromEntries(items.map((item) => [item.key, item.number ?? Number(item.typed.replace(",", "."))]));
+  };
+  const fillIn = async () => {
+    const values = Object.fromEntries(Object.entries(await given()).filter(([, number]) => Number.isFinite(number)));
+    if (!limits || !typed) return;
+    const ranges = Limits.rangesOf(limits, values);
+    for (const answer of answers) {
+      const range = ranges[answer.dataset.outcome];
+      const changes = limits.ends[answer.dataset.outcome];
+      const rests = changes && [changes.low, changes.high].some((end) => end?.of.length);
+      if (!range || !rests) continue;
+      const told = Limits.words(range, limits.sign);
+      const [low, high] = [range.low, range.high].map((end) => (Number.isFinite(end) ? String(end) : end < 0 ? "-inf" : "inf"));
+      const [toldLow, toldHigh] = [range.low, range.high].map((end) => (Number.isFinite(end) ? Limits.figures(end) : end < 0 ? "-inf" : "inf"));
+      Object.assign(answer.dataset, { low, high, toldLow, toldHigh, lowOpen: range.lowOpen ? "yes" : "", highOpen: range.highOpen ? "yes" : "" });
+      const words = answer.querySelector("[data-told]");
+      Object.assign(words.dataset, { told, exact: told });
+      words.textContent = told;
+    }
+    const about = Limits.expectedOf(limits, ranges);
+    if (about && typed.dataset.low === undefined) {
+      const expected = `${Limits.figures(about.low)} to ${Limits.figures(about.high)} ${limits.sign}`;
+      Object.assign(typed.dataset, { low: about.low, high: about.high, expected });
+    }
+    judge();
+  };
+
+  // What stood in the field when the network went: the reading and its unit come in the address.
+  const asked = new URLSearchParams(location.search);
+  if (typed && asked.get("typed")) {
+    typed.value = asked.get("typed");
+    if ([...unit.options].some((each) => each.value === asked.get("unit"))) unit.value = asked.get("unit");
+  }
+  const ready = () => fillIn().catch(() => undefined);
+  if (document.readyState === "complete") ready();
+  else document.addEventListener("DOMContentLoaded", ready);
 
   const within = (low, high, { lowOpen, highOpen }, number) => {
     const from = low === "-inf" ? -Infinity : Number(low);
@@ -91,33 +137,29 @@
     words.textContent = says === holds(answer, number) ? words.dataset.told : words.dataset.exact;
   };
 
-  // Value in SI units = (number + offset) * scale, for the unit chosen and for that of the step.
-  const inStepUnit = (number) => {
-    const own = unit.selectedOptions[0].dataset;
-    if (own.scale === unit.dataset.scale && own.offset === unit.dataset.offset) return number;
-    const si = (number + Number(own.offset)) * Number(own.scale);
-    return Number((si / Number(unit.dataset.scale) - Number(unit.dataset.offset)).toPrecision(12));
-  };
-
-  // What was typed: over limit, a number in the step's unit, or not a number.
+  // What was typed: over limit, a number in the step's unit, or the words why it is none.
   const reading = () => {
-    const text = typed.value.trim().replace(",", ".").replace("−", "-");
-    const over = /^(ol|0l|over.?limit)$/i.test(text);
-    return { text, over, number: over || text === "" ? NaN : inStepUnit(Number(text)) };
+    const text = typed.value.trim();
+    if (/^(ol|0l|over.?limit)$/i.test(text)) return { text, over: true, number: NaN };
+    if (!text) return { text, over: false, number: NaN };
+    const spellings = JSON.parse(unit.dataset.spellings);
+    const { number, refused } = Limits.read(text, spellings, unit.dataset.own, unit.value);
+    return { text, over: false, number: refused ? NaN : number, refused };
   };
   // As the server does: what cannot be is refused, what is far from expected is asked about.
   const refusal = () => {
-    const { text, over, number } = reading();
+    const { text, over, number, refused } = reading();
     if (!text) return "";
     if (over) return typed.dataset.over ? "" : "This instrument has no over-limit display. Type the number that it shows.";
-    if (!Number.isFinite(number)) return "This is not a number. Type it as the meter shows it, and choose its unit.";
+    if (refused) return `${refused} Type it as the meter shows it, and choose its unit.`;
+    if (typed.dataset.whole && !Number.isInteger(number)) return "That cannot be: times are whole. Type how often it was.";
     const least = typed.dataset.least;
     return least !== "" && number < Number(least) ? "That cannot be. Look at the number, its sign and its unit again." : "";
   };
   const far = () => {
     const { low, high } = typed.dataset;
     const { over, number } = reading();
-    return low !== undefined && !over && (number < Number(low) || number > Number(high));
+    return low !== undefined && !over && !within(low, high, {}, number);
   };
   const fitting = () => {
     if (!typed || refusal() || far()) return undefined;
@@ -155,7 +197,7 @@
       typed: said, unit: unit?.value || "", note: document.getElementById("note").value,
       says: `${title}: ${answer.querySelector(".says").textContent}${said ? `, ${said} ${unit.selectedOptions[0].textContent}` : ""}`,
     });
-    if (kept) location.assign(answer.dataset.next ? `/jobs/runs/${run}/steps/${answer.dataset.next}/` : `/jobs/runs/${run}/pack-end/`);
+    if (kept) location.assign(answer.dataset.next ? `${base}steps/${answer.dataset.next}/` : `${base}pack-end/`);
   };
 
   for (const answer of answers) {
@@ -201,11 +243,13 @@
       kind: "answer", step, outcome: "", skipped: given.get("skipped"), onward: given.get("onward"), replaces: earlier,
       note: document.getElementById("note").value, says,
     });
-    if (kept) location.assign(onward.dataset.next ? `/jobs/runs/${run}/steps/${onward.dataset.next}/` : `/jobs/runs/${run}/pack-end/`);
+    if (kept) location.assign(onward.dataset.next ? `${base}steps/${onward.dataset.next}/` : `${base}pack-end/`);
   });
 
   document.addEventListener("outbox-sent", () => {
     document.getElementById("pack-state").textContent = "The network is back and everything is sent.";
     document.getElementById("pack-on").hidden = false;
   });
+  // Until here a press would have come to nothing.
+  pack.inert = false;
 })();

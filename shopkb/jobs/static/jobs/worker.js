@@ -5,6 +5,14 @@ const RUN = "run-";
 const WHO = "who";
 const WAIT = 6000;
 const OUTBOX = "/jobs/outbox/";
+const NEW = "/jobs/new/";
+const VEHICLES = "/jobs/known-vehicles/";
+const BEGIN = "/jobs/begin/";
+const OFFICE = "office";
+// A procedure is kept as it stood for so long; its revision never changes, words of cautions and of pages may.
+const FRESH = 12 * 60 * 60 * 1000;
+// Fetched once with a run: its steps do not change them.
+const AT_ONCE = [NEW, VEHICLES, BEGIN];
 const SIGN_OUT = "/sign-out/";
 const SIGN_IN = "/sign-in/";
 const SWITCH = "/switch/";
@@ -15,6 +23,8 @@ const runOf = (path) => (path.match(/^\/jobs\/runs\/(\d+)\//) || [])[1];
 
 // Address under which a page of a run was kept, whatever page of the run was asked for.
 const keptAs = (path) => {
+  const begun = path.match(/^\/jobs\/begun\/[0-9a-f-]+\/([a-z0-9-]+\/\d+)\//);
+  if (begun) return `/jobs/packs/${begun[1]}/`;
   const step = path.match(/^\/jobs\/runs\/(\d+)\/steps\/([a-z0-9-]+)\//);
   return step ? `/jobs/runs/${step[1]}/pack/${step[2]}/` : path;
 };
@@ -48,13 +58,16 @@ const keepParts = async (text, base) => {
   }
 };
 
+// What the device fetches by itself puts no lock of a shared tablet off.
+const KEEPING = { "X-Keeping": "yes" };
+
 // Pictures of instructions and jobs are the shop's own: they go with the run, and are forgotten with it.
 const PICTURES = /^\/(?:procedures\/pictures|jobs\/photos)\/[\w.-]+$/;
 const keepPictures = async (text, cache) => {
   const named = [...text.matchAll(/<img[^>]*\ssrc="([^"]+)"/g)].map(([, address]) => address);
   for (const address of named.filter((each) => PICTURES.test(each))) {
     if (await cache.match(address)) continue;
-    const answer = await fetch(address, { credentials: "same-origin" });
+    const answer = await fetch(address, { credentials: "same-origin", headers: KEEPING });
     if (answer.ok && !answer.redirected) await cache.put(address, await whole(answer));
   }
 };
@@ -65,17 +78,30 @@ const keep = async (run, urls, mine) => {
   const cache = await caches.open(RUN + run);
   for (const url of urls) {
     if (mine !== turn) return;
+    const held = await cache.match(url);
+    if (held && AT_ONCE.includes(url) && run !== OFFICE) continue;
+    if (held && url.startsWith("/jobs/packs/") && Date.now() - new Date(held.headers.get("Date")) < FRESH) continue;
     try {
-      const fresh = await fetch(url, { credentials: "same-origin", cache: "no-store" });
+      const fresh = await fetch(url, { credentials: "same-origin", cache: "no-store", headers: KEEPING });
       if (!fresh.ok || fresh.redirected) continue;
       const answer = await whole(fresh);
-      await cache.put(url, answer.clone());
-      const text = await answer.text();
+      const text = await answer.clone().text();
+      // A page that is held works: what it needs is kept before it.
       await keepParts(text, self.location.origin);
       await keepPictures(text, cache);
+      await cache.put(url, answer);
     } catch {
       return; // away already: what was kept before stays
     }
+  }
+};
+
+// Procedures that no longer travel are left; the rest of the office's pages stays.
+const leave = async (urls) => {
+  const cache = await caches.open(RUN + OFFICE);
+  for (const request of await cache.keys()) {
+    const { pathname } = new URL(request.url);
+    if (pathname.startsWith("/jobs/packs/") && !urls.includes(pathname)) await cache.delete(request);
   }
 };
 
@@ -132,7 +158,8 @@ self.addEventListener("message", (event) => {
     user: () => belongsTo(told.user).then(() => told.shared || unshared()),
     touch: () => touched(told),
     keep: () => stand(told.run, told.here).then(() => keep(told.run, told.urls, mine)).then(() => stand(told.run, told.here)),
-    here: () => stand(told.run, told.here),
+    here: () => !told.run.includes("-") && stand(told.run, told.here),
+    office: () => keep(OFFICE, told.urls, mine).then(() => told.also || mine !== turn || leave(told.urls)),
   }[told.kind];
   if (!act) return;
   last = last.then(act, act);
@@ -172,24 +199,38 @@ const page = async (request, path) => {
   const fresh = fetch(request);
   fresh.catch(() => undefined);
   const run = runOf(path);
+  const begun = path.startsWith("/jobs/begun/");
   try {
-    const answer = await (run ? Promise.race([fresh, late()]) : fresh);
+    const answer = await (run || begun ? Promise.race([fresh, late()]) : fresh);
     if (answer.headers.get("X-Tablet") === "open") await opened();
     return answer;
   } catch {
     if (await locked()) return lockedPage();
     await opened();
     const held = run && (await (await caches.open(RUN + run)).match(keptAs(path)));
-    return held || fresh.catch(() => outbox());
+    if (begun) return (await anywhere(keptAs(path))) || (await anywhere(OUTBOX)) || Response.error();
+    return held || fresh.catch(async () =>
+      ([NEW, BEGIN].includes(path) && (await anywhere(path))) || (await anywhere(OUTBOX)) || Response.error());
   }
 };
 
-const outbox = async () => {
-  for (const name of await caches.keys()) {
-    const held = name.startsWith(RUN) && (await (await caches.open(name)).match(OUTBOX));
+// A page that belongs to no run, with whichever run it was kept.
+const anywhere = async (path) => {
+  for (const name of (await caches.keys()).filter((each) => each.startsWith(RUN)).reverse()) {
+    const held = await (await caches.open(name)).match(path);
     if (held) return held;
   }
-  return Response.error();
+  return undefined;
+};
+
+const vehicles = async (request) => {
+  try {
+    return await fetch(request);
+  } catch (away) {
+    const held = !(await locked()) && (await anywhere(VEHICLES));
+    if (held) return held;
+    throw away;
+  }
 };
 
 self.addEventListener("fetch", (event) => {
@@ -199,6 +240,7 @@ self.addEventListener("fetch", (event) => {
   if (request.method === "POST" && url.pathname === SIGN_OUT) event.waitUntil(forget());
   if (request.method !== "GET") return;
   if (url.pathname.startsWith("/static/")) event.respondWith(fromStatic(request));
+  else if (url.pathname === VEHICLES) event.respondWith(vehicles(request));
   else if (PICTURES.test(url.pathname)) event.respondWith(picture(request));
   else if (request.mode === "navigate" && url.pathname !== SIGN_IN) event.respondWith(page(request, url.pathname));
 });

@@ -1,0 +1,1 @@
+"""Forms of jobs: they hand back values of the domain."""
