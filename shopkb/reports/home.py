@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from django.contrib.auth.decorators import login_not_required
 from django.db.models import Count, Q
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
@@ -45,13 +44,6 @@ def home(request: SignedInRequest) -> HttpResponse:
         context["month"] = _month()
         context["shelf"] = Procedure.objects.published().count()
     return render(request, "reports/home.html", context)
-
-
-@login_not_required
-@require_safe
-def health(request: HttpRequest) -> JsonResponse:
-    """Whether the server and its database answer."""
-    return JsonResponse({"ok": True, "procedures": Procedure.objects.count()})
 
 
 def _month() -> list[dict[str, object]]:

@@ -18,7 +18,7 @@ from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.flow_counts import branch_reach, count
 from shopkb.core.diagnosis.counting.tallies import TallyKey, TallySums
 from shopkb.core.diagnosis.scores.forecasting import forecasts
-from shopkb.core.flow.model import GoKind
+from shopkb.core.flow.model import Flow, GoKind
 from shopkb.demo.job_import import import_past_jobs
 from shopkb.demo.people import make_people, read_people
 from shopkb.evidence.models import QualityRecord
@@ -37,7 +37,7 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.procedure_tallies import Evidence
 from shopkb.reports.pages import registry
 from shopkb.reports.presenting.tables import Cell, Table
-from tests.conftest import FIXTURES
+from tests.conftest import DEMO
 from tests.demo import invented
 
 JOBS = 120
@@ -83,13 +83,13 @@ class Rows:
         """Those that stand; which ones do is held by tests of its own."""
         whole = Run.objects.select_related("revision__procedure").prefetch_related("results__who")
         rows = [
-            (run.job_id, run.revision.procedure.key, row.who.username, row)
+            (run.job_id, run.revision.procedure.key, row.who.username, _counted(flow_of(run.revision), row), row)
             for run in whole
             for row in effective_results(flow_of(run.revision), list(run.results.filter(retraction__isnull=True)))
         ]
         fields = ("id", "step", "outcome", "skipped", "seconds", "off_path", "override_why")
         frame = pd.DataFrame([(*place, *(getattr(row, name) for name in fields)) for *place, row in rows])
-        frame.columns = ["job", "procedure", "who", *fields]
+        frame.columns = ["job", "procedure", "who", "counted", *fields]
         return frame.sort_values("id").join(self.jobs[["cause", "disposition", "back"]], on="job", how="inner")
 
     @staticmethod
@@ -101,10 +101,18 @@ class Rows:
         }  # fmt: skip
 
 
+def _counted(flow: Flow, row: Result) -> float:
+    """Seconds in the time of the whole procedure: those taken, nothing for a step left out, else what is expected."""
+    if row.seconds is not None:
+        return row.seconds
+    minutes = flow.step_by_key[row.step].minutes
+    return 0 if row.skipped else 60 * (minutes or 5)
+
+
 @pytest.fixture
 def rows(catalog: None, senior: User, second: User, keeper: User) -> Rows:
     invented.put_in_force(senior, second)
-    make_people(read_people(FIXTURES / "people.yaml"))
+    make_people(read_people(DEMO / "people.yaml"))
     stored = list(import_past_jobs((one.past for one in invented.simulated(JOBS)), by=keeper))
     assert stored[-1].jobs >= JOBS * 0.9
     if connection.vendor == "postgresql":  # in a shop the server does so by itself, within a minute
@@ -188,7 +196,7 @@ def _minutes(rows: Rows) -> None:
     for key, title in titles.items():
         assert told[title]["proven"].value.part == counted.get(key, 0), key
         assert told[title]["eliminated"].value == Share(int(weak.get(key, 0)), int(counted.get(key, 0))), key
-    times = rows.answers.groupby(["job", "procedure"]).seconds.agg(["sum", "count", "size"]).reset_index()
+    times = rows.answers.groupby(["job", "procedure"]).counted.agg(["sum", "count", "size"]).reset_index()
     times = times[times["count"] == times["size"]].join(rows.jobs[["month", "cause"]], on="job")
     times = times[times.cause.notna()].groupby("month")["sum"].agg(["mean", "count"])
     for row in table("minutes", "minutes-by-month").rows:
@@ -288,13 +296,13 @@ def _drifts(rows: Rows) -> None:
     """Every branch listed, changed or not: its shares lately and before, and the weight of evidence by scipy."""
     latest = rows.answers[rows.answers.skipped == ""].groupby(["job", "procedure", "step"]).last().reset_index()
     latest = latest[latest.cause.notna()].join(rows.jobs.month, on="job")
-    lately = latest.month >= "2025-09"
+    recent = latest.month >= "2025-09"
     checked = 0
     for row in Revision.objects.filter(state="published").select_related("procedure"):
         flow = flow_of(row)
         mine = latest[latest.procedure == flow.procedure]
         tallies = {
-            late: _as_tallies(flow.procedure, mine[lately.loc[mine.index]] if late else mine) for late in (True, False)
+            late: _as_tallies(flow.procedure, mine[recent.loc[mine.index]] if late else mine) for late in (True, False)
         }
         listed = shelf_health.drifted_branches(flow, tallies[False], tallies[True], least=-1e9)
         reach = dict(zip([(s.key, o.key) for s in flow.steps for o in s.outcomes], branch_reach(flow, {}), strict=True))
@@ -303,7 +311,7 @@ def _drifts(rows: Rows) -> None:
             if reach[one.step, one.outcome].beyond:
                 continue
             held = took.cause.isin(reach[one.step, one.outcome].causes)
-            now = lately.loc[took.index]
+            now = recent.loc[took.index]
             assert one.of_late == Share(int((held & now).sum()), int(now.sum()))
             assert one.before == Share(int((held & ~now).sum()), int((~now).sum()))
             parts = [(share.part + 0.5, share.whole - share.part + 0.5) for share in (one.of_late, one.before)]

@@ -19,7 +19,7 @@ from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.reports.figures.new_revisions import edition_figures, quicker
 from shopkb.reports.figures.shares import Share
-from shopkb.reports.presenting.plots import Point, trend
+from shopkb.reports.presenting.plots import PlotPoint, trend
 from tests.builders import (
     HORN_TEXT,
     TO_RELAY,
@@ -77,9 +77,14 @@ def test_too_few_say_nothing_of_quicker() -> None:
 
 def test_a_mark_stands_above_its_month() -> None:
     """Two of three months are drawn; the mark is the line at the third, 52 + 652 * 5/6 from the left."""
-    drawn = trend([Point("Jan", 3.0), Point("Feb", None), Point("Mar", 4.0)], "Minutes", "min", marks={2: "revision 2"})
+    drawn = trend(
+        [PlotPoint("Jan", 3.0), PlotPoint("Feb", None), PlotPoint("Mar", 4.0)],
+        "Minutes",
+        "min",
+        marks={2: "revision 2"},
+    )
     assert '<line class="since" x1="595.3"' in drawn and ">revision 2</text>" in drawn
-    assert "since" not in trend([Point("Jan", 3.0)], "Minutes", "min")
+    assert "since" not in trend([PlotPoint("Jan", 3.0)], "Minutes", "min")
 
 
 def improve(by: User, second: User) -> None:

@@ -276,7 +276,7 @@ def test_honesty_pools_months() -> None:
     assert calibration([]).paragraph.startswith("Nobody has measured this yet.")
 
 
-def test_suggestions_come_by_the_minutes_at_stake(horn_flow: Flow) -> None:
+def test_suggestions_come_by_the_minutes_that_could_be_saved(horn_flow: Flow) -> None:
     wrong = RejectedEnd("horn-silent", "supply", "weak", RELAY)
     cases = [_case(n, WAY_TO_HORN, OPEN) for n in range(10)]
     cases += [_case(n, WAY_TO_RELAY, GROUND, rejected=(wrong,)) for n in range(6)]
@@ -285,7 +285,9 @@ def test_suggestions_come_by_the_minutes_at_stake(horn_flow: Flow) -> None:
     found = suggestions(step_figures(horn_flow, tallies), procedures, (), (), (), ())
     misleading = next(one for one in found if one.kind is SuggestionKind.MISLEADING_END)
     assert (misleading.step, misleading.part, misleading.whole) == ("supply", 6, 6)
-    assert [one.minutes for one in found] == sorted((one.minutes for one in found), reverse=True)
+    assert misleading.spent is not None and misleading.saved is not None
+    assert 0.7 * misleading.spent < misleading.saved < misleading.spent
+    assert [one.rank for one in found] == sorted((one.rank for one in found), reverse=True)
 
 
 @pytest.mark.parametrize(
@@ -297,20 +299,20 @@ def test_suggestions_come_by_the_minutes_at_stake(horn_flow: Flow) -> None:
         ({"bits": 0.3}, False),
         ({"is_test": False}, False),
         ({"needed": True}, False),
-        ({"turned_away": 4}, False),
+        ({"turned_away": 8}, False),
         ({"names_a_cause": True}, True),
         ({"names_a_cause": True, "done": 8, "proven": 8}, False),
     ],
 )
 def test_what_is_proposed_to_be_left_out(more: dict[str, int | bool], proposed: bool) -> None:
-    """A test done 40 times that found nothing and tells next to nothing; not what is there for something else. Where it
-    could name a cause, 0 of 40 is at most 3 % (Jeffreys' interval, upper end of 80 %), 0 of 8 could be 15 %."""
+    """A test done 80 times that found nothing and tells next to nothing; not what is there for something else. If it
+    found 1 fault in 20, 0 of 80 would come 2 times in 100 by chance, 0 of 8 66 times."""
     fields: dict[str, object] = {
         "procedure": "horn-silent", "procedure_title": "Horn", "step": "harness", "number": 3, "title": "Look along it",
-        "done": 40, "proven": 40, "found": 0, "found_on_way": 0, "led_away": 0, "names_a_cause": False, "timed": 40,
+        "done": 80, "proven": 80, "found": 0, "found_on_way": 0, "led_away": 0, "names_a_cause": False, "timed": 80,
         "minutes": 6.0, "bits": 0.02, **more,
     }  # fmt: skip
     found = suggestions([StepFigures(**fields)], (), (), (), (), ())  # type: ignore[arg-type]
-    assert [(one.kind, one.minutes, one.each) for one in found] == (
-        [(SuggestionKind.COSTLY_STEP, 240.0, 6.0)] if proposed else []
+    assert [(one.kind, one.spent, one.saved, one.each) for one in found] == (
+        [(SuggestionKind.COSTLY_STEP, 480.0, 480.0, 6.0)] if proposed else []
     )

@@ -113,5 +113,5 @@ def test_the_front_page_costs_the_same_with_one_of_each_and_with_many(
 
 def test_health_is_told_to_anybody(horn: Procedure, client: Client) -> None:
     response = client.get(reverse("health"))
-    assert (response.status_code, response.json()) == (200, {"ok": True, "procedures": 2})
+    assert (response.status_code, response.json()) == (200, {"ok": True, "procedures": 2, "troubles": []})
     assert client.post(reverse("health")).status_code == 405

@@ -11,7 +11,7 @@ from django.urls import reverse
 from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.flow.model import Proof
-from shopkb.jobs.actions import closing
+from shopkb.jobs.actions import closing, repairing
 from shopkb.jobs.models import Job, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.reports.presenting.plots import DatedReading, over_time
@@ -26,9 +26,9 @@ def test_jobs_causes_parts_and_readings_over_time(horn: Procedure, junior: User)
     first = builders.take_in(junior, registration="SB 1", odometer=160_934)
     builders.follow(builders.start(first, horn, junior), TO_GROUND, junior)
     earth = cause_for("body/horn/earth", "high resistance")
-    done = closing.RepairDetails(earth, Proof.MEASURED, "Cleaned.", uuid.uuid4(), parts="Earth strap")
-    repair = closing.record_repair(first, done, by=junior, at=NOW)
-    closing.verify_repair(repair, CURED, how="Ten times.", by=junior, at=NOW, client_id=uuid.uuid4())
+    done = repairing.RepairDetails(earth, Proof.MEASURED, "Cleaned.", uuid.uuid4(), parts="Earth strap")
+    repair = repairing.record_repair(first, done, by=junior, at=NOW)
+    repairing.verify_repair(repair, CURED, how="Ten times.", by=junior, at=NOW, client_id=uuid.uuid4())
     closing.close_job(first, Job.Disposition.CURED, by=junior, at=NOW)
     later = builders.take_in(junior, registration="SB 1", odometer=170_000, at=NOW + timedelta(days=40))
     way = [*TO_GROUND[:2], ("ground", "good", "0.04")]

@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from shopkb.core.diagnosis.counting.closed_case import seconds_in_all
 from shopkb.core.diagnosis.counting.positions import ASIDE
 from shopkb.core.diagnosis.counting.tallies import SKIP, TallyKey, TallySums
 from shopkb.jobs.job_facts import AnswerFact, JobFact
@@ -52,19 +53,19 @@ def typical_minutes(jobs: Iterable[JobFact], person: str = "") -> dict[tuple[str
 
 
 def run_minutes(jobs: Iterable[JobFact]) -> dict[str, Counter[int]]:
-    """Seconds from first to last answer on jobs with a proven cause, procedure by procedure as a histogram; only where
-    the time of every answer is known."""
+    """Seconds from first to last answer on jobs with a proven cause, procedure by procedure as a histogram; a time that
+    is not known counts as the writer expects it."""
     histograms: dict[str, Counter[int]] = defaultdict(Counter)
     for job in jobs:
         if job.confirmed is None:
             continue
-        times: dict[str, list[int | None]] = defaultdict(list)
+        answers: dict[str, list[AnswerFact]] = defaultdict(list)
         for answer in job.answers:
-            times[answer.procedure].append(answer.seconds)
-        for procedure, seconds in times.items():
-            known = [each for each in seconds if each is not None]
-            if len(known) == len(seconds):
-                histograms[procedure][sum(known)] += 1
+            answers[answer.procedure].append(answer)
+        for procedure, given in answers.items():
+            seconds = seconds_in_all(given)
+            if seconds is not None:
+                histograms[procedure][seconds] += 1
     return dict(histograms)
 
 

@@ -36,9 +36,9 @@ class MeanChange:
 
 @dataclass(frozen=True, slots=True)
 class ProcedureFigures:
-    """One procedure in the period. ``minutes`` is the mean from first to last answer of jobs with a proven cause and
-    known times, ``typical`` the median and quartiles of the latest of them; ``by_month`` is that mean month by month.
-    ``change`` compares the second half of the period with the first."""
+    """One procedure in the period. ``minutes`` is the mean from first to last answer of jobs with a proven cause, where
+    a time that is not known counts as the writer expects it; ``typical`` the median and quartiles of the latest of
+    them; ``by_month`` is that mean month by month. ``change`` compares the second half of the period with the first."""
 
     procedure: str
     title: str

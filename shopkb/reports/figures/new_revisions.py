@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from shopkb.core.diagnosis.counting.closed_case import seconds_in_all
 from shopkb.jobs.job_facts import CURED, NOT_CURED, AnswerFact, JobFact
 from shopkb.reports.figures.minutes import MeanChange, change
 from shopkb.reports.figures.shares import Mean, Share
@@ -27,8 +28,9 @@ class InForceSince:
 @dataclass(frozen=True, slots=True)
 class EditionFigures:
     """Closed jobs that followed one revision. ``minutes`` is the mean from its first to its last answer of jobs with a
-    proven cause and known times; ``in_vain`` counts jobs with a repair that did not cure or last, of those with a
-    repair that was judged; ``back`` the cures that came back, of those claimed."""
+    proven cause, where a time that is not known counts as the writer expects it; ``in_vain`` counts jobs with a repair
+    that did not cure or last, of those with a repair that was judged; ``back`` the cures that came back, of those
+    claimed."""
 
     jobs: int
     minutes: Mean | None
@@ -57,10 +59,9 @@ def quicker(before: EditionFigures, since: EditionFigures) -> MeanChange | None:
 def _minutes(jobs: Iterable[JobFact], procedure: str, number: int) -> Mean | None:
     taken = []
     for job in jobs:
-        seconds = [answer.seconds for answer in job.answers if _is_of(answer, procedure, number)]
-        known = [each for each in seconds if each is not None]
-        if job.confirmed and len(known) == len(seconds):
-            taken.append(sum(known) / 60)
+        seconds = seconds_in_all(answer for answer in job.answers if _is_of(answer, procedure, number))
+        if job.confirmed and seconds is not None:
+            taken.append(seconds / 60)
     return Mean.of_sums(len(taken), sum(taken), sum(each * each for each in taken))
 
 

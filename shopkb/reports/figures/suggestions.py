@@ -1,15 +1,22 @@
-"""Suggestions of what to change next: the few with the most minutes at stake in the period, each with its figure. Pure.
+"""Suggestions of what to change next: the few by which most minutes could be saved, each with its figures. Pure.
 
-A suggestion is made only where the lower end of its interval calls for it, so that chance alone does not, and ranked by
-the minutes spent on it.
+Every step, end and cause of the period is a candidate. Those are listed that chance does not explain: of all that are
+ever listed at most one in ten is there by chance (false discovery rate; Y. Benjamini and Y. Hochberg, JRSS B 57, 1995).
+Rates are shrunk towards those of the other candidates of their kind before minutes are computed from them, since the
+highest of many rates is too high (J. Kleinman, Proportions with extraneous variance, JASA 68, 1973).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+from scipy.stats import binom, false_discovery_control, fisher_exact
 
 from shopkb.reports.figures.comebacks import ComebackFigures
 from shopkb.reports.figures.confirmed_causes import UncoveredCause
@@ -24,7 +31,11 @@ LITTLE = 0.1
 """Information gain, in bits, under which a step counts as uninformative."""
 
 OFTEN = 0.05
-"""A share whose lower end is above this happens too often to be chance."""
+"""A share above this is too often; minutes that could be saved are those above it."""
+
+BY_CHANCE = 0.05
+"""False discovery rate of what stands out: of ends, cures and costly steps, and apart from them of skips and drift. Of
+what is listed one in ten may be chance: where one kind has many that are true, others take the place of some."""
 
 
 class SuggestionKind(StrEnum):
@@ -42,11 +53,13 @@ class SuggestionKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """``minutes`` are at stake. ``procedure`` and ``step`` say where (keys), ``name`` what: a cause or symptom.
-    ``each`` is what a step costs each time, in minutes."""
+    """``spent`` are the minutes that went into it in the period, ``saved`` those of them that could be saved; ``None``
+    where it cannot be told. ``procedure`` and ``step`` say where (keys), ``name`` what: a cause or symptom. ``each`` is
+    what a step costs each time, in minutes."""
 
     kind: SuggestionKind
-    minutes: float
+    spent: float | None
+    saved: float | None = None
     procedure: str = ""
     procedure_title: str = ""
     step: str = ""
@@ -57,6 +70,18 @@ class Suggestion:
     bits: float = 0.0
     each: float = 0.0
 
+    @property
+    def rank(self) -> float:
+        """Minutes that could be saved, or that went into it where that cannot be told."""
+        return self.saved if self.saved is not None else self.spent or 0.0
+
+
+class Candidate(NamedTuple):
+    """What would be suggested, and the probability that chance alone gives as much."""
+
+    suggestion: Suggestion
+    by_chance: float
+
 
 def suggestions(
     steps: Sequence[StepFigures],
@@ -65,26 +90,32 @@ def suggestions(
     not_covered: Sequence[UncoveredCause],
     unserved: Sequence[UnservedSymptom],
     drifted: Sequence[DriftedBranch],
+    branches: int = 0,
 ) -> tuple[Suggestion, ...]:
     """The most pressing first, at most :data:`MOST`; of one matter in one procedure only the worst, and at most
-    :data:`MOST_OF_A_KIND` of one matter, so that one kind of trouble does not hide the others."""
+    :data:`MOST_OF_A_KIND` of one matter, so that one kind of trouble does not hide the others.
+
+    ``branches``: how many were looked through for the ``drifted`` ones.
+    """
     minutes = {row.procedure: row.minutes.value for row in procedures if row.minutes}
     titles = {row.procedure: row.title for row in procedures}
     usual = sum(minutes.values()) / len(minutes) if minutes else 0.0
-    found = [
+    left_out = [*_left_out(steps)]
+    wrong = [
         *_of_steps(steps, minutes),
-        *_of_procedures(procedures),
-        *(
-            _comeback(row, titles, minutes)
-            for row in comebacks
-            if (row.back.lower or 0) > OFTEN and row.procedure in titles
-        ),
+        *_of_procedures([row for row in procedures if not row.eliminated.too_few]),
+        *_of_comebacks([row for row in comebacks if row.procedure in titles and not row.back.too_few], titles, minutes),
+    ]
+    fell = [_drift(row, titles, minutes) for row in drifted if row.of_late.plain is not None and _worse(row)]
+    found = [
+        *_discoveries(wrong),
+        *_discoveries([*left_out, *fell], max(0, branches - len(drifted))),
         *(
             Suggestion(
                 SuggestionKind.NO_WAY_TO_CAUSE,
                 row.jobs * usual,
-                row.procedure,
-                titles.get(row.procedure, ""),
+                procedure=row.procedure,
+                procedure_title=titles.get(row.procedure, ""),
                 name=row.cause,
                 part=row.jobs,
             )
@@ -96,81 +127,136 @@ def suggestions(
             for row in unserved
             if row.jobs >= FEWEST
         ),
-        *(_drift(row, titles, minutes) for row in drifted if row.of_late.plain is not None and _worse(row)),
     ]
-    return tuple(_one_of_each(sorted(found, key=lambda one: -one.minutes)))[:MOST]
+    return tuple(_one_of_each(sorted(found, key=lambda one: -one.rank)))[:MOST]
 
 
-def _of_steps(steps: Iterable[StepFigures], minutes: dict[str, float]) -> Iterable[Suggestion]:
-    for step in steps:
-        where = (step.procedure, step.procedure_title, step.step, step.title)
-        each = minutes.get(step.procedure, 0.0)
-        if _tells_nothing(step):
+def _discoveries(candidates: Sequence[Candidate], others: int = 0) -> list[Suggestion]:
+    """Those that chance does not explain, among them and so many others that nothing speaks for."""
+    if not candidates:
+        return []
+    adjusted = false_discovery_control([*(one.by_chance for one in candidates), *[1.0] * others])
+    return [one.suggestion for one, chance in zip(candidates, adjusted, strict=False) if chance <= BY_CHANCE]
+
+
+def too_often(share: Share) -> float:
+    """Probability that so many or more come by chance, where :data:`OFTEN` is the rate."""
+    return float(binom.sf(share.part - 1, share.whole, OFTEN))
+
+
+def shrunk(shares: Sequence[Share]) -> list[float]:
+    """Each rate drawn towards that of all of them, the more the fewer it rests on and the more alike they are.
+
+    Posterior means under a beta distribution whose mean and strength are estimated by moments (Kleinman 1973); one job
+    of the rate :data:`OFTEN` stands beside them, so that few candidates have a mean too.
+    """
+    part, whole = (np.array([getattr(one, name) for one in shares], dtype=float) for name in ("part", "whole"))
+    mean = (part.sum() + OFTEN) / (whole.sum() + 1)
+    strength = _strength(part, whole, mean)
+    return [float(rate) for rate in (part + mean * strength) / (whole + strength)]
+
+
+def _strength(part: np.ndarray, whole: np.ndarray, mean: float) -> float:
+    """Jobs that the common rate counts for, between 1 and 1,000."""
+    known = whole > 0
+    part, whole = part[known], whole[known]
+    room = whole.sum() - (whole**2).sum() / max(whole.sum(), 1.0)
+    if whole.size < 2 or room <= 0:
+        return 10.0
+    scatter = float((whole * (part / whole - mean) ** 2).sum())
+    alike = mean * (1 - mean)
+    correlation = (scatter - alike * (whole.size - 1)) / (alike * (room - (whole.size - 1)) or 1.0)
+    return float(np.clip(1 / np.clip(correlation, 1e-3, 0.5) - 1, 1.0, 1000.0))
+
+
+def _of_steps(steps: Sequence[StepFigures], minutes: dict[str, float]) -> Iterable[Candidate]:
+    for step, wrong_rate in zip(steps, shrunk([step.misleads for step in steps]), strict=True):
+        each, wrong = minutes.get(step.procedure, 0.0), step.misleads
+        if _may_tell_nothing(step):
             spent, cost = step.minutes_in_all or 0.0, step.minutes or 0.0
-            yield Suggestion(
-                SuggestionKind.COSTLY_STEP, spent, *where, part=step.done, bits=step.bits or 0.0, each=cost
-            )
-        if (step.misleads.lower or 0.0) > OFTEN:
-            wrong = step.misleads
-            yield Suggestion(
-                SuggestionKind.MISLEADING_END, wrong.part * each, *where, part=wrong.part, whole=wrong.whole
-            )
-        if (step.left_out.lower or 0.0) > OFTEN:
-            out = step.left_out
-            yield Suggestion(
-                SuggestionKind.LEFT_OUT, out.part * (step.minutes or 0.0), *where, part=out.part, whole=out.whole
+            told = _at(step)(SuggestionKind.COSTLY_STEP, spent, spent, part=step.done, bits=step.bits or 0, each=cost)
+            yield Candidate(told, (1 - OFTEN) ** (step.finds.whole if step.names_a_cause else step.done))
+        if not wrong.too_few:
+            saved = max(0.0, wrong_rate - OFTEN) * wrong.whole * each
+            kind = SuggestionKind.MISLEADING_END
+            yield Candidate(
+                _at(step)(kind, wrong.part * each, saved, part=wrong.part, whole=wrong.whole), too_often(wrong)
             )
 
 
-def _tells_nothing(step: StepFigures) -> bool:
-    """It was done often enough, found nothing, and where it could have, hardly ever will; and it tells little besides.
+def _left_out(steps: Iterable[StepFigures]) -> Iterable[Candidate]:
+    for step in steps:
+        out = step.left_out
+        if not out.too_few:
+            told = _at(step)(SuggestionKind.LEFT_OUT, None, part=out.part, whole=out.whole)
+            yield Candidate(told, too_often(out))
+
+
+def _at(step: StepFigures) -> Callable[..., Suggestion]:
+    return partial(
+        Suggestion, procedure=step.procedure, procedure_title=step.procedure_title, step=step.step, title=step.title
+    )
+
+
+def _may_tell_nothing(step: StepFigures) -> bool:
+    """It was done often enough, found nothing, and tells little besides.
 
     A step that can come out in one way only, that others need first or that sends some jobs elsewhere is there for
     something else than telling.
     """
     if not step.is_test or step.done < FEWEST or step.found or step.bits is None or step.bits >= LITTLE:
         return False
-    if step.needed or (Share(step.turned_away, step.done).plain or 0.0) > OFTEN:
-        return False
-    return not step.names_a_cause or (step.finds.upper is not None and step.finds.upper < OFTEN)
+    return not step.needed and (Share(step.turned_away, step.done).plain or 0.0) <= OFTEN
 
 
-def _of_procedures(procedures: Iterable[ProcedureFigures]) -> Iterable[Suggestion]:
+def _of_procedures(procedures: Iterable[ProcedureFigures]) -> Iterable[Candidate]:
     for row in procedures:
-        if (row.eliminated.lower or 0.0) > OFTEN:
-            at_stake = row.eliminated.part * (row.minutes.value if row.minutes else 0.0)
-            yield Suggestion(
-                SuggestionKind.WEAK_PROOF, at_stake, row.procedure, row.title,
-                part=row.eliminated.part, whole=row.eliminated.whole,
-            )  # fmt: skip
+        told = Suggestion(
+            SuggestionKind.WEAK_PROOF, None, procedure=row.procedure, procedure_title=row.title,
+            part=row.eliminated.part, whole=row.eliminated.whole,
+        )  # fmt: skip
+        yield Candidate(told, too_often(row.eliminated))
 
 
-def _comeback(row: ComebackFigures, titles: dict[str, str], minutes: dict[str, float]) -> Suggestion:
-    at_stake = row.back.part * minutes.get(row.procedure, 0.0)
-    title = titles[row.procedure]
-    return Suggestion(
-        SuggestionKind.COMEBACK, at_stake, row.procedure, title, name=row.name, part=row.back.part, whole=row.back.whole
-    )
+def _of_comebacks(
+    comebacks: Sequence[ComebackFigures], titles: dict[str, str], minutes: dict[str, float]
+) -> Iterable[Candidate]:
+    for row, rate in zip(comebacks, shrunk([row.back for row in comebacks]), strict=True):
+        each = minutes.get(row.procedure, 0.0)
+        told = Suggestion(
+            SuggestionKind.COMEBACK,
+            row.back.part * each,
+            max(0.0, rate - OFTEN) * row.back.whole * each,
+            procedure=row.procedure,
+            procedure_title=titles[row.procedure],
+            name=row.name,
+            part=row.back.part,
+            whole=row.back.whole,
+        )
+        yield Candidate(told, too_often(row.back))
 
 
 def _worse(row: DriftedBranch) -> bool:
     return (row.of_late.plain or 0.0) < (row.before.plain or 0.0)
 
 
-def _drift(row: DriftedBranch, titles: dict[str, str], minutes: dict[str, float]) -> Suggestion:
-    failed = row.of_late.whole - row.of_late.part
-    at_stake = failed * minutes.get(row.procedure, 0.0)
-    title = titles.get(row.procedure, row.procedure)
-    return Suggestion(
+def _drift(row: DriftedBranch, titles: dict[str, str], minutes: dict[str, float]) -> Candidate:
+    """By chance: the exact test of R. Fisher (1935), that it failed no more often of late than before."""
+    late, before = ((side.whole - side.part, side.part) for side in (row.of_late, row.before))
+    each = minutes.get(row.procedure, 0.0)
+    more = (late[0] + 0.5) / (row.of_late.whole + 1) - (before[0] + 0.5) / (row.before.whole + 1)
+    told = Suggestion(
         SuggestionKind.DRIFT,
-        at_stake,
-        row.procedure,
-        title,
-        row.step,
+        late[0] * each,
+        max(0.0, more) * row.of_late.whole * each,
+        procedure=row.procedure,
+        procedure_title=titles.get(row.procedure, row.procedure),
+        step=row.step,
         name=row.outcome,
-        part=failed,
+        part=late[0],
         whole=row.of_late.whole,
     )
+    return Candidate(told, float(fisher_exact([late, before], alternative="greater").pvalue))
 
 
 _BY_NAME = (SuggestionKind.NO_WAY_TO_CAUSE,)

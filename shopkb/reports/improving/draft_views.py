@@ -34,11 +34,12 @@ from shopkb.core.flow.checks.step_hazards import safety_prerequisites
 from shopkb.core.flow.comparison.compare import ChangeKind, compare
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.names import leads_to
-from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure, model_for_orders
+from shopkb.evidence.learned_procedure import LearnedProcedure, model_for_orders
 from shopkb.jobs.closed_jobs import cases_of_procedure
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
 from shopkb.procedures.hand_overs import behind
+from shopkb.procedures.learned_today import learned_today, this_month
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
@@ -77,7 +78,7 @@ class Replays:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
+class OrderDraft:
     """An order for the table: its checksum, what the procedure costs now and what it would cost."""
 
     order: str
@@ -164,7 +165,7 @@ def _order(revision: Revision, flow: Flow, place: int, wanted: str, *, sure: boo
     found = _searched(revision, place)
     better = _wanted(found, wanted)
     now = _of(flow)
-    told = [Proposal(checksum(one.flow), now, _of(one.flow), one is found.best) for one in found.proposals]
+    told = [OrderDraft(checksum(one.flow), now, _of(one.flow), one is found.best) for one in found.proposals]
     said: dict[str, object] = {
         "found": found,
         "held": [flow.step_by_key[key].title for key in found.held],
@@ -199,7 +200,7 @@ def _of(flow: Flow) -> Appraisal:
     Raises:
         ValueError: it cannot be passed through.
     """
-    found = learned_procedure(flow, checksum(flow), behind=behind(flow), month=_month()).appraisal
+    found = learned_today(flow, checksum(flow)).appraisal
     if found is None:
         raise ValueError(f"{flow.title} has no first step, or a loop.")
     return found
@@ -306,23 +307,19 @@ def _where(flow: Flow, one: Replayed) -> str:
 
 
 def _learned(flow: Flow, revision: Revision) -> LearnedProcedure:
-    return learned_procedure(flow, revision.checksum, behind=behind(flow), month=_month())
+    return learned_today(flow, revision.checksum)
 
 
 def _spread(flow: Flow, better: Flow, revision: Revision) -> Difference:
-    learned = learned_procedure(better, checksum(better), behind=behind(better), month=_month())
+    learned = learned_today(better, checksum(better))
     return difference((flow, _learned(flow, revision).model), (better, learned.model), np.random.default_rng(SEED))
 
 
 def _searched(revision: Revision, rounds: int) -> OrderSearch:
     flow = flow_of(revision)
     usual, leans = _learned(flow, revision).model, safety_prerequisites(flow, facts())
-    model = model_for_orders(flow, _month(), behind(flow), usual.access_minutes, leans)
+    model = model_for_orders(flow, this_month(), behind(flow), usual.access_minutes, leans)
     return last(search(flow, model, leans=leans, rooms=ROUNDS[:rounds]))
-
-
-def _month() -> str:
-    return timezone.localdate().strftime("%Y-%m")
 
 
 def _published(revision: Revision) -> Revision | None:

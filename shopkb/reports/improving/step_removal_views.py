@@ -14,11 +14,10 @@ from django.views.decorators.http import require_POST, require_safe
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, may, require
 from shopkb.core.diagnosis.appraisal.expected_cost import Appraisal
-from shopkb.core.flow.findings import Finding
+from shopkb.core.flow.findings import CheckFinding
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
-from shopkb.evidence.learned_procedure import LearnedProcedure, learned_procedure
 from shopkb.procedures import publishing
-from shopkb.procedures.hand_overs import behind
+from shopkb.procedures.learned_today import learned_today
 from shopkb.procedures.models import Revision
 from shopkb.procedures.publishing import ActionRefused
 from shopkb.procedures.storing import checksum, flow_of
@@ -39,7 +38,7 @@ class Weighed:
 
     before: Appraisal | None
     after: Appraisal | None
-    new_errors: tuple[Finding, ...]
+    new_errors: tuple[CheckFinding, ...]
 
 
 @require_safe
@@ -103,21 +102,17 @@ def usual_answer(flow: Flow, step: Step, traffic: Mapping[tuple[str, str], int])
 
 
 def _traffic(revision: Revision, flow: Flow) -> dict[tuple[str, str], int]:
-    return {branch: note.traffic for branch, note in _learned(flow, revision.checksum).notes.items()}
+    return {branch: note.traffic for branch, note in learned_today(flow, revision.checksum).notes.items()}
 
 
 def _weighed(revision: Revision, flow: Flow, left: LeftOut) -> Weighed:
     known = {(one.id, one.where) for one in publishing.findings_of(flow)}
     found = publishing.errors_of(publishing.findings_of(left.flow))
     return Weighed(
-        _learned(flow, revision.checksum).appraisal,
-        _learned(left.flow, checksum(left.flow)).appraisal,
+        learned_today(flow, revision.checksum).appraisal,
+        learned_today(left.flow, checksum(left.flow)).appraisal,
         tuple(one for one in found if (one.id, one.where) not in known),
     )
-
-
-def _learned(flow: Flow, sum_of_file: str) -> LearnedProcedure:
-    return learned_procedure(flow, sum_of_file, behind=behind(flow), month=timezone.localdate().strftime("%Y-%m"))
 
 
 def _figures(revision: Revision, flow: Flow, step: str) -> StepFigures | None:

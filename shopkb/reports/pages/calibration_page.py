@@ -13,20 +13,20 @@ from shopkb.reports.gathering.procedure_tallies import in_force
 from shopkb.reports.pages.minutes_page import short_month
 from shopkb.reports.pages.page import Page, jobs_behind
 from shopkb.reports.presenting import plots
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 from shopkb.web.humanize import percent_number
 
 MONTHLY = (
-    Column("month", "Month", Kind.MONTH),
-    Column("jobs", "Forecasts", Kind.COUNT, "one for each procedure that a proven job followed"),
-    Column("brier", "Brier score of the tool", Kind.NUMBER),
-    Column("base", "of the usual shares", Kind.NUMBER),
-    Column("better", "Better by", Kind.NUMBER, "%"),
+    Column("month", "Month", ColumnKind.MONTH),
+    Column("jobs", "Forecasts", ColumnKind.COUNT, "one for each procedure that a proven job followed"),
+    Column("brier", "Brier score of the tool", ColumnKind.NUMBER),
+    Column("base", "of the usual shares", ColumnKind.NUMBER),
+    Column("better", "Better by", ColumnKind.NUMBER, "%"),
 )
 BINS = (
     Column("range", "Predicted"),
-    Column("said", "on average", Kind.NUMBER, "%"),
-    Column("true", "Actual", Kind.SHARE, of="probabilities given"),
+    Column("said", "on average", ColumnKind.NUMBER, "%"),
+    Column("true", "Actual", ColumnKind.SHARE, of="probabilities given"),
     Column("verdict", "Verdict"),
 )
 MONTHLY_ABOUT = (
@@ -68,8 +68,8 @@ def _plots(found: Calibration) -> dict[str, str]:
         for each in found.bins
         if each.mean is not None and each.share is not None and each.interval is not None
     ]
-    ours = [plots.Point(short_month(row.month), row.brier, n=row.jobs) for row in found.months]
-    base = [plots.Point(short_month(row.month), row.base, n=row.jobs) for row in found.months]
+    ours = [plots.PlotPoint(short_month(row.month), row.brier, n=row.jobs) for row in found.months]
+    base = [plots.PlotPoint(short_month(row.month), row.base, n=row.jobs) for row in found.months]
     return {
         "reliability": plots.reliability(points, "What was said against what was true"),
         "brier": plots.trend(ours, "Brier score by month, the tool and the usual shares", "Brier score", base),

@@ -22,16 +22,16 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, look_for, path_name, procedure_at
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting import plots
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 
 MOST_BARS = 15
 HEADINGS = {By.CAUSE: "Cause", By.SYSTEM: "System", By.PLATFORM: "Vehicle"}
 TOGETHER = (
     Column("cause", "When this was the cause"),
     Column("also", "this was found too"),
-    Column("share", "in", Kind.SHARE, of="jobs with that cause"),
+    Column("share", "in", ColumnKind.SHARE, of="jobs with that cause"),
 )
-UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", Kind.COUNT, "jobs"), Column("do", "What to do"))
+UNCOVERED = (Column("cause", "Cause"), Column("jobs", "Jobs", ColumnKind.COUNT, "jobs"), Column("do", "What to do"))
 
 
 def build(filters: Filters, now: datetime, by: By = By.CAUSE) -> Page:
@@ -77,9 +77,9 @@ def frequent(data: ReportData, by: By = By.CAUSE, most: int | None = None) -> Ta
     names = _names(found, by)
     columns = (
         Column("name", HEADINGS[by]),
-        Column("jobs", "Jobs", Kind.COUNT, "jobs"),
-        Column("share", "Share", Kind.SHARE, of="jobs with a proven cause"),
-        Column("up_to_here", "Running total", Kind.NUMBER, "%"),
+        Column("jobs", "Jobs", ColumnKind.COUNT, "jobs"),
+        Column("share", "Share", ColumnKind.SHARE, of="jobs with a proven cause"),
+        Column("up_to_here", "Running total", ColumnKind.NUMBER, "%"),
     )
     title = "Proven causes" if by is By.CAUSE else f"Proven causes by {HEADINGS[by].lower()}"
     rows = tuple(_row(row, names[row.name], data.filters, by, data.cause_numbers, data.facts) for row in found)

@@ -27,23 +27,23 @@ from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, one_job, procedure_at
 from shopkb.reports.pages.report_data import ReportData
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 
-SHARE = Column("back", "Came back", Kind.SHARE, of="cures that were claimed")
-YOUNG = Column("young", "Too young to judge", Kind.COUNT, "cures under 60 days", latest=True)
-DAYS = Column("days", "Days until then", Kind.DAYS, "days, median", latest=True)
+SHARE = Column("back", "Came back", ColumnKind.SHARE, of="cures that were claimed")
+YOUNG = Column("young", "Too young to judge", ColumnKind.COUNT, "cures under 60 days", latest=True)
+DAYS = Column("days", "Days until then", ColumnKind.DAYS, "days, median", latest=True)
 BY_CAUSE = (Column("cause", "Cause"), Column("procedure", "Procedure"), SHARE, YOUNG, DAYS)
 WRONG = (
     Column("cause", "Blamed cause"),
-    Column("wrong", "Did not cure or last", Kind.SHARE, of="repairs that were judged"),
+    Column("wrong", "Did not cure or last", ColumnKind.SHARE, of="repairs that were judged"),
     Column("parts", "Parts fitted"),
 )
 EACH = (
-    Column("job", "Job", Kind.COUNT),
-    Column("again", "Closed", Kind.DATE),
+    Column("job", "Job", ColumnKind.COUNT),
+    Column("again", "Closed", ColumnKind.DATE),
     Column("cause", "Cause that was claimed"),
     Column("proof", "Proof"),
-    Column("days", "Days until it came back", Kind.DAYS, "days"),
+    Column("days", "Days until it came back", ColumnKind.DAYS, "days"),
 )
 ABOUT = (
     "Among the cures claimed in the period, those that came back. A cure under 60 days old may still do so: "

@@ -23,34 +23,34 @@ from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.cells import whole
 from shopkb.reports.presenting.money import money_of_minutes
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 from shopkb.web.humanize import minutes_text
 
 PROCEDURES = (
     Column("procedure", "Procedure"),
-    Column("typical", "Minutes to a proven cause", Kind.SPREAD, "min", latest=True),
-    Column("mean", "Mean", Kind.MEAN, "min"),
-    Column("change", "Second half against the first", Kind.MINUTES, "min"),
-    Column("proven", "Proven", Kind.SHARE, of="jobs that followed it"),
-    Column("eliminated", "Only by elimination", Kind.SHARE, of="proven jobs"),
-    Column("stuck", "Stuck", Kind.SHARE, of="jobs that followed it", latest=True),
-    Column("declined", "Declined", Kind.SHARE, of="jobs that followed it", latest=True),
+    Column("typical", "Minutes to a proven cause", ColumnKind.SPREAD, "min", latest=True),
+    Column("mean", "Mean", ColumnKind.MEAN, "min"),
+    Column("change", "Second half against the first", ColumnKind.MINUTES, "min"),
+    Column("proven", "Proven", ColumnKind.SHARE, of="jobs that followed it"),
+    Column("eliminated", "Only by elimination", ColumnKind.SHARE, of="proven jobs"),
+    Column("stuck", "Stuck", ColumnKind.SHARE, of="jobs that followed it", latest=True),
+    Column("declined", "Declined", ColumnKind.SHARE, of="jobs that followed it", latest=True),
     Column("order", "What to do"),
 )
 COSTLY = (
     Column("step", "Step"),
     Column("procedure", "Procedure", only_in_file=True),
-    Column("done", "Times done", Kind.COUNT, "jobs"),
-    Column("spent", "Minutes in all", Kind.MINUTES, "min"),
-    Column("money", "At the shop's rate", Kind.MONEY),
-    Column("bits", "Information gained", Kind.NUMBER, "bits"),
-    Column("a_bit", "Minutes for each bit", Kind.MINUTES, "min/bit"),
+    Column("done", "Times done", ColumnKind.COUNT, "jobs"),
+    Column("spent", "Minutes in all", ColumnKind.MINUTES, "min"),
+    Column("money", "At the shop's rate", ColumnKind.MONEY),
+    Column("bits", "Information gained", ColumnKind.NUMBER, "bits"),
+    Column("a_bit", "Minutes for each bit", ColumnKind.MINUTES, "min/bit"),
     Column("do", "What to do"),
 )
 MONTHLY = (
-    Column("month", "Month", Kind.MONTH),
-    Column("mean", "Minutes to a proven cause", Kind.MEAN, "min", of="runs"),
-    Column("jobs", "Runs with known times", Kind.COUNT, "runs"),
+    Column("month", "Month", ColumnKind.MONTH),
+    Column("mean", "Minutes to a proven cause", ColumnKind.MEAN, "min", of="runs"),
+    Column("jobs", "Runs", ColumnKind.COUNT, "runs"),
 )
 
 
@@ -69,7 +69,10 @@ def of(data: ReportData, new: Sequence[InForceSince] = ()) -> Page:
     found = data.procedures
     months = shop_by_month(tallies, filters.months)
     steps = costliest(tests_page.gathered(chosen, evidence, facts))
-    about = f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job."
+    about = (
+        f"Medians and how jobs ended: {facts.words[0].lower()}{facts.words[1:]} The rest counts every job. A step in "
+        "which somebody had a break or handed over counts as many minutes as its writer expects."
+    )
     rows = tuple(_row(row, filters, facts, chosen) for row in found)
     marks = {month_of(one): f"revision {one.number}" for one in new} if filters.procedure else {}
     by_month = tuple(_month(month, mean, filters, marks.get(month, "")) for month, mean in months)
@@ -162,13 +165,13 @@ def _month(month: str, mean: Mean | None, filters: Filters, mark: str) -> Row:
     }
 
 
-def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[plots.Point]:
+def _points(months: tuple[tuple[str, Mean | None], ...]) -> list[plots.PlotPoint]:
     points = []
     for month, mean in months:
         ends = mean.interval() if mean and not mean.too_few else None
         known = mean.value if mean and not mean.too_few else None
         lower, upper = ends or (None, None)
-        points.append(plots.Point(short_month(month), known, lower, upper, n=mean.n if mean else 0))
+        points.append(plots.PlotPoint(short_month(month), known, lower, upper, n=mean.n if mean else 0))
     return points
 
 

@@ -18,7 +18,7 @@ from shopkb.reports.gathering.procedure_tallies import came_into_force
 from shopkb.reports.pages.page import jobs_behind
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.cells import whole
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 from shopkb.web.humanize import minutes_text, percent
 
 SHOWN_MONTHS = 2 * USUAL_MONTHS
@@ -26,12 +26,12 @@ SHOWN_MONTHS = 2 * USUAL_MONTHS
 
 COLUMNS = (
     Column("revision", "Procedure"),
-    Column("since", "In force since", Kind.DATE),
-    Column("jobs", "Jobs", Kind.COUNT, "jobs"),
-    Column("minutes", "Minutes to a proven cause", Kind.MEAN, "min"),
-    Column("change", "Against the one before", Kind.MINUTES, "min"),
-    Column("in_vain", "Repairs that did not fix it", Kind.SHARE, of="jobs with a repair that was judged"),
-    Column("back", "Came back", Kind.SHARE, of="cures that were claimed"),
+    Column("since", "In force since", ColumnKind.DATE),
+    Column("jobs", "Jobs", ColumnKind.COUNT, "jobs"),
+    Column("minutes", "Minutes to a proven cause", ColumnKind.MEAN, "min"),
+    Column("change", "Against the one before", ColumnKind.MINUTES, "min"),
+    Column("in_vain", "Repairs that did not fix it", ColumnKind.SHARE, of="jobs with a repair that was judged"),
+    Column("back", "Came back", ColumnKind.SHARE, of="cures that were claimed"),
     Column("why", "Why it was changed"),
 )
 ABOUT = (

@@ -16,26 +16,37 @@ from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, once
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 
 COLUMNS = (
     Column("person", "Person"),
-    Column("closed", "Jobs closed", Kind.COUNT, "jobs"),
-    Column("answers", "Answers recorded", Kind.COUNT),
-    Column("skipped", "Left out", Kind.SHARE, of="answers"),
-    Column("overrides", "Against the reading", Kind.SHARE, of="answers"),
-    Column("held", "Cures that held", Kind.SHARE, of="cures claimed"),
-    Column("wrong", "Repairs that did not cure or last", Kind.SHARE, of="repairs that were judged"),
+    Column("closed", "Jobs closed", ColumnKind.COUNT, "jobs"),
+    Column("answers", "Answers recorded", ColumnKind.COUNT),
+    Column("skipped", "Left out", ColumnKind.SHARE, of="answers"),
+    Column("overrides", "Against the reading", ColumnKind.SHARE, of="answers"),
+    Column("held", "Cures that held", ColumnKind.SHARE, of="cures claimed"),
+    Column("wrong", "Repairs that did not cure or last", ColumnKind.SHARE, of="repairs that were judged"),
 )
 BACK = (
-    Column("job", "Job", Kind.COUNT),
-    Column("closed", "Closed", Kind.DATE),
+    Column("job", "Job", ColumnKind.COUNT),
+    Column("closed", "Closed", ColumnKind.DATE),
     Column("cause", "Cause that was claimed"),
-    Column("days", "Days until it came back", Kind.DAYS, "days"),
+    Column("days", "Days until it came back", ColumnKind.DAYS, "days"),
 )
 ABOUT = (
     "Counts with 80 % intervals, in the order of log-ins. No order of merit: vehicles and faults differ between "
     "people, whoever takes the hard jobs shows more comebacks, and under 5 a share says nothing."
+)
+
+OWN_ABOUT = (
+    "What you did on jobs that were closed in this time. The line beside a share says how far it may be off by chance "
+    "alone; with fewer than 5 jobs it says nothing. Whoever takes the hard jobs has more of them come back."
+)
+OWN_STEPS = ("step", "procedure", "done", "found", "led_away", "left_out", "minutes")
+"""Columns of the steps that one person sees of their own: what they did, found and how long it took."""
+OWN_STEPS_ABOUT = (
+    "The tests you did, those that found faults first. Found the fault: your answer led straight to the cause that was "
+    "proven. Led away: what your answer named was repaired, and the complaint stayed or came back."
 )
 
 
@@ -63,11 +74,14 @@ def own(filters: Filters, now: datetime) -> Page:
         names.get(filters.person) or filters.person,
         "What your closed jobs say. You and those who may see the shop's figures can see this page.",
         (
-            Table("own", "In all", COLUMNS, rows, f"{ABOUT} {facts.words}", latest=facts.latest),
-            replace(steps, name="own-steps"),
+            Table("own", "In all", COLUMNS, rows, f"{OWN_ABOUT} {facts.words}", latest=facts.latest),
             Table(
                 "own-comebacks", "Repairs that came back", BACK, tuple(_back(job) for job in back),
                 facts.words, "No job repaired in this period has come back.", latest=facts.latest,
+            ),
+            replace(
+                steps, name="own-steps", title="Tests you did", about=f"{OWN_STEPS_ABOUT} {facts.words}",
+                columns=tuple(column for column in steps.columns if column.key in OWN_STEPS),
             ),
         ),
     )  # fmt: skip

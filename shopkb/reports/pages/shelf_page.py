@@ -12,7 +12,7 @@ from shopkb.catalog.facts import facts as catalog_facts
 from shopkb.catalog.models import Symptom
 from shopkb.core.diagnosis.counting.tallies import Tallies
 from shopkb.core.flow.checks import check_flow
-from shopkb.core.flow.findings import Finding, Level
+from shopkb.core.flow.findings import CheckFinding, Level
 from shopkb.evidence.cache import Cache
 from shopkb.jobs.job_facts import JobFact
 from shopkb.procedures.models import Procedure, Revision
@@ -33,37 +33,37 @@ from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.pages.shelf_steps_tables import changed_readings, often_left_out
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 
 EARLIEST = "0001-01"
 SHELF = (
     Column("procedure", "Procedure"),
-    Column("jobs", "Jobs in the period", Kind.COUNT, "jobs"),
-    Column("latest", "Last closed job", Kind.MONTH),
-    Column("drifted", "Branches no longer what they were", Kind.COUNT),
-    Column("findings", "Findings of the checks", Kind.COUNT),
-    Column("off_path", "Out of order", Kind.SHARE, of="answers", latest=True),
-    Column("overrides", "Against the reading", Kind.SHARE, of="answers", latest=True),
-    Column("skipped", "Left out", Kind.SHARE, of="answers", latest=True),
+    Column("jobs", "Jobs in the period", ColumnKind.COUNT, "jobs"),
+    Column("latest", "Last closed job", ColumnKind.MONTH),
+    Column("drifted", "Branches no longer what they were", ColumnKind.COUNT),
+    Column("findings", "Findings of the checks", ColumnKind.COUNT),
+    Column("off_path", "Out of order", ColumnKind.SHARE, of="answers", latest=True),
+    Column("overrides", "Against the reading", ColumnKind.SHARE, of="answers", latest=True),
+    Column("skipped", "Left out", ColumnKind.SHARE, of="answers", latest=True),
 )
 NONE = Deviations()
 REVIEW = (
     Column("revision", "Revision"),
     Column("author", "Author"),
-    Column("days", "Days since it was begun", Kind.DAYS, "days"),
+    Column("days", "Days since it was begun", ColumnKind.DAYS, "days"),
 )
 DRIFTED = (
     Column("branch", "Branch"),
     Column("procedure", "Procedure"),
-    Column("before", "Held before", Kind.SHARE, of="jobs with a proven cause"),
-    Column("of_late", "Held of late", Kind.SHARE, of="jobs with a proven cause"),
-    Column("evidence", "Weight of evidence", Kind.NUMBER, "ln Bayes factor"),
+    Column("before", "Held before", ColumnKind.SHARE, of="jobs with a proven cause"),
+    Column("of_late", "Held of late", ColumnKind.SHARE, of="jobs with a proven cause"),
+    Column("evidence", "Weight of evidence", ColumnKind.NUMBER, "ln Bayes factor"),
 )
 DRIFTS_ABOUT = (
     f"The last {RECENT_MONTHS} months of the period against everything before; listed where a changed rate "
     "is at least seven times as likely as an unchanged one."
 )
-UNCARED = (Column("symptom", "Symptom"), Column("jobs", "Jobs", Kind.COUNT, "jobs"), Column("do", "What to do"))
+UNCARED = (Column("symptom", "Symptom"), Column("jobs", "Jobs", ColumnKind.COUNT, "jobs"), Column("do", "What to do"))
 ABOUT = (
     "Departures are counted over the latest jobs: steps done out of order, answers against what the reading said, "
     "steps left out. A procedure without jobs is either new, not needed, or not found by those who need it."
@@ -107,7 +107,7 @@ def build(filters: Filters, now: datetime) -> Page:
 
 
 _drifts: Cache[tuple[DriftedBranch, ...]] = Cache(256)
-_findings: Cache[tuple[Finding, ...]] = Cache(256)
+_findings: Cache[tuple[CheckFinding, ...]] = Cache(256)
 
 
 def gathered_drifts(chosen: Mapping[str, InForce], evidence: Evidence) -> tuple[DriftedBranch, ...]:
@@ -129,11 +129,11 @@ def gathered_unserved(jobs: Sequence[JobFact]) -> tuple[UnservedSymptom, ...]:
     return without_procedure(jobs, dict(Symptom.objects.values_list("key", "name")), [key for key in served if key])
 
 
-def findings(chosen: Mapping[str, InForce]) -> dict[str, tuple[Finding, ...]]:
+def findings(chosen: Mapping[str, InForce]) -> dict[str, tuple[CheckFinding, ...]]:
     """What the checks say of the revisions in force today, against the catalog as it is. Six queries."""
     catalog = catalog_facts(Procedure.objects.order_by().values_list("key", flat=True))
 
-    def of(published: InForce) -> tuple[Finding, ...]:
+    def of(published: InForce) -> tuple[CheckFinding, ...]:
         rests_on = (published.revision.checksum, catalog)
         return _findings.of(published.procedure.key, rests_on, lambda: check_flow(published.flow, catalog))
 
@@ -166,7 +166,7 @@ def _row(
     jobs: int,
     latest: str,
     drifted: Sequence[DriftedBranch],
-    found: Sequence[Finding],
+    found: Sequence[CheckFinding],
     departed: Deviations,
     filters: Filters,
     facts: Facts,

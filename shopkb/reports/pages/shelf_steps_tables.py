@@ -20,7 +20,7 @@ from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.page import jobs_tallied
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.presenting.cells import rounded
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 from shopkb.web.humanize import percent
 
 MOST = 10
@@ -29,7 +29,7 @@ OFTEN = 0.05
 LEFT_OUT = (
     Column("step", "Step"),
     Column("procedure", "Procedure"),
-    Column("left_out", "Left out", Kind.SHARE, of="times it was due"),
+    Column("left_out", "Left out", ColumnKind.SHARE, of="times it was due"),
     Column("why", "Why"),
 )
 READINGS = (
@@ -37,7 +37,7 @@ READINGS = (
     Column("procedure", "Procedure"),
     Column("before", "Median before"),
     Column("of_late", "Median of late"),
-    Column("evidence", "Weight of evidence", Kind.NUMBER, "ln Bayes factor"),
+    Column("evidence", "Weight of evidence", ColumnKind.NUMBER, "ln Bayes factor"),
 )
 
 

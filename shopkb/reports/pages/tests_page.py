@@ -21,20 +21,20 @@ from shopkb.reports.gathering.job_rows import once
 from shopkb.reports.gathering.procedure_tallies import Evidence, InForce
 from shopkb.reports.pages.page import Page, jobs_behind, jobs_tallied
 from shopkb.reports.pages.report_data import ReportData
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
 
 COLUMNS = (
     Column("step", "Step"),
     Column("procedure", "Procedure", only_in_file=True),
-    Column("done", "Times done", Kind.COUNT, "jobs"),
-    Column("found", "Found the fault", Kind.SHARE, of="jobs with a proven cause"),
-    Column("led_away", "Led away from it", Kind.SHARE, of="ends that were put to the proof"),
-    Column("left_out", "Left out", Kind.SHARE, of="times it was due"),
-    Column("minutes", "Minutes", Kind.SPREAD, "min", latest=True),
-    Column("a_fault", "Minutes for each fault found", Kind.MINUTES, "min"),
-    Column("bits", "Information gained", Kind.NUMBER, "bits"),
-    Column("bits_a_minute", "Information per minute", Kind.NUMBER, "bits/min"),
-    Column("onward", "Branches held", Kind.SHARE, of="jobs with a proven cause"),
+    Column("done", "Times done", ColumnKind.COUNT, "jobs"),
+    Column("found", "Found the fault", ColumnKind.SHARE, of="jobs with a proven cause"),
+    Column("led_away", "Led away from it", ColumnKind.SHARE, of="ends that were put to the proof"),
+    Column("left_out", "Left out", ColumnKind.SHARE, of="times it was due"),
+    Column("minutes", "Minutes", ColumnKind.SPREAD, "min", latest=True),
+    Column("a_fault", "Minutes for each fault found", ColumnKind.MINUTES, "min"),
+    Column("bits", "Information gained", ColumnKind.NUMBER, "bits"),
+    Column("bits_a_minute", "Information per minute", ColumnKind.NUMBER, "bits/min"),
+    Column("onward", "Branches held", ColumnKind.SHARE, of="jobs with a proven cause"),
 )
 ABOUT = (
     "Found: the answer led straight to the proven cause. Led away: what it named was repaired without a lasting cure. "

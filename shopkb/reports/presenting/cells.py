@@ -11,7 +11,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 from shopkb.reports.presenting.money import money_words
-from shopkb.reports.presenting.tables import Cell, Column, Kind
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind
 from shopkb.web.bars import interval_bar
 from shopkb.web.humanize import minutes_text, percent, percent_number
 
@@ -65,7 +65,7 @@ def cell_text(column: Column, value: object) -> str:
     """A plain value in words."""
     if value is None:
         return NOTHING
-    if column.kind is Kind.MONTH:
+    if column.kind is ColumnKind.MONTH:
         return month_words(str(value))
     if isinstance(value, datetime):
         return date_format(timezone.localtime(value), "DATE_FORMAT")
@@ -76,14 +76,14 @@ def cell_text(column: Column, value: object) -> str:
     return str(value)
 
 
-def _number(kind: Kind, value: float) -> str:
-    if kind is Kind.MINUTES:
+def _number(kind: ColumnKind, value: float) -> str:
+    if kind is ColumnKind.MINUTES:
         return minutes_text(value)
-    if kind is Kind.MONEY:
+    if kind is ColumnKind.MONEY:
         return money_words(value)
     if isinstance(value, int):
         return number_format(value, force_grouping=True)
-    if kind is not Kind.NUMBER:
+    if kind is not ColumnKind.NUMBER:
         return rounded(value, 0)
     return rounded(value, 3 if 0 < abs(value) < 0.095 else 2)
 

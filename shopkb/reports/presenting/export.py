@@ -15,7 +15,7 @@ from functools import partial
 
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS
 from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Table, Value
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table, Value
 
 MARK = "\ufeff"
 FORMULA = ("=", "+", "-", "@", "\t", "\0", "\r")
@@ -90,20 +90,21 @@ def _plain(column: Column, cell: Cell) -> Plain | dict[str, Plain]:
 
 def _heading(column: Column) -> str:
     unit, heading = _unit(column), f"{column.heading}, latest jobs" if column.latest else column.heading
-    return f"{heading} ({unit})" if unit and column.kind not in (Kind.SHARE, Kind.SPREAD, Kind.MEAN) else heading
+    said_in_cells = column.kind in (ColumnKind.SHARE, ColumnKind.SPREAD, ColumnKind.MEAN)
+    return f"{heading} ({unit})" if unit and not said_in_cells else heading
 
 
 def _unit(column: Column) -> str:
-    if column.kind is Kind.MONEY:
+    if column.kind is ColumnKind.MONEY:
         from django.conf import settings
 
         return str(settings.CURRENCY)
-    return {Kind.DATE: "date, ISO 8601", Kind.MONTH: "month, ISO 8601"}.get(column.kind, column.unit)
+    return {ColumnKind.DATE: "date, ISO 8601", ColumnKind.MONTH: "month, ISO 8601"}.get(column.kind, column.unit)
 
 
 def _parts(column: Column) -> tuple[_Part, ...]:
     unit = column.unit or "min"
-    if column.kind is Kind.SHARE:
+    if column.kind is ColumnKind.SHARE:
         return (
             _Part(", share (0 to 1)", lambda value: _round(_plain_share(value))),
             _Part(", low (95 %)", lambda value: _end(value, 0)),
@@ -111,13 +112,13 @@ def _parts(column: Column) -> tuple[_Part, ...]:
             _Part(", counted", lambda value: value.part if isinstance(value, (Share, PooledShare)) else None),
             _Part(f", of {column.of}", lambda value: value.whole if isinstance(value, (Share, PooledShare)) else None),
         )
-    if column.kind is Kind.SPREAD:
+    if column.kind is ColumnKind.SPREAD:
         ends = (("median", "median"), ("lower quartile", "low"), ("upper quartile", "high"))
         return (
             *(_Part(f", {words} ({unit})", partial(_attribute, name)) for words, name in ends),
             _Part(", known times", lambda value: value.n if isinstance(value, Quartiles) else None),
         )
-    if column.kind is Kind.MEAN:
+    if column.kind is ColumnKind.MEAN:
         return (
             _Part(f", mean ({unit})", lambda value: _round(value.value) if isinstance(value, Mean) else None),
             _Part(", low (95 %)", lambda value: _end(value, 0)),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from django.conf import settings
 from django.utils.formats import number_format
 
+from shopkb.web.money import with_currency
+
 
 def money_of_minutes(minutes: float) -> float:
     """What so many minutes cost at the shop's hourly rate."""
@@ -14,4 +16,4 @@ def money_of_minutes(minutes: float) -> float:
 def money_words(amount: float) -> str:
     """``£1,240``: whole units, grouped as the locale does."""
     sign = "−" if amount <= -0.5 else ""
-    return f"{sign}{settings.CURRENCY}{number_format(abs(round(amount)), 0, force_grouping=True)}"
+    return sign + with_currency(number_format(abs(round(amount)), 0, force_grouping=True))

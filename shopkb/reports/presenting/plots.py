@@ -35,7 +35,7 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class PlotPoint:
     """A value with its ends, ``None`` where nothing is known; ``label`` stands below it."""
 
     label: str
@@ -81,7 +81,11 @@ def pareto(bars: Sequence[Bar], label: str) -> str:
 
 
 def trend(
-    points: Sequence[Point], label: str, unit: str, other: Sequence[Point] = (), marks: Mapping[int, str] = NO_MARKS
+    points: Sequence[PlotPoint],
+    label: str,
+    unit: str,
+    other: Sequence[PlotPoint] = (),
+    marks: Mapping[int, str] = NO_MARKS,
 ) -> str:
     """Values month by month from 0 up, with whiskers for their intervals; ``other`` is a second line, dashed, hollow.
 
@@ -204,7 +208,7 @@ def _marks(marks: Mapping[int, str], scale: _Scale) -> list[str]:
     ]
 
 
-def _month_names(points: Sequence[Point], scale: _Scale) -> list[str]:
+def _month_names(points: Sequence[PlotPoint], scale: _Scale) -> list[str]:
     every = math.ceil(len(points) / MOST_MONTH_NAMES)
     return [
         _text(scale.x(place), scale.height - 20, point.label, "tick")
@@ -213,7 +217,7 @@ def _month_names(points: Sequence[Point], scale: _Scale) -> list[str]:
     ]
 
 
-def _line(points: Sequence[Point], scale: _Scale, kind: str) -> list[str]:
+def _line(points: Sequence[PlotPoint], scale: _Scale, kind: str) -> list[str]:
     known = [(scale.x(place), point) for place, point in enumerate(points) if point.value is not None]
     whiskers = [
         _whisker(x, scale.y(point.low), scale.y(point.high))

@@ -11,7 +11,7 @@ from shopkb.reports.figures.facts_of_period import Latest
 from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 
 
-class Kind(StrEnum):
+class ColumnKind(StrEnum):
     """What a column holds; values are in this unit. A month is text, ``YYYY-MM``."""
 
     TEXT = "text"
@@ -38,7 +38,7 @@ class Column:
 
     key: str
     heading: str
-    kind: Kind = Kind.TEXT
+    kind: ColumnKind = ColumnKind.TEXT
     unit: str = ""
     of: str = "jobs"
     only_in_file: bool = False
@@ -46,7 +46,7 @@ class Column:
 
     @property
     def is_figure(self) -> bool:
-        return self.kind not in (Kind.TEXT, Kind.DATE, Kind.MONTH)
+        return self.kind not in (ColumnKind.TEXT, ColumnKind.DATE, ColumnKind.MONTH)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,20 +12,20 @@ from hypothesis import strategies as st
 from shopkb.reports.figures.shares import Mean, Share
 from shopkb.reports.presenting import plots
 from shopkb.reports.presenting.cells import cell_html, cell_text, rounded
-from shopkb.reports.presenting.tables import Cell, Column, Kind
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind
 
 
 @pytest.mark.parametrize(
     ("kind", "value", "said"),
     [
-        (Kind.NUMBER, 0.0967, "0.10"),
-        (Kind.NUMBER, 0.0339, "0.034"),
-        (Kind.NUMBER, 2.999, "3.00"),
-        (Kind.NUMBER, -0.004, "−0.004"),
-        (Kind.DAYS, 30.9, "31"),
+        (ColumnKind.NUMBER, 0.0967, "0.10"),
+        (ColumnKind.NUMBER, 0.0339, "0.034"),
+        (ColumnKind.NUMBER, 2.999, "3.00"),
+        (ColumnKind.NUMBER, -0.004, "−0.004"),
+        (ColumnKind.DAYS, 30.9, "31"),
     ],
 )
-def test_a_figure_is_rounded_not_cut_off(kind: Kind, value: float, said: str) -> None:
+def test_a_figure_is_rounded_not_cut_off(kind: ColumnKind, value: float, said: str) -> None:
     assert cell_text(Column("x", "X", kind), value) == said
 
 
@@ -40,7 +40,7 @@ def test_rounding_is_that_of_decimals(value: float, digits: int) -> None:
 
 def test_ends_that_read_the_same_are_not_told_thrice() -> None:
     """154 of 49,111 is 0.3 %, and so are both ends."""
-    share = Column("x", "X", Kind.SHARE)
+    share = Column("x", "X", ColumnKind.SHARE)
     assert cell_html(share, Cell(Share(154, 49111))).startswith('under 1 %<span class="under">154 of 49,111</span>')
     assert cell_html(share, Cell(Share(21, 41))).startswith("51 %, 41 to 61<")
     assert cell_html(share, Cell(Share(11, 1153))).startswith("1 %, 1 to 1<")
@@ -48,8 +48,8 @@ def test_ends_that_read_the_same_are_not_told_thrice() -> None:
 
 def test_a_mean_says_what_it_is_a_mean_of() -> None:
     mean = Mean.of_sums(40, 400.0, 4400.0)
-    assert ", 40 runs<" in cell_html(Column("x", "X", Kind.MEAN, of="runs"), Cell(mean))
-    assert ", 40 jobs<" in cell_html(Column("x", "X", Kind.MEAN), Cell(mean))
+    assert ", 40 runs<" in cell_html(Column("x", "X", ColumnKind.MEAN, of="runs"), Cell(mean))
+    assert ", 40 jobs<" in cell_html(Column("x", "X", ColumnKind.MEAN), Cell(mean))
 
 
 def test_no_number_of_a_reliability_chart_stands_on_a_point_or_on_another() -> None:

@@ -15,15 +15,15 @@ from scipy import stats
 from shopkb.reports.figures.facts_of_period import Latest
 from shopkb.reports.figures.shares import Quartiles, Share
 from shopkb.reports.presenting.export import MARK, as_json, csv_text, safe
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table
 from tests.examples import examples
 
 COLUMNS = (
     Column("step", "Step"),
-    Column("jobs", "Jobs", Kind.COUNT, "jobs"),
-    Column("found", "Found", Kind.SHARE, of="proven jobs"),
-    Column("minutes", "Minutes", Kind.SPREAD, "min"),
-    Column("day", "Day", Kind.DATE),
+    Column("jobs", "Jobs", ColumnKind.COUNT, "jobs"),
+    Column("found", "Found", ColumnKind.SHARE, of="proven jobs"),
+    Column("minutes", "Minutes", ColumnKind.SPREAD, "min"),
+    Column("day", "Day", ColumnKind.DATE),
 )
 
 
