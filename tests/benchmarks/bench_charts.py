@@ -77,7 +77,7 @@ def measured(steps: int, drawing: Drawing) -> str:
     child = milliseconds(lambda: rendering._run(command, dot.source.encode(), 60))
     text = milliseconds(lambda: chart_as(flow, drawing, ChartOptions(notes=notes)).source)
     drawn = milliseconds(lambda: render(dot, "svg", seconds=60))
-    inlined = milliseconds(lambda: inline_svg(svg, "Chart", dot.far))
+    inlined = milliseconds(lambda: inline_svg(svg, "Chart", dot.zoomed_out))
     listed = milliseconds(lambda: outline(flow, ChartOptions(notes=notes)))
     ours = text + drawn + inlined
     figures = [here, child, text, drawn, inlined, listed, ours]

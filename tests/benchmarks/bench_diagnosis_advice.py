@@ -25,7 +25,7 @@ def rows() -> Iterator[Row]:
     """Two actions ahead beside one."""
     for causes, tests in SIZES:
         model = furnished(causes, tests)
-        one, two = side_by_side(*(lambda model=model, ahead=ahead: advise(model, ahead=ahead) for ahead in (1, 2)))
+        one, two = side_by_side(*(lambda model=model, depth=depth: advise(model, depth=depth) for depth in (1, 2)))
         size = f"{causes} causes, {tests} tests"
         yield Row("advice at the start of a job", size, "ms", two / 1e3, "one action ahead", one / 1e3)
         if (causes, tests) == SIZES[-1]:

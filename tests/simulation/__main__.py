@@ -1,8 +1,8 @@
 """The long simulations, as Markdown tables: ``python -m tests.simulation [NAME ...]``.
 
 Names are coverage, uneven, shares, verified, following, honesty, plans, savings, drift, smoothing, hand-overs, chance,
-recalibration and no-harm; without names all of them, some hours on two cores. Every one is seeded. The tables of all
-but honesty and drift are kept in ``tests/simulation/tables/``.
+recalibration, limits, circuits, measured and no-harm; without names all of them, some hours on two cores. Every one is
+seeded. The tables of all but honesty and drift are kept in ``tests/simulation/tables/``.
 """
 
 from __future__ import annotations
@@ -12,10 +12,13 @@ import sys
 from tests.simulation import (
     chance,
     changes,
+    circuits,
     coverage,
     following,
     hand_overs,
     honesty,
+    limits,
+    measured,
     no_harm,
     plans,
     recalibration,
@@ -31,7 +34,8 @@ ALL = {
     "following": following.main,
     "honesty": honesty.main, "plans": plans.main, "savings": savings.main, "drift": changes.main,
     "smoothing": smoothing.main, "hand-overs": hand_overs.main, "no-harm": no_harm.main, "chance": chance.main,
-    "recalibration": recalibration.main,
+    "recalibration": recalibration.main, "limits": limits.main,
+    "circuits": circuits.main, "measured": measured.main,
 }  # fmt: skip
 
 

@@ -168,11 +168,11 @@ def _with(results: Results, place: int, outcome: int) -> Results:
 
 
 def ahead(actions: int) -> Rule:
-    return lambda model, results, opened: advise(model, results, prices=PRICES, opened=opened, ahead=actions)
+    return lambda model, results, opened: advise(model, results, prices=PRICES, opened=opened, depth=actions)
 
 
 def repairs_only(model: CauseModel, results: list[CaseResult], opened: frozenset[str]) -> Advice:
-    return advise(model, results, prices=PRICES, opened=opened, allowed=frozenset(), ahead=1)
+    return advise(model, results, prices=PRICES, opened=opened, allowed=frozenset(), depth=1)
 
 
 def ratios(problems: int, seed: int, *, dear: float = 1.0, causes: int = 5, tests: int = 5) -> dict[str, np.ndarray]:

@@ -10,7 +10,7 @@ trouble of a shop whose tests err often.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -122,21 +122,34 @@ def calibrated(found: Sequence[Forecast]) -> Calibrated:
     return Calibrated(len(found), float(-np.log(right).mean()), scored, float(error), held, len(ranges))
 
 
+def error_by_chance(found: Sequence[Forecast], draws: int = 10) -> float:
+    """The error that these probabilities would show on average if every one of them were true."""
+    rng = np.random.default_rng(0)
+    errors = []
+    for _ in range(draws):
+        true = [int(rng.choice(one.probabilities.size, p=one.probabilities / one.probabilities.sum())) for one in found]
+        errors.append(calibrated([replace(one, truth=truth) for one, truth in zip(found, true, strict=True)]).error)
+    return float(np.mean(errors))
+
+
 def main(shops: int = 4, jobs: int = 500) -> None:
     lines = [
         f"Calibration without and with correction by earlier forecasts: {shops} shops of {jobs} jobs on each of "
         f"{len(PROCEDURES)} procedures, seeds 1 to {shops}. Error: expected calibration error of the top cause. Held: "
-        "ranges of the page that held, all shops together.", "",
-        "| setting | forecasts | log loss | Brier | error | held |",
-        "| --- | ---: | ---: | ---: | ---: | ---: |",
+        "ranges of the page that held, all shops together. By chance: the error that the corrected probabilities would "
+        "show if all of them were true.", "",
+        "| setting | forecasts | log loss | Brier | error | by chance | held |",
+        "| --- | ---: | ---: | ---: | ---: | ---: | ---: |",
     ]  # fmt: skip
     for setting in SETTINGS:
         raw = [shop(setting, seed, jobs) for seed in range(1, shops + 1)]
-        ways = [[calibrated(way) for way in ways] for ways in (raw, [corrected(one) for one in raw])]
+        put_right = [corrected(one) for one in raw]
+        ways = [[calibrated(way) for way in ways] for ways in (raw, put_right)]
         cells = [
             " to ".join(f"{np.mean([getattr(one, name) for one in way]):.3f}" for way in ways)
             for name in ("loss", "brier", "error")
         ]
+        cells.append(f"{np.mean([error_by_chance(one) for one in put_right]):.3f}")
         held = " to ".join(f"{sum(o.held for o in way)} of {sum(o.ranges for o in way)}" for way in ways)
         lines.append(f"| {setting.words} | {sum(len(one) for one in raw):,} | {' | '.join(cells)} | {held} |")
         print(lines[-1], flush=True)

@@ -36,6 +36,7 @@ from shopkb.core.diagnosis.belief.likelihoods import learn
 from shopkb.core.diagnosis.counting.closed_case import CaseResult
 from shopkb.core.diagnosis.counting.flow_counts import count
 from shopkb.core.diagnosis.counting.tallies import contributions, merge
+from shopkb.core.diagnosis.rates.intervals import Array
 from shopkb.core.flow.checks.step_hazards import steps_made_safe
 from shopkb.core.flow.model import Flow, GoKind
 from shopkb.core.flow.paths import next_steps
@@ -239,16 +240,30 @@ def truth_in(model: CauseModel, world: World) -> CauseModel:
 def both(flow: Flow, seed: list[int], *, taught: int = 300, prove_first: bool = True, known: bool = False) -> Both:
     """Both ways under one hidden truth, after ``taught`` closed jobs. The truth and the jobs followed both ways are the
     same whatever was taught."""
-    rng = np.random.default_rng(seed)
-    world = drawn(rng, flow, access=ACCESS)
-    met = list(faults(rng, world))
-    tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
-    counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))
-    shop = Shop(world, learn(counts, PLATFORM, access_minutes=ACCESS), Prices(prove_first=prove_first))
-    knowing = replace(shop, model=truth_in(shop.model, world), _advice={})
+    shop, met = shop_taught(flow, seed, taught, prove_first=prove_first)
+    knowing = replace(shop, model=truth_in(shop.model, shop.world), _advice={})
     ways = [shop.as_written, shop.as_suggested, *([knowing.as_suggested] if known else [])]
     minutes = [sum(fault.weight * way(fault) for fault in met) for way in ways]
     return Both(minutes[0], minutes[1], minutes[2] if known else float("nan"), shop.floor())
+
+
+def shop_taught(
+    flow: Flow, seed: list[int], taught: int, *, prove_first: bool = True, jobs: int = JOBS
+) -> tuple[Shop, list[Fault]]:
+    """A shop under one hidden truth after ``taught`` closed jobs, and about ``jobs`` faults that it meets then."""
+    rng = np.random.default_rng(seed)
+    world = drawn(rng, flow, access=ACCESS)
+    met = list(faults(rng, world, jobs))
+    tallies = merge(contributions(case) for case in closed_jobs(rng, world, taught, months=24))
+    counts = count(flow, tallies, as_of="2023-12", platforms=(PLATFORM,))
+    return Shop(world, learn(counts, PLATFORM, access_minutes=ACCESS), Prices(prove_first=prove_first)), met
+
+
+def differences(flow: Flow, seed: list[int], *, taught: int, jobs: int) -> tuple[Array, Array, Array]:
+    """Of each fault met: its weight, and the minutes as written and as suggested."""
+    shop, met = shop_taught(flow, seed, taught, jobs=jobs)
+    found = np.array([(fault.weight, shop.as_written(fault), shop.as_suggested(fault)) for fault in met])
+    return found[:, 0] / found[:, 0].sum(), found[:, 1], found[:, 2]
 
 
 def main(minutes: float = 240.0, procedures: Sequence[str] = tuple(SHELF)) -> None:

@@ -7,7 +7,16 @@ import pytest
 
 from shopkb.core.diagnosis.belief.posterior import posterior
 from shopkb.core.flow.model import Proof
-from tests.simulation.hand_overs import followed, handed_over_jobs, looks_elsewhere, models, probability, shop
+from tests.simulation.hand_overs import (
+    followed,
+    handed_over_jobs,
+    looks_elsewhere,
+    models,
+    probability,
+    shop,
+    true_probability,
+    worlds_of,
+)
 
 JOBS = list(handed_over_jobs())
 WRITERS = models()
@@ -27,6 +36,16 @@ def test_closed_jobs_keep_it_believed() -> None:
     said = np.array([probability(learned, job) for learned in shops for job in JOBS])
     assert said.mean() >= 0.7
     assert (said < 0.3).mean() < 0.08
+
+
+def test_what_closed_jobs_make_doubtful_is_doubtful_to_whoever_knows_the_truth() -> None:
+    """Pairs under 0.3, against the exact posterior under the truth that the jobs were drawn from."""
+    learned, worlds = models(shop(3, 300)), worlds_of(3)
+    low = [job for job in JOBS if probability(learned, job) < 0.3]
+    true = np.array([true_probability(worlds, job) for job in low])
+    assert len(low) > 5
+    assert true.mean() < 0.3
+    assert (true > 0.7).mean() < 0.1
 
 
 def test_a_proof_is_not_followed_by_advice_to_look_where_nothing_is_likely() -> None:

@@ -10,7 +10,7 @@ import pytest
 from shopkb.core.diagnosis.advice.repairs import Prices
 from tests.core.diagnosis.flows import HORN, horn
 from tests.core.diagnosis.learning import model_of
-from tests.shelf import FIXTURES, read
+from tests.shelf import DEMO, read
 from tests.simulation.savings import ACCESS, PLATFORM, Shop, both, faults
 from tests.simulation.savings_table import Both, Saving
 from tests.simulation.worlds import World, drawn
@@ -33,7 +33,7 @@ def certain_horn() -> World:
 
 def test_suggestions_save_minutes() -> None:
     """On the edition whose order is bad on purpose: of a good order there is little to save."""
-    found = both(read(FIXTURES / "editions" / "brake-lamps-off.yaml"), [1, 1], taught=200)
+    found = both(read(DEMO / "editions" / "brake-lamps-off.yaml"), [1, 1], taught=200)
     assert found.suggested < 0.95 * found.written
     assert found.floor < found.suggested
 
