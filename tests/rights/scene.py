@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from shopkb.accounts.models import User
+from shopkb.catalog.entry_kinds import KINDS
 from shopkb.catalog.models import Caution, Proposal, SafetyKind
 from shopkb.catalog.wordings import facts_of
-from shopkb.jobs.actions import handing_over
-from shopkb.jobs.models import Photo, Repair, Run
+from shopkb.jobs.actions import closing, handing_over, noting
+from shopkb.jobs.models import Finding, Job, Photo, Repair, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, ProcedureRequest, Revision
 from shopkb.procedures.requests import ask_for_procedure, settle
@@ -50,6 +51,8 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     Run.objects.filter(pk=over.pk).update(holder=actor)
     things["run", ARCHIVED] = (over.pk,)
     things["repair", ARCHIVED] = (closed.repairs.get().pk,)
+    for whose in WHOSE:
+        things["begun", whose] = (Run.objects.get(pk=things["run", whose][0]).client_id,)
     for state in (Revision.State.DRAFT, Revision.State.IN_REVIEW, Revision.State.PUBLISHED):
         for whose, author in ((OWN, actor), (OTHER, mate)):
             things[state.value, whose] = _revision(f"horn-{state.value}-{whose}", state, mate, second, author)
@@ -61,6 +64,8 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
     things["old-run", OTHER] = (_old_run(mate, second, mate).pk,)
     things["old-run", ARCHIVED] = things["run", ARCHIVED]
     _add_passing_on(things, horn, actor, mate, second)
+    for whose, by in ((OWN, actor), (OTHER, mate), (ARCHIVED, mate)):
+        things["finding", whose] = (_finding(by, over=whose == ARCHIVED).pk,)
     for whose, by, key in (
         (OWN, actor, "probe-terminals"),
         (OTHER, mate, "dead-circuit"),
@@ -70,6 +75,9 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
         things["wordings", whose] = ("caution", key)
     for whose, who in ((OWN, actor), (OTHER, mate), (ARCHIVED, mate)):
         things["person", whose] = (who.username,)
+    for whose, kind in zip(WHOSE, ("meters", "vehicles", "systems"), strict=True):
+        things["kind", whose] = (kind,)
+        things["entry", whose] = (kind, KINDS[kind].model._default_manager.latest("pk").pk)
     return Scene(things)
 
 
@@ -101,6 +109,16 @@ def _run(horn: Procedure, by: User) -> Run:
 
 def _repair(by: User) -> Repair:
     return builders.mend(builders.take_in(by), by, cured=None)
+
+
+def _finding(by: User, *, over: bool) -> Finding:
+    """A finding that is open, or one that was declined on a job that is closed."""
+    job = builders.take_in(by)
+    found = noting.note_finding(job, "Plug is green", by=by, at=NOW, client_id=uuid.uuid4())
+    if over:
+        noting.settle_finding(found, noting.How.DECLINED, by=by, at=NOW, client_id=uuid.uuid4())
+        closing.close_job(job, Job.Disposition.UNSOLVED, by=by, at=NOW)
+    return found
 
 
 def _proposal(key: str, by: User, *, over: bool) -> Proposal:

@@ -21,6 +21,8 @@ from tests.builders import CONTROL_TEXT
 from tests.rights.scene import ARCHIVED, OTHER, OWN
 
 STAFF = "twmk"
+BEGUN = "6f1f3f3e-0d5c-4b3e-9d52-0d7a2b6b8f10"
+"""Id of a run that a device began and nobody has sent yet."""
 Sent = Callable[[tuple[Any, ...]], dict[str, Any]]
 
 
@@ -84,12 +86,20 @@ def new_on_desk(_arguments: tuple[Any, ...]) -> dict[str, Any]:
     return {"title": "Horn sounds by itself", "system": "body/horn"}
 
 
+def circuit_part(arguments: tuple[Any, ...]) -> dict[str, Any]:
+    key, number = arguments
+    held = Revision.objects.get(procedure__key=key, number=number)
+    part = {"piece": "fuse", "name": "Horn fuse", "behind": "battery+", "length": "2", "area": "1.5"}
+    return part | {"do": "add", "based_on": held.checksum}
+
+
 BOTH = frozenset({OWN, OTHER})
 MINE = frozenset({OWN})
 THEIRS = frozenset({OTHER})
 OVER = frozenset({ARCHIVED})
 ALL = BOTH | OVER
 WRITERS = "wk"
+FORM = frozenset({200, 302, 422})
 REVIEWERS = "wmk"
 
 TABLE: dict[str, Row] = {
@@ -97,6 +107,15 @@ TABLE: dict[str, Row] = {
     "home": Row(get=STAFF),
     "health": Row(get="v" + STAFF),
     "version": Row(get=STAFF),
+    "people": Row(get="k"),
+    "person-new": Row(get="k", post="k", answers=FORM),
+    "person": Row(get="k", post="k", on="person", answers=FORM),
+    "person-act": Row(post="k", on="person", more=("sign-in-again",)),
+    "catalog:index": Row(get=WRITERS),
+    "catalog:entries": Row(get=WRITERS, on="kind"),
+    "catalog:new": Row(get=WRITERS, post=WRITERS, on="kind", answers=FORM),
+    "catalog:entry": Row(get=WRITERS, post=WRITERS, on="entry", answers=FORM),
+    "catalog:remove": Row(get=WRITERS, post=WRITERS, on="entry", answers=FORM, does=THEIRS),  # nothing uses that one
     "login": Row(get="v" + STAFF, post="v" + STAFF),
     "logout": Row(post=STAFF),
     "procedures:list": Row(get=STAFF),
@@ -122,8 +141,15 @@ TABLE: dict[str, Row] = {
     "procedures:desk-act": Row(post=WRITERS, on="draft", answers=frozenset({409, 422, 302})),
     "procedures:desk-chart": Row(get=WRITERS, on="draft"),
     "procedures:desk-picture": Row(post=WRITERS, on="draft"),
+    "procedures:desk-picture-marks": Row(
+        get=WRITERS, post=WRITERS, on="draft", more=("none.jpg",), answers=frozenset({404})
+    ),
     "procedures:picture": Row(get=STAFF, on="photo", answers=frozenset({404})),
+    "jobs:trial": Row(get=STAFF, on="draft"),
     "procedures:desk-undo": Row(post=WRITERS, on="draft"),
+    "procedures:desk-redo": Row(post=WRITERS, on="draft"),
+    "procedures:desk-circuit": Row(get=WRITERS, post=WRITERS, on="draft", sent=circuit_part, answers=FORM, does=BOTH),
+    "procedures:desk-copy": Row(get=WRITERS, on="draft"),
     "procedures:desk-cause": Row(get=WRITERS, on="draft"),
     "procedures:remarks": Row(get=WRITERS, on="draft"),
     "procedures:remark": Row(post=WRITERS, on="in-review", sent=once(text="Which terminal?", step="look"), does=BOTH),
@@ -142,10 +168,13 @@ TABLE: dict[str, Row] = {
     "jobs:complaint": Row(post=STAFF, on="job", sent=once(complaint_verified="yes"), does=BOTH),
     "jobs:start": Row(post=STAFF, on="job", more=("horn-silent",), sent=once(), does=BOTH),
     "jobs:repair": Row(get=STAFF, post=STAFF, on="job", sent=repair, does=BOTH),
-    "jobs:close": Row(post=STAFF, on="job", sent=once(disposition="declined"), does=BOTH),
+    "jobs:note-finding": Row(get=STAFF, post=STAFF, on="job", sent=once(words="Plug is green"), does=BOTH),
+    "jobs:finding": Row(get=STAFF, post=STAFF, on="finding", sent=once(how="declined"), does=BOTH),
+    "jobs:close": Row(get=STAFF, post=STAFF, on="job", sent=once(disposition="declined"), does=BOTH),
     "jobs:reopen": Row(post="wmk", on="job", does=OVER),
     "jobs:write-up": Row(get=STAFF, on="job"),
     "jobs:technical": Row(get=STAFF, on="job"),
+    "jobs:paper": Row(get=STAFF, on="job", more=("write-up",)),
     "jobs:verify": Row(get=STAFF, post=STAFF, on="repair", sent=once(cured="cured", how="Ten times."), does=BOTH),
     "jobs:run": Row(get=STAFF, on="run"),
     "jobs:chart": Row(get=STAFF, on="run"),
@@ -173,7 +202,19 @@ TABLE: dict[str, Row] = {
     "jobs:take-item": Row(post=STAFF, on="run", visitor=401),
     "jobs:take-photo": Row(post=STAFF, on="job", visitor=401),
     "jobs:pack-step": Row(get=STAFF, on="run", more=("press",)),
+    "jobs:take-form": Row(post=STAFF, visitor=401),
+    "jobs:known-vehicles": Row(get=STAFF),
+    "jobs:pack-repair": Row(get=STAFF, on="run"),
+    "jobs:pack-verify": Row(get=STAFF, on="run"),
+    "jobs:pack-finding": Row(get=STAFF, on="run"),
     "jobs:pack-end": Row(get=STAFF, on="run"),
+    "jobs:begin": Row(get=STAFF),
+    "jobs:pack": Row(get=STAFF, on="published", answers=frozenset({200, 404})),
+    "jobs:begun": Row(get=STAFF, on="begun"),
+    "jobs:begun-procedure": Row(get=STAFF, more=(BEGUN, "horn-silent", 1)),
+    "jobs:begun-page": Row(get=STAFF, more=(BEGUN, "horn-silent", 1, "steps/press")),
+    "jobs:take-item-begun": Row(post=STAFF, on="begun", visitor=401),
+    "jobs:take-photo-begun": Row(post=STAFF, on="begun", visitor=401),
     "worker": Row(get="v" + STAFF),
     "upkeep:audit": Row(get="k"),
     "upkeep:audit-file": Row(get="k"),
@@ -202,6 +243,14 @@ TABLE: dict[str, Row] = {
     "second-factor-set": Row(get=STAFF, post=STAFF, answers=frozenset({200, 302, 422})),
     "pin": Row(get=STAFF, post=STAFF),
     "password": Row(get=STAFF, post=STAFF),
+    "hosting:choices": Row(get="k", post="k", answers=frozenset({200, 302, 422})),
+    "hosting:next": Row(get="k"),
+    "hosting:by-itself": Row(get="k", post="k"),
+    "hosting:encryption": Row(get="k", post="k"),
+    "hosting:tablets": Row(get=STAFF),
+    "hosting:trust": Row(get="v" + STAFF, answers=frozenset({404})),
+    "hosting:authority": Row(get="v" + STAFF, answers=frozenset({404})),
+    "hosting:opening": Row(get="v" + STAFF, post="v" + STAFF, more=("no-such-token",), answers=frozenset({404})),
 }
 
 ADMIN: dict[str, str] = {"catalog": WRITERS, "accounts": "k"}
@@ -228,6 +277,8 @@ COMMANDS: dict[str, str] = {
     "restore": "writes an empty database",
     "salvage": "reads; writes a new folder",
     "serve": "serves",
+    "shop": "makes an empty database, upgrades an older one; serves",
     "verify": "reads; --repair writes",
+    "write_up": "reads; writes a file",
 }
 """Commands are for whoever may log in to the computer itself; what each does with the rows."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import uuid
 from collections.abc import Iterator
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -14,8 +16,10 @@ from django.http import HttpResponse
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from shopkb.accounts.models import User
+from shopkb.accounts.tablet import SHARED_UNTIL, TOUCHED_BY
 from shopkb.evidence.cache import clear_all
 from shopkb.procedures.models import Procedure
 from tests.conftest import person
@@ -79,7 +83,7 @@ def address(name: str, row: Row, scene: Scene, whose: str) -> str:
     return reverse(name, args=[*scene.arguments(row.on, whose), *row.more])
 
 
-TEXT_KEYS = {"procedure", "draft", "in-review", "published", "photo", "person"}
+TEXT_KEYS = {"procedure", "draft", "in-review", "published", "photo", "person", "kind", "entry"}
 
 
 class Undone(Exception):
@@ -182,6 +186,29 @@ def test_a_visitor_is_sent_to_the_sign_in(scene: Scene) -> None:
     assert wrong == []
 
 
+NEEDS_NOBODY = {"switch", "logout"}
+"""What a locked tablet is served beside what any visitor is: who is next, and the way out."""
+
+
+def test_a_locked_tablet_gives_nothing_and_takes_nothing(client: Client, letter: str, scene: Scene) -> None:
+    """Signed in and shared, and nobody has touched it for too long: own things, others' and what is over."""
+    session = client.session
+    session[SHARED_UNTIL], session[TOUCHED_BY] = (timezone.now() + timedelta(hours=1)).isoformat(), "nobody"
+    session.save()
+    wrong = []
+    for name, row, whose in rows():
+        at = address(name, row, scene, whose)
+        if name in NEEDS_NOBODY or "v" in row.get:
+            continue
+        for method, sent in (("GET", None), ("POST", row.sent(scene.arguments(row.on, whose)))):
+            response, changed = trial(client, method, at, sent)
+            sent_there = response.status_code == 302 and response["Location"].startswith("/switch/")
+            asked = "Locked · " in response.content.decode()
+            if changed or not (sent_there or asked):
+                wrong.append(f"{method} {name} on {whose}: {response.status_code}, changed {sorted(changed)}")
+    assert wrong == []
+
+
 def test_no_post_without_its_token(actor: User, letter: str, scene: Scene) -> None:
     client = Client(enforce_csrf_checks=True)
     client.force_login(actor, backend=BACKEND)
@@ -224,6 +251,8 @@ def test_what_no_role_may_name_is_not_found(client: Client, scene: Scene) -> Non
         unknown = ["no-such-thing", 999_999][: len(scene.arguments(row.on, "own"))]
         if row.on not in TEXT_KEYS:
             unknown = [999_999, 999_999][: len(unknown)]
+        if row.on == "begun":
+            unknown = [str(uuid.uuid4())]
         at = reverse(name, args=[*unknown, *row.more])
         sent = row.sent(scene.arguments(row.on, "own"))
         response, changed = trial(client, *(("POST", at, sent) if row.post else ("GET", at)))
