@@ -56,8 +56,11 @@ def back(page: Page, door: Door) -> None:
 
 def kept(page: Page, run: Run, *steps: str) -> None:
     """Wait until the device holds these steps, and stands at the first of them."""
-    wanted = {f"/jobs/runs/{run.pk}/pack/{step}/" for step in steps} | {steps[0], "/jobs/outbox/"}
-    for _ in range(200):
+    wanted = {f"/jobs/runs/{run.pk}/pack/{step}/" for step in steps} | {
+        steps[0], "/jobs/outbox/", "/jobs/new/", "/jobs/known-vehicles/", "/jobs/begin/",
+        f"/jobs/runs/{run.pk}/pack-verify/", f"/jobs/runs/{run.pk}/pack-finding/",
+    }  # fmt: skip
+    for _ in range(300):
         if wanted <= set(page.evaluate(KEPT, run.pk)):
             return
         page.wait_for_timeout(100)

@@ -13,7 +13,7 @@ from shopkb.catalog import wordings
 from shopkb.catalog.models import Caution, Platform, Proposal, Symptom
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
-from shopkb.jobs.actions import closing, following, handing_over
+from shopkb.jobs.actions import closing, following, handing_over, noting, repairing
 from shopkb.jobs.actions.receiving import receive
 from shopkb.jobs.models import Job, Run, Verification
 from shopkb.procedures import publishing
@@ -59,6 +59,7 @@ class Day:
     closed_job: Job
     came_back: Job
     unverified: int
+    finding: int
     offered: int
     draft: Revision
     in_review: Revision
@@ -109,6 +110,7 @@ def busy_day(shelf: dict[str, Procedure], junior: User, senior: User, second: Us
     )
     late = {"kind": "answer", "client_id": str(uuid.uuid4()), "step": "fuse-drop", "outcome": "blown", "typed": "0.7"}
     receive(ended, late, by=junior, at=now)
+    found = noting.note_finding(ended.job, "The fan shroud is cracked", by=junior, at=now, client_id=uuid.uuid4())
     stopped = fan_job(junior, fan, TO_CLICKS)
     following.record(stopped, say(stopped, "fuse-drop", skipped="no-access", onward="whole"), by=junior, at=now)
     following.stop_run(stopped, by=junior, at=now, why="The vehicle was needed for the school run.")
@@ -126,6 +128,7 @@ def busy_day(shelf: dict[str, Procedure], junior: User, senior: User, second: Us
         closed_job=closed,
         came_back=came_back,
         unverified=repair.pk,
+        finding=found.pk,
         offered=_offered(asking, junior, senior),
         draft=_draft(fan, senior),
         in_review=_in_review(shelf[BLOWER], senior),
@@ -147,7 +150,7 @@ def _proposed(senior: User) -> int:
 def not_cured(run: Run, by: User) -> None:
     """The newest repair of the run's job did not help."""
     repair = run.job.repairs.latest("pk")
-    closing.verify_repair(
+    repairing.verify_repair(
         repair, Verification.Cured.NO, how="Drove it.", by=by, at=timezone.now(), client_id=uuid.uuid4()
     )
 

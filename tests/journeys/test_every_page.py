@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.urls import reverse
@@ -17,6 +18,8 @@ from django.utils import timezone
 from playwright.sync_api import Page
 
 from shopkb.accounts.models import User
+from shopkb.catalog.models import Caution, System
+from shopkb.hosting import certificates
 from shopkb.procedures.models import Procedure
 
 from .conftest import PHONE, SCREENS, TABLET, Screen, Visits
@@ -25,6 +28,8 @@ from .scenes import BLOWER, FAN, Day, busy_day
 pytestmark = [pytest.mark.journey, pytest.mark.looks, pytest.mark.django_db(transaction=True)]
 
 EVERY_SIZE = bool(os.environ.get("SHOPKB_EVERY_SIZE"))
+BEGUN = "6f1f3f3e-0d5c-4b3e-9d52-0d7a2b6b8f10"
+"""Id of a run that a device began and nobody has sent."""
 PARTS = 4
 """The pages are shared out, so that several workers look at them."""
 
@@ -91,6 +96,13 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "home-keeper": ("keeper", reverse("home")),
         "sign-in": ("", reverse("login")),
         "audit": ("keeper", reverse("upkeep:audit")),
+        "people": ("keeper", reverse("people")),
+        "person": ("keeper", reverse("person", args=["junior"])),
+        "catalog": ("senior", reverse("catalog:index")),
+        "catalog-vehicles": ("senior", reverse("catalog:entries", args=["vehicles"])),
+        "catalog-meter": ("keeper", reverse("catalog:new", args=["meters"])),
+        "catalog-caution": ("senior", reverse("catalog:entry", args=["cautions", Caution.objects.latest("pk").pk])),
+        "catalog-remove": ("senior", reverse("catalog:remove", args=["systems", System.objects.latest("pk").pk])),
         "readers": ("keeper", f"{reverse('upkeep:readers')}?registration={day.open_job.vehicle.registration}"),
         "second-factor-set": ("senior", reverse("second-factor-set")),
         "pin": ("junior", reverse("pin")),
@@ -124,6 +136,8 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
             f"{reverse('jobs:repair', args=[day.ended.job_id])}?result={day.ended.results.latest('pk').pk}",
         ),
         "verify": ("junior", reverse("jobs:verify", args=[day.unverified])),
+        "finding": ("junior", reverse("jobs:finding", args=[day.finding])),
+        "finding-new": ("junior", reverse("jobs:note-finding", args=[day.open_job.pk])),
         "write-up": ("junior", reverse("jobs:write-up", args=[day.closed_job.pk])),
         "technical": ("junior", reverse("jobs:technical", args=[day.ended.job_id])),
         "figures": ("manager", reverse("reports:figures")),
@@ -133,6 +147,12 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "without": ("keeper", reverse("reports:without", args=[FAN, 1, "plug-look"])),
         "figures-month": ("manager", reverse("reports:month", args=[f"{timezone.localdate():%Y-%m}"])),
         "figures-own": ("junior", reverse("reports:person", args=["junior"])),
+        "shop": ("keeper", reverse("hosting:choices")),
+        "shop-next": ("keeper", reverse("hosting:next")),
+        "shop-by-itself": ("keeper", reverse("hosting:by-itself")),
+        "shop-encryption": ("keeper", reverse("hosting:encryption")),
+        "shop-tablets": ("junior", reverse("hosting:tablets")),
+        "shop-trust": ("", reverse("hosting:trust")),
         "bench": ("junior", reverse("bench:bench")),
         "bench-answer": (
             "junior",
@@ -162,6 +182,13 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "kept-asked": ("junior", reverse("jobs:pack-step", args=[day.asking.pk, "pressure"])),
         "kept-danger": ("junior", reverse("jobs:pack-step", args=[run, "leak-place"])),
         "kept-end": ("junior", reverse("jobs:pack-end", args=[run])),
+        "kept-repair": ("junior", reverse("jobs:pack-repair", args=[day.ended.pk])),
+        "kept-check": ("junior", reverse("jobs:pack-verify", args=[day.ended.pk])),
+        "kept-finding": ("junior", reverse("jobs:pack-finding", args=[day.ended.pk])),
+        "begin": ("junior", reverse("jobs:begin")),
+        "begun-step": ("junior", reverse("jobs:begun-page", args=[BEGUN, FAN, 1, "steps/pressure"])),
+        "begun-danger": ("junior", reverse("jobs:begun-page", args=[BEGUN, FAN, 1, "steps/leak-place"])),
+        "begun-repair": ("junior", reverse("jobs:begun-page", args=[BEGUN, FAN, 1, "pack-repair"])),
         "more-late": ("junior", reverse("jobs:more", args=[day.ended.pk])),
         "end-left": ("junior", reverse("jobs:run", args=[day.stopped.pk])),
     }
@@ -191,8 +218,15 @@ def day(shelf: dict[str, Procedure], cast: dict[str, User]) -> Day:
     return busy_day(shelf, cast["junior"], cast["senior"], cast["second"])
 
 
+@pytest.fixture
+def tls(tmp_path: Path, settings: Any) -> None:
+    """As where the service speaks TLS by itself, so that the pages for tablets are as they are there."""
+    settings.DATA_DIR, settings.TLS_PORT, settings.PLAIN_PORT = tmp_path, 8443, 8000
+    certificates.bring_up_to_date(certificates.place_in(tmp_path), [], timezone.now())
+
+
 @pytest.mark.parametrize("part", range(PARTS))
-def test_every_page_obeys_the_rules(visits: Visits, day: Day, cast: dict[str, User], part: int) -> None:
+def test_every_page_obeys_the_rules(visits: Visits, day: Day, cast: dict[str, User], tls: None, part: int) -> None:
     wrong: list[str] = []
     opened: dict[str, Page] = {}
     for name, (who, address) in list(pages(day).items())[part::PARTS]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
-from playwright.sync_api import Page, expect
+from django.utils import timezone
+from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
+from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure
 from tests.builders import take_in
@@ -162,23 +164,39 @@ def reach_the_relay(page: Page) -> None:
     read(page, "4.1")
     answer(page, "The contacts lose voltage")
     title(page, "Relay: burnt contacts")
-    expect(page.locator("main")).to_contain_text("Proven: measured")
+    # The fan did not run with the socket bridged, which speaks against the relay: by its circuit the proof is weak.
+    expect(page.locator("main")).to_contain_text("Weak proof (measured)")
 
 
 def repair_that_does_not_help(page: Page) -> None:
     """The repair is suggested by the procedure; it does not cure, so another cause is looked for."""
     page.get_by_role("link", name="Record the repair").click()
-    expect(page.get_by_label("What was done")).to_have_value("Fit a new relay of the same rating and terminal plan.")
-    expect(page.get_by_label("Minutes the repair took")).to_have_value("5")
+    fitted = page.get_by_label("Fit a new relay of the same rating and terminal plan")
+    expect(fitted).not_to_be_checked()
+    expect(page.get_by_label("Minutes the repair took")).to_have_value("")
     expect(page.get_by_label("measured", exact=True)).to_be_checked()
+    the_clock_of_a_repair(page)
     page.get_by_role("button", name="Save the repair, then verify").click()
     title(page, "Is the complaint gone?")
     page.get_by_label("not cured: it is still there").check()
-    page.get_by_label(re.compile("How it was checked")).fill("Fan commanded high: still silent.")
+    page.get_by_label("Anything else that was checked").fill("Fan commanded high: still silent.")
     page.get_by_role("button", name="Save").click()
     expect(page.locator(".messages")).to_contain_text("hardly possible any more")
     expect(page.locator(".possible .bars li").first).not_to_contain_text("Relay")
     expect(page.locator(".possible")).to_contain_text("It was repaired, but the complaint stayed.")
+
+
+def the_clock_of_a_repair(page: Page) -> None:
+    """It goes on while the page is left, and words find further causes beside what is filled in."""
+    page.get_by_role("button", name="Start the clock").click()
+    page.reload()
+    page.get_by_role("button", name="Pause the clock").click()
+    expect(page.get_by_label("Minutes the repair took")).to_have_value("1")
+    page.get_by_label("Fit a new relay of the same rating and terminal plan").check()
+    page.get_by_label("Part", exact=True).fill("Fan relay")
+    page.get_by_label("Another cause: find it by some words").press_sequentially("resistor")
+    expect(page.get_by_role("group", name="Found")).to_contain_text("resistor")
+    expect(page.get_by_label("Part", exact=True)).to_have_value("Fan relay")
 
 
 def find_the_feed(page: Page) -> None:
@@ -189,10 +207,11 @@ def find_the_feed(page: Page) -> None:
     answer(page, "The contacts lose little")
     title(page, "Feed: high resistance or open circuit")
     page.get_by_role("link", name="Record the repair").click()
-    page.get_by_label("What was done").fill("Renewed the corroded joint in the feed behind the headlamp.")
+    page.get_by_label("Anything else that was done").fill("Renewed the corroded joint in the feed behind the headlamp.")
     page.get_by_role("button", name="Save the repair, then verify").click()
+    page.get_by_label("Level unchanged, nothing wet at cap pressure").check()
     page.get_by_label("cured: it is gone", exact=True).check()
-    page.get_by_label(re.compile("How it was checked")).fill("Idled until the fan had come on twice.")
+    page.get_by_label("Anything else that was checked").fill("Idled until the fan had come on twice.")
     page.get_by_role("button", name="Save").click()
 
 
@@ -202,17 +221,24 @@ def close_as_cured(page: Page, visits: Visits) -> None:
     page.get_by_role("button", name="Close the job").click()
     visits.refused()
     expect(page.locator("main")).to_contain_text("Not confirmed to be back in place: ")
+    expect(page.locator("input[name=back]").first).to_be_focused()
     for box in page.locator("input[name=back]").all():
         box.check()
     page.get_by_role("button", name="Close the job").click()
+    page.go_back()  # over the refusal
+    expect(page.locator(".tag", has_text="cured and verified")).to_be_visible()
+    page.go_forward()
     sheet = page.locator(".writeup")
     for words in (
-        "It ran hot and dropped its coolant. Standing in the queue at the ferry.",
+        "It ran hot and dropped its coolant.",
+        "When and how: Standing in the queue at the ferry.",
         "P0480",
         VIN,
-        "Put right, and the complaint stayed.",
+        "It was put right, and the complaint stayed.",
         "Renewed the corroded joint in the feed behind the headlamp.",
-        "Cured: Idled until the fan had come on twice.",
+        "Idled until the fan had come on twice.",
+        "Level unchanged, nothing wet at cap pressure.",
+        "Fan relay",
         "reading said otherwise: Tip slipped off the test point.",
         "left out: cannot get at it",
         "1.01 bar",
@@ -252,11 +278,13 @@ def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], ju
     press(page, "Coil supply low or absent")
     title(page, "Coil supply: no supply")
     press(page, "Record the repair")
+    tab_to(page, "Anything else that was done")
+    page.keyboard.type("Mended the wire.")
     press(page, "Save the repair, then verify")
+    tab_to(page, "Anything else that was checked")
+    page.keyboard.type("Commanded it ten times.")
     tab_to(page, "cured: it is gone")
     page.keyboard.press("Space")
-    tab_to(page, "How it was checked")
-    page.keyboard.type("Commanded it ten times.")
     press(page, "Save")
     tab_to(page, "cured and verified")
     for _ in range(page.locator("input[name=back]").count()):
@@ -264,27 +292,31 @@ def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], ju
         page.keyboard.press("Space")
     press(page, "Close the job")
     expect(page.locator(".writeup")).to_contain_text("Coil supply")
-    expect(page.locator(".writeup")).to_contain_text("Cured: Commanded it ten times.")
+    expect(page.locator(".writeup")).to_contain_text("Checked: Commanded it ten times.")
 
 
 @pytest.mark.looks
-def test_the_offer_to_undo_ends_in_words_and_not_under_the_focus(
+def test_the_offer_to_undo_ends_and_not_under_the_focus(
     visits: Visits, shelf: dict[str, Procedure], junior: User
 ) -> None:
-    """WCAG 2.2, 2.2.1: what it does can be done later without haste, and it stays while it is in use."""
+    """WCAG 2.2, 2.2.1: what it does can be done later without haste, and it stays while it is in use. Nothing on the
+    page moves when it goes: a finger may be on its way to an answer."""
     run = fan_job(junior, shelf[FAN], TO_CLICKS[:1])
     page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    first = "document.querySelector('.answers > li').getBoundingClientRect().top + scrollY"
     page.clock.install()
     answer(page, "Level right")
-    undo, told = page.get_by_role("button", name="Undo"), page.locator(".undo [role=status]")
-    expect(told).to_have_text("Stored: Level right, no oil in it")
+    undo = page.get_by_role("button", name="Undo")
+    expect(page.locator(".undo")).to_contain_text("Stored: Level right, no oil in it")
+    stood, height = page.evaluate(first), page.locator(".undo").evaluate("element => element.offsetHeight")
+    assert height <= 60
     undo.focus()
     page.clock.fast_forward(15_000)
     expect(undo).to_be_visible()
     page.get_by_role("link", name="Back", exact=True).focus()
     page.clock.fast_forward(2_000)
     expect(undo).to_be_hidden()
-    expect(told).to_contain_text("To change it, go back to its step and answer again.")
+    assert page.evaluate(first) == stood
 
 
 def tab_to(page: Page, words: str) -> None:
@@ -325,6 +357,30 @@ def type_in(page: Page, words: str, typed: str) -> None:
         page.keyboard.press("Enter")
 
 
+def test_a_reading_that_was_not_checked_goes_along_with_the_answer(
+    visits: Visits, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """Typed, and the answer tapped at once, as on a kept page: the reading is judged, and stays when it is refused."""
+    run = fan_job(junior, shelf[FAN], TO_CLICKS)
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    box = page.get_by_role("textbox", name="Reading", exact=True)
+    box.fill("12,4 lamps")
+    answer(page, "No voltage across the fuse")
+    visits.refused()
+    expect(page.locator("#unreadable")).to_be_visible()
+    expect(box).to_have_value("12,4 lamps")
+    box.fill("20")
+    page.get_by_label("Unit", exact=True).select_option("mV")
+    answer(page, "Voltage across the fuse 0.5 V or more")
+    visits.refused()
+    expect(page.locator(".shown output")).to_have_text("20 mV")
+    expect(page.get_by_label(re.compile("all the same"))).to_be_visible()
+    answer(page, "No voltage across the fuse")
+    title(page, "Fan current, fed at the relay socket")
+    kept = Result.objects.get(run=run, step="fuse-drop")
+    assert (kept.outcome, float(kept.reading or 0)) == ("whole", 0.02)
+
+
 def test_a_vehicle_that_was_here_is_known_and_its_fault_came_back(
     visits: Visits, shelf: dict[str, Procedure], junior: User
 ) -> None:
@@ -356,6 +412,22 @@ def test_a_vehicle_that_was_here_is_known_and_its_fault_came_back(
     expect(page.get_by_label(re.compile(f"yes, job {old.pk}"))).to_be_checked()
 
 
+def test_a_registration_typed_before_the_scripts_ran_is_looked_up(
+    visits: Visits, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """On a slow device a person is quicker than the page: the script comes after the last key."""
+    plate = cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND).vehicle.registration
+    page = visits.open(PHONE, junior, path="/version/", service_workers="block")
+
+    def quicker(route: Route) -> None:
+        page.get_by_label("Registration").fill(plate.lower())
+        route.continue_()
+
+    page.route("**/htmx*.js", quicker)
+    page.goto(f"{visits.address}/jobs/new/", wait_until="commit")
+    expect(page.get_by_role("heading", name=f"{plate} has been here before")).to_be_visible()
+
+
 LONG = "49 jobs, 41 ended in a proven cause, 43 min on average; last time: inverter: high-voltage fault code, referred"
 NARROW = """words => {
   document.querySelectorAll('.rows .told').forEach(told => { told.textContent = words; });
@@ -370,3 +442,64 @@ def test_titles_of_a_list_keep_their_width_beside_long_figures(
 ) -> None:
     page = visits.open(screen, junior, path="/procedures/")
     assert page.evaluate(NARROW, LONG) >= 240
+
+
+COUNTED = """() => {
+  const add = (what, number) => localStorage.setItem(what, Number(localStorage.getItem(what) || 0) + number);
+  addEventListener('DOMContentLoaded', () => add('loads', 1));
+  addEventListener('click', event => event.isTrusted && add('taps', 1), true);
+  addEventListener('keypress', event => event.isTrusted && event.key.length === 1 && add('characters', 1), true);
+}"""
+
+
+def typed(page: Page, label: str, words: str) -> None:
+    """Tap the field and type."""
+    field = page.get_by_label(re.compile(label)).first
+    field.click()
+    field.press_sequentially(words)
+
+
+def test_a_whole_job_takes_few_taps_characters_and_loads(
+    visits: Visits, shelf: dict[str, Procedure], junior: User
+) -> None:
+    """From booking in a vehicle that was here before to a verified repair: every tap, every character, every page."""
+    known = fan_job(junior, shelf[FAN], TO_CLICKS, registration="SB 19 KRD").job
+    closing.close_job(known, Job.Disposition.UNSOLVED, by=junior, at=timezone.now())
+    page = visits.open(PHONE, junior, path="/")
+    page.context.add_init_script(f"({COUNTED})()")
+    page.goto(f"{visits.address}/jobs/new/")
+    typed(page, "Registration", "sb 19 krd")
+    expect(page.get_by_label("Vehicle", exact=True)).not_to_have_value("")
+    typed(page, "Complaint, in the customer's words", "Hot, fan never runs")
+    page.get_by_role("button", name="Open the job").click()
+    page.locator("li.row", has_text="radiator fan does not run").get_by_role("button").click()
+    answer(page, "Story or codes fit")
+    answer(page, "Level right")
+    typed(page, "Opening pressure printed on the cap", "1.1")
+    page.get_by_role("button", name="Save").click()
+    read_by_keys(page, "1.09")
+    answer(page, "Pressure holds")
+    answer(page, "Fan silent, the high-speed relay does not click")
+    read_by_keys(page, "3.2")
+    answer(page, "Coil supply low or absent")
+    title(page, "Coil supply: no supply")
+    page.get_by_role("link", name="Record the repair").click()
+    page.get_by_label("Find the blown fuse or open wire before the relay coil and put it right").click()
+    page.get_by_role("button", name="Save the repair, then verify").click()
+    page.get_by_label("Level unchanged, nothing wet at cap pressure").click()
+    page.get_by_label("cured: it is gone", exact=True).click()
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("main")).to_contain_text("Cured")
+    counted = {name: int(page.evaluate("name => localStorage.getItem(name)", name)) for name in MOST}
+    assert all(counted[name] <= most for name, most in MOST.items()), counted
+
+
+MOST = {"taps": 38, "characters": 80, "loads": 14}
+"""What a job of five steps, two of them with a reading, may take at most from booking in to a verified repair."""
+
+
+def read_by_keys(page: Page, words: str) -> None:
+    field = page.get_by_role("textbox", name="Reading", exact=True)
+    field.click()
+    field.press_sequentially(words)
+    page.get_by_role("button", name="Check the reading").click()

@@ -161,16 +161,16 @@ def test_a_step_that_found_nothing_is_out_of_the_draft_in_three_actions(
     put_in_force(CONTROL_TEXT, senior, second)
     put_in_force(WITH_HARNESS, senior, second)
     since = timezone.now() - timedelta(days=30)
-    past = [looked_along_the_harness(number, since + timedelta(hours=number)) for number in range(40)]
-    assert [done.jobs for done in import_past_jobs(past, by=keeper)] == [40]
+    past = [looked_along_the_harness(number, since + timedelta(hours=number)) for number in range(120)]
+    assert [done.jobs for done in import_past_jobs(past, by=keeper)] == [120]
     page = visits.open(OFFICE, keeper)
     page.get_by_role("link", name="What to change next").click()
     row = page.get_by_role(
-        "row", name="“Look along the harness” in Horn stays silent costs 6 min and found nothing in 40"
+        "row", name="“Look along the harness” in Horn stays silent costs 6 min and found nothing in 120"
     )
     expect(row).to_be_visible()
     row.get_by_role("link", name="See the procedure without it, and make that a draft").click()
-    expect(page.locator("main")).to_contain_text("It costs 6 min each time and found nothing in 40 jobs.")
+    expect(page.locator("main")).to_contain_text("It costs 6 min each time and found nothing in 120 jobs.")
     expect(page.locator("main")).to_contain_text(
         "“Voltage at the connector: Full supply” goes straight on to “Voltage drop"
     )

@@ -80,7 +80,7 @@ def read_without(page: Page, run: Run, door: Door) -> None:
     page.goto(f"{door.address}/jobs/runs/{run.pk}/")
     page.get_by_role("textbox", name="Reading", exact=True).fill("two")
     answer(page, "No voltage across the fuse")
-    expect(page.locator("#verdict")).to_contain_text("This is not a number")
+    expect(page.locator("#verdict")).to_contain_text('"two" is not a number')
     unsent(page, "all sent")
     reading(page, "0.6", "No voltage across the fuse")
     page.get_by_label('Why "No voltage across the fuse" all the same', exact=False).fill("Tip slipped.")
@@ -92,6 +92,29 @@ def read_without(page: Page, run: Run, door: Door) -> None:
     page.get_by_role("button", name="Leave it out and go on").click()
     arrives(page, "Voltage lost in the fan plug, still on")
     unsent(page, "2 not sent")
+
+
+def test_another_fault_is_noted_away_and_stands_with_the_job(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User
+) -> None:
+    run = fan_job(junior, shelf[FAN], TO_CLICKS)
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    kept(page, run, "fuse-drop", "box-feed")
+    gone(page, door)
+    page.goto(f"{door.address}/jobs/runs/{run.pk}/")
+    arrives(page, "Voltage across the fan fuse")
+    expect(page.locator("#pack-state")).to_contain_text("What is still possible is worked out anew then.")
+    page.get_by_role("link", name="Note another fault").click()
+    arrives(page, "Note another fault")
+    visits.shot(page, "offline-finding")
+    page.get_by_label("What was found").fill("Wiper arm loose.")
+    page.get_by_role("button", name="Keep it with the job").click()
+    arrives(page, "Voltage across the fan fuse")
+    unsent(page, "1 not sent")
+    back(page, door)
+    page.goto(f"{door.address}/jobs/outbox/")
+    unsent(page, "all sent")
+    assert [finding.words for finding in run.job.findings.all()] == ["Wiper arm loose."]
 
 
 def test_an_answer_and_a_picture_whose_replies_are_lost_are_one_each(
@@ -208,7 +231,7 @@ def test_a_danger_is_confirmed_without_the_network(
     page.locator("[data-confirm]").click()
     arrives(page, "Where is it wet, at cap pressure")
     answer(page, "Radiator")
-    arrives(page, "The route ends here")
+    arrives(page, "Radiator")
     page.get_by_role("link", name="Back", exact=True).click()
     arrives(page, "Where is it wet, at cap pressure")
     expect(page.locator("#pack-earlier")).to_contain_text(
@@ -302,7 +325,7 @@ def what_was_cut_off_is_not_kept(page: Page, run: Run) -> None:
     (worker,) = page.context.service_workers
     assert [worker.evaluate(CUT_OFF, length) for length in ("3", "4", "0")] == ["<p>", "cut off", "cut off"]
     sizes = page.evaluate(SIZES, run.pk)
-    assert min(sizes.values()) > 1000, sizes
+    assert min(size for address, size in sizes.items() if "known-vehicles" not in address) > 1000, sizes
     told = page.context.new_cdp_session(page).send("Page.getInstallabilityErrors")
     missing = {error["errorId"] for error in told["installabilityErrors"]}
     assert missing <= {"in-incognito"}, "it can be put on the home screen"

@@ -1,20 +1,19 @@
-"""A senior technician at the desk: from an empty page to a published procedure with no YAML, and two on one draft."""
+"""A senior technician at the desk: two on one draft, haste, a lost network, a refused field, and the rules of pages."""
 
 from __future__ import annotations
 
-import io
-from dataclasses import dataclass
+import re
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.urls import reverse
-from PIL import Image
 from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
-from shopkb.core.flow.file.writer import write_flow
 from shopkb.procedures import publishing
-from shopkb.procedures.models import Procedure, Revision
+from shopkb.procedures.models import Picture, Procedure, Revision
+from shopkb.procedures.picture_marks import marks_of
 from shopkb.procedures.storing import flow_of
 from tests.conftest import NOW
 
@@ -22,154 +21,7 @@ from .conftest import OFFICE, TABLET, Visits
 from .scenes import FAN
 from .test_every_page import AXE, looked_at
 
-pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
-
-STEPS = 12
-MOST_ACTIONS = 160
-"""Fields filled, choices made and buttons pressed for twelve steps (our own bound)."""
-
-
-def by_hand() -> str:
-    """What a person would write as a file for the same twelve questions."""
-    head = (
-        "procedure: wipers-stay-still\ntitle: Wipers stay still\nsystem: body/wiper-motor\n"
-        "verify: Run the wipers at both speeds for a minute.\ncauses:\n"
-        "  wiper-motor-does-not: {component: body/wiper-motor, mode: does not answer, "
-        "correction: Mend the wiper circuit.}\n"
-        "start: question-1\nsteps:\n"
-    )
-    return head + "".join(_step(number) for number in range(1, STEPS + 1))
-
-
-def _step(number: int) -> str:
-    onward = f"question-{number + 1}" if number < STEPS else "out"
-    bad = "wiper-motor-does-not, proof: seen"
-    cautions = "    cautions: [stored-force]\n" if number == 1 else ""
-    return (
-        f"  question-{number}:\n    title: Question {number}\n    test: look\n    at: body/wiper-motor\n"
-        f"    minutes: 1\n{cautions}    instruction: Look at place {number}.\n    outcomes:\n"
-        f"      fine: {{label: Fine, go: {onward}}}\n      not-fine: {{label: Not fine, go: {bad}}}\n"
-    )
-
-
-@dataclass
-class Hand:
-    """A person at the page whose actions are counted. Each one is saved before the next begins."""
-
-    page: Page
-    actions: int = 0
-
-    def fill(self, label: str, text: str) -> None:
-        with self._saved():
-            self.page.get_by_label(label, exact=True).first.fill(text)
-            self.page.keyboard.press("Tab")
-
-    def choose(self, label: str, value: str) -> None:
-        with self._saved():
-            self.page.get_by_label(label, exact=True).first.select_option(value)
-
-    def add_outcome(self, label: str) -> None:
-        self.page.get_by_label("One more outcome").fill(label)
-        with self._saved():
-            self.page.get_by_role("button", name="Add outcome").click()
-        expect(self.page.locator(".outcome:not(.add) .label input").last).to_have_value(label)
-
-    def _saved(self):  # type: ignore[no-untyped-def]
-        self.actions += 1
-        return self.page.expect_response(lambda answer: answer.url.endswith("/desk/act/"))
-
-
-@pytest.mark.device
-def test_twelve_steps_from_an_empty_page_to_published_without_yaml(
-    visits: Visits, catalog: None, senior: User, second: User
-) -> None:
-    page = visits.open(OFFICE, senior, path="/procedures/")
-    hand = Hand(page)
-    page.get_by_role("link", name="New procedure", exact=True).click()
-    page.get_by_label("Complaint or task in one line").fill("Wipers stay still")
-    page.get_by_label("Vehicle system").select_option("body/wiper-motor")
-    page.get_by_role("button", name="Begin writing").click()
-    page.get_by_role("button", name="Add a step").click()
-    hand.actions += 5
-    for number in range(1, STEPS + 1):
-        write_step(hand, number)
-    finish(hand)
-    expect(page.locator("#desk-chart .chart-window > svg")).to_contain_text("12")
-    assert hand.actions <= MOST_ACTIONS
-    print(f"{hand.actions} actions")
-    put_in_a_picture(visits, page)
-    revision = Revision.objects.get()
-    assert write_flow(flow_of(revision)) == by_hand()
-    pictures(visits, page)
-    page.get_by_role("button", name="Ask for review").click()
-    other = visits.open(OFFICE, second, path="/procedures/wipers-stay-still/1/")
-    other.get_by_role("button", name="Publish").click()
-    expect(other.locator(".tag")).to_have_text("published")
-
-
-def write_step(hand: Hand, number: int) -> None:
-    """One card: title, instruction, two outcomes, the good one leading to the next."""
-    page = hand.page
-    hand.fill("Title of the step", f"Question {number}")
-    expect(page.locator(f"#step-question-{number} #card")).to_be_visible()
-    hand.choose("Component", "body/wiper-motor")
-    hand.fill("Minutes", "1")
-    page.get_by_label("What to do").fill(f"Look at place {number}.")
-    hand.add_outcome("Fine")
-    hand.add_outcome("Not fine")
-    if number == 1:
-        with hand._saved():
-            page.get_by_role("button", name="Add WARNING: stored force").click()
-        expect(page.locator("summary", has_text="Cautions (1)")).to_be_visible()
-        make_cause(hand)
-    else:
-        with hand._saved():
-            page.locator("#o-not-fine-go").select_option("cause:wiper-motor-does-not")
-    with hand._saved():
-        page.locator("#o-fine-go").select_option("new-step" if number < STEPS else "out:")
-    hand.actions += 1
-
-
-def make_cause(hand: Hand) -> None:
-    """Made on the spot: the component is where the step works."""
-    page = hand.page
-    page.locator("#o-not-fine-go").select_option("new-cause")
-    page.get_by_label("Failure mode").or_(page.get_by_label("Or in other words")).fill("does not answer")
-    page.get_by_role("button", name="Use this cause").click()
-    expect(page.locator("#o-not-fine-proof")).to_have_value("seen")
-    hand.actions += 3
-
-
-def finish(hand: Hand) -> None:
-    page = hand.page
-    page.locator("summary", has_text="how the cure is verified").click()
-    hand.fill(
-        "How the cure is verified: the complaint's conditions, repeated", "Run the wipers at both speeds for a minute."
-    )
-    page.locator("summary", has_text="Causes (1)").click()
-    hand.fill("Correction", "Mend the wiper circuit.")
-    hand.actions += 2
-
-
-def put_in_a_picture(visits: Visits, page: Page) -> None:
-    """Into what to do, in words for those who cannot see it; shown where it will look; then undone."""
-    page.locator("summary", has_text="Put a picture into what to do").click()
-    body = io.BytesIO()
-    Image.new("RGB", (640, 360), (90, 120, 30)).save(body, "PNG")
-    page.get_by_label("Picture, JPEG, PNG or WebP").set_input_files(
-        {"name": "place.png", "mimeType": "image/png", "buffer": body.getvalue()}
-    )
-    page.get_by_label("What it shows, in words").fill("Place 12, from below")
-    page.get_by_role("button", name="Put it at the end").click()
-    page.locator("summary", has_text="How it will look").click()
-    shown = page.get_by_role("img", name="Place 12, from below")
-    expect(shown).to_be_visible()
-    assert shown.evaluate("one => one.decode().then(() => one.naturalWidth)") == 640
-    assert shown.bounding_box()["width"] <= page.locator("#preview").bounding_box()["width"]  # type: ignore[index]
-    visits.shot(page, "desk-picture")
-    with page.expect_response(lambda answer: "/desk/undo/" in answer.url):
-        page.get_by_role("button", name="Undo").click()
-    expect(page.get_by_label("What to do")).to_have_value(f"Look at place {STEPS}.")
+pytestmark = [pytest.mark.journey, pytest.mark.device, pytest.mark.django_db(transaction=True)]
 
 
 def pictures(visits: Visits, page: Page, name: str = "desk") -> None:
@@ -186,9 +38,16 @@ def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: Use
     page.get_by_label("Vehicle system").select_option("body/wiper-motor")
     page.get_by_role("button", name="Begin writing").click()
     page.get_by_role("button", name="Add a step").click()
-    Hand(page).fill("Title of the step", "Look")
+    page.get_by_label("Title of the step").fill("Look")
+    page.keyboard.press("Tab")
     expect(page.locator("#step-look #card")).to_be_visible()
     other = visits.open(OFFICE, second, path="/procedures/wipers-stay-still/1/desk/?step=look")
+    with other.expect_response(lambda answer: answer.url.endswith("/desk/act/")):
+        other.get_by_label("Minutes").fill("4")
+    page.get_by_label("What to do").fill("Look at the linkage.")
+    expect(page.get_by_label("Minutes")).to_have_value("4")  # two fields: both are kept, and shown
+    expect(page.get_by_label("What to do")).to_have_value("Look at the linkage.")
+    other.reload()
     with other.expect_response(lambda answer: answer.url.endswith("/desk/act/")):
         other.get_by_label("What to do").fill("Theirs: look behind the cowl.")
     page.get_by_label("What to do").fill("Mine: look at the arm.")
@@ -201,6 +60,8 @@ def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: Use
     expect(page.get_by_label("What to do")).to_have_value("Mine: look at the arm.")
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_label("What to do")).to_have_value("Theirs: look behind the cowl.")
+    page.get_by_role("button", name="Redo").click()
+    expect(page.get_by_label("What to do")).to_have_value("Mine: look at the arm.")
 
 
 def begun(visits: Visits, who: User) -> Page:
@@ -237,7 +98,7 @@ def test_a_hasty_writer_loses_no_word_while_answers_are_slow(visits: Visits, cat
     page.get_by_label("One more outcome").fill("Silent")
     page.get_by_role("button", name="Add outcome").click()
     page.locator("#o-silent-note").fill("Feel the plug first.")
-    page.locator("#o-silent-go").select_option("new-step")
+    page.get_by_role("button", name="New step for outcome 2").click()
     page.locator("#step-new-step #card").get_by_label("Title of the step").fill("Voltage at the plug")
     page.get_by_role("link", name="Listen at the motor").click()
     expect(page.locator("#step-listen-at-the-motor #card")).to_be_visible()
@@ -247,6 +108,73 @@ def test_a_hasty_writer_loses_no_word_while_answers_are_slow(visits: Visits, cat
     assert [(one.label, one.note) for one in first.outcomes] == [("It hums", ""), ("Silent", "Feel the plug first.")]
     assert (second.key, second.title) == ("voltage-at-the-plug", "Voltage at the plug")
     assert first.outcome("silent").go.key == second.key
+
+
+@pytest.mark.device
+def test_a_part_chosen_before_the_search_answers_stays_chosen(visits: Visits, catalog: None, senior: User) -> None:
+    page = begun(visits, senior)
+    page.get_by_label("One more outcome").fill("It hums")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Cause for outcome 1").click()
+    sought = page.get_by_label("Part, or how it fails")
+    expect(sought).to_be_focused()
+    late: list[Route] = []
+    page.route("**/desk/cause/**", lambda route: late.append(route))
+    with page.expect_request("**/desk/cause/**"):
+        sought.fill("wiper motor")
+    chosen = page.get_by_role("radio", name="A part that is not in the list")
+    chosen.check()
+    with page.expect_response("**/desk/cause/**"):
+        late[0].continue_()
+    expect(page.get_by_role("radio", name=re.compile("^Wiper motor"))).not_to_have_count(0)
+    expect(chosen).to_be_checked()
+    expect(chosen).to_be_focused()
+
+
+SIZES = ((1440, 900), (1024, 768), (820, 1180))
+COVERED = """() => {
+  const wrong = [], kinds = ":is(input, select, textarea, button, summary)";
+  for (const field of document.querySelectorAll(`#desk-steps ${kinds}:not([type=hidden], .heard, :disabled)`)) {
+    if (!field.checkVisibility()) { continue; }
+    field.focus();
+    const box = field.getBoundingClientRect();
+    const there = document.elementFromPoint(box.x + box.width / 2, box.y + 4);
+    if (there !== field && !field.contains(there)) { wrong.push([field.id || field.textContent, there && there.id]); }
+  }
+  return wrong;
+}"""
+
+
+@pytest.mark.device
+def test_a_range_that_is_none_is_told_at_its_field_and_stops_nothing(
+    visits: Visits, shelf: dict[str, Procedure], senior: User
+) -> None:
+    revision = publishing.draft_from(shelf[FAN].revisions.get(), by=senior, at=NOW)
+    page = visits.open(OFFICE, senior, path=reverse("procedures:desk", args=[FAN, 2]) + "?step=supply")
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate(COVERED) == [], f"covered at {width} px"
+    low = page.locator("#o-weak-low")
+    low.fill("about 11")
+    page.locator("#s-minutes").fill("7")
+    page.get_by_label("One more outcome").fill("Odd")
+    page.keyboard.press("Enter")
+    expect(page.locator("#o-odd-label")).to_be_visible()
+    expect(low).to_have_attribute("aria-invalid", "true")
+    expect(low).to_have_value("about 11")
+    expect(low).to_be_focused()
+    expect(page.locator("#o-weak-low-refused")).to_contain_text("'about 11' is not a range of readings")
+    expect(page.locator("#desk-state")).to_have_text("Saved, but for 1 field that is not understood.")
+    expect(page.locator("#desk-top")).to_be_in_viewport()
+    low.fill("11 V or more")
+    page.keyboard.press("Tab")
+    expect(page.locator("#desk-state")).to_have_text("Saved.")
+    expect(low).to_have_value("11")
+    expect(low).not_to_have_attribute("aria-invalid", "true")
+    revision.refresh_from_db()
+    step = flow_of(revision).step_by_key["supply"]
+    assert (step.minutes, step.outcome("odd").label) == (7, "Odd")
+    assert (band := step.outcome("weak").band) and band.text() == ">= 11 V"
 
 
 @pytest.mark.device
@@ -261,7 +189,106 @@ def test_words_typed_while_the_network_is_away_are_kept_and_sent(visits: Visits,
     expect(page.locator("#step-listen-at-the-motor #card")).to_be_visible()
     expect(page.locator("#desk-state")).to_have_text("Saved.")
     assert flow_of(Revision.objects.get()).steps[0].instruction == "Ear close, switch on."
+    page.context.set_offline(True)
+    page.get_by_label("What to do").press_sequentially(" Then off.")
+    page.get_by_label("One more outcome").fill("It hums")
+    expect(page.locator("#desk-state")).to_contain_text("Your text is kept here")
+    address = page.url
+    page.close()  # as if the browser had been killed: nothing is asked
+    page.context.set_offline(False)
+    later = page.context.new_page()
+    later.clock.set_fixed_time(datetime.now(UTC) + timedelta(minutes=1))
+    later.goto(address)
+    kept = later.get_by_role("region", name="Typed on this device before, and not saved yet")
+    expect(kept).to_contain_text("Ear close, switch on. Then off.")
+    with later.expect_response(lambda answer: answer.url.endswith("/desk/act/")):
+        kept.get_by_role("button", name="Put it back into its fields").click()
+    expect(later.locator("#desk-state")).to_have_text("Saved.")
+    expect(kept).to_be_hidden()
+    expect(later.get_by_label("One more outcome")).to_have_value("It hums")
+    assert flow_of(Revision.objects.get()).steps[0].instruction == "Ear close, switch on. Then off."
     visits.forgiven("ERR_INTERNET_DISCONNECTED")
+
+
+DROPPED = """(text) => {
+  const data = new DataTransfer();
+  data.items.add(new File(["procedure: lamp\\ntitel: Lamp\\n"], "lamp.yaml"));
+  text.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true }));
+}"""
+
+
+@pytest.mark.device
+def test_a_file_is_dragged_onto_the_text_and_a_line_is_found(visits: Visits, catalog: None, senior: User) -> None:
+    page = visits.open(OFFICE, senior, path=reverse("procedures:new"))
+    text = page.get_by_label("Procedure file", exact=True)
+    long = {"name": "long.yaml", "mimeType": "text/plain", "buffer": b"x" * (2 * 1024 * 1024)}
+    page.get_by_label("A file, chosen or dragged onto the text").set_input_files(long)
+    expect(page.get_by_text("This is too long: 2.0 MiB")).to_be_visible()
+    text.evaluate(DROPPED)
+    expect(text).to_have_value("procedure: lamp\ntitel: Lamp\n")
+    page.get_by_role("button", name="Save the draft").click()
+    page.get_by_role("link", name="line 2").first.click()
+    assert page.evaluate("String(getSelection())") == "titel: Lamp"
+    visits.refused()
+
+
+DRAGGED_PICTURE = """async (text) => {
+  const drawing = new OffscreenCanvas(640, 360);
+  const pen = drawing.getContext("2d");
+  pen.fillStyle = "#778899";
+  pen.fillRect(0, 0, 640, 360);
+  const data = new DataTransfer(), picture = await drawing.convertToBlob({ type: "image/png" });
+  data.items.add(new File([picture], "relay-box.png", { type: "image/png" }));
+  for (const kind of ["dragover", "drop"]) {
+    text.dispatchEvent(new DragEvent(kind, { dataTransfer: data, bubbles: true, cancelable: true }));
+  }
+}"""
+
+
+def test_a_picture_is_dragged_into_the_step_and_gets_arrows_and_letters(
+    visits: Visits, catalog: None, senior: User
+) -> None:
+    page = begun(visits, senior)
+    page.locator("#s-instruction").fill("Pull the cover off.")
+    page.locator("#s-instruction").evaluate(DRAGGED_PICTURE)
+    expect(page.locator("#s-instruction")).to_have_value(re.compile(r"Pull the cover off[.]\n\n!\[What it shows\]"))
+    page.keyboard.type("Relay box")
+    page.keyboard.press("Tab")
+    draft = Revision.objects.get(procedure__key="wipers-stay-still")
+    expect(page.locator("#desk-state")).to_contain_text("Saved")
+    page.reload()
+    page.locator("#d-picture").scroll_into_view_if_needed()
+    page.get_by_role("link", name="Arrows and letters on the picture: Relay box").click()
+    paper = page.locator(".marking svg")
+    expect(page.locator("[data-marks=last]")).to_be_visible()  # the script listens
+    box = paper.bounding_box()
+    assert box
+    page.mouse.move(box["x"] + box["width"] * 0.2, box["y"] + box["height"] * 0.3)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + box["height"] * 0.7, steps=4)
+    page.mouse.up()
+    expect(page.get_by_label("Letter, mark 1", exact=True)).to_have_value("A")
+    page.mouse.click(box["x"] + box["width"] * 0.8, box["y"] + box["height"] * 0.2)
+    expect(page.get_by_label("Letter, mark 2", exact=True)).to_have_value("B")
+    expect(page.locator(".marking svg text")).to_have_text(["A", "B"])
+    page.get_by_role("button", name="Take the last away").click()
+    expect(page.locator(".marking svg text")).to_have_text(["A"])
+    page.get_by_label("Letter, mark 2", exact=True).fill("C")
+    page.get_by_label("Points to, % from the left, mark 2", exact=True).fill("90")
+    page.get_by_label("Points to, % from the top, mark 2", exact=True).fill("80")
+    expect(page.locator(".marking svg text")).to_have_text(["A", "C"])
+    pictures(visits, page, "picture-marks")
+    page.evaluate(AXE)
+    assert looked_at(page, "picture marks", vehicle=False) == []
+    page.get_by_role("button", name="Keep it so").click()
+    expect(page.locator("#s-instruction")).to_have_value(re.compile("Relay box"))
+    kept = Picture.objects.exclude(of=None).get()
+    assert [(mark.letter, round(mark.x), round(mark.y)) for mark in marks_of(kept)] == [("A", 60, 70), ("C", 90, 80)]
+    draft.refresh_from_db()
+    assert kept.name in flow_of(draft).steps[0].instruction
+    page.goto(f"{visits.address}/jobs/try/wipers-stay-still/1/")
+    assert page.get_by_role("img", name="Relay box").evaluate("picture => picture.decode().then(() => true)")
+    visits.shot(page, "picture-marks-on-the-step")
 
 
 @pytest.mark.looks
@@ -275,6 +302,8 @@ def test_the_pages_of_the_desk_obey_the_rules(
         "desk-closed": desk,
         "desk-reading": f"{desk}?step=supply",
         "desk-cause": reverse("procedures:desk-cause", args=[FAN, 2]) + "?step=supply&outcome=full",
+        "desk-copy": reverse("procedures:desk-copy", args=[FAN, 2]) + f"?step=supply&from={FAN}",
+        "trial": reverse("jobs:trial", args=[FAN, 2]),
         "remarks": reverse("procedures:remarks", args=[FAN, 2]),
         "compared": reverse("procedures:compared", args=[FAN, 2, 1]),
     }
@@ -287,7 +316,12 @@ def test_the_pages_of_the_desk_obey_the_rules(
         page.emulate_media(color_scheme="light")
         page.goto(visits.address + address)
         page.evaluate(AXE)
-        wrong += looked_at(page, name, vehicle=False)
+        wrong += looked_at(page, name, vehicle=name == "trial")
         pictures(visits, page, name)
+        if name == "desk-reading":
+            page.emulate_media(color_scheme="light")
+            page.get_by_role("button", name="Cause for outcome 1").click()
+            expect(page.get_by_label("Part, or how it fails")).to_be_focused()
+            wrong += looked_at(page, "desk-cause-dialog", vehicle=False)
     print(*wrong, sep="\n")
     assert wrong == []
