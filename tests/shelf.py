@@ -1,4 +1,8 @@
-"""The shop's shelf as the tests see it: fixtures/ as groups, flows/ as flows, and the catalog they make together."""
+"""The shelf as the tests see it: fixtures/ as groups, flows/ as flows, and the catalog they make together.
+
+``SHIPPED`` are the procedures as a real shop gets them, for kinds of vehicle; ``SHELF`` are those for the vehicles of
+the demo.
+"""
 
 from __future__ import annotations
 
@@ -14,11 +18,17 @@ from ruamel.yaml import YAML
 from shopkb.core.flow.checks.catalog_view import AccessView, Catalog, CautionView
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, GoKind, Proof
+from shopkb.demo.kinds import read_kinds
 
 ROOT = Path(__file__).parent.parent
-FIXTURES = ROOT / "fixtures"
+STARTER = ROOT / "fixtures" / "starter"
+DEMO = ROOT / "fixtures" / "demo"
 FLOWS = sorted((ROOT / "flows").glob("*.yaml"))
 MARK = "# Invented demo data: Withy Saltings Community Buses."
+STARTER_MARK = (
+    "# Starter catalog: common workshop practice, no maker's data. Check it against the data of the vehicle's maker."
+)
+FLOW_MARK = "# Common practice, without any maker's data: check every limit against the data of the vehicle's maker."
 KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 SUB_PROCEDURES = {
     "coolant-in-oil",
@@ -34,9 +44,9 @@ SUB_PROCEDURES = {
 Node = dict[str, Any]
 
 
-def load(name: str) -> list[Node]:
+def load(name: str, folder: Path = STARTER) -> list[Node]:
     """One file of fixtures/, a list of groups."""
-    return list(YAML(typ="safe", pure=True).load(FIXTURES / f"{name}.yaml"))
+    return list(YAML(typ="safe", pure=True).load(folder / f"{name}.yaml"))
 
 
 def walk(
@@ -50,7 +60,7 @@ def walk(
 
 
 def shelf_catalog() -> Catalog:
-    """The catalog that fixtures/ describes, with the procedures of flows/."""
+    """The catalog that fixtures/ describes, kinds of vehicle and the demo's, with the procedures of flows/."""
     return Catalog(
         systems={path: hazards for path, _, hazards in walk(load("systems"))},
         access={
@@ -64,7 +74,7 @@ def shelf_catalog() -> Catalog:
             for caution in load("cautions")
         },
         symptoms=frozenset(symptom["key"] for symptom in load("symptoms")),
-        platforms=frozenset(path for path, _, _ in walk(load("platforms"))),
+        platforms=frozenset(path for folder in (STARTER, DEMO) for path, _, _ in walk(load("platforms", folder))),
         procedures=frozenset(path.stem for path in FLOWS),
     )
 
@@ -78,8 +88,10 @@ def read(path: Path) -> Flow:
     return flow
 
 
-SHELF = {path.stem: read(path) for path in FLOWS}
-every_flow = pytest.mark.parametrize("flow", SHELF.values(), ids=SHELF.keys())
+SHIPPED = {path.stem: read(path) for path in FLOWS}
+_FITTED = read_kinds(ROOT).fitted
+SHELF = {key: _FITTED(flow) for key, flow in SHIPPED.items()}
+every_flow = pytest.mark.parametrize("flow", SHIPPED.values(), ids=SHIPPED.keys())
 
 
 def graph(flow: Flow) -> nx.MultiDiGraph:

@@ -16,7 +16,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.demo.nature import Nature
 from shopkb.demo.truth import Circumstances, Truth, cause_weights, read_truth
 from tests.demo.proving import HALFWAY, chances, fare, platforms_of, verdicts
-from tests.shelf import CATALOG, FIXTURES, SHELF, share_proven
+from tests.shelf import CATALOG, DEMO, SHELF, share_proven
 
 HEAD = (
     "procedure", "steps", "causes", "ends proven", "minutes", "found at once", "of its causes", "wrong", "left open",
@@ -26,7 +26,7 @@ HEAD = (
 
 def row(flow: Flow) -> tuple[str, ...]:
     """The cells of one procedure."""
-    truth = read_truth(FIXTURES / "truth.yaml")
+    truth = read_truth(DEMO / "truth.yaml")
     found = fare(truth, flow, {key: access.minutes for key, access in CATALOG.access.items()}, SHELF)
     own = at_once(truth, flow)
     shares = (found.found, weighted(own), found.wrong, found.left, found.handed_over, found.job)

@@ -27,7 +27,7 @@ from shopkb.core.readings.expected import compute
 from shopkb.core.readings.quantities import Quantity
 from shopkb.core.readings.units import QUANTITIES
 from tests.examples import examples
-from tests.shelf import CATALOG, FLOWS, SHELF, SUB_PROCEDURES, every_flow, graph, share_proven
+from tests.shelf import CATALOG, FLOWS, SHELF, SUB_PROCEDURES, every_flow, graph, load, share_proven
 
 
 @pytest.mark.parametrize("path", FLOWS, ids=lambda path: path.stem)
@@ -332,3 +332,46 @@ def test_one_outcome_holds_whatever_is_read(flow: Flow, data: st.DataObject) -> 
         ]
         assert len(held) == 1, (step.key, shown, held)
         assert step.reading.unit in QUANTITIES[step.reading.quantity]
+
+
+ASKED = re.compile(
+    r"[^.\n]*\b(?:[Ww]rit(?:e|es) (?:\w+ ){0,2}down|note (?:what|which|how)|[Tt]ype (?:in|the|this))\b[^.\n]*"
+)
+
+
+@every_flow
+def test_a_step_asks_for_nothing_that_it_has_no_place_for(flow: Flow) -> None:
+    """What is to be written down has a reading, an answer or, said so, the note of the answer."""
+    homeless = [
+        f"{step.key}: {said.strip()}"
+        for step in flow.steps
+        if step.reading is None
+        for said in ASKED.findall(step.instruction)
+        if "note of your answer" not in said
+    ]
+    assert homeless == []
+
+
+def test_the_letters_of_a_reading_are_those_where_the_drawing_puts_the_tips() -> None:
+    wrong, looked_at = [], 0
+    for flow in (read_flow(path.read_bytes()).flow for path in FLOWS):
+        assert flow is not None
+        letters = {point.key: point.letter for point in flow.circuit.points} if flow.circuit else {}
+        for reading in (step.reading for step in flow.steps if step.reading):
+            said = tuple("".join(re.findall(r"\(([A-Z])\)", end)) for end in reading.between)
+            tips = [(letters.get(probe.first, ""), letters.get(probe.second, "")) for probe in reading.probes]
+            if tips and len(said) == 2 and all(said) and all(map(all, tips)):
+                looked_at += 1
+                wrong += [f"{flow.procedure}: {said}, drawn {tips}"] if said not in tips else []
+    assert wrong == []
+    assert looked_at > 3
+
+
+def test_no_caution_orders_what_only_some_of_its_steps_do() -> None:
+    """A caution stands on steps that touch nothing too: unplugging is told by the step, or under a condition."""
+    sentences = [
+        sentence
+        for row in load("cautions")
+        for sentence in re.split(r"(?<=[.:]) |\n", f"{row['title']}. {row['text']}")
+    ]
+    assert [sentence for sentence in sentences if re.match("unplug", sentence.strip(), re.IGNORECASE)] == []

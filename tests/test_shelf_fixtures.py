@@ -16,19 +16,35 @@ from shopkb.core.flow.checks.step_hazards import HAZARDS
 from shopkb.core.flow.model import Flow
 from shopkb.core.readings.parsing import parse_quantity
 from shopkb.core.readings.units import UNITS
-from tests.shelf import CATALOG, FIXTURES, FLOWS, KEY, MARK, SHELF, every_flow, load, walk
+from tests.shelf import CATALOG, DEMO, FLOW_MARK, FLOWS, KEY, MARK, SHELF, STARTER, STARTER_MARK, every_flow, load, walk
 
-
-@pytest.mark.parametrize("path", [*sorted(FIXTURES.glob("*.yaml")), *FLOWS], ids=lambda path: path.name)
-def test_every_file_is_marked_as_invented(path: Path) -> None:
-    assert path.read_text(encoding="utf-8").splitlines()[0] == MARK
+HEADS = {DEMO: MARK, STARTER: STARTER_MARK, FLOWS[0].parent: FLOW_MARK}
 
 
 @pytest.mark.parametrize(
-    ("name", "low", "high"), [("systems", 190, 220), ("platforms", 36, 44)], ids=["systems", "platforms"]
+    "path", [*sorted(DEMO.glob("*.yaml")), *sorted(STARTER.glob("*.yaml")), *FLOWS], ids=lambda path: path.name
 )
-def test_trees_are_well_formed(name: str, low: int, high: int) -> None:
-    nodes = list(walk(load(name)))
+def test_every_file_says_first_what_it_is(path: Path) -> None:
+    assert path.read_text(encoding="utf-8").splitlines()[0] == HEADS[path.parent]
+
+
+@pytest.mark.parametrize("path", [*sorted(STARTER.glob("*.yaml")), *FLOWS], ids=lambda path: path.name)
+def test_nothing_invented_stands_in_what_a_real_shop_starts_with(path: Path) -> None:
+    text = path.read_text(encoding="utf-8").lower()
+    makers = {
+        key for node in load("platforms", DEMO) for key in (node["key"], *(one["key"] for one in node["children"]))
+    }
+    people = {person["name"] for person in load("people", DEMO)}
+    assert [name for name in (*makers, *people, "withy", "invented") if re.search(rf"\b{name}\b", text)] == []
+
+
+@pytest.mark.parametrize(
+    ("name", "folder", "low", "high"),
+    [("systems", STARTER, 190, 220), ("platforms", DEMO, 36, 44), ("platforms", STARTER, 16, 24)],
+    ids=["systems", "platforms", "kinds"],
+)
+def test_trees_are_well_formed(name: str, folder: Path, low: int, high: int) -> None:
+    nodes = list(walk(load(name, folder)))
     assert low <= len(nodes) <= high
     assert [path for path, count in Counter(path for path, _, _ in nodes).items() if count > 1] == []
     assert [path for path, node, _ in nodes if not KEY.fullmatch(node["key"]) or not node["name"]] == []
@@ -38,7 +54,7 @@ def test_trees_are_well_formed(name: str, low: int, high: int) -> None:
 
 def test_platforms_have_four_levels() -> None:
     """Maker, model, generation, engine: no branch is shorter or longer."""
-    leaves = [path for path, node, _ in walk(load("platforms")) if not node.get("children")]
+    leaves = [path for path, node, _ in walk(load("platforms", DEMO)) if not node.get("children")]
     assert {path.count("/") for path in leaves} == {3}
 
 
@@ -134,7 +150,7 @@ def test_every_reading_of_the_flows_has_a_meter() -> None:
 
 
 def test_eight_people_fill_every_role() -> None:
-    people = load("people")
+    people = load("people", DEMO)
     assert len({person["name"] for person in people}) == 8
     assert {person["role"] for person in people} == {"technician", "writer", "manager", "keeper"}
     assert [person["name"] for person in people if person["name"].title() not in person["full_name"].split()] == []

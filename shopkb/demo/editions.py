@@ -16,6 +16,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Role
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow
+from shopkb.demo.kinds import read_kinds
 from shopkb.demo.truth import Edition, Truth
 from shopkb.procedures.exchange import CheckedFile, check_files, flow_files, store
 from shopkb.procedures.models import Revision
@@ -42,7 +43,7 @@ class Shelf:
             WorldError: a file is faulty.
         """
         before = {edition_path(root, spec): spec for spec in truth.editions}
-        checked = check_files([*flow_files([root / "flows"]), *before])
+        checked = check_files([*flow_files([root / "flows"]), *before], read_kinds(root).fitted)
         faulty = [finding.text(file.path.name) for file in checked for finding in file.errors or ()]
         faulty += [f"{file.path.name} cannot be read." for file in checked if file.flow is None]
         if faulty:
@@ -99,7 +100,7 @@ class Shelf:
 
 
 def edition_path(root: Path, spec: Edition) -> Path:
-    return root / "fixtures" / "editions" / f"{spec.key}.yaml"
+    return root / "fixtures" / "demo" / "editions" / f"{spec.key}.yaml"
 
 
 def earlier_flows(truth: Truth, others: Mapping[str, Flow]) -> dict[str, tuple[Flow, float]]:
@@ -113,8 +114,9 @@ def not_in_force(root: Path, truth: Truth) -> dict[str, Flow]:
     Raises:
         WorldError: a file cannot be read.
     """
+    fitted = read_kinds(root).fitted
     return {
-        spec.key: read_file(edition_path(root, spec) if spec.until < 1 else root / "flows" / f"{spec.key}.yaml")
+        spec.key: fitted(read_file(edition_path(root, spec) if spec.until < 1 else root / "flows" / f"{spec.key}.yaml"))
         for spec in truth.editions
     }
 
@@ -129,7 +131,7 @@ def read_file(path: Path) -> Flow:
 def with_role(people: Mapping[str, User], role: Role) -> list[User]:
     found = [person for person in people.values() if person.role == role]
     if not found:
-        raise WorldError(f"fixtures/people.yaml names nobody with the role {role.value}.")
+        raise WorldError(f"fixtures/demo/people.yaml names nobody with the role {role.value}.")
     return found
 
 

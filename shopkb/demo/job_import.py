@@ -20,12 +20,12 @@ from shopkb.core.diagnosis.counting.tallies import merge as merged
 from shopkb.demo.past_job_rows import JobRows, Names, rows_of
 from shopkb.demo.past_jobs import PastJob
 from shopkb.evidence.learning import add_evidence, total_of
-from shopkb.jobs.actions.intake import normal_registration
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.log.append_only import opened
 from shopkb.jobs.log.chains_from_rows import job_chain, run_chain
 from shopkb.jobs.models import DangerPassed, Event, Job, PutBack, Repair, Result, Run, RunValue, Vehicle, Verification
+from shopkb.jobs.registrations import bare, bare_registration, normal_registration
 
 CHUNK = 400
 """Jobs in one transaction: some tenths of a second on a small PC."""
@@ -108,18 +108,24 @@ def _earlier_jobs(batch: Iterable[PastJob]) -> list[Job]:
 
 
 def _store_vehicles(rows: Sequence[JobRows]) -> None:
-    """The vehicles, made where they are new; what is known of one already stays."""
-    registrations = {normal_registration(row.past.registration): row.past for row in rows}
-    vehicles = {vehicle.registration: vehicle for vehicle in Vehicle.objects.filter(registration__in=registrations)}
-    platforms = {row.past.registration: row.job.platform_id for row in rows}
+    """The vehicles, made where they are new; what is known of one already stays. Registrations are compared as
+    everywhere: however blanks and hyphens were written. One query, and one where any is new."""
+    first = {bare_registration(row.past.registration): row for row in reversed(rows)}
+    stored = Vehicle.objects.alias(bare=bare("registration")).filter(bare__in=first).order_by("pk")
+    so_written = {vehicle.registration: vehicle for vehicle in stored}
+    vehicles = {bare_registration(vehicle.registration): vehicle for vehicle in stored}
     made = Vehicle.objects.bulk_create(
-        Vehicle(registration=name, vin=past.vin, platform_id=platforms[past.registration], year=past.year)
-        for name, past in registrations.items()
-        if name not in vehicles
-    )
-    vehicles |= {vehicle.registration: vehicle for vehicle in made}
+        Vehicle(
+            registration=normal_registration(row.past.registration), vin=row.past.vin, platform_id=row.job.platform_id,
+            year=row.past.year,
+        )
+        for plate, row in first.items()
+        if plate not in vehicles
+    )  # fmt: skip
+    vehicles |= {bare_registration(vehicle.registration): vehicle for vehicle in made}
     for row in rows:
-        row.job.vehicle = vehicles[normal_registration(row.past.registration)]
+        named = row.past.registration
+        row.job.vehicle = so_written.get(normal_registration(named)) or vehicles[bare_registration(named)]
 
 
 def _store_jobs(rows: Sequence[JobRows], stored: dict[object, Job]) -> None:

@@ -241,7 +241,7 @@ def _add_result(
         override_why=source.override_why,
     )
     fill(result, step, answer, known)
-    result.seconds = seconds_since(rows.run, rows.results, who, source.at)
+    result.seconds = seconds_since(rows.run, rows.results, step, who, source.at)
     rows.replaces.append(walked.standing[on_way.index(source.step)] if source.step in on_way else None)
     rows.results.append(result)
 

@@ -1,4 +1,4 @@
-"""The invented people of the demo, from ``fixtures/people.yaml``."""
+"""The invented people of the demo, from ``fixtures/demo/people.yaml``."""
 
 from __future__ import annotations
 

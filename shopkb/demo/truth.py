@@ -1,4 +1,4 @@
-"""The hidden truth behind the demo's jobs, read from ``fixtures/truth.yaml``: what the tool does not see."""
+"""The hidden truth behind the demo's jobs, read from ``fixtures/demo/truth.yaml``: what the tool does not see."""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ from shopkb.accounts.models import User
 from shopkb.accounts.roles import Role
 from shopkb.catalog.loading import load_folder
 from shopkb.catalog.models import Access, Caution
+from shopkb.catalog.trees import LoadCount
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import Shelf, WorldError, with_role
 from shopkb.demo.job_import import ImportCount, import_past_jobs
@@ -44,7 +45,7 @@ class Plan:
 
     @property
     def truth(self) -> Truth:
-        return read_truth(self.root / "fixtures" / "truth.yaml")
+        return read_truth(self.root / "fixtures" / "demo" / "truth.yaml")
 
 
 def build(plan: Plan) -> Iterator[str]:
@@ -58,8 +59,8 @@ def build(plan: Plan) -> Iterator[str]:
     truth = plan.truth
     since = plan.now - truth.shop.months * MONTH
     mark = DemoMark.objects.create(made_at=plan.now, seed=plan.seed, jobs=0)
-    yield _load_catalog(plan.root / "fixtures")
-    people = make_people(read_people(plan.root / "fixtures" / "people.yaml"))
+    yield _load_catalog(plan.root)
+    people = make_people(read_people(plan.root / "fixtures" / "demo" / "people.yaml"))
     yield f"{len(people)} people."
     shelf = Shelf.read(plan.root, truth, people)
     yield shelf.put_in_force(since - PUBLISHED_BEFORE)
@@ -67,7 +68,7 @@ def build(plan: Plan) -> Iterator[str]:
     flows = flows_in_force() | {key: shelf.flows[key] for key in earlier}
     problems = list(misfits(truth, flows, shelf.not_in_force))
     if problems:
-        raise WorldError("fixtures/truth.yaml does not fit the procedures. " + " ".join(problems))
+        raise WorldError("fixtures/demo/truth.yaml does not fit the procedures. " + " ".join(problems))
     rng = np.random.default_rng(plan.seed)
     shop = ShopSimulator(truth, flows, rng, since, plan.now, access_minutes(), dangers(), earlier)
     for line, stored in _history(plan, shop, shelf):
@@ -107,11 +108,21 @@ def dangers() -> frozenset[str]:
     return frozenset(Caution.objects.filter(signal=Caution.Signal.DANGER).values_list("key", flat=True))
 
 
-def _load_catalog(folder: Path) -> str:
-    loaded = load_folder(folder)
-    if loaded.faults:
-        raise WorldError(" ".join(fault.text() for fault in loaded.faults))
-    counts = {file.removesuffix(".yaml"): count.added for file, count in loaded.counts.items()}
+def load_catalog(root: Path) -> dict[str, LoadCount]:
+    """The starter catalog with the demo's vehicles in place of its kinds of vehicle; what was added, by file.
+
+    Raises:
+        WorldError: a file is faulty.
+    """
+    starter = load_folder(root / "fixtures" / "starter", without=("platforms.yaml",))
+    own = load_folder(root / "fixtures" / "demo")
+    if faults := [*starter.faults, *own.faults]:
+        raise WorldError(" ".join(fault.text() for fault in faults))
+    return {**starter.counts, **own.counts}
+
+
+def _load_catalog(root: Path) -> str:
+    counts = {file.removesuffix(".yaml"): count.added for file, count in load_catalog(root).items()}
     return "Catalog: " + ", ".join(f"{count} {name}" for name, count in counts.items()) + "."
 
 

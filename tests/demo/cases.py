@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from itertools import pairwise
 
 from shopkb.core.diagnosis.counting.closed_case import CaseResult, ClosedCase
-from shopkb.core.flow.model import Flow
+from shopkb.core.flow.model import Flow, Step
 from shopkb.core.flow.walk import AnsweredStep, walk
-from shopkb.demo.past_jobs import PastRun
+from shopkb.demo.past_jobs import PastResult, PastRun
 from shopkb.demo.simulator import Simulated
-from shopkb.jobs.dangers import LONG_BREAK
+from shopkb.jobs.answering import longest_work
 from shopkb.jobs.job_facts import AnswerFact, JobFact, RepairFact
 
 
@@ -50,16 +51,24 @@ def fact_of_past(flows: Mapping[str, Flow], number: int, made: Simulated) -> Job
     )  # fmt: skip
 
 
+def _expected(step: Step, row: PastResult, gap: timedelta) -> int | None:
+    if gap <= longest_work(step):
+        return None
+    return 0 if row.skipped else round(60 * (step.minutes or 5))
+
+
 def _answers(earlier: Flow | None, flows: Mapping[str, Flow], run: PastRun) -> list[AnswerFact]:
     """Those that stand; a time is known unless a long break lies in it."""
     answers = [AnsweredStep(row.step, row.outcome or row.onward) for row in run.results]
-    way = walk(earlier or flows[run.procedure], answers)
+    flow = earlier or flows[run.procedure]
+    way, steps = walk(flow, answers), flow.step_by_key
     moments = [run.started_at, *(row.at for row in run.results)]
     gaps = [there - here for here, there in pairwise(moments)]
     return [
         AnswerFact(
             run.procedure, row.step, row.outcome, row.skipped,
-            None if gaps[place] > LONG_BREAK else round(gaps[place].total_seconds()),
+            round(gaps[place].total_seconds()) if gaps[place] <= longest_work(steps[row.step]) else None,
+            expected=_expected(steps[row.step], row, gaps[place]),
             off_path=False, overridden=bool(row.override_why), who=row.who, revision=1 if earlier else 2,
         )
         for place, row in enumerate(run.results)

@@ -11,10 +11,11 @@ from ruamel.yaml import YAML
 from shopkb.accounts.models import User
 from shopkb.core.flow.model import Flow
 from shopkb.demo.editions import not_in_force
+from shopkb.demo.kinds import read_kinds
 from shopkb.demo.simulator import ShopSimulator, Simulated
 from shopkb.demo.truth import Truth, read_truth
 from shopkb.procedures.exchange import check_files, store
-from tests.conftest import FIXTURES, FLOWS, ROOT
+from tests.conftest import DEMO, FLOWS, ROOT, STARTER
 from tests.kept_rows import put_back
 from tests.shelf import SHELF
 
@@ -24,7 +25,7 @@ SINCE = NOW - timedelta(days=548)
 
 @cache
 def truth() -> Truth:
-    return read_truth(FIXTURES / "truth.yaml")
+    return read_truth(DEMO / "truth.yaml")
 
 
 @cache
@@ -43,7 +44,12 @@ def put_in_force(by: User, second: User) -> None:
     """The shipped procedures, published by the doors."""
 
     def make() -> None:
-        store(check_files(sorted(FLOWS.glob("*.yaml"))), by=by, at=SINCE - timedelta(days=30), publish_by=second)
+        store(
+            check_files(sorted(FLOWS.glob("*.yaml")), read_kinds(ROOT).fitted),
+            by=by,
+            at=SINCE - timedelta(days=30),
+            publish_by=second,
+        )
 
     put_back("invented", make, {"by": by.pk, "second": second.pk})
 
@@ -51,7 +57,7 @@ def put_in_force(by: User, second: User) -> None:
 @cache
 def dangers() -> frozenset[str]:
     """Keys of the shipped cautions that are a DANGER."""
-    cautions = YAML(typ="safe", pure=True).load(FIXTURES / "cautions.yaml")
+    cautions = YAML(typ="safe", pure=True).load(STARTER / "cautions.yaml")
     return frozenset(caution["key"] for caution in cautions if caution["signal"] == "DANGER")
 
 

@@ -28,7 +28,7 @@ each = pytest.mark.parametrize("said", truth().editions, ids=lambda said: said.k
 
 @cache
 def edition(key: str) -> Flow:
-    return read_file(ROOT / "fixtures" / "editions" / f"{key}.yaml")
+    return read_file(ROOT / "fixtures" / "demo" / "editions" / f"{key}.yaml")
 
 
 @cache
@@ -37,7 +37,7 @@ def costs(flow: Flow) -> Fare:
 
 
 def test_every_file_is_named_by_the_truth() -> None:
-    files = sorted((ROOT / "fixtures" / "editions").glob("*.yaml"))
+    files = sorted((ROOT / "fixtures" / "demo" / "editions").glob("*.yaml"))
     assert files == sorted(edition_path(ROOT, said) for said in truth().editions)
     assert [path for path in files if path.read_text(encoding="utf-8").splitlines()[0] != MARK] == []
 
@@ -108,4 +108,4 @@ def test_one_was_superseded_and_one_still_waits() -> None:
 
 def test_a_missing_file_is_said() -> None:
     with pytest.raises(WorldError, match=r"^horn\.yaml in editions cannot be read\.$"):
-        read_file(ROOT / "fixtures" / "editions" / "horn.yaml")
+        read_file(ROOT / "fixtures" / "demo" / "editions" / "horn.yaml")

@@ -24,10 +24,12 @@ from shopkb.core.flow.model import Proof
 from shopkb.demo.job_import import ImportCount, import_past_jobs
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
 from shopkb.evidence.learning import kept, rebuild, total_of
-from shopkb.jobs.actions.closing import RepairDetails, close_job, record_repair, verify_repair
+from shopkb.jobs.actions.closing import close_job
 from shopkb.jobs.actions.confirming import DangerConfirmation, pass_danger
 from shopkb.jobs.actions.following import record, record_value, start_run, stop_run
 from shopkb.jobs.actions.intake import Intake, open_job
+from shopkb.jobs.actions.noting import How, settle_finding
+from shopkb.jobs.actions.repairing import RepairDetails, record_repair, verify_repair
 from shopkb.jobs.answering import Answer
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import NotPossible
@@ -110,7 +112,18 @@ def through_the_doors(past: PastJob, people: dict[str, User], stored: dict[uuid.
     off = off_on(job)
     for run in {each.run.pk: each.run for each in off}.values():
         confirm_back(run, [each.part for each in off], by=by, at=past.closed_at)
+    settle_findings(job, by, past)
     return close_job(job, Job.Disposition(past.disposition), by=by, at=past.closed_at, note=past.closing_note)
+
+
+def settle_findings(job: Job, by: User, past: PastJob) -> None:
+    """What past jobs do not tell: the repair that cured put right what was met on the way to it."""
+    cured = job.repairs.verified_as(Verification.Cured.YES).last()  # type: ignore[attr-defined]
+    for finding in job.open_findings:
+        how, words = (How.REPAIRED, "") if cured else (How.EXPLAINED, "Not told.")
+        settle_finding(
+            finding, how, by=by, at=past.closed_at, client_id=uuid.uuid4(), words=words, repair=cured
+        )  # fmt: skip
 
 
 def follow(job: Job, said: PastRun, by: User, runs: list[Run]) -> list[Result]:
@@ -473,3 +486,17 @@ def test_a_new_cause_is_made(horn: Procedure, junior: User, keeper: User) -> Non
     stored = Repair.objects.get()
     assert stored.cause == cause_for("body/horn/button", "worn")
     assert list(stored.also.all()) == [cause_for("body/horn/relay", "worn")]
+
+
+def test_registrations_are_compared_however_they_were_written(horn: Procedure, junior: User, keeper: User) -> None:
+    """Blanks and hyphens are nothing; the vehicle that is written so goes first."""
+    store([horn_job()], keeper)
+    stored = Vehicle.objects.get()
+    store([horn_job(day=2, registration="sb9001"), horn_job(day=3, registration="SB-9001")], keeper)
+    assert Vehicle.objects.get() == stored
+    assert {job.vehicle for job in Job.objects.all()} == {stored}
+    store([horn_job(day=4, registration="SB 77-01"), horn_job(day=5, registration="SB7701")], keeper)
+    assert Vehicle.objects.count() == 2
+    spelled = Vehicle.objects.create(registration="SB9001", platform=stored.platform)
+    store([horn_job(day=6, registration="SB9001")], keeper)
+    assert Job.objects.latest("opened_at").vehicle == spelled

@@ -14,12 +14,13 @@ from shopkb.core.flow.model import TestKind
 from shopkb.core.identifiers import VinState, check_vin, parse_trouble_code
 from shopkb.demo.management.commands.demo import Command
 from shopkb.demo.truth import Circumstances, ProcedureTruth, TruthError, cause_weights, fact, misfits, read_truth
-from tests.conftest import FIXTURES
+from tests.conftest import DEMO, STARTER
 from tests.demo.invented import flows, others, truth
 
 
 def fixture(name: str) -> list[dict[str, Any]]:
-    return list(YAML(typ="safe", pure=True).load(FIXTURES / f"{name}.yaml"))
+    folder = DEMO if name in ("platforms", "people") else STARTER
+    return list(YAML(typ="safe", pure=True).load(folder / f"{name}.yaml"))
 
 
 def paths(nodes: list[dict[str, Any]], above: str = "") -> set[str]:
@@ -31,7 +32,7 @@ def paths(nodes: list[dict[str, Any]], above: str = "") -> set[str]:
 
 
 def test_it_is_marked_as_invented() -> None:
-    first = (FIXTURES / "truth.yaml").read_text(encoding="utf-8").splitlines()[0]
+    first = (DEMO / "truth.yaml").read_text(encoding="utf-8").splitlines()[0]
     assert first == "# Invented demo data: Withy Saltings Community Buses."
 
 
@@ -142,7 +143,7 @@ def test_what_does_not_fit_is_said() -> None:
 
 
 def test_a_faulty_file_says_where(tmp_path: Path) -> None:
-    whole = (FIXTURES / "truth.yaml").read_text(encoding="utf-8").replace("months: 36", "months: many")
+    whole = (DEMO / "truth.yaml").read_text(encoding="utf-8").replace("months: 36", "months: many")
     text = whole.partition("\nprocedures:")[0]
     path = tmp_path / "truth.yaml"
     path.write_text(text, encoding="utf-8")

@@ -72,7 +72,7 @@ def _lines(simulate: int) -> tuple[ComparedFigure, ...]:
         raise CommandError("Write a number of jobs of 1 or more.", returncode=NOT_POSSIBLE)
     flows = flows_in_force()
     try:
-        truth = read_truth(settings.BASE_DIR / "fixtures" / "truth.yaml")
+        truth = read_truth(settings.BASE_DIR / "fixtures" / "demo" / "truth.yaml")
         others = not_in_force(settings.BASE_DIR, truth)
     except (TruthError, WorldError) as error:
         raise CommandError(str(error), returncode=NOT_POSSIBLE) from error
