@@ -12,9 +12,13 @@ def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shopkb.settings")
     if sys.argv[1:2] and sys.argv[1] in IN_THE_DEMO:
         os.environ.setdefault("SHOPKB_WORLD", "demo")
+    from django.core.exceptions import ImproperlyConfigured
     from django.core.management import execute_from_command_line
 
-    execute_from_command_line(sys.argv)
+    try:
+        execute_from_command_line(sys.argv)
+    except ImproperlyConfigured as error:
+        sys.exit(f"{error}")
 
 
 if __name__ == "__main__":

@@ -13,10 +13,13 @@ from shopkb import environment
 from shopkb.web.security import CONTENT_SECURITY_POLICY  # noqa: F401  (read by django-csp)
 
 BASE_DIR = Path(__file__).resolve().parent.parent
-DATA_DIR = Path(environment.text("SHOPKB_DATA_DIR", str(BASE_DIR / ".shopkb")))
-DATA_DIR.mkdir(mode=0o700, parents=True, exist_ok=True)  # it holds the customers' vehicles
+DATA_DIR = Path(environment.text("SHOPKB_DATA_DIR", str(BASE_DIR / ".shopkb"))).absolute()
+environment.folder(DATA_DIR)  # it holds the customers' vehicles
 
 WORLD = environment.text("SHOPKB_WORLD", "shop")
+CHOICES_FILE = DATA_DIR / "choices.json"
+if WORLD != "demo":
+    environment.read_choices(CHOICES_FILE)
 DEMO_SHOP = "Withy Saltings Community Buses"
 SECRET_KEY = environment.secret_key(DATA_DIR)
 DEBUG = environment.switch("SHOPKB_DEBUG", default=False)
@@ -44,6 +47,7 @@ INSTALLED_APPS = [
     "shopkb.reports",
     "shopkb.upkeep",
     "shopkb.demo",
+    "shopkb.hosting",
 ]
 
 MIDDLEWARE = [
@@ -51,13 +55,16 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
+    "shopkb.hosting.plain.OverTlsOnly",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "shopkb.web.middleware.no_older_token",
     "django.middleware.csrf.CsrfViewMiddleware",
     "shopkb.web.middleware.OnlyWhatCanBeStored",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shopkb.accounts.slots.TooBusyPage",
     "shopkb.accounts.audit.AuditTrail",
+    "shopkb.hosting.gate.OpenedFirst",
     "shopkb.accounts.idle_lock.IdleLock",
     "shopkb.accounts.second_factor_gate.SecondFactorGate",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
@@ -95,12 +102,14 @@ TEMPLATES: list[dict[str, Any]] = [
     }
 ]
 
-# Rollback journal with FULL sync and IMMEDIATE transactions: safe on every SQLite build, also on those whose
-# write-ahead log can lose a commit (fixed in 3.44.6, 3.50.7 and 3.51.3), and fast enough for a shop.
+# Rollback journal with EXTRA sync and IMMEDIATE transactions: safe on every SQLite build, also on those whose
+# write-ahead log can lose a commit (fixed in 3.44.6, 3.50.7 and 3.51.3), and fast enough for a shop. FULL is not
+# enough: a transaction ends with the removal of its journal, and a power cut soon after may bring the journal back,
+# which undoes what was acknowledged.
 SQLITE_OPTIONS = {
     "transaction_mode": "IMMEDIATE",
     "timeout": 20,
-    "init_command": "PRAGMA journal_mode=DELETE; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+    "init_command": "PRAGMA journal_mode=DELETE; PRAGMA synchronous=EXTRA; PRAGMA foreign_keys=ON;",
 }
 SQLITE_BUILD = sqlite3.sqlite_version_info
 
@@ -113,6 +122,7 @@ DATABASES: dict[str, Any] = {
     )
 }
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    DATABASES["default"]["ENGINE"] = "shopkb.web.fair_sqlite3"
     DATABASES["default"]["OPTIONS"] = SQLITE_OPTIONS
     # A file, not memory: the tests run threads against it.
     DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
@@ -155,6 +165,7 @@ USE_I18N = True
 USE_TZ = True
 
 BACKUP_DIR = Path(environment.text("SHOPKB_BACKUP_DIR", str(DATA_DIR / "backups")))
+SECOND_BACKUP = environment.text("SHOPKB_SECOND_BACKUP_DIR", "")
 MEDIA_URL = "/jobs/photos/"
 MEDIA_ROOT = DATA_DIR / "photos"
 
@@ -164,6 +175,7 @@ STATIC_ROOT.mkdir(exist_ok=True)
 WHITENOISE_USE_FINDERS = True
 
 HTTPS = environment.switch("SHOPKB_HTTPS", default=False)
+TLS_PORT = PLAIN_PORT = 0  # set by the command that speaks TLS by itself
 SECURE_SSL_REDIRECT = HTTPS
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
@@ -183,6 +195,7 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 IDLE_LOCK_MINUTES = environment.number("SHOPKB_IDLE_LOCK_MINUTES", 15)
 SECOND_FACTOR = environment.choice("SHOPKB_SECOND_FACTOR", "offered", ("off", "offered", "required"))
 REVIEW_BY_SECOND_PERSON = environment.switch("SHOPKB_SECOND_PERSON", default=True)
+ADMIN_PAGES = environment.switch("SHOPKB_ADMIN", default=False)
 CURRENCY = environment.text("SHOPKB_CURRENCY", "£")
 SHOP_NAME = environment.text("SHOPKB_SHOP_NAME", DEMO_SHOP if WORLD == "demo" else "")
 DISTANCE_UNIT = environment.choice("SHOPKB_DISTANCE_UNIT", "miles", ("miles", "km"))

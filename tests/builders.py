@@ -28,7 +28,7 @@ from shopkb.catalog.models import Access, Caution, Meter, OtherWords, Platform, 
 from shopkb.catalog.trees import NodeValue
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import Flow, Proof
-from shopkb.jobs.actions import closing, following, intake
+from shopkb.jobs.actions import closing, following, intake, repairing
 from shopkb.jobs.models import Job, Repair, Result, Run, Verification
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
@@ -274,10 +274,10 @@ def mend(
     at: datetime = NOW,
 ) -> Repair:
     """A repair, and what its verification said unless there was none."""
-    done = closing.RepairDetails(cause_for(*cause), proof, "Fitted a new one.", uuid.uuid4(), result=result)
-    repair = closing.record_repair(job, done, by=by, at=at)
+    done = repairing.RepairDetails(cause_for(*cause), proof, "Fitted a new one.", uuid.uuid4(), result=result)
+    repair = repairing.record_repair(job, done, by=by, at=at)
     if cured is not None:
-        closing.verify_repair(repair, cured, how="Ten times, as they said.", by=by, at=at, client_id=uuid.uuid4())
+        repairing.verify_repair(repair, cured, how="Ten times, as they said.", by=by, at=at, client_id=uuid.uuid4())
     return repair
 
 

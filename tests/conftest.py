@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).resolve().parent.parent
 FLOWS = ROOT / "flows"
-FIXTURES = ROOT / "fixtures"
+STARTER = ROOT / "fixtures" / "starter"
+DEMO = ROOT / "fixtures" / "demo"
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
 # Playwright's loop runs in the thread of the tests that use the database.
@@ -78,20 +79,21 @@ def keeper(db: None) -> User:
 @pytest.fixture
 def catalog(db: None) -> None:
     """The demo catalog: systems, platforms, symptoms, cautions, access states, causes, meters."""
-    from shopkb.catalog.loading import load_folder
+    from shopkb.demo.world import load_catalog
     from tests.kept_rows import put_back
 
-    put_back("catalog", lambda: load_folder(FIXTURES), {})
+    put_back("catalog", lambda: load_catalog(ROOT), {})
 
 
 def stocked(name: str, files: Sequence[Path], senior: User, second: User) -> dict[str, Procedure]:
     """These procedure files in force in a shop with the demo catalog, by key. ``name`` is that of the kept rows."""
+    from shopkb.demo.kinds import read_kinds
     from shopkb.procedures.exchange import check_files, store
     from shopkb.procedures.models import Procedure
     from tests.kept_rows import put_back
 
     def make() -> None:
-        store(check_files(files), by=senior, at=NOW, publish_by=second)
+        store(check_files(files, read_kinds(ROOT).fitted), by=senior, at=NOW, publish_by=second)
 
     put_back(name, make, {"senior": senior.pk, "second": second.pk})
     return {procedure.key: procedure for procedure in Procedure.objects.all()}

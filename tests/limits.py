@@ -15,6 +15,7 @@ import sys
 import tempfile
 import threading
 import time
+import uuid
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from http.client import HTTPConnection
@@ -39,7 +40,7 @@ def main() -> int:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="shopkb-limits-") as folder:
         shop = Shop(Path(folder))
-        shop.manage("load_catalog", "fixtures", "--by", "senior", "--why", "The shipped ones.")
+        shop.manage("load_catalog", "fixtures/starter", "--by", "senior", "--why", "The shipped ones.")
         shop.manage("import_flows", "flows", "--author", "senior", "--reviewer", "second")
         shop.start()
         try:
@@ -59,7 +60,8 @@ def main() -> int:
 
 
 def watched(shop: Shop, attack: Attack, seconds: float = WATCHED) -> tuple[list[float], float]:
-    """Seconds that a page took each time it was asked for meanwhile, and their median."""
+    """Seconds that each answer took meanwhile, and their median: by turns the page for signing in, what a monitor asks,
+    and a booking in by somebody who is at work."""
     over = threading.Event()
     attacker = threading.Thread(target=lambda: _until_over(shop, attack, over))
     attacker.start()
@@ -68,7 +70,11 @@ def watched(shop: Shop, attack: Attack, seconds: float = WATCHED) -> tuple[list[
     until = time.monotonic() + seconds
     while time.monotonic() < until and (attacker.is_alive() or len(waits) < 5):
         began = time.monotonic()
-        _get(shop, "/sign-in/")
+        visit = len(waits) % 3
+        if visit == 2:
+            assert shop.intake(1, str(uuid.uuid4()), f"SB {secrets.token_hex(5).upper()}").status == 302
+        else:
+            assert _get(shop, ("/sign-in/", "/health/")[visit]) == 200
         waits.append(time.monotonic() - began)
         time.sleep(0.1)
     over.set()

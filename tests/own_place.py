@@ -12,3 +12,4 @@ if "SHOPKB_DATA_DIR" not in os.environ:
     atexit.register(shutil.rmtree, os.environ["SHOPKB_DATA_DIR"], ignore_errors=True)
 
 os.environ.setdefault("SHOPKB_CHANCE_PERCENT", "0")  # pages say the same every time; tests of chance turn it on
+os.environ.setdefault("SHOPKB_ADMIN", "yes")  # its pages are tested too; a shop has them only when it asks

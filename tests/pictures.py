@@ -17,9 +17,9 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests import chromium
-from tests.conftest import FIXTURES, ROOT
+from tests.conftest import ROOT
 
-PICTURES = FIXTURES / "pictures"
+PICTURES = ROOT / "fixtures" / "pictures"
 FAN = "overheats-fan-silent"
 OFFICE, TABLET = {"width": 1280, "height": 1000}, {"width": 820, "height": 2200}
 

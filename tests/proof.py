@@ -38,7 +38,10 @@ class Row:
 
 ROWS = (
     Row("server killed (kill -9) while four people send", "acknowledged = on disk, once; every law holds",
-        ("tests/faults/test_kills.py",), ("kill -9", "answers acknowledged meanwhile, all there")),
+        ("tests/faults/test_kills.py",), ("kill -9", "answers acknowledged meanwhile, all there", "of them")),
+    Row("power cut while four people send (SQLite)", "acknowledged = on the disk that was told to keep it",
+        ("tests/faults/test_power.py", "tests/upkeep/test_durable.py"),
+        ("power cuts", "answers acknowledged before the last")),
     Row("disk full", "503 in plain words, nothing half written, pictures neither; work goes on",
         ("tests/faults/test_full_disk.py",), ("answers before the disk was full",)),
     Row("database locked, connections cut", "waited for, or 503 in plain words", ("tests/faults/test_kills.py",
@@ -79,7 +82,9 @@ ROWS = (
     Row("a proxy or unit set up wrongly", "the recipes work as they stand, with nginx, TLS and systemd's own checker",
         ("tests/as_deployed.py", "tests/upkeep/test_recipes.py"), ("nginx that", "systemd that")),
     Row("somebody asks too much of the server", "the next visitor waits less than 2 s; on top of enough, 429 in words",
-        ("tests/accounts/test_slots.py", "tests/faults/test_stopping.py")),
+        ("tests/accounts/test_slots.py", "tests/faults/test_stopping.py", "tests/hosting/test_shares.py")),
+    Row("many people write at once", "on SQLite in the order they asked; nobody waits behind those who came later",
+        ("tests/web/test_fair_sqlite.py",)),
     Row("somebody denies it",
         "sign-ins, refusals, rights, publications, restores are noted and stay; readers are counted",
         ("tests/upkeep/test_audit.py",)),

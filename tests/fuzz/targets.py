@@ -32,7 +32,7 @@ from shopkb.core.readings.parsing import parse_quantity, parse_reading
 from shopkb.core.readings.quantities import Reading, ReadingError
 from shopkb.core.readings.units import UNITS
 from shopkb.reports.presenting.export import FORMULA, csv_text
-from shopkb.reports.presenting.tables import Cell, Column, Kind, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table
 from shopkb.web.images import FORMATS, LONGEST_SIDE, BadPicture, encoded
 from shopkb.web.markdown import clean, to_html, validate_text
 from tests.builders import CONTROL_TEXT, HORN_TEXT
@@ -197,7 +197,7 @@ def check_any_key(given: str) -> None:
 
 
 def check_csv(given: list[str | int | float | None]) -> None:
-    columns = (Column("a", "Words", Kind.TEXT), Column("b", "Count", Kind.COUNT))
+    columns = (Column("a", "Words", ColumnKind.TEXT), Column("b", "Count", ColumnKind.COUNT))
     rows = tuple({"a": Cell(str(value) if value is not None else ""), "b": Cell(number)}
                  for number, value in enumerate(given))  # fmt: skip
     text = csv_text(Table("n", "t", columns, rows))
