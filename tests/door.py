@@ -1,4 +1,7 @@
-"""A door in front of a server: shut it and the server is gone for everybody; make it lose replies and nobody knows."""
+"""A door in front of a server: shut it and the server is gone for everybody; make it lose replies and nobody knows.
+
+Replies can also be torn: their beginning arrives, then the connection is cut.
+"""
 
 from __future__ import annotations
 
@@ -20,6 +23,8 @@ class Door:
     def __init__(self, server: int, loses: Callable[[], bool] = lambda: False) -> None:
         self.server, self.loses = server, loses
         self.lost = 0
+        self.torn_after: int | None = None
+        """Bytes of each reply that arrive before the connection is cut; None lets all of it through."""
         self._open: set[socket.socket] = set()
         self._listener: socket.socket | None = None
         with socket.create_server(("127.0.0.1", 0)) as probe:
@@ -66,6 +71,9 @@ class Door:
             while data := source.recv(CHUNK):
                 if replies and data.startswith(b"HTTP/1.") and self.loses():
                     self.lost += 1
+                    break
+                if replies and self.torn_after is not None:
+                    sink.sendall(data[: self.torn_after])
                     break
                 sink.sendall(data)
         for each in (source, sink):

@@ -193,10 +193,14 @@ const picture = async (request) => {
 
 const late = () => new Promise((_resolve, reject) => setTimeout(() => reject(new Error("no answer in time")), WAIT));
 
+// Half a page has no buttons: it is shown when all of it has come, and counts as no answer when it is cut off.
+const allOf = async (answer) =>
+  (answer.ok && (answer.headers.get("Content-Type") || "").startsWith("text/html") ? whole(answer) : answer);
+
 // A page of a run that is kept here is not waited for long; any other is, and only when the network is away the list of
 // what was not sent stands in for it.
 const page = async (request, path) => {
-  const fresh = fetch(request);
+  const fresh = fetch(request).then(allOf);
   fresh.catch(() => undefined);
   const run = runOf(path);
   const begun = path.startsWith("/jobs/begun/");
