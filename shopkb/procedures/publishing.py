@@ -26,7 +26,7 @@ from shopkb.core.flow.model import Flow, Step
 from shopkb.procedures.catalog_paths import with_current_platforms
 from shopkb.procedures.models import DraftState, Procedure, Remark, Review, Revision
 from shopkb.procedures.safety_words import refusal_of, written_alone
-from shopkb.procedures.storing import checksum, flow_of, store_flow
+from shopkb.procedures.storing import NotReadBack, checksum, flow_of, require_readable, store_flow
 
 State = Revision.State
 
@@ -66,10 +66,12 @@ def start_draft(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
     """A new draft that says what ``flow`` says; the procedure is made if its key is new.
 
     Raises:
-        ActionRefused: the system is not in the catalog, or the procedure has a draft under way already.
+        ActionRefused: the system is not in the catalog, the procedure has a draft under way already, or ``flow`` would
+            not be read back as it is.
         PermissionDenied: ``by`` may not write procedures.
     """
     require(by, Right.WRITE)
+    _refuse_unreadable(flow)
     system = System.objects.filter(path=flow.system).first()
     if system is None:
         raise ActionRefused(f"There is no system {flow.system!r} in the catalog. Add it there, or choose another.")
@@ -101,9 +103,11 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
 
     Raises:
         EditConflict: the draft has another checksum by now.
-        ActionRefused: the revision is no draft, or the flow belongs to another procedure.
+        ActionRefused: the revision is no draft, or ``flow`` belongs to another procedure or would not be read back as
+            it is.
     """
     require(by, Right.WRITE)
+    _refuse_unreadable(flow)
     locked = Revision.objects.select_for_update(of=("self",)).select_related("procedure").get(pk=revision.pk)
     if not locked.may_change:
         raise ActionRefused(
@@ -124,6 +128,13 @@ def save_draft(revision: Revision, flow: Flow, *, by: User, based_on: str, why: 
         locked.writers.add(by)
     store_flow(locked, flow)
     return locked
+
+
+def _refuse_unreadable(flow: Flow) -> None:
+    try:
+        require_readable(flow)
+    except NotReadBack as error:
+        raise ActionRefused(f"This cannot be kept: {error}") from error
 
 
 @transaction.atomic
@@ -303,6 +314,7 @@ def import_flow(flow: Flow, *, by: User, at: datetime, why: str = "") -> Revisio
         ActionRefused, PermissionDenied: as for :func:`start_draft`.
     """
     require(by, Right.WRITE)
+    _refuse_unreadable(flow)
     newest = Revision.objects.filter(procedure__key=flow.procedure).order_by("-number").first()
     if newest is not None and newest.state != State.WITHDRAWN and newest.checksum == checksum(flow):
         return None

@@ -11,9 +11,14 @@ from django.db import transaction
 
 from shopkb.core.flow.file.reader import read_tree
 from shopkb.core.flow.file.writer import flow_tree, write_flow
+from shopkb.core.flow.file.yaml_tree import SIZE_LIMIT
 from shopkb.core.flow.model import Flow
 from shopkb.evidence.cache import Cache
 from shopkb.procedures.models import Document, Revision
+
+
+class NotReadBack(ValueError):
+    """A flow that would not come back as it is; the message says where and what would be right."""
 
 
 class DocumentUnreadable(ValueError):
@@ -57,6 +62,28 @@ def _flow(document: Document) -> Flow:
     if read.flow is None:
         raise DocumentUnreadable(f"{name} cannot be read: {'; '.join(each.text() for each in read.findings[:3])}")
     return read.flow
+
+
+def require_readable(flow: Flow) -> None:
+    """Whoever made ``flow``: it can be stored, exported and read back. What leads to a step or cause that is not there
+    may come back as leading nowhere; the checks tell that.
+
+    Raises:
+        NotReadBack
+    """
+    read = read_tree(flow_tree(flow))
+    if read.flow is None:
+        first = read.findings[0]
+        raise NotReadBack(f"{first.message} (at {first.where}). {first.hint}".rstrip())
+    if _keys(read.flow) != _keys(flow):
+        raise NotReadBack("two of its entries have the same key. Give each step, cause and value a key of its own.")
+    if len(write_flow(flow).encode()) > SIZE_LIMIT:
+        raise NotReadBack("as a file it would be longer than 1 MiB. Shorten it, or make two procedures of it.")
+
+
+def _keys(flow: Flow) -> list[str]:
+    outcomes = [f"{step.key}.{outcome.key}" for step in flow.steps for outcome in step.outcomes]
+    return [*outcomes, *(entry.key for entry in (*flow.steps, *flow.causes, *flow.values))]
 
 
 def store_flow(revision: Revision, flow: Flow) -> None:

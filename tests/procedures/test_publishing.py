@@ -136,6 +136,37 @@ def test_the_key_of_a_procedure_never_changes(draft: Revision, flow: Flow, senio
     assert str(refused.value) == "The key of a procedure never changes: write horn-silent, not horn-dumb."
 
 
+UNREADABLE: dict[str, Callable[[Flow], Flow]] = {
+    "no title": lambda flow: retitled(flow, ""),
+    "title too long": lambda flow: retitled(flow, "a" * 121),
+    "null sign": lambda flow: retitled(flow, "Horn\x00"),
+    "half a sign": lambda flow: retitled(flow, "Horn \ud83d"),
+    "the same step twice": lambda flow: replace(flow, steps=(*flow.steps, flow.steps[0])),
+    "longer than a file may be": lambda flow: replace(
+        flow, steps=tuple(replace(flow.steps[0], key=f"press-{n}", instruction="Press it. " * 900) for n in range(150))
+    ),
+}
+
+
+@pytest.mark.parametrize("what", UNREADABLE)
+def test_what_could_not_be_read_back_is_not_stored(draft: Revision, flow: Flow, senior: User, what: str) -> None:
+    """Whoever calls: a page, a command or a computation that made the flow."""
+    unreadable = UNREADABLE[what](flow)
+    doors: list[Callable[[], object]] = [
+        lambda: publishing.save_draft(draft, unreadable, by=senior, based_on=draft.checksum),
+        lambda: publishing.start_draft(replace(unreadable, procedure="horn-dumb"), by=senior, at=NOW),
+        lambda: publishing.import_flow(replace(unreadable, procedure="horn-dumb"), by=senior, at=NOW),
+    ]
+    for act in doors:
+        with pytest.raises(ActionRefused) as refused:
+            act()
+        assert str(refused.value).startswith("This cannot be kept: ")
+        assert str(refused.value).endswith(".")
+    draft.refresh_from_db()
+    assert flow_of(draft) == flow
+    assert [row.key for row in Procedure.objects.all()] == ["horn-silent"]
+
+
 # Review and publishing
 
 
