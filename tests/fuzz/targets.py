@@ -131,9 +131,12 @@ def lettered(given: tuple[str, str, str]) -> Any:
     return replace(FAN, title=title, steps=(replace(first, title=title, outcomes=outcomes), *FAN.steps[1:]))
 
 
+FAN_LABELS = len(flow_dot(FAN).labels)
+
+
 def check_chart_text(given: tuple[str, str, str]) -> None:
     dot = flow_dot(lettered(given))
-    assert len(dot.labels) == len(flow_dot(FAN).labels)
+    assert len(dot.labels) == FAN_LABELS
     assert not any(sign in dot.source for sign in "\x00\x1b\ud800")
     dot.source.encode("utf-8")
 
