@@ -165,10 +165,11 @@ class Job(ClientRecord):
     @cached_property
     def standing_findings(self) -> list[Finding]:
         """Findings beside the way that were noted by hand or whose answer still counts, read once for this row; one
-        query without any."""
-        counts = Result.objects.effective().filter(pk=models.OuterRef("result"))
-        rows = self.findings.filter(Q(result__isnull=True) | models.Exists(counts))
-        return list(rows.with_settlements())
+        query without any. Which answers count is dear to ask, and most jobs have no finding that came from one."""
+        rows = list(self.findings.with_settlements())
+        answers = [row.result_id for row in rows if row.result_id is not None]
+        counts = set(Result.objects.effective().filter(pk__in=answers).values_list("pk", flat=True)) if answers else ()
+        return [row for row in rows if row.result_id is None or row.result_id in counts]
 
     @property
     def open_findings(self) -> list[Finding]:

@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 from django.urls import reverse
 from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
 
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.counting.tallies import contributions
@@ -74,6 +75,18 @@ def test_an_answer_given_otherwise_takes_its_finding_along(met: Run, junior: Use
     assert read(met.job).standing_findings == []
     follow(met, [WEAK], junior, at=NOW + timedelta(hours=2))
     assert [finding.words for finding in read(met.job).open_findings] == [FEED]
+
+
+def test_a_job_without_findings_costs_one_small_question(
+    beside: Procedure, junior: User, django_assert_num_queries: DjangoAssertNumQueries
+) -> None:
+    """Which answers count takes longer to ask than all the rest of a page, and each page of a job would wait for it."""
+    run = builders.start(builders.take_in(junior), beside, junior)
+    follow(run, [TO_GROUND[0]], junior)
+    job = read(run.job)
+    with django_assert_num_queries(1) as asked:
+        assert job.standing_findings == []
+    assert "jobs_result" not in asked.captured_queries[0]["sql"]
 
 
 def test_an_answer_sent_twice_states_one_finding(beside: Procedure, junior: User) -> None:
