@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import comb
 
 from shopkb.core.flow.model import Cause, Step
 from shopkb.core.readings.quantities import Quantity, ReadingError
@@ -61,4 +61,10 @@ def counted(step: Step, cause: Cause) -> NDArray[np.float64]:
     inside = np.array([[end.holds(number) for number in failed] for end in ends])
     if not (inside.sum(axis=0) == 1).all():
         return np.empty(0)
-    return np.asarray(inside @ binom.pmf(np.array(failed), tries(step), share_shown(cause)))
+    return np.asarray(inside @ _binomial(tries(step), share_shown(cause)))
+
+
+def _binomial(tried: int, share: float) -> NDArray[np.float64]:
+    """P(k of ``tried``) for k from 0 on; :mod:`scipy.stats` would add a second to every start."""
+    k = np.arange(tried + 1)
+    return np.asarray(comb(tried, k) * share**k * (1 - share) ** (tried - k))

@@ -16,7 +16,7 @@ from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import binom, false_discovery_control, fisher_exact
+from scipy.special import bdtrc
 
 from shopkb.reports.figures.comebacks import ComebackFigures
 from shopkb.reports.figures.confirmed_causes import UncoveredCause
@@ -135,13 +135,16 @@ def _discoveries(candidates: Sequence[Candidate], others: int = 0) -> list[Sugge
     """Those that chance does not explain, among them and so many others that nothing speaks for."""
     if not candidates:
         return []
+    # Here, not at the head: it takes a second of every start.
+    from scipy.stats import false_discovery_control
+
     adjusted = false_discovery_control([*(one.by_chance for one in candidates), *[1.0] * others])
     return [one.suggestion for one, chance in zip(candidates, adjusted, strict=False) if chance <= BY_CHANCE]
 
 
 def too_often(share: Share) -> float:
     """Probability that so many or more come by chance, where :data:`OFTEN` is the rate."""
-    return float(binom.sf(share.part - 1, share.whole, OFTEN))
+    return float(bdtrc(share.part - 1, share.whole, OFTEN))
 
 
 def shrunk(shares: Sequence[Share]) -> list[float]:
@@ -242,6 +245,8 @@ def _worse(row: DriftedBranch) -> bool:
 
 def _drift(row: DriftedBranch, titles: dict[str, str], minutes: dict[str, float]) -> Candidate:
     """By chance: the exact test of R. Fisher (1935), that it failed no more often of late than before."""
+    from scipy.stats import fisher_exact
+
     late, before = ((side.whole - side.part, side.part) for side in (row.of_late, row.before))
     each = minutes.get(row.procedure, 0.0)
     more = (late[0] + 0.5) / (row.of_late.whole + 1) - (before[0] + 0.5) / (row.before.whole + 1)

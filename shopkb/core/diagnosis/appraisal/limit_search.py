@@ -18,7 +18,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import betaincc, expit
 
 from shopkb.core.diagnosis.rates.intervals import Array
@@ -128,6 +127,9 @@ def better_limit(readings: Array, upper: Flags, at: float) -> float | None:
         right = expit(signs * steepness * (places - middle))
         likely = float(np.log(CONTAMINATED + (1 - 2 * CONTAMINATED) * right).sum())
         return middle**2 / 8 + (float(parameters[1]) - math.log(2)) ** 2 / 2 - likely
+
+    # Here, not at the head: it takes half a second of every start.
+    from scipy.optimize import minimize
 
     starts = [np.array([middle, math.log(2)]) for middle in (0.0, float(np.median(places)))]
     best = min((minimize(against, start, method="Nelder-Mead") for start in starts), key=lambda one: float(one.fun))
