@@ -1,8 +1,8 @@
 """Everything a change must pass, in one command: ``python -m tests``.
 
-Lint, templates, types, migrations, deployment settings, then the tests: all of them on SQLite, and those that touch the
-database once more on PostgreSQL. Nothing is skipped: a missing browser or server is said with the way to get it, and
-fails.
+Lint, templates, types, migrations and deployment settings, and beside them the tests: all of them on SQLite, then those
+that touch the database once more on PostgreSQL. Nothing is skipped: a missing browser or server is said with the way to
+get it, and fails.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -50,6 +51,19 @@ def run(words: str, *command: str | Path, **environment: str) -> bool:
     return done.returncode == 0
 
 
+def run_quietly(words: str, *command: str | Path, **environment: str) -> bool:
+    """Run one check beside others; say it when it is over, with what it printed."""
+    begun = time.monotonic()
+    done = subprocess.run(
+        [str(part) for part in command],
+        cwd=ROOT, env={**os.environ, **environment}, check=False,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    outcome = "passed" if done.returncode == 0 else "FAILED"
+    say(f"{words}: {outcome} in {time.monotonic() - begun:.0f} s\n{done.stdout}")
+    return done.returncode == 0
+
+
 @contextmanager
 def postgres() -> Iterator[str | None]:
     """Address of a PostgreSQL to test on: ``SHOPKB_TEST_POSTGRES``, else a throwaway one of our own."""
@@ -83,6 +97,24 @@ def sets_pdfs() -> bool:
     return True
 
 
+def all_without_running(place: dict[str, str]) -> bool:
+    """Lint, templates, types, migrations and settings: one process at a time, beside the tests."""
+    deploy = {**place, "SHOPKB_HTTPS": "yes", "SHOPKB_SECRET_KEY": "only-for-this-check-" + "k3y" * 12}
+    manage: list[str | Path] = [PYTHON, "manage.py"]
+    return all(
+        [
+            run_quietly("Lint", BIN / "ruff", "check", "."),
+            run_quietly("Format", BIN / "ruff", "format", "--check", "."),
+            run_quietly("Template syntax", BIN / "djade", "--check", "--target-version", "5.2", *templates()),
+            run_quietly("Templates", BIN / "djlint", "--lint", "--quiet", "shopkb"),
+            run_quietly("Types", BIN / "mypy"),
+            run_quietly("Migrations", *manage, "makemigrations", "--check", "--dry-run", **place),
+            run_quietly("System checks", *manage, "check", "--database", "default", **place),
+            run_quietly("Deployment", *manage, "check", "--deploy", "--fail-level", "WARNING", **deploy),
+        ]
+    )
+
+
 def main() -> int:
     found = chromium.found()
     missing = chromium.MISSING if found is None else "" if sets_pdfs() else NO_PANGO
@@ -91,20 +123,12 @@ def main() -> int:
         return 1
     with tempfile.TemporaryDirectory(prefix="shopkb-tests-") as data, postgres() as address:
         place = {"SHOPKB_DATA_DIR": data, "SHOPKB_CHROMIUM": found, "PYTHONWARNINGS": "error"}
-        deploy = {**place, "SHOPKB_HTTPS": "yes", "SHOPKB_SECRET_KEY": "only-for-this-check-" + "k3y" * 12}
         server = {**place, "PYTHONWARNINGS": "", "DATABASE_URL": address or ""}
         pytest = [PYTHON, "-m", "pytest", "-q", "-n", WORKERS, "--dist", "worksteal"]
-        steps = [
-            run("Lint", BIN / "ruff", "check", "."),
-            run("Format", BIN / "ruff", "format", "--check", "."),
-            run("Template syntax", BIN / "djade", "--check", "--target-version", "5.2", *templates()),
-            run("Templates", BIN / "djlint", "--lint", "--quiet", "shopkb"),
-            run("Types", BIN / "mypy"),
-            run("Migrations", PYTHON, "manage.py", "makemigrations", "--check", "--dry-run", **place),
-            run("System checks", PYTHON, "manage.py", "check", "--database", "default", **place),
-            run("Deployment", PYTHON, "manage.py", "check", "--deploy", "--fail-level", "WARNING", **deploy),
-            run("Tests on SQLite", *pytest, **{**place, "PYTHONWARNINGS": ""}),
-        ]
+        with ThreadPoolExecutor(1) as beside:
+            reading = beside.submit(all_without_running, place)
+            steps = [run("Tests on SQLite", *pytest, **{**place, "PYTHONWARNINGS": ""})]
+            steps.append(reading.result())
         if address is None:
             sys.stderr.write("No PostgreSQL 15 or newer. Install it (Debian: apt install postgresql).\n")
             return 1
