@@ -1,7 +1,9 @@
 """The long form: ``python -m tests.faults [--kills N]``, 200 kills in all unless told, half of them on each database.
 
-It goes in rounds of 25 kills, the first of them with restarts, locks and a full disk. Each round that passes adds its
-figures to the table of DEVELOPERS.md at once; ended in between, the same command goes on where it was.
+It goes in rounds: first one of 25 kills with restarts, locks and a full disk, where each server is started from
+nothing; then of 100 kills, where servers are forks of a process that has the program loaded
+(:mod:`tests.faults.forked`). Each round that passes adds its figures to the table of DEVELOPERS.md at once; ended in
+between, the same command goes on where it was.
 """
 
 from __future__ import annotations
@@ -17,8 +19,8 @@ from tests.proof import ROOT
 from tests.rounds import Rounds
 
 KILLED = "kill -9 of the server survived"
-EACH = 25
-"""Kills of a round."""
+FIRST, EACH = 25, 100
+"""Kills of the first round and of a further one."""
 
 
 def main() -> int:
@@ -55,7 +57,8 @@ def all_rounds(rounds: Rounds, databases: dict[str, str], folder: Path) -> bool:
         name = max(left, key=lambda name: left[name])
         if left[name] <= 0:
             return True
-        if not one_round(rounds, name, databases[name], min(EACH, left[name]), folder):
+        kills = min(EACH if name in rounds.done else FIRST, left[name])
+        if not one_round(rounds, name, databases[name], kills, folder):
             return False
         sys.stdout.write(f"{rounds.counted(KILLED)} of {rounds.goal} kills.\n")
         sys.stdout.flush()
@@ -68,7 +71,8 @@ def one_round(rounds: Rounds, name: str, address: str, kills: int, folder: Path)
     what = ["tests/faults/test_kills.py", "-k", "killed"] if number else ["tests/faults"]
     more = {
         "SHOPKB_KILLS": str(kills), "SHOPKB_SEED": str(number), "SHOPKB_LOCKED": "10", "SHOPKB_CUTS": "20",
-        "SHOPKB_CASES": "5000", "SHOPKB_FIGURES": str(figures), **({"DATABASE_URL": address} if address else {}),
+        "SHOPKB_CASES": "5000", "SHOPKB_FIGURES": str(figures),
+        **({"SHOPKB_FORKED": "1"} if number else {}), **({"DATABASE_URL": address} if address else {}),
     }  # fmt: skip
     tried = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-n", "0", *what], cwd=ROOT, env={**os.environ, **more}, check=False

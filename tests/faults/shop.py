@@ -25,6 +25,8 @@ from urllib.parse import urlencode
 
 from PIL import Image
 
+from tests.faults.forked import ForkedServer, Loaded
+
 ROOT = Path(__file__).resolve().parent.parent.parent
 PEOPLE = 4
 TOKEN = "a" * 32
@@ -117,7 +119,9 @@ class Shop:
         self.port = free_port()
         self.always: dict[str, str] = {}
         self.first_job = 0
-        self.server: subprocess.Popen[bytes] | None = None
+        self.server: subprocess.Popen[bytes] | ForkedServer | None = None
+        self.loaded: Loaded | None = None
+        """With it servers are forks of one process that has the program loaded."""
         if like is not None:
             self.sessions, self.platform, self.cause = like.sessions, like.platform, like.cause
             return
@@ -153,14 +157,17 @@ class Shop:
             if largest_file:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, largest_file))
 
-        self.server = subprocess.Popen(
-            [sys.executable, "manage.py", "serve", "--port", str(self.port)],
-            cwd=ROOT,
-            env={**self.environment, **more},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            preexec_fn=narrow,
-        )
+        if self.loaded is not None and not largest_file and not more:
+            self.server = self.loaded.serve(self.port)
+        else:
+            self.server = subprocess.Popen(
+                [sys.executable, "manage.py", "serve", "--port", str(self.port)],
+                cwd=ROOT,
+                env={**self.environment, **more},
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                preexec_fn=narrow,
+            )
         until = time.monotonic() + STARTING
         while time.monotonic() < until:
             try:
