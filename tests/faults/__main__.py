@@ -27,6 +27,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200, help="In all, over both databases.")
     parser.add_argument("--anew", action="store_true", help="Forget a run that was ended in between.")
+    parser.add_argument("--only-kills", action="store_true", help="Leave the first round's other tests out.")
     options = parser.parse_args()
     rounds = Rounds("faults", options.kills, anew=options.anew)
     with tempfile.TemporaryDirectory(prefix="shopkb-faults-") as folder:
@@ -41,7 +42,7 @@ def main() -> int:
             return 1
         databases = {"sqlite": "", "postgresql": started.stdout.strip().splitlines()[-1]}
         try:
-            passed = all_rounds(rounds, databases, Path(folder))
+            passed = all_rounds(rounds, databases, Path(folder), only_kills=options.only_kills)
         finally:
             subprocess.run(["bash", script, "stop", notes], check=False)
     sys.stdout.write("\n".join(["", "| measured | database | figure |", "| --- | --- | --- |", *rounds.lines, ""]))
@@ -50,7 +51,7 @@ def main() -> int:
     return 0 if passed else 1
 
 
-def all_rounds(rounds: Rounds, databases: dict[str, str], folder: Path) -> bool:
+def all_rounds(rounds: Rounds, databases: dict[str, str], folder: Path, *, only_kills: bool) -> bool:
     """Whether every round passed until the goal; by turns, so that a run ended early tried both."""
     most = rounds.goal // len(databases)
     while left := {name: most - rounds.counted(KILLED, name) for name in databases}:
@@ -58,17 +59,17 @@ def all_rounds(rounds: Rounds, databases: dict[str, str], folder: Path) -> bool:
         if left[name] <= 0:
             return True
         kills = min(EACH if name in rounds.done else FIRST, left[name])
-        if not one_round(rounds, name, databases[name], kills, folder):
+        if not one_round(rounds, name, databases[name], kills, folder, only_kills=only_kills):
             return False
         sys.stdout.write(f"{rounds.counted(KILLED)} of {rounds.goal} kills.\n")
         sys.stdout.flush()
     return True
 
 
-def one_round(rounds: Rounds, name: str, address: str, kills: int, folder: Path) -> bool:
+def one_round(rounds: Rounds, name: str, address: str, kills: int, folder: Path, *, only_kills: bool) -> bool:
     number = rounds.done.get(name, 0)
     figures = folder / f"{name}-{number}"
-    what = ["tests/faults/test_kills.py", "-k", "killed"] if number else ["tests/faults"]
+    what = ["tests/faults/test_kills.py", "-k", "killed"] if number or only_kills else ["tests/faults"]
     more = {
         "SHOPKB_KILLS": str(kills), "SHOPKB_SEED": str(number), "SHOPKB_LOCKED": "10", "SHOPKB_CUTS": "20",
         "SHOPKB_CASES": "5000", "SHOPKB_FIGURES": str(figures),
