@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +35,15 @@ if TYPE_CHECKING:
     AccountForm = forms.ModelForm[User]
 else:
     AccountForm = forms.ModelForm
+
+
+NOT_A_NAME = "new"
+"""``/people/new/`` is the page for a new account; an account of this name could not be opened."""
+
+
+def _plain(name: str) -> str:
+    """The name without the difference of capitals and of wide letters."""
+    return unicodedata.normalize("NFKC", name).casefold()
 
 
 class PasswordField(forms.CharField):
@@ -78,9 +89,28 @@ class PersonForm(AccountForm):
             "password"
         ].help_text = "Tell it to them in person. They change it on their front page. A PIN stays as it is."
 
+    def clean_username(self) -> str:
+        """Another name than everybody else's to the eye of whoever reads a log, and no word of an address."""
+        typed = str(self.cleaned_data["username"])
+        if "username" not in self.changed_data:
+            return typed
+        if not re.fullmatch(r"[\w.-]+", typed):
+            raise forms.ValidationError("Letters, digits and . _ - only.")
+        if typed == NOT_A_NAME:
+            raise forms.ValidationError("This word stands in the address of a page. Choose another name.")
+        for name in User.objects.exclude(pk=self.instance.pk).values_list("username", flat=True):
+            if name != typed and _plain(name) == _plain(typed):
+                raise forms.ValidationError(f"Somebody signs in as “{name}” already. Choose another name.")
+        return typed
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         person = self.instance
+        if data.get("password"):
+            try:
+                validate_password(data["password"], User(username=data.get("username", person.username)))
+            except forms.ValidationError as error:
+                self.add_error("password", error)
         if person == self.by:
             if not data.get("is_active", True):
                 self.add_error("is_active", "You would lock yourself out. Another keeper can do this.")

@@ -50,6 +50,11 @@ def test_a_new_person_signs_in_with_the_first_password(signed_in: Client) -> Non
         ({"password": ""}, "This field is required."),
         ({"username": "keeper"}, "already exists"),
         ({"role": "owner"}, "Select a valid choice"),
+        ({"username": "KEEPER"}, "Somebody signs in as “keeper” already"),
+        ({"username": "\uff4beeper"}, "Somebody signs in as “keeper” already"),
+        ({"username": "new"}, "This word stands in the address of a page"),
+        ({"username": "nia@shop"}, "Letters, digits and . _ - only"),
+        ({"username": "nia-of-the-reeds", "password": "nia-of-the-reeds7"}, "too similar to the username"),
     ],
 )
 def test_what_is_wrong_is_said_at_its_field(signed_in: Client, keeper: User, other: dict[str, str], said: str) -> None:

@@ -18,8 +18,9 @@ from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table, Value
 
 MARK = "\ufeff"
-FORMULA = ("=", "+", "-", "@", "\t", "\0", "\r")
-"""What a spreadsheet may take for the beginning of a formula, after OWASP's advice on CSV injection."""
+FORMULA = ("=", "+", "-", "@", "\t", "\0", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What a spreadsheet may take for the beginning of a formula, after OWASP's advice on CSV injection; the last four are
+the first four as Japanese keyboards type them, full width."""
 
 Plain = str | int | float | None
 
