@@ -1,7 +1,8 @@
 """How far down its page the first answer of each shipped step stands on a phone, and what one screen of a tablet holds.
 
-The pages are those of the view, in jobs that came to the step by its shortest way without a break, so that cautions
-worked under in the same set-up state have shrunk to lines. What is reasoned stands below the answers and is left out.
+The pages are those of the view, in jobs that came to the step by its shortest way: without a break, so that cautions
+worked under in the same set-up state have shrunk to lines, and after one. What is reasoned stands below the answers and
+is left out.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Step
 from shopkb.jobs.actions import following
+from shopkb.jobs.dangers import LONG_BREAK
 from shopkb.jobs.models import Result, Run
 from shopkb.jobs.run_results import walk_of
 from shopkb.jobs.run_state import RunState
@@ -42,25 +44,20 @@ from .conftest import PHONE, TABLET, Screen
 
 pytestmark = [pytest.mark.journey, pytest.mark.looks, pytest.mark.django_db]
 
+BREAK = LONG_BREAK + timedelta(minutes=10)
 FARTHEST = 1200
 """CSS pixels from the top of the page on a phone."""
-MANY_DANGERS = {
-    "charging-low/posts": 1650,  # four boxes: battery gas, running engine, hot coolant, short circuit
-    "starter-does-not-turn/plugs-out": 1470,
-    "battery-flat-overnight/running": 1420,
-    "starter-does-not-turn/starter-bench": 1420,
-    "cranks-no-start/crank-wire": 1310,
-    "overheats-fan-silent/warm-up": 1250,
-    "power-window-dead/motor-plug": 1240,
-    "one-cylinder-misfires/compression-dry": 1230,
+AFTER_A_BREAK = {
+    "starter-does-not-turn/plugs-out": 1400,
+    "starter-does-not-turn/starter-bench": 1320,
+    "charging-low/charge-current": 1310,
+    "charging-low/posts": 1280,
+    "charging-low/sense": 1280,
+    "charging-low/supply-pin": 1280,
+    "charging-low/unit-alone": 1270,
+    "overheats-fan-silent/why-fuse": 1240,
 }
-"""Several things can hurt somebody here for the first time on the way, and each is said in whole: the most pixels."""
-MANY_POINTS = {
-    "charging-low/unit-alone": 1340,
-    "overheats-fan-silent/contacts-drop": 1300,
-    "overheats-fan-silent/why-fuse": 1290,
-}
-"""One thing can hurt somebody, and the instruction has four points or more, none of which can be left for later."""
+"""What is farther when somebody comes back after a break: every caution of the step is new then and said whole."""
 
 MEASURE = """bodies => bodies.map(html => {
   document.body.innerHTML = html;
@@ -79,6 +76,7 @@ MEASURE = """bodies => bodies.map(html => {
 class Shown(NamedTuple):
     name: str
     body: str
+    after_a_break: bool
 
 
 def ways(flow: Flow) -> Iterator[tuple[Step, tuple[tuple[Step, str], ...]]]:
@@ -103,9 +101,9 @@ def give_values(run: Run, flow: Flow, by: User) -> None:
             following.record_value(run, value.key, typed, by=by, at=timezone.now(), client_id=uuid.uuid4())
 
 
-def walked(run: Run, flow: Flow, way: tuple[tuple[Step, str], ...], by: User) -> RunState:
-    """The run with these answers, one a minute; nothing is stored."""
-    now = timezone.now()
+def walked(run: Run, flow: Flow, way: tuple[tuple[Step, str], ...], by: User, since: timedelta) -> RunState:
+    """The run with these answers, one a minute, the last so long ago; nothing is stored."""
+    now = timezone.now() - since
     rows = [
         Result(
             pk=number, run=run, step=step.key, outcome=outcome, who=by, client_id=uuid.uuid4(), seconds=60,
@@ -117,18 +115,20 @@ def walked(run: Run, flow: Flow, way: tuple[tuple[Step, str], ...], by: User) ->
 
 
 def pages_of(procedure: Procedure, by: User) -> Iterator[Shown]:
+    """Each step's page, without a break and after one."""
     platform = Platform.objects.get(path="curlew/dunlin/mk2/rush4")
     job = take_in(by, at=timezone.now(), platform=platform, complaint="Ran hot in the queue and lost its coolant.")
     run = following.start_run(job, procedure, by=by, at=timezone.now(), client_id=uuid.uuid4())
     flow = flow_of(run.revision)
     give_values(run, flow, by)
     for step, way in ways(flow):
-        request = RequestFactory().get("/")
-        request.user, request.session = by, SessionStore()
-        html = step_view.render_step(request, walked(run, flow, way, by), step).content.decode()  # type: ignore[arg-type]
-        yield Shown(
-            f"{flow.procedure}/{step.key}", html[html.index('<header class="job-line"') : html.index("</body>")]
-        )
+        for since in (timedelta(), BREAK):
+            request = RequestFactory().get("/")
+            request.user, request.session = by, SessionStore()
+            state = walked(run, flow, way, by, since)
+            html = step_view.render_step(request, state, step).content.decode()  # type: ignore[arg-type]
+            body = html[html.index('<header class="job-line"') : html.index("</body>")]
+            yield Shown(f"{flow.procedure}/{step.key}", body, bool(since))
 
 
 @pytest.fixture
@@ -162,11 +162,16 @@ def measured(browser: Browser, screen: Screen, pages: list[Shown]) -> dict[str, 
 
 
 def test_answers_are_near_on_every_shipped_step(browser: Browser, steps: list[Shown]) -> None:
-    phone, tablet = (measured(browser, screen, steps) for screen in (PHONE, TABLET))
-    assert len(steps) > 400
-    farther = MANY_DANGERS | MANY_POINTS
-    assert [(name, row["first"]) for name, row in phone.items() if row["first"] > farther.get(name, FARTHEST)] == []
-    assert [name for name in farther if phone[name]["first"] <= FARTHEST] == [], "no longer to be named"
+    at_once, later = ([page for page in steps if page.after_a_break is after] for after in (False, True))
+    phone, tablet = (measured(browser, screen, at_once) for screen in (PHONE, TABLET))
+    after_a_break = measured(browser, PHONE, later)
+    assert len(phone) == len(after_a_break) > 400
+    assert [(name, row["first"]) for name, row in phone.items() if row["first"] > FARTHEST] == []
+    far = [
+        (name, row["first"]) for name, row in after_a_break.items() if row["first"] > AFTER_A_BREAK.get(name, FARTHEST)
+    ]
+    assert far == []
+    assert [name for name in AFTER_A_BREAK if after_a_break[name]["first"] <= FARTHEST] == [], "no longer to be named"
     assert [name for name, row in tablet.items() if (row["screen"] or 0) > TABLET.height] == []
     assert [name for name, row in phone.items() if row["sideways"]] == []
     assert min(row["answer"] for row in phone.values()) >= 80

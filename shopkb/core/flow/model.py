@@ -343,7 +343,13 @@ class Step:
         ),
     )
     instruction: str = field(
-        default="", metadata=spec(Kind.PROSE, "what to do, in Markdown", label="What to do", typed=True)
+        default="",
+        metadata=spec(
+            Kind.PROSE,
+            "what to do, in Markdown; below a line --- why, and what a reading means",
+            label="What to do",
+            typed=True,
+        ),
     )
 
     def outcome(self, key: str) -> Outcome:

@@ -13,6 +13,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.flow import editing
 from shopkb.core.flow.editing import EditRefused
+from shopkb.core.flow.instructions import with_more_work
 from shopkb.procedures import publishing
 from shopkb.procedures.desk.desk_context import desk_address
 from shopkb.procedures.instruction_pictures import as_markdown, keep_picture
@@ -24,7 +25,7 @@ from shopkb.web.htmx import wants_part
 
 @require_POST
 def add_picture(request: SignedInRequest, key: str, number: int) -> HttpResponse:
-    """Keep a picture and show it at the end of a step's instruction."""
+    """Keep a picture and show it at the end of what is to be done at a step."""
     require(request.user, Right.WRITE)
     rows = Revision.objects.select_related("procedure", "author")
     revision = get_object_or_404(rows, procedure__key=key, number=number)
@@ -39,7 +40,7 @@ def add_picture(request: SignedInRequest, key: str, number: int) -> HttpResponse
             kept = as_markdown(keep_picture(file, by=request.user, at=timezone.now()), request.POST.get("words", ""))
             return HttpResponse(kept, content_type="text/plain; charset=utf-8")
         shown = as_markdown(keep_picture(file, by=request.user, at=timezone.now()), request.POST.get("words", ""))
-        text = f"{flow.step_by_key[step].instruction.rstrip()}\n\n{shown}".strip()
+        text = with_more_work(flow.step_by_key[step].instruction, shown)
         changed = editing.change_step(flow, step, {"instruction": text})
         publishing.save_draft(revision, changed, by=request.user, based_on=revision.checksum)
     except (ActionRefused, EditRefused) as error:
