@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from shopkb.core.flow.hand_overs import HandOverCauses, causes_behind, handed_over_to
-from shopkb.core.flow.model import Flow
-from shopkb.procedures.models import Revision
+from shopkb.core.flow.model import Flow, GoKind, Outcome
+from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 
 InForce = Mapping[str, tuple[int, str]]
@@ -39,3 +39,9 @@ class FlowsInForce(Mapping[str, Flow]):
 def behind(flow: Flow) -> HandOverCauses:
     """What lies behind the hand-overs of a flow, by the procedures in force. No query where it has none, else one."""
     return causes_behind(flow, FlowsInForce(revisions_in_force()) if handed_over_to(flow) else {})
+
+
+def titles_behind(outcomes: Iterable[Outcome]) -> dict[str, str]:
+    """Titles of the procedures that these outcomes hand over to, by key. No query where there are none, else one."""
+    keys = {outcome.go.key for outcome in outcomes if outcome.go.kind is GoKind.HAND_OVER}
+    return dict(Procedure.objects.filter(key__in=keys).values_list("key", "title")) if keys else {}

@@ -516,3 +516,10 @@ def test_what_is_unplugged_first_is_said_on_every_page_of_a_step(
         reverse("jobs:trial", args=[procedure.key, 1]),
     ):
         assert "Unplug first: relay." in words_of(client.get(address, follow=True)), address
+
+
+def test_an_answer_says_the_title_of_the_procedure_it_goes_on_in(run: Run, junior: User) -> None:
+    client = signed_in(junior)
+    for page in ("jobs:step", "jobs:skip", "jobs:pack-step"):
+        shown = words_of(get(client, reverse(page, args=[run.pk, "press"]))[0])
+        assert "goes on in: Horn relay is not called" in shown and "horn control" not in shown

@@ -40,6 +40,7 @@ from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, l
 from shopkb.jobs.views.step import render_step
 from shopkb.jobs.views.typed_reading import METER, meter_named
 from shopkb.jobs.views.undo import UNDO_SECONDS, undo_offer
+from shopkb.procedures.hand_overs import titles_behind
 from shopkb.procedures.models import Procedure
 from shopkb.web.numbers import row_number
 from shopkb.web.shown_refusals import shown_as_message, shown_on
@@ -170,11 +171,10 @@ def skip(request: SignedInRequest, pk: int, step: str) -> HttpResponse:
         raise Http404
     here = run_state.flow.step_by_key[step]
     riskier = riskier_ways(run_state.flow, here, remembered_facts())
+    titles = titles_behind(here.outcomes)
+    goes = {outcome.key: leads_to(run_state.flow, outcome.go, titles) for outcome in here.outcomes}
     outcomes = [
-        (
-            outcome.key,
-            f"{outcome.label}: {leads_to(run_state.flow, outcome.go)} {risk_words(riskier, outcome.key)}".rstrip(),
-        )
+        (outcome.key, f"{outcome.label}: {goes[outcome.key]} {risk_words(riskier, outcome.key)}".rstrip())
         for outcome in here.outcomes
     ]
     form = SkipForm(request.POST or None, outcomes=outcomes)

@@ -46,6 +46,7 @@ from shopkb.jobs.shown_words import stamp
 from shopkb.jobs.views.repairing import causes_of
 from shopkb.jobs.views.run_texts import risk_words
 from shopkb.jobs.views.typed_reading import chosen_meter, circuit_readings
+from shopkb.procedures.hand_overs import titles_behind
 from shopkb.web.storable import odd_character
 
 LARGEST_ITEM = 8 * 1024
@@ -77,6 +78,7 @@ def step_context(
     done = {row.step for row in run_state.effective if not row.skipped}
     cautions, still = cautions_in_force(run_state.flow, here, done)
     riskier = riskier_ways(run_state.flow, here, remembered_facts())
+    titles = titles_behind(here.outcomes)
     return {
         "step": here,
         "cautions": as_shown(cautions, still),
@@ -84,7 +86,11 @@ def step_context(
         "dangers": [row for row in cautions if row.signal == Caution.Signal.DANGER],
         "asked": answering.values_missing(run_state.flow, here, values),
         "answers": [
-            {**_answer(run_state, here, outcome, values, meter), "riskier": risk_words(riskier, outcome.key)}
+            {
+                **_answer(here, outcome, values, meter),
+                "goes": leads_to(run_state.flow, outcome.go, titles),
+                "riskier": risk_words(riskier, outcome.key),
+            }
             for outcome in here.outcomes
         ],
         "unit": UNITS[here.reading.unit] if here.reading else None,
@@ -299,9 +305,7 @@ def _expected(spec: ReadingSpec, known: Sequence[Interval]) -> PlausibleRange | 
     return as_written(spec.plausible, spec.unit) if spec.plausible else expected(known, spec.quantity, spec.unit)
 
 
-def _answer(
-    run_state: RunState, step: Step, outcome: Outcome, values: dict[str, Quantity], meter: Meter | None
-) -> dict[str, object]:
+def _answer(step: Step, outcome: Outcome, values: dict[str, Quantity], meter: Meter | None) -> dict[str, object]:
     """An answer as it is kept. ``interval`` decides on the device; ``displayed`` is what people see of it.
 
     Where ``displayed`` would say otherwise than ``interval`` of a reading with many digits, the device shows ``exact``.
@@ -314,7 +318,6 @@ def _answer(
     return {
         "key": outcome.key,
         "label": outcome.label,
-        "goes": leads_to(run_state.flow, outcome.go),
         "next": go.key if go.kind is GoKind.STEP else "",
         "interval": interval,
         "told": displayed,

@@ -17,7 +17,7 @@ from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.models import Caution
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Outcome, Step
-from shopkb.core.flow.names import cause_name
+from shopkb.core.flow.names import cause_name, leads_to
 from shopkb.core.flow.paths import causes_from, steps_left
 from shopkb.core.readings.parsing import parse_quantity
 from shopkb.core.readings.quantities import Quantity, ReadingError
@@ -32,6 +32,7 @@ from shopkb.jobs.views.typed_reading import (
     place_told,
     verdict_text,
 )
+from shopkb.procedures.hand_overs import titles_behind
 from shopkb.procedures.models import Revision
 from shopkb.procedures.storing import flow_of
 from shopkb.procedures.views.requested import requested_revision
@@ -162,7 +163,7 @@ def _end(flow: Flow, here: Trial) -> dict[str, object]:
         "cause": cause,
         "cause_words": cause_name(cause.component, cause.mode) if cause else "",
         "nowhere": end is None or end.go.kind is GoKind.NOWHERE,
-        "handed": end.go.key if end and end.go.kind is GoKind.HAND_OVER else "",
+        "handed": leads_to(flow, end.go, titles_behind([end])) if end and end.go.kind is GoKind.HAND_OVER else "",
         "off": sorted({part for step, _outcome in here.answered for part in step.isolates}),
     }
 

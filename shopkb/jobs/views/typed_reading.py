@@ -25,6 +25,7 @@ from shopkb.core.readings.quantities import Quantity, format_quantity
 from shopkb.core.readings.units import UNITS
 from shopkb.jobs import answering
 from shopkb.jobs.errors import NotPossible, Unreadable
+from shopkb.procedures.hand_overs import titles_behind
 from shopkb.web.numberline import NumberLine, Segment, number_line
 
 THREE_DIGITS = Context(prec=3)
@@ -161,13 +162,13 @@ def verdict_text(step: Step, judgement: Judgement | None) -> str:
 def answer_buttons(flow: Flow, step: Step, proposed: str, line: NumberLine | None) -> list[Button]:
     """``line``: where the ranges are told in words, with the digits that its meter and reading ask for."""
     range_by_number = {entry.key: entry.text for entry in line.legend} if line else {}
-    buttons = []
+    buttons, titles = [], titles_behind(step.outcomes)
     for number, outcome in enumerate(step.outcomes, start=1):
         band = ""
         if outcome.band is not None and step.reading is not None and outcome.band.over_limit:
             band = outcome.band.resolve({}, step.reading.unit).words("")
         band = band or range_by_number.get(str(number), "")
-        goes = "; ".join(part for part in (band, leads_to(flow, outcome.go)) if part)
+        goes = "; ".join(part for part in (band, leads_to(flow, outcome.go, titles)) if part)
         buttons.append(Button(outcome.key, number, outcome.label, goes, outcome.key == proposed))
     return sorted(buttons, key=lambda button: not button.primary)
 

@@ -33,6 +33,7 @@ from shopkb.procedures.drawing import (
     folding_asked,
     sheets_bytes,
 )
+from shopkb.procedures.hand_overs import titles_behind
 from shopkb.procedures.learned_today import learned_today, this_month
 from shopkb.procedures.matching import search
 from shopkb.procedures.models import Procedure, Revision
@@ -106,6 +107,7 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
     if step not in flow.step_by_key:
         raise Http404
     learned = learned_today(flow, revision.checksum)
+    titles = titles_behind(flow.step_by_key[step].outcomes)
     return render(
         request,
         "procedures/step.html",
@@ -115,7 +117,7 @@ def step_page(request: SignedInRequest, key: str, number: int, step: str) -> Htt
             "step": flow.step_by_key[step],
             "number": flow.number_by_step[step],
             "branches": [
-                (outcome, leads_to(flow, outcome.go), learned.branches[here], learned.differing.get(here, ()))
+                (outcome, leads_to(flow, outcome.go, titles), learned.branches[here], learned.differing.get(here, ()))
                 for outcome in flow.step_by_key[step].outcomes
                 for here in [(step, outcome.key)]
             ],

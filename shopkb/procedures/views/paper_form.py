@@ -21,6 +21,7 @@ from shopkb.core.flow.model import Flow, GoKind, Outcome, Step
 from shopkb.core.flow.names import leads_to
 from shopkb.core.flow.paths import causes_from
 from shopkb.procedures.drawing import drawing_slots
+from shopkb.procedures.hand_overs import titles_behind
 from shopkb.procedures.printed import Sheets, paper_asked, sheets_of
 from shopkb.procedures.storing import flow_of
 from shopkb.procedures.views.requested import requested_revision
@@ -59,7 +60,8 @@ def paper_form(request: SignedInRequest, key: str, number: int) -> HttpResponse:
     with drawing_slots.taken(request.user.pk):
         known = {row.key: row for row in Caution.objects.all()}
         cut = sheets_of(flow, revision, paper_asked(request.GET))
-        form = PaperForm(flow, cut, known, lambda key: request.build_absolute_uri(_page(flow, number, key)))
+        titles = titles_behind(outcome for _step, outcome in flow.branches)
+        form = PaperForm(flow, cut, known, titles, lambda key: request.build_absolute_uri(_page(flow, number, key)))
         context = {"revision": revision, "flow": flow, "sheets": form.sheets, "section": "procedures"}
         return render(request, "procedures/paper.html", context)
 
@@ -70,11 +72,13 @@ def _page(flow: Flow, number: int, step: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class PaperForm:
-    """A form: the procedure, how its chart is cut, cautions by key, and what gives the address of a step's page."""
+    """A form: the procedure, how its chart is cut, cautions by key, titles of the procedures handed over to, and what
+    gives the address of a step's page."""
 
     flow: Flow
     cut: Sheets
     cautions: Mapping[str, Caution]
+    titles: Mapping[str, str]
     address: Callable[[str], str]
 
     @property
@@ -91,7 +95,10 @@ class PaperForm:
             step,
             tuple(self.cautions[key] for key in step.cautions if key in self.cautions),
             tuple(self.cautions[key] for key in standing_cautions(self.flow, step) if key in self.cautions),
-            tuple((outcome, leads_to(self.flow, outcome.go), self._other(step, outcome)) for outcome in step.outcomes),
+            tuple(
+                (outcome, leads_to(self.flow, outcome.go, self.titles), self._other(step, outcome))
+                for outcome in step.outcomes
+            ),
             address,
             square(address),
             told_readings(self.flow, step, possible=in_order(self.flow, {}, causes_from(self.flow, step.key))),

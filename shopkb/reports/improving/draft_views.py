@@ -5,7 +5,7 @@ The computations are in :mod:`shopkb.core.diagnosis`; these views feed them from
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,7 +38,7 @@ from shopkb.evidence.learned_procedure import LearnedProcedure, model_for_orders
 from shopkb.jobs.closed_jobs import cases_of_procedure
 from shopkb.jobs.models import Job
 from shopkb.procedures import publishing
-from shopkb.procedures.hand_overs import behind
+from shopkb.procedures.hand_overs import behind, titles_behind
 from shopkb.procedures.learned_today import learned_today, this_month
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.publishing import ActionRefused
@@ -285,6 +285,7 @@ def _beyond(flow: Flow) -> dict[str, frozenset[str]]:
 def _listed(flow: Flow, jobs: Sequence[Replayed], before: dict[int, ReplayEnding]) -> list[ReplayedJob]:
     shown = sorted(jobs, key=lambda one: (one.month, one.job), reverse=True)[:MOST_LISTED]
     rows = Job.objects.select_related("vehicle").in_bulk([one.job for one in shown])
+    titles = titles_behind(outcome for _step, outcome in flow.branches)
     return [
         ReplayedJob(
             rows.get(one.job),
@@ -292,18 +293,18 @@ def _listed(flow: Flow, jobs: Sequence[Replayed], before: dict[int, ReplayEnding
             one.month,
             before[one.job].value if one.job in before else "",
             one.ending.value,
-            _where(flow, one),
+            _where(flow, one, titles),
         )
         for one in shown
     ]
 
 
-def _where(flow: Flow, one: Replayed) -> str:
+def _where(flow: Flow, one: Replayed, titles: Mapping[str, str]) -> str:
     """The step whose reading was never taken, or where the last answer leads, in words."""
     if one.stopped_at:
         return flow.step_by_key[one.stopped_at].title
     step, outcome = one.path[-1]
-    return leads_to(flow, flow.step_by_key[step].outcome(outcome).go)
+    return leads_to(flow, flow.step_by_key[step].outcome(outcome).go, titles)
 
 
 def _learned(flow: Flow, revision: Revision) -> LearnedProcedure:
