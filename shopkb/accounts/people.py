@@ -12,7 +12,7 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth.password_validation import validate_password
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.debug import sensitive_post_parameters
@@ -142,8 +142,7 @@ def person(request: SignedInRequest, username: str = "") -> HttpResponse:
     row = get_object_or_404(User, username=username) if username else None
     before = str(row) if row else ""
     form = PersonForm(request.POST or None, instance=row, by=request.user)
-    if request.method == "POST" and form.is_valid():
-        kept = _stored(form, request.user)
+    if request.method == "POST" and form.is_valid() and (kept := _stored(form, request.user)):
         if kept == request.user:
             update_session_auth_hash(request, kept)
         messages.success(request, f"{kept}: {'changed' if row else 'the account is made'}.")
@@ -153,16 +152,21 @@ def person(request: SignedInRequest, username: str = "") -> HttpResponse:
     return render(request, "accounts/person.html", context, status=422 if form.errors else 200)
 
 
-def _stored(form: PersonForm, by: User) -> User:
-    """One keeper after the other: of two who take the keeper's role from each other at once, one stays keeper.
+def _stored(form: PersonForm, by: User) -> User | None:
+    """One keeper after the other: of two who take the keeper's role from each other at once, one stays keeper. ``None``
+    with an error in the form where somebody took the name meanwhile.
 
     Raises:
         PermissionDenied: whoever asks is no keeper any more by now.
     """
-    with transaction.atomic():
-        list(User.objects.select_for_update().filter(role=Role.KEEPER).order_by("pk"))
-        require(User.objects.get(pk=by.pk), Right.PEOPLE)
-        return form.save()
+    try:
+        with transaction.atomic():
+            list(User.objects.select_for_update().filter(role=Role.KEEPER).order_by("pk"))
+            require(User.objects.get(pk=by.pk), Right.PEOPLE)
+            return form.save()
+    except IntegrityError:
+        form.add_error("username", "Somebody made this account a moment ago. Look at the list of people.")
+        return None
 
 
 def _let_sign_in_again(person: User) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db import models, transaction
+from django.db import IntegrityError, models, transaction
 from django.forms import ModelForm
 from django.utils.text import get_text_list
 
@@ -18,19 +18,27 @@ def save_entry(form: ModelForm[Any], *, by: User) -> Proposal | None:
     """Store what a valid form says. Hands back the proposal where a second person has to confirm some of it.
 
     Raises:
-        trees.TreeRefusal: it would not fit into its tree, or would make another cause of one that is used.
+        trees.TreeRefusal: it would not fit into its tree, would make another cause of one that is used, or the same
+            entry was stored since the form was looked at.
         wordings.ChangeRefused: another change of it waits already.
     """
-    with transaction.atomic():
-        row = form.instance
-        if isinstance(row, TreeNode):
-            return _save_node(row, form, by)
-        if wordings.is_safety_row(row):
-            return _save_safety_row(row, form, by)
-        if isinstance(row, Cause) and row.pk is not None:
-            _refuse_another(row)
-        row.save()
-        return None
+    try:
+        with transaction.atomic():
+            return _save(form, by)
+    except IntegrityError as error:
+        raise trees.DuplicateKey("An entry like this was stored a moment ago. Look for it in the list.") from error
+
+
+def _save(form: ModelForm[Any], by: User) -> Proposal | None:
+    row = form.instance
+    if isinstance(row, TreeNode):
+        return _save_node(row, form, by)
+    if wordings.is_safety_row(row):
+        return _save_safety_row(row, form, by)
+    if isinstance(row, Cause) and row.pk is not None:
+        _refuse_another(row)
+    row.save()
+    return None
 
 
 def remove_entry(row: models.Model, *, by: User) -> None:

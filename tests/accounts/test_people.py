@@ -64,6 +64,18 @@ def test_what_is_wrong_is_said_at_its_field(signed_in: Client, keeper: User, oth
     assert not User.objects.filter(username="nia").exists()
 
 
+def test_a_form_sent_twice_at_once_makes_one_account(signed_in: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    save = PersonForm.save
+
+    def after_the_other(form: PersonForm, commit: bool = True) -> User:
+        User.objects.create_user("nia")
+        return save(form, commit)
+
+    monkeypatch.setattr(PersonForm, "save", after_the_other)
+    answer = signed_in.post(reverse("person-new"), filled())
+    assert answer.status_code == 422 and "Somebody made this account a moment ago" in answer.content.decode()
+
+
 def test_a_change_keeps_the_password_unless_a_new_one_is_typed(signed_in: Client, junior: User) -> None:
     junior.set_password(PASSWORD)
     junior.save()

@@ -13,6 +13,7 @@ from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
+from shopkb.catalog import views
 from shopkb.catalog.entry_kinds import KINDS, EntryKind, kind_of_row
 from shopkb.catalog.models import Cause, Caution, Meter, Platform, Proposal, System
 from shopkb.catalog.verifying import verify
@@ -67,6 +68,27 @@ def test_an_entry_is_made_found_changed_and_taken_out(signed_in: Client, catalog
     assert signed_in.post(reverse("catalog:remove", args=[kind, row.pk])).status_code == 302
     assert set(of.model._default_manager.values_list("pk", flat=True)) == before
     assert verify(System).findings == () and verify(Platform).findings == ()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_entry_sent_twice_at_once_is_made_once(
+    signed_in: Client, catalog: None, kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A button pressed twice: both forms held when they were looked at."""
+    at, given, holds = reverse("catalog:new", args=[kind]), filled(kind), views._is_valid
+    first = []
+
+    def other_comes_first(form: views.EntryForm) -> bool:
+        if held := holds(form) and not first:
+            first.append(True)
+            assert signed_in.post(at, given).status_code == 302
+        return held or holds(form)
+
+    monkeypatch.setattr(views, "_is_valid", other_comes_first)
+    count = KINDS[kind].model._default_manager.count()
+    answer = signed_in.post(at, given)
+    assert answer.status_code == 422 and answer.context["form"].non_field_errors()
+    assert KINDS[kind].model._default_manager.count() == count + 1
 
 
 def _words(of: EntryKind, row: Any) -> str:
