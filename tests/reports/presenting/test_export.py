@@ -75,7 +75,9 @@ def test_what_rests_on_the_latest_jobs_says_so_where_it_stands() -> None:
     assert [column["latest"] for column in told["columns"]] == [False, False, True]  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@sum", "\tx", "\rx", "\nx", "\0x", "\uff1d1", "\uff0b1", "\uff0d1", "\uff20x"])
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1", "-1", "@sum", "\tx", "\rx", "\nx", "\0x", "\uff1d1", "\uff0b1", "\uff0d1", "\uff20x"]
+)
 def test_text_never_begins_a_formula(text: str) -> None:
     assert safe(text) == f"'{text}"
 
