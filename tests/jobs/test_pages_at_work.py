@@ -177,6 +177,13 @@ def test_a_kept_step_names_limits_that_are_not_known_yet(job: Job, horn: Procedu
     assert "data-expected" in page.content.decode()
 
 
+def test_a_picture_taken_without_the_network_belongs_to_the_latest_answer(run: Run, junior: User) -> None:
+    follow(run, TO_GROUND, junior)
+    page = signed_in(junior).get(reverse("jobs:pack-step", args=[run.pk, "supply"])).content.decode()
+    given = list(run.results.order_by("pk"))
+    assert len(given) == 3 and f'data-answer="{given[-1].client_id}"' in page
+
+
 def test_a_step_is_called_by_one_number(run: Run, junior: User) -> None:
     """The number over the page is that of its title and of the answer that leads there, however few steps were done."""
     client = signed_in(junior)

@@ -6,6 +6,7 @@ import hashlib
 import json
 import uuid
 from datetime import timedelta
+from decimal import Decimal
 
 import pytest
 
@@ -14,6 +15,7 @@ from shopkb.catalog.cause_registry import cause_for
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import closing, confirming, following, handing_over, receiving
 from shopkb.jobs.log.append_only import opened
+from shopkb.jobs.log.hash_chain import storable
 from shopkb.jobs.models import Event, Job, Repair, Result, Run, RunValue, Verification
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep.chains import BrokenChain, broken_chains, chain_ends
@@ -90,6 +92,14 @@ def test_the_hash_is_the_one_written_down(horn: Procedure, junior: User) -> None
     assert event.digest == digest
     whole = ["", run.pk, None, 1, "started", run.pk, digest, "revision 1", junior.pk, moment, None]
     assert event.hash == hashlib.sha256(json.dumps(whole, separators=(",", ":")).encode()).hexdigest()
+
+
+@pytest.mark.parametrize(
+    ("given", "stored"),
+    [("1.23456789", "1.234568"), ("1234567890.12345678", "1234567890.12346"), ("12.500000", "12.5"), ("-0", "0")],
+)
+def test_a_number_is_sealed_with_the_digits_that_both_databases_keep(given: str, stored: str) -> None:
+    assert storable(Decimal(given)) == Decimal(stored)
 
 
 def only(found: list[BrokenChain]) -> BrokenChain:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shopkb.core.readings.bands import Band, Interval, parse_band
+from shopkb.core.readings.bands import Band, Interval, limit_number, parse_band
 from shopkb.core.readings.coverage import band_faults
 from shopkb.core.readings.expressions import Expression, Term
 from shopkb.core.readings.quantities import Quantity, ReadingError
@@ -29,6 +29,14 @@ RANGES = {"battery": (volts("9"), volts("16")), "feed_drop": (volts("0.3"), volt
 def faults(*texts: str, quantity: str = "voltage", unit: str = "V") -> list[tuple[str, tuple[str, ...], str, str]]:
     bands = [(key, parse_band(text)) for key, text in zip("abcdefgh", texts, strict=False)]
     return [(each.kind, each.keys, each.message, each.hint) for each in band_faults(bands, quantity, unit, RANGES)]
+
+
+@pytest.mark.parametrize(
+    ("number", "shown"),
+    [(12.3456, "12.35"), (999.94, "999.9"), (-999.94, "-999.9"), (1000.4, "1000.4"), (12345.6, "12345.6"), (0, "0")],
+)
+def test_a_limit_has_four_figures_and_all_before_the_point(number: float, shown: str) -> None:
+    assert limit_number(number) == shown
 
 
 @pytest.mark.parametrize(
