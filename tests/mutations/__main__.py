@@ -17,13 +17,14 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from tests.mutations.modules import TESTS, annotated, mutated, operations
-from tests.mutations.tried import ENDED
+from tests.mutations.tried import ENDED, MADE
 from tests.proof import ROOT
 from tests.rounds import PLACE, version_tried
 
@@ -144,6 +145,18 @@ def refresh() -> None:
     git = ["git", "-c", "user.name=tests", "-c", "user.email=tests@localhost"]
     subprocess.run([*git, "add", "-A"], cwd=COPY, check=True)
     subprocess.run([*git, "commit", "-q", "-m", "Tests", "--allow-empty"], cwd=COPY, check=True)
+    make_database()
+
+
+def make_database() -> None:
+    """The one that mutants get a copy of, made by the tests themselves."""
+    one = ["tests/accounts/test_people.py", "-k", "first_password"]
+    with tempfile.TemporaryDirectory(prefix="shopkb-mutant-") as folder:
+        subprocess.run(
+            [sys.executable, "-m", "pytest", "-q", "-n", "0", "--reuse-db", "--create-db", *one],
+            cwd=COPY, env={**os.environ, "SHOPKB_DATA_DIR": folder}, check=True, stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        shutil.copy2(Path(folder) / MADE, WHERE / MADE)
 
 
 def same(one: Path, other: Path) -> bool:

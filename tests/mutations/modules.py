@@ -26,6 +26,8 @@ TESTS = {
 SLOW = {"test_migrations.py", "test_matching_held_out.py", "test_paper.py", "test_law_six.py", "test_positions.py"}
 """Files that take long and look at other things; a mutant that only they would see counts as surviving."""
 
+WHILE_MADE = {"shopkb/upkeep/apps.py", "shopkb/jobs/log/append_only.py"}
+"""Files at work while a database is made: their mutants get a new one, all others a copy of one made beforehand."""
 
 NEAREST = 6
 """Files of tests that a mutant is given to; one that only farther ones would see counts as surviving."""
