@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from urllib.parse import urlsplit
 
-import segno
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import login
@@ -25,6 +24,7 @@ from shopkb.hosting.forms import ChoicesForm, OpeningForm, PassphraseForm
 from shopkb.hosting.opening import NotOpened, open_shop
 from shopkb.procedures.models import Procedure
 from shopkb.upkeep import encryption
+from shopkb.web.qr import qr_code
 
 SYSTEMS = (("Android", "android"), ("iPad", "apple"), ("iPhone", "apple"), ("Macintosh", "mac"), ("Windows", "windows"))
 BACKEND = "django.contrib.auth.backends.ModelBackend"
@@ -132,7 +132,7 @@ def tablets(request: SignedInRequest) -> HttpResponse:
     """How a tablet comes in: a QR code for its camera, with the address in letters below it."""
     held = certificates.certified(network.addresses()) if settings.TLS_PORT else []
     address = f"http://{held[0]}:{settings.PLAIN_PORT}{reverse('hosting:trust')}" if held else ""
-    drawn = segno.make(address, error="m", micro=False).svg_inline(border=4, omitsize=True) if address else ""
+    drawn = qr_code(address, f"QR code of {address}") if address else ""
     context = {"address": address, "drawn": drawn, "own_name": network.OWN_NAME, "port": settings.TLS_PORT}
     if address:
         context["fingerprint"] = certificates.fingerprint(_tls())

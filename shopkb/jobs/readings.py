@@ -24,7 +24,16 @@ from shopkb.jobs.models import Finding, HandOver, Job, JobReading, Photo, Repair
 View = Callable[[HttpRequest], HttpResponse]
 
 OF_JOB = frozenset(
-    {"jobs:job", "jobs:write-up", "jobs:technical", "jobs:paper", "jobs:repair", "jobs:note-finding", "jobs:add-photo"}
+    {
+        "jobs:job",
+        "jobs:write-up",
+        "jobs:technical",
+        "jobs:paper",
+        "jobs:repair",
+        "jobs:note-finding",
+        "jobs:add-photo",
+        "jobs:label",
+    }
 )
 OF_RUN = frozenset({
     "jobs:run", "jobs:step", "jobs:more", "jobs:chart", "jobs:pack-step", "jobs:hand-over", "jobs:pack-repair",

@@ -9,6 +9,7 @@ from shopkb.jobs.views import (
     hand_over,
     job_pages,
     kept_forms,
+    labels,
     outbox,
     papers,
     photo,
@@ -16,6 +17,7 @@ from shopkb.jobs.views import (
     technical,
     trial,
     undo,
+    vin_photo,
 )
 
 app_name = "jobs"
@@ -23,6 +25,7 @@ urlpatterns = [
     path("", job_pages.job_list, name="list"),
     path("new/", job_pages.new_job, name="new"),
     path("new/known/", job_pages.known, name="known"),
+    path("new/vin/", vin_photo.read_vin, name="read-vin"),
     path("<int:pk>/not-a-comeback/", job_pages.not_a_comeback, name="not-a-comeback"),
     path("try/<slug:key>/<int:number>/", trial.trial, name="trial"),
     path("<int:pk>/", job_pages.job_page, name="job"),
@@ -33,6 +36,8 @@ urlpatterns = [
     path("<int:pk>/repair/", repairing.repair, name="repair"),
     path("<int:pk>/close/", close.close, name="close"),
     path("<int:pk>/reopen/", close.reopen, name="reopen"),
+    path("<int:pk>/label/", labels.job_label, name="label"),
+    path("vehicles/<int:pk>/label/", labels.vehicle_label, name="vehicle-label"),
     path("<int:pk>/write-up/", close.write_up, name="write-up"),
     path("<int:pk>/write-up/technical/", technical.technical, name="technical"),
     path("<int:pk>/papers/<slug:name>.pdf", papers.paper, name="paper"),

@@ -6,9 +6,10 @@ import io
 import os
 import threading
 import warnings
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, TypeVar
 
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
@@ -17,6 +18,8 @@ from shopkb.web.durable import sync_folder
 
 if TYPE_CHECKING:
     from PIL import Image
+
+T = TypeVar("T")
 
 LARGEST_FILE = 12 * 1024 * 1024
 MOST_PIXELS = 50_000_000
@@ -45,8 +48,23 @@ class TooManyPictures(BadPicture):
 def encoded(file: IO[bytes]) -> tuple[bytes, int, int]:
     """The picture as a new JPEG: upright, in sRGB, at most 1600 pixels on its long side, nothing but pixels inside.
 
+    Raises:
+        BadPicture, TooManyPictures: as :func:`decoded`.
+    """
+
+    def as_jpeg(upright: Image.Image) -> tuple[bytes, int, int]:
+        out = io.BytesIO()
+        upright.save(out, "JPEG", quality=QUALITY)
+        return out.getvalue(), upright.width, upright.height
+
+    return decoded(file, as_jpeg)
+
+
+def decoded(file: IO[bytes], use: Callable[[Image.Image], T]) -> T:
+    """What ``use`` makes of the picture: upright, in sRGB, at most 1600 pixels on its long side.
+
     One is decoded at a time, so that pictures take one core and the memory of one; a few wait for it. Of a photograph
-    with further pictures inside (a preview, a gain map) the first is kept; an animation is refused.
+    with further pictures inside (a preview, a gain map) the first is taken; an animation is refused.
 
     Raises:
         BadPicture: too large, too many pixels, no JPEG, PNG or WebP, animated, or damaged.
@@ -59,10 +77,7 @@ def encoded(file: IO[bytes]) -> tuple[bytes, int, int]:
         raise TooManyPictures("Other pictures are being stored just now. Send this one again in a moment.")
     try:
         with _decoding:
-            upright = _upright(body)
-            out = io.BytesIO()
-            upright.save(out, "JPEG", quality=QUALITY)
-            return out.getvalue(), upright.width, upright.height
+            return use(_upright(body))
     finally:
         _waiting.release()
 

@@ -13,6 +13,8 @@ from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job, Result
 from shopkb.procedures.models import Procedure
 from tests.builders import take_in
+from tests.jobs.test_vin_codes import VIN as READ
+from tests.jobs.test_vin_codes import bars, photo
 
 from .conftest import OFFICE, PHONE, TABLET, Screen, Visits
 from .scenes import FAN, GROUND, TO_CLICKS, TO_GROUND, VIN, cured_fan_job, fan_job
@@ -426,6 +428,12 @@ def test_a_registration_typed_before_the_scripts_ran_is_looked_up(
     page.route("**/htmx*.js", quicker)
     page.goto(f"{visits.address}/jobs/new/", wait_until="commit")
     expect(page.get_by_role("heading", name=f"{plate} has been here before")).to_be_visible()
+    picture = {"name": "sill.jpg", "mimeType": "image/jpeg", "buffer": photo(bars(READ)).getvalue()}
+    page.get_by_label("VIN from a photo").set_input_files(files=[picture])
+    expect(page.get_by_label("VIN (optional)")).to_have_value(READ)
+    expect(page.locator("[data-vin-photo] [role=status]")).to_contain_text(
+        f"{READ}. The check digit X in position 9 is right."
+    )
 
 
 LONG = "49 jobs, 41 ended in a proven cause, 43 min on average; last time: inverter: high-voltage fault code, referred"

@@ -20,7 +20,7 @@ from shopkb.core.flow.model import GoKind
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.printed import sheets_of
 from shopkb.procedures.storing import flow_of
-from shopkb.procedures.views.paper_form import square
+from shopkb.web.qr import qr_code
 from tests.core.flow.builders import DATA
 from tests.markup import without_gaps
 
@@ -83,8 +83,8 @@ def _no_graphviz(*_: object) -> None:
 
 
 def test_the_same_address_gives_the_same_code_and_another_another() -> None:
-    assert square("http://shop/1") == square("http://shop/1")
-    assert square("http://shop/1") != square("http://shop/2")
+    assert qr_code("http://shop/1", "QR code") == qr_code("http://shop/1", "QR code")
+    assert qr_code("http://shop/1", "QR code") != qr_code("http://shop/2", "QR code")
 
 
 def test_how_often_a_step_is_tried_stands_before_what_to_do() -> None:

@@ -11,6 +11,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.safestring import SafeString
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shopkb.accounts.models import User
@@ -32,6 +33,7 @@ from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_texts import answers_of
 from shopkb.procedures.drawing import draw_chart, drawing_asked
 from shopkb.procedures.learned_today import learned_today
+from shopkb.web.qr import qr_code
 from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 
@@ -75,7 +77,13 @@ def reopen(request: SignedInRequest, pk: int) -> HttpResponse:
 def write_up(request: SignedInRequest, pk: int) -> HttpResponse:
     """What the customer and the clerk read, on one sheet: complaint, cause with the reading that proved it, correction,
     minutes, signatures, and what was tested. What only the shop needs stands in the technical record."""
-    return render(request, "jobs/write_up.html", write_up_context(pk))
+    return render(request, "jobs/write_up.html", {**write_up_context(pk), "code": job_code(request, pk)})
+
+
+def job_code(request: SignedInRequest, pk: int) -> SafeString:
+    """The QR code on a job's paper that leads back to its page."""
+    address = request.build_absolute_uri(reverse("jobs:job", args=[pk]))
+    return qr_code(address, f"QR code of job {pk}")
 
 
 def write_up_context(pk: int) -> dict[str, object]:

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs.paper import CannotSet, pdf_of
-from shopkb.jobs.views.close import write_up_context
+from shopkb.jobs.views.close import job_code, write_up_context
 from shopkb.jobs.views.technical import technical_context
 from shopkb.procedures.drawing import drawing_slots
 
@@ -30,7 +30,7 @@ def paper(request: SignedInRequest, pk: int, name: str) -> HttpResponse:
     if name not in PAPERS:
         raise Http404
     template, context_of = PAPERS[name]
-    context = context_of(pk)
+    context = {**context_of(pk), "code": job_code(request, pk)}
     try:
         with drawing_slots.taken(request.user.pk):
             pdf = pdf_of(template, context)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-import segno
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -25,6 +24,7 @@ from shopkb.procedures.hand_overs import titles_behind
 from shopkb.procedures.printed import Sheets, paper_asked, sheets_of
 from shopkb.procedures.storing import flow_of
 from shopkb.procedures.views.requested import requested_revision
+from shopkb.web.qr import qr_code
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ class PaperForm:
                 for outcome in step.outcomes
             ),
             address,
-            square(address),
+            qr_code(address, "QR code of this step", border=2),
             told_readings(self.flow, step, possible=in_order(self.flow, {}, causes_from(self.flow, step.key))),
             mark_safe(circuit_svg(self.flow, step)),  # noqa: S308 - our own drawing
             circuit_words(self.flow, step),
@@ -109,9 +109,3 @@ class PaperForm:
     def _other(self, step: Step, outcome: Outcome) -> int | None:
         number = self.cut.number.get(outcome.go.key) if outcome.go.kind is GoKind.STEP else None
         return number if number != self.cut.number[step.key] else None
-
-
-def square(address: str) -> SafeString:
-    """The QR code of an address as SVG without style attributes, middle error correction."""
-    drawn = segno.make(address, error="m", micro=False).svg_inline(border=2, omitsize=True)
-    return mark_safe(drawn.replace("<svg", '<svg role="img" aria-label="QR code of this step"', 1))  # noqa: S308
