@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import sqlite3
 from io import StringIO
 
 import pytest
@@ -75,8 +76,9 @@ def test_an_old_postgresql_is_an_error() -> None:
 
 @pytest.mark.django_db
 def test_the_database_of_the_tests_is_fit() -> None:
-    found = [message.id for message in run_checks(databases=["default"]) if str(message.id).startswith("upkeep")]
-    assert found == (["upkeep.I001"] if connection.vendor == "sqlite" else [])
+    found = [message for message in run_checks(databases=["default"]) if str(message.id).startswith("upkeep")]
+    assert [message.id for message in found] == (["upkeep.I001"] if connection.vendor == "sqlite" else [])
+    assert all(message.msg.startswith(f"SQLite {sqlite3.sqlite_version}, ") for message in found)
 
 
 @pytest.mark.django_db
