@@ -19,7 +19,7 @@ MUTATED = (
 TESTS = {
     "shopkb/jobs/": ("tests/jobs",),
     "shopkb/accounts/": ("tests/accounts", "tests/upkeep/test_audit.py"),
-    "shopkb/upkeep/": ("tests/upkeep",),
+    "shopkb/upkeep/": ("tests/upkeep", "tests/hosting/test_encrypted_copies.py"),
     "shopkb/procedures/": ("tests/procedures", "tests/catalog/test_admin.py"),
     "shopkb/core/readings/": ("tests/core/readings",),
 }
