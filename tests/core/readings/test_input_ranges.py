@@ -57,10 +57,9 @@ def told(number: float | None) -> str:
 
 def test_each_input_has_the_range_that_is_written_down() -> None:
     found = [
-        " | ".join((
-            name, each.name, each.unit, each.default, told(each.low), told(each.high), "needed" if each.needed else "optional",
-        ))
+        f"{name} | {each.name} | {each.unit} | {each.default} | {told(each.low)} | {told(each.high)} | "
+        f"{'needed' if each.needed else 'optional'}"
         for name, computation in COMPUTATIONS.items()
         for each in computation.inputs
-    ]  # fmt: skip
-    assert found == RANGES.split("\n")[:-1]
+    ]
+    assert found == RANGES.splitlines()
