@@ -25,11 +25,14 @@ os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _quick_passwords() -> Iterator[None]:
-    """Hashing that costs nothing: the real one is slow on purpose, and every test makes people."""
+def _quick_settings() -> Iterator[None]:
+    """Hashing that costs nothing: the real one is slow on purpose, and every test makes people. Static files are looked
+    for when they are asked for: a server looks once at all of them, but each client of a test is a server of its own.
+    """
     from django.test import override_settings
 
-    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+    hasher = "django.contrib.auth.hashers.MD5PasswordHasher"
+    with override_settings(PASSWORD_HASHERS=[hasher], WHITENOISE_AUTOREFRESH=True):
         yield
 
 
