@@ -1,12 +1,18 @@
 """Rows made once by the product's own doors, and put back as they are for every later test that needs the same start.
 
-Loading the catalog and storing the shelf takes seconds; putting their rows back takes a twentieth of that.
+Loading the catalog and storing the shelf takes seconds; putting their rows back takes a twentieth of that. The worker
+processes of one run share them: whoever comes first makes them, the others wait.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import fcntl
+import os
+import pickle
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from django.apps import apps
@@ -16,6 +22,8 @@ from django.db import connection, models
 from shopkb.accounts.models import User
 from shopkb.jobs.log import append_only
 
+PLACE = Path(os.environ["SHOPKB_DATA_DIR"])
+RUN = os.environ.get("PYTEST_XDIST_TESTRUNUID") or f"process-{os.getpid()}"
 ROOMS = ("catalog", "procedures", "evidence")
 
 
@@ -36,9 +44,13 @@ def put_back(name: str, make: Callable[[], None], people: Mapping[str, int]) -> 
     ``people`` are the primary keys of those whom the rows name.
     """
     if name not in _kept:
-        make()
-        _kept[name] = Kept({model._meta.db_table: _rows(model) for model in _models()}, dict(people))
-        return
+        with _shared(name) as file:
+            if not file.exists():
+                make()
+                _kept[name] = Kept({model._meta.db_table: _rows(model) for model in _models()}, dict(people))
+                file.write_bytes(pickle.dumps(_kept[name]))
+                return
+            _kept[name] = pickle.loads(file.read_bytes())
     kept = _kept[name]
     now = {kept.people[who]: people[who] for who in people}
     with append_only.opened(), connection.cursor() as cursor:
@@ -49,6 +61,15 @@ def put_back(name: str, make: Callable[[], None], people: Mapping[str, int]) -> 
                 cursor.executemany(_insert(model, columns), [_for_people(model, columns, row, now) for row in rows])
         for line in connection.ops.sequence_reset_sql(no_style(), _models()):
             cursor.execute(line)
+
+
+@contextmanager
+def _shared(name: str) -> Iterator[Path]:
+    """The file that rows of this name are kept in for this run; nobody else looks at it meanwhile."""
+    kept = PLACE / f"{RUN}-{connection.vendor}-{name}"
+    with kept.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield kept.with_suffix(".pickle")
 
 
 def _models() -> list[type[models.Model]]:

@@ -98,8 +98,7 @@ def _block(group: Mapping[str, Any], indent: int) -> Iterable[str]:
     for key, value in group.items():
         name = f"{pad}{_scalar(key)}:"
         if isinstance(value, Mapping):
-            small = f"{name} {_inline(value)}"
-            if not any(isinstance(part, Mapping) for part in value.values()) and _fits(small, value):
+            if _may_be_one_line(value) and len(small := f"{name} {_inline(value)}") <= WIDTH:
                 yield small
             else:
                 yield name
@@ -113,8 +112,8 @@ def _block(group: Mapping[str, Any], indent: int) -> Iterable[str]:
             yield f"{name} {_scalar(value)}"
 
 
-def _fits(line: str, group: Mapping[str, Any]) -> bool:
-    return len(line) <= WIDTH and not any(isinstance(part, str) and "\n" in part for part in group.values())
+def _may_be_one_line(group: Mapping[str, Any]) -> bool:
+    return not any(isinstance(part, Mapping) or (isinstance(part, str) and "\n" in part) for part in group.values())
 
 
 def _inline(group: Mapping[str, Any]) -> str:
@@ -147,6 +146,8 @@ _ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
 
 
 def _quote(text: str) -> str:
+    if text.isprintable():
+        return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
     return '"' + "".join(_ESCAPES.get(letter) or _escaped(letter) for letter in text) + '"'
 
 
