@@ -43,7 +43,7 @@ def test_the_form_has_a_blank_a_box_and_a_code_for_all(
     assert "style=" not in page.partition("<main")[2]
 
 
-PAPER_QUERIES = 10
+PAPER_QUERIES = 11
 
 
 def test_the_form_is_cut_where_the_sheets_of_the_chart_are(
