@@ -11,6 +11,7 @@ class Event(models.Model):
     """One thing that was done. Numbers run from 1 in the chain of a run, or of a job for what belongs to no run."""
 
     class Kind(models.TextChoices):
+        BOOKED = "booked", "booked in without the network"
         STARTED = "started", "started to follow"
         VALUE = "value", "value asked once"
         LATE_VALUE = "late-value", "value that came too late"

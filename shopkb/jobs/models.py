@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Self
 
 from django.conf import settings
@@ -18,6 +19,7 @@ from shopkb.jobs.idempotence import ClientRecord, SignedRecord
 from shopkb.jobs.job_reading import JobReading
 from shopkb.jobs.judged import Judged
 from shopkb.jobs.late_value import LateValue
+from shopkb.jobs.noted import began_at, noted_times
 from shopkb.jobs.registrations import bare, bare_registration, normal_registration
 from shopkb.jobs.repair_rows import MeasuredAgain, RepairPart
 from shopkb.procedures.models import Revision
@@ -170,6 +172,18 @@ class Job(ClientRecord):
         answers = [row.result_id for row in rows if row.result_id is not None]
         counts = set(Result.objects.effective().filter(pk__in=answers).values_list("pk", flat=True)) if answers else ()
         return [row for row in rows if row.result_id is None or row.result_id in counts]
+
+    @cached_property
+    def began_at(self) -> datetime:
+        """When it was booked in: on the device, where that was without the network. One query."""
+        booked = self.events.filter(kind=Event.Kind.BOOKED).values_list("device_at", flat=True).first()
+        return began_at(self.opened_at, booked)
+
+    @cached_property
+    def noted(self) -> dict[tuple[str, int], datetime]:
+        """When what a device kept of this job was noted there, by kind of event and number of the row. Two queries."""
+        events = Event.objects.filter(Q(job=self) | Q(run__job=self), device_at__isnull=False)
+        return dict(noted_times(events, self.began_at))
 
     @property
     def open_findings(self) -> list[Finding]:

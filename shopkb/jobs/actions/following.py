@@ -161,7 +161,7 @@ def record(run: Run, answer: Answer, *, by: User, at: datetime, device_at: datet
     words = shown([*cautions, *still], answer.shown)
     log_row(locked.pk, Kind.RESULT, result, by=by, at=at, device_at=device_at, words=words)
     if result.outcome and (words := step.outcome(result.outcome).finding):
-        state_finding(result, words)
+        state_finding(result, words, device_at)
     if answer.by_chance and answer.off_path and result.outcome:
         log_text(locked.pk, Kind.BY_CHANCE, step.title, by=by, at=at, record=result.pk)
     _settle(locked, walk_of(flow, [*rows, result], walk), at)

@@ -31,7 +31,9 @@ class HandOverNote:
 
 
 @transaction.atomic
-def hand_over(run: Run, receiver: User, note: HandOverNote, *, by: User, at: datetime) -> HandOver:
+def hand_over(
+    run: Run, receiver: User, note: HandOverNote, *, by: User, at: datetime, device_at: datetime | None = None
+) -> HandOver:
     """Offer the run to somebody. It changes hands when they accept.
 
     Raises:
@@ -73,7 +75,7 @@ def hand_over(run: Run, receiver: User, note: HandOverNote, *, by: User, at: dat
         at=at,
         client_id=note.client_id,
     )
-    log_row(locked.pk, Kind.OFFERED, offered, by=by, at=at)
+    log_row(locked.pk, Kind.OFFERED, offered, by=by, at=at, device_at=device_at)
     return offered
 
 

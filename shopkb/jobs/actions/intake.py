@@ -67,8 +67,9 @@ class IntakeDoubted(NotPossible):
 
 
 @transaction.atomic
-def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
-    """Open a job. The same client id twice is one job.
+def open_job(intake: Intake, *, by: User, at: datetime, device_at: datetime | None = None) -> Job:
+    """Open a job. The same client id twice is one job. ``device_at``: when the device says that it was booked in, if it
+    was kept there.
 
     A comeback takes back the success that the earlier job had claimed.
 
@@ -111,6 +112,8 @@ def open_job(intake: Intake, *, by: User, at: datetime) -> Job:
         opened_at=at,
         client_id=intake.client_id,
     )
+    if device_at:
+        log_text_on_job(job.pk, Kind.BOOKED, "", by=by, at=at, device_at=device_at)
     if doubts:
         log_text_on_job(job.pk, Kind.CONFIRMED, " ".join(doubts), by=by, at=at)
     if earlier:

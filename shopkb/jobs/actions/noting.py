@@ -21,8 +21,11 @@ How = Settlement.How
 
 
 @transaction.atomic
-def note_finding(job: Job, words: str, *, by: User, at: datetime, client_id: UUID) -> Finding:
-    """Keep a fault met beside the way as an open finding of the job.
+def note_finding(
+    job: Job, words: str, *, by: User, at: datetime, client_id: UUID, device_at: datetime | None = None
+) -> Finding:
+    """Keep a fault met beside the way as an open finding of the job. ``device_at``: when the device says that it was
+    noted, if it was kept there.
 
     Raises:
         NotPossible: the job is closed, or nothing is said.
@@ -41,14 +44,15 @@ def note_finding(job: Job, words: str, *, by: User, at: datetime, client_id: UUI
     if not said:
         raise NotPossible("Say what was found.")
     require_room(locked.findings.all(), FINDINGS, "Findings on this job")
-    return _store(Finding(job=locked, words=said, who=by, at=at, client_id=client_id))
+    return _store(Finding(job=locked, words=said, who=by, at=at, client_id=client_id), device_at)
 
 
-def state_finding(result: Result, words: str) -> Finding:
-    """The finding that this answer states. The caller holds the lock of the job, and has just stored the answer."""
+def state_finding(result: Result, words: str, device_at: datetime | None = None) -> Finding:
+    """The finding that this answer states. The caller holds the lock of the job, and has just stored the answer, which
+    the device says was given at ``device_at``."""
     row = Finding(job_id=result.run.job_id, result=result, words=words[:200], who=result.who, at=result.at)
     row.client_id = uuid5(result.client_id, "finding")
-    return _store(row)
+    return _store(row, device_at)
 
 
 @transaction.atomic
@@ -88,9 +92,9 @@ def settle_finding(
     return row
 
 
-def _store(row: Finding) -> Finding:
+def _store(row: Finding, device_at: datetime | None = None) -> Finding:
     row.save(force_insert=True)
-    log_on_job(row.job_id, Kind.FINDING, row, by=row.who, at=row.at)
+    log_on_job(row.job_id, Kind.FINDING, row, by=row.who, at=row.at, device_at=device_at)
     return row
 
 

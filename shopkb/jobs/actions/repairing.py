@@ -59,8 +59,11 @@ class RepairDetails:
 
 
 @transaction.atomic
-def record_repair(job: Job, details: RepairDetails, *, by: User, at: datetime) -> Repair:
-    """Store a repair with its parts. The same client id twice is one repair.
+def record_repair(
+    job: Job, details: RepairDetails, *, by: User, at: datetime, device_at: datetime | None = None
+) -> Repair:
+    """Store a repair with its parts. The same client id twice is one repair. ``device_at``: when the device says that
+    it was noted, if it was kept there.
 
     Raises:
         NotPossible: the job is closed, the correction is not said, or the result is of another job.
@@ -104,7 +107,7 @@ def record_repair(job: Job, details: RepairDetails, *, by: User, at: datetime) -
     )
     repair.also.set(details.also)
     also = {cause.pk for cause in details.also}
-    log_on_job(locked.pk, Kind.REPAIR, repair, by=by, at=at, also=also, words=repair.weak)
+    log_on_job(locked.pk, Kind.REPAIR, repair, by=by, at=at, device_at=device_at, also=also, words=repair.weak)
     for line in lines:
         line.repair = repair
         line.save(force_insert=True)
@@ -122,11 +125,12 @@ def verify_repair(
     at: datetime,
     client_id: UUID,
     again: Answer | None = None,
+    device_at: datetime | None = None,
 ) -> Verification:
     """Say whether the repair cured the complaint, and how that was found out.
 
     Not cured rules the cause out: the job goes on from everything already recorded. ``again`` is the step that proved
-    the cause, done once more: its reading is judged as it was then.
+    the cause, done once more: its reading is judged as it was then. ``device_at`` as for :func:`record_repair`.
 
     Raises:
         NotPossible: the job is closed, it is not said how a cure or its lack was found out, or it is not said why what
@@ -156,7 +160,7 @@ def verify_repair(
     verification = Verification.objects.create(
         repair=repair, cured=cured, how=how.strip(), who=by, at=at, client_id=client_id
     )
-    log_on_job(locked.pk, Kind.VERIFIED, verification, by=by, at=at)
+    log_on_job(locked.pk, Kind.VERIFIED, verification, by=by, at=at, device_at=device_at)
     return verification
 
 

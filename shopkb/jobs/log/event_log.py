@@ -48,15 +48,19 @@ def log_text(run: int, kind: Kind, words: str, *, by: User, at: datetime, record
 
 
 def log_on_job(
-    job: int, kind: Kind, row: OfJob, *, by: User, at: datetime, also: Iterable[int] = (), words: str = ""
+    job: int, kind: Kind, row: OfJob, *, by: User, at: datetime, device_at: datetime | None = None,
+    also: Iterable[int] = (), words: str = "",
+) -> None:  # fmt: skip
+    """Note a repair, a check of one, or another fault."""
+    data = event_data(kind, row, who=by.pk, at=at, also=also, words=words)
+    _append([replace(data, device_at=device_at)], job=job)
+
+
+def log_text_on_job(
+    job: int, kind: Kind, words: str, *, by: User, at: datetime, device_at: datetime | None = None
 ) -> None:
-    """Note a repair or a check of one."""
-    _append([event_data(kind, row, who=by.pk, at=at, also=also, words=words)], job=job)
-
-
-def log_text_on_job(job: int, kind: Kind, words: str, *, by: User, at: datetime) -> None:
     """Note on a job what no row of its own says."""
-    _append([EventData(kind, by.pk, at, words=words)], job=job)
+    _append([EventData(kind, by.pk, at, words=words, device_at=device_at)], job=job)
 
 
 def log_closed(job: int, disposition: str, *, by: User, at: datetime) -> None:

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.text import capfirst
 from django.views.decorators.http import require_http_methods, require_POST
 
 from shopkb.accounts.models import User
@@ -115,14 +116,17 @@ def _values(run_state: RunState) -> list[tuple[str, str]]:
 def _excluded(job: Job, states: Sequence[RunState]) -> str:
     """What was repaired in vain, and what a result has all but ruled out, each with that result, a line each.
 
-    A cause that nobody has tested is not excluded, however rare it is.
+    A cause that nobody has tested is not excluded, however rare it is; nor is one for which the answer speaks that
+    stated another fault of the job: it may well be the cause of that.
     """
     lines = [f"{repair.cause}: repaired, not cured" for repair in ruled_out(job)]
     reasoning = reason(job, states, at=timezone.now())
+    faults = {finding.result.step for finding in job.standing_findings if finding.result}
     for row in reasoning.possible if reasoning is not None else ():
         against = next((why for why in row.speaks_against if why.step and why.times <= RULES_OUT), None)
-        if row.probability < HARDLY and not row.repaired and against is not None:
-            lines.append(f"{row.name}: {_result_words(states, against)}")
+        beside = any(why.step in faults for why in row.speaks_for)
+        if row.probability < HARDLY and not row.repaired and not beside and against is not None:
+            lines.append(f"{capfirst(row.name)}: {_result_words(states, against)}")
     return "\n".join(lines[:MOST_LINES])
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -158,11 +158,11 @@ def _checked(*kept: Any) -> None:
         raise NotPossible(" ".join(wrong))
 
 
-def _intake(_item: Mapping[str, Any], fields: Fields, by: User) -> None:
+def _intake(item: Mapping[str, Any], fields: Fields, by: User) -> None:
     form = IntakeForm(fields)
     _checked(form)
     try:
-        intake.open_job(form.intake(), by=by, at=timezone.now())
+        intake.open_job(form.intake(), by=by, at=timezone.now(), device_at=_noted(item))
     except intake.IntakeDoubted as doubted:
         raise NotPossible(
             f"{str(doubted).partition(' If all that you typed')[0]} Book it in again with the network, where you can "
@@ -190,7 +190,7 @@ def _start(item: Mapping[str, Any], fields: Fields, by: User) -> None:
     came_from = origin if origin is not None and origin.job_id == job.pk else None
     following.start_run(
         job, revision.procedure, by=by, at=timezone.now(), client_id=UUID(item["client_id"]), came_from=came_from,
-        kept=revision, device_at=device_time(str(item.get("at", ""))),
+        kept=revision, device_at=_noted(item),
     )  # fmt: skip
 
 
@@ -216,7 +216,7 @@ def _repair(item: Mapping[str, Any], fields: Fields, by: User) -> None:
     before = Repair.objects.filter(client_id=form.cleaned_data["client_id"]).first()
     result = before.result if before is not None else result
     done = details_of(form.cleaned_data, parts, result, ends)
-    repairing.record_repair(run.job, done, by=by, at=timezone.now())
+    repairing.record_repair(run.job, done, by=by, at=timezone.now(), device_at=_noted(item))
 
 
 def _verify(item: Mapping[str, Any], fields: Fields, by: User) -> None:
@@ -233,7 +233,7 @@ def _verify(item: Mapping[str, Any], fields: Fields, by: User) -> None:
     data = form.cleaned_data
     repairing.verify_repair(
         repair, Verification.Cured(data["cured"]), how=data["how"], by=by, at=timezone.now(),
-        client_id=data["client_id"],
+        client_id=data["client_id"], device_at=_noted(item),
     )  # fmt: skip
 
 
@@ -241,7 +241,9 @@ def _finding(item: Mapping[str, Any], fields: Fields, by: User) -> None:
     run, form = _run(item), FindingForm(fields)
     _checked(form)
     data = form.cleaned_data
-    noting.note_finding(run.job, data["words"], by=by, at=timezone.now(), client_id=data["client_id"])
+    noting.note_finding(
+        run.job, data["words"], by=by, at=timezone.now(), client_id=data["client_id"], device_at=_noted(item)
+    )
 
 
 def _hand_over(item: Mapping[str, Any], fields: Fields, by: User) -> None:
@@ -253,7 +255,12 @@ def _hand_over(item: Mapping[str, Any], fields: Fields, by: User) -> None:
         reason=data["reason"], client_id=data["client_id"], step=run_state.walk.current,
         off_vehicle=data["off_vehicle"], excluded=data["excluded"], note=data["note"],
     )  # fmt: skip
-    handing_over.hand_over(run_state.run, data["receiver"], note, by=by, at=timezone.now())
+    handing_over.hand_over(run_state.run, data["receiver"], note, by=by, at=timezone.now(), device_at=_noted(item))
+
+
+def _noted(item: Mapping[str, Any]) -> datetime | None:
+    """When the device says that it was filled in."""
+    return device_time(str(item.get("at", "")))
 
 
 def _run(item: Mapping[str, Any]) -> Run:

@@ -70,7 +70,9 @@ const Outbox = (() => {
     const at = new Date().toISOString();
     const base = (location.pathname.match(/^\/jobs\/begun\/[0-9a-f-]+\/[a-z0-9-]+\/\d+\//) || [])[0];
     const locked = typeof TabletLock !== "undefined" && TabletLock.locked();
-    await put({ ...(base && { base }), ...item, user: me, at, replaces, locked, client_id: item.client_id || id() });
+    // Pages of a procedure begun without the network do not know the vehicle; what began it does.
+    const about = item.about || (await all()).find((each) => each.client_id === item.run)?.about;
+    await put({ ...(base && { base }), ...item, about, user: me, at, replaces, locked, client_id: item.client_id || id() });
     navigator.storage?.persist?.();
     await show();
   };
