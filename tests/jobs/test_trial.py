@@ -106,6 +106,14 @@ def test_what_the_circuit_would_read_stands_beside_the_reading(
     assert told in one_line(answer.content.decode())
 
 
+def test_what_a_reading_fits_is_not_in_the_way_of_the_answers(client: Client, yard: None, senior: User) -> None:
+    publishing.start_draft(flow_from(CIRCUIT_TEXT), by=senior, at=NOW)
+    client.force_login(senior)
+    shown = one_line(client.get(OF_CIRCUIT, {"typed": "15.9", "unit": "V"}).content.decode())
+    places = [shown.index(words) for words in ("Neither the sound circuit", 'class="answers"', "What 15.9 V fits")]
+    assert places == sorted(places)
+
+
 def test_the_writer_is_told_where_a_reading_would_tell_more(client: Client, yard: None, senior: User) -> None:
     """The step written for the supply measures where hardly any fault shows."""
     poor = CIRCUIT_TEXT.replace("probes: [feed to battery-]", "probes: [horn-out to earth]")
