@@ -494,6 +494,7 @@ def test_the_technical_record_holds_everything_that_was_given(run: Run, junior: 
         "licensed practice come before this record",
     ):
         assert words in said, words
+    assert "no meter named" in said and "taken as it stands" not in said
     page, queries = get(client, url)
     assert "<svg" in page.content.decode()
     mend(run.job, senior)

@@ -252,7 +252,7 @@ def close_as_cured(page: Page, visits: Visits) -> None:
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1, "the customer gets one sheet"
     page.get_by_role("link", name="Technical record").click()
     expect(page.locator(".chart-window > svg")).to_be_visible()
-    expect(page.locator("tbody tr", has_text="superseded").first).to_be_visible()
+    expect(page.locator("tbody tr", has_text="answered again later").first).to_be_visible()
     page.go_back()
 
 

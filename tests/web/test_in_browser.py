@@ -257,3 +257,15 @@ def test_the_signal_word_stands_in_the_corner_and_nothing_runs_under_it(opened: 
     for width in (320, 390, 820):
         above, beside, under = opened(width).evaluate(places)
         assert 0 <= above <= 6 and 0 <= beside <= 6 and under == 0, width
+
+
+def test_a_danger_that_is_asked_about_is_read_first_and_largest(opened: Open) -> None:
+    """Its word has a row of its own, its text under it is larger than that of the page."""
+    sizes = """(() => { document.body.classList.add('vehicle', 'danger-screen');
+        const box = document.querySelector('.caution'), at = name => box.querySelector(name).getBoundingClientRect();
+        const size = element => parseFloat(getComputedStyle(element).fontSize);
+        return [at('.says').top - at('.word').bottom, at('.says').left - at('.word').left,
+          size(box.querySelector('.says')) / size(document.body)]; })()"""
+    for width in (320, 390, 820):
+        below, beside, larger = opened(width).evaluate(sizes)
+        assert abs(below) < 1 and abs(beside) < 1 and larger > 1.1, width

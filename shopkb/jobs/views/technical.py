@@ -27,6 +27,8 @@ class LogLine:
     title: str
     answer: str
     row: Result
+    judged: str
+    """How its reading was judged; that no meter was named stands with the reading."""
     state: str
 
 
@@ -81,7 +83,10 @@ def _sheet(run: Run) -> RunSheet:
     run_state = state_of(run)
     flow = run_state.flow
     effective = {row.pk for row in run_state.effective}
-    lines = [LogLine(_title(run_state, row), answer_text(flow, row), row, _state(row, effective)) for row in rows]
+    lines = [
+        LogLine(_title(run_state, row), answer_text(flow, row), row, _judged(row), _state(row, effective))
+        for row in rows
+    ]
     asked = [(question(flow, row.key), row) for row in run.values.all()]
     late = [late_value_entry(flow, row) for row in run.late_values.all()]
     chart = draw_chart(flow, ChartOptions(path=run_state.walk.path, now=run_state.walk.current), Drawing.TALL)
@@ -93,9 +98,14 @@ def _title(run_state: RunState, row: Result) -> str:
     return step.title if step is not None else row.step
 
 
+def _judged(row: Result) -> str:
+    told, _remark, _rest = row.judgement.partition("; no meter was named, ")
+    return told
+
+
 def _state(row: Result, effective: set[int]) -> str:
     if row.pk in effective:
         return "off the written way" if row.off_path else "counts"
     if row.is_late:
         return "came too late"
-    return "taken back" if hasattr(row, "retraction") else "superseded"
+    return "taken back" if hasattr(row, "retraction") else "answered again later"
