@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page
+from django.urls import reverse
+from playwright.sync_api import Browser, Page, expect
 
 import shopkb
+from shopkb.accounts.models import User
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.model import AskedValue
 from shopkb.core.readings.parsing import parse_reading
@@ -20,11 +22,16 @@ from shopkb.core.readings.quantities import Quantity, ReadingError
 from shopkb.core.readings.units import QUANTITIES
 from shopkb.jobs.answering import with_computed
 from shopkb.jobs.kept_limits import limits_of, spellings
-from tests.conftest import FLOWS
+from shopkb.procedures import publishing
+from tests import builders
+from tests.builders import yard
+from tests.conftest import FLOWS, NOW
+
+__all__ = ["yard"]
 
 pytestmark = [pytest.mark.journey, pytest.mark.device]
 
-SCRIPT = Path(shopkb.__file__).with_name("jobs") / "static" / "jobs" / "limits.js"
+SCRIPTS = Path(shopkb.__file__).with_name("jobs") / "static" / "jobs"
 USUAL = {"V": "12.4", "W": "240", "mm2": "2.5", "m": "3", "A": "10", "bar": "1.1", "%": "60", "degC": "20", "ohm": "2"}
 
 
@@ -33,7 +40,7 @@ def page(browser: Browser) -> Iterator[Page]:
     context = browser.new_context()
     page = context.new_page()
     page.goto("about:blank")
-    page.add_script_tag(content=SCRIPT.read_text(encoding="utf-8"))
+    page.add_script_tag(content=(SCRIPTS / "limits.js").read_text(encoding="utf-8"))
     yield page
     context.close()
 
@@ -123,3 +130,50 @@ def test_the_device_reads_what_is_typed_as_the_server_does(page: Page, quantity:
             assert here["number"] == pytest.approx(float(reading.exact(unit))), text
             taken += 1
     assert taken >= 5
+
+
+COUNTED = builders.HORN_TEXT.replace(
+    """    test: listen
+    at: body/horn/relay
+    access: cabin
+    minutes: 1
+    instruction: Press three times.
+    outcomes:
+      sounds: {label: Horn sounds, go: out, note: Not present at the moment.}
+      click: {label: Relay clicks, go: supply}
+""",
+    """    test: measure
+    at: body/horn/relay
+    access: cabin
+    minutes: 1
+    trials: 10 times
+    reading: {quantity: count, unit: times}
+    outcomes:
+      sounds: {label: Horn sounds, band: '< 2 times', go: out}
+      click: {label: Relay clicks, band: '>= 2 times', go: supply}
+""",
+).replace("      silent: {label: Nothing to be heard, go: hand-over horn-control}\n", "")
+
+
+@pytest.mark.django_db
+def test_a_count_is_whole_on_the_device_too(page: Page, yard: None, senior: User, second: User, junior: User) -> None:
+    """The page that the server makes for the device, with its own scripts and nothing around them."""
+    draft = publishing.start_draft(builders.flow_from(COUNTED), by=senior, at=NOW)
+    publishing.publish(draft, by=second, at=NOW)
+    run = builders.start(builders.take_in(junior), draft.procedure, junior)
+    sent = builders.signed_in(junior).get(reverse("jobs:pack-step", args=[run.pk, "press"])).content.decode()
+    page.set_content(sent[sent.index('<div id="pack"') : sent.index("</main>")])
+    page.add_script_tag(content=(SCRIPTS / "limits.js").read_text(encoding="utf-8"))
+    page.evaluate(
+        "window.kept = []; window.Outbox = { all: async () => [], add: async (item) => window.kept.push(item) }"
+    )
+    page.add_script_tag(content=(SCRIPTS / "pack.js").read_text(encoding="utf-8"))
+    for typed, verdict in (
+        ("2.5", "That cannot be: times are whole."), ("-1", "That cannot be."), ("1", "Horn sounds."),
+        ("2", "Relay clicks."), ("10", "Relay clicks."),
+    ):  # fmt: skip
+        page.locator("#typed").fill(typed)
+        expect(page.locator("#verdict")).to_contain_text(verdict)
+    page.locator("#typed").fill("1.5")
+    page.locator("[data-outcome=sounds]").click()
+    assert page.evaluate("window.kept") == []

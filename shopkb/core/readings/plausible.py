@@ -23,7 +23,7 @@ LEAST: Mapping[str, Quantity] = MappingProxyType(
     {
         "pressure": Quantity(Decimal("-1.1"), "bar"),  # gauge; the air's own pressure is at most 1.085 bar at sea level
         "temperature": Quantity(Decimal(0), "K"),
-        **{name: Quantity(Decimal(0), unit) for name, unit in (("ratio", "%"), ("power", "W"))},
+        **{name: Quantity(Decimal(0), unit) for name, unit in (("ratio", "%"), ("power", "W"), (COUNT, "times"))},
     }
 )
 """Below this nothing can be. Quantities that are named in neither place have no such bound."""

@@ -26,7 +26,7 @@ def judged(typed: str, quantity: str, unit: str, *bands: str) -> Judgement:
 @pytest.mark.parametrize(
     ("typed", "quantity", "unit"),
     [("-1.2 bar", "pressure", "bar"), ("-130 kPa", "pressure", "bar"), ("-274", "temperature", "degC"),
-     ("-1 %", "ratio", "%"), ("-1e9", "pressure", "bar")],
+     ("-1 %", "ratio", "%"), ("-1e9", "pressure", "bar"), ("-1", "count", "times")],
 )  # fmt: skip
 def test_what_cannot_be(typed: str, quantity: str, unit: str) -> None:
     with pytest.raises(ReadingError, match=r"cannot be: nothing lies below"):
