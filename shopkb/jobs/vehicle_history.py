@@ -10,7 +10,7 @@ from django.db.models import Prefetch
 
 from shopkb.catalog.models import Symptom
 from shopkb.core.identifiers import is_within
-from shopkb.jobs.models import Finding, Job, Repair, Settlement, Vehicle
+from shopkb.jobs.models import Finding, Job, Repair, Settlement, Vehicle, Verification, latest_cured
 
 LATEST = 5
 """Earlier jobs shown when a vehicle is booked in."""
@@ -25,7 +25,7 @@ LEFT = (Settlement.How.ADVISED, Settlement.How.DECLINED)
 
 @dataclass(frozen=True, slots=True)
 class EarlierJob:
-    """One earlier job of a vehicle. ``causes`` are those repaired, in words."""
+    """One earlier job of a vehicle. ``causes`` are those repaired, in words, with what was put right in vain."""
 
     job: Job
     causes: tuple[str, ...]
@@ -81,18 +81,24 @@ def known_vehicle(registration: str, vin: str, *, at: datetime, symptom: Symptom
 
 def earlier_jobs(vehicle: Vehicle, *, at: datetime, symptom: Symptom | None = None) -> tuple[EarlierJob, ...]:
     """All jobs of a vehicle, the newest first. Three queries."""
-    repairs = Repair.objects.select_related("cause__component").order_by("pk")
+    repairs = Repair.objects.select_related("cause__component").annotate(verdict=latest_cured()).order_by("pk")
     jobs = vehicle.jobs.select_related("symptom__system", "platform", "opened_by").prefetch_related(
         Prefetch("repairs", repairs), "comebacks"
     )
     return tuple(
         EarlierJob(
             job,
-            tuple(dict.fromkeys(str(repair.cause) for repair in job.repairs.all())),
+            tuple(dict.fromkeys(_told(repair) for repair in job.repairs.all())),
             _may_be_back(job, at, symptom),
         )
         for job in jobs.order_by("-opened_at", "-pk")
     )
+
+
+def _told(repair: Repair) -> str:
+    """Its cause; one that was put right in vain says so. ``verdict``: of its latest check."""
+    in_vain = getattr(repair, "verdict", None) == Verification.Cured.NO
+    return f"{repair.cause}, not cured" if in_vain else str(repair.cause)
 
 
 def left_on(vehicle: Vehicle) -> list[Finding]:

@@ -10,9 +10,10 @@ from django.urls import reverse
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.belief.comeback import SAME_AGAIN
 from shopkb.jobs.actions import intake
-from shopkb.jobs.models import Job, Run
+from shopkb.jobs.models import Job, Run, Verification
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_state import run_states_of
+from shopkb.jobs.vehicle_history import earlier_jobs
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import TO_GROUND, follow, signed_in, words_of
@@ -86,3 +87,15 @@ def test_comebacks_with_a_proven_cause_are_counted(back: Run, horn: Procedure, j
     assert found.earlier is not None
     assert (found.earlier.earlier.same, found.earlier.earlier.other) == (1, 0)
     assert chance(found, GROUND) == pytest.approx(2 / 5, abs=0.02)
+
+
+def test_what_was_put_right_in_vain_is_told_as_that(horn: Procedure, junior: User) -> None:
+    run = builders.start(builders.take_in(junior), horn, junior)
+    builders.mend(run.job, junior, cured=Verification.Cured.NO)
+    builders.mend(run.job, junior, cause=("body/horn/earth", "high resistance"))
+    vehicle = run.job.vehicle
+    (before,) = earlier_jobs(vehicle, at=NOW)
+    assert before.causes == ("Horn: open circuit, not cured", "Horn earth: high resistance")
+    page = words_of(signed_in(junior).get(reverse("reports:vehicle", args=[vehicle.pk])))
+    assert page.count("not cured") == 1
+    assert page.index("open circuit") < page.index("not cured") < page.index("high resistance")

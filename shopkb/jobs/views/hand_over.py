@@ -15,13 +15,14 @@ from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.core.diagnosis.belief.posterior import Reason
+from shopkb.core.flow.paths import causes_from, causes_reachable
 from shopkb.jobs import vehicle_state
 from shopkb.jobs.actions import handing_over
 from shopkb.jobs.actions.closing import ruled_out
 from shopkb.jobs.asked_values import given_values
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms.leaving import HandOverForm
-from shopkb.jobs.models import HandOver, Job, Run
+from shopkb.jobs.models import Finding, HandOver, Job, Run
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, reading_text
@@ -116,18 +117,34 @@ def _values(run_state: RunState) -> list[tuple[str, str]]:
 def _excluded(job: Job, states: Sequence[RunState]) -> str:
     """What was repaired in vain, and what a result has all but ruled out, each with that result, a line each.
 
-    A cause that nobody has tested is not excluded, however rare it is; nor is one for which the answer speaks that
-    stated another fault of the job: it may well be the cause of that.
+    A cause that nobody has tested is not excluded, however rare it is; nor is one that may be the cause of another
+    fault of the job.
     """
     lines = [f"{repair.cause}: repaired, not cured" for repair in ruled_out(job)]
     reasoning = reason(job, states, at=timezone.now())
-    faults = {finding.result.step for finding in job.standing_findings if finding.result}
+    beside = {cause for finding in job.standing_findings for cause in _behind(finding, states)}
     for row in reasoning.possible if reasoning is not None else ():
         against = next((why for why in row.speaks_against if why.step and why.times <= RULES_OUT), None)
-        beside = any(why.step in faults for why in row.speaks_for)
-        if row.probability < HARDLY and not row.repaired and not beside and against is not None:
+        if row.probability < HARDLY and not row.repaired and row.cause not in beside and against is not None:
             lines.append(f"{capfirst(row.name)}: {_result_words(states, against)}")
     return "\n".join(lines[:MOST_LINES])
+
+
+def _behind(finding: Finding, states: Sequence[RunState]) -> set[str]:
+    """Causes left behind by the answer that followed the one which stated this fault: which fault the way goes on with
+    says nothing against those of the other."""
+    result = finding.result
+    state = next((each for each in states if result and each.run.pk == result.run_id), None)
+    if state is None or result is None:
+        return set()
+    flow = state.flow
+    stated = next((row for step, row in flow.branches if (step.key, row.key) == (result.step, result.outcome)), None)
+    answered = {(row.step, row.outcome) for row in state.effective}
+    left = {
+        cause for step, row in flow.branches if stated and step.key == stated.go.key and (step.key, row.key) in answered
+        for cause in causes_from(flow, step.key) - causes_reachable(flow, step.key, row.key)
+    }  # fmt: skip
+    return {flow.cause_by_key[key].identity for key in left}
 
 
 def _result_words(states: Sequence[RunState], against: Reason) -> str:
