@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from datetime import timedelta
 
 import pytest
@@ -9,7 +10,7 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.core.diagnosis.belief.comeback import SAME_AGAIN
-from shopkb.jobs.actions import intake
+from shopkb.jobs.actions import intake, noting
 from shopkb.jobs.models import Job, Run, Verification
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_state import run_states_of
@@ -99,3 +100,15 @@ def test_what_was_put_right_in_vain_is_told_as_that(horn: Procedure, junior: Use
     page = words_of(signed_in(junior).get(reverse("reports:vehicle", args=[vehicle.pk])))
     assert page.count("not cured") == 1
     assert page.index("open circuit") < page.index("not cured") < page.index("high resistance")
+
+
+def test_a_fault_that_was_declined_is_told_when_the_vehicle_comes_back(horn: Procedure, junior: User) -> None:
+    run = builders.start(builders.take_in(junior), horn, junior)
+    end = follow(run, TO_GROUND, junior)[-1]
+    builders.mend(run.job, junior, result=end, cause=("body/horn/earth", "high resistance"))
+    found = noting.note_finding(run.job, "Tyre worn.", by=junior, at=NOW, client_id=uuid.uuid4())
+    noting.settle_finding(found, noting.How.DECLINED, by=junior, at=NOW, client_id=uuid.uuid4())
+    closed = builders.closing.close_job(run.job, Job.Disposition.CURED, by=junior, at=NOW + timedelta(hours=1))
+    again = builders.take_in(junior, comeback_of=closed, at=LATER)
+    page = words_of(signed_in(junior).get(reverse("jobs:job", args=[again.pk])))
+    assert "Still on this vehicle? Tyre worn.: declined by the customer" in page

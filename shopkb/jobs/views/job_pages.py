@@ -167,6 +167,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         ),
         "comebacks": list(job.comebacks.all()),
         "repaired_then": _repaired_then(job),
+        "left": left_on(job.vehicle) if job.comeback_of_id and job.is_open else [],
         "reasoning": reasoning,
         "repaired": repaired,
         "go_on": repaired or (go_on(job, states, reasoning, ends) if reasoning else None),
