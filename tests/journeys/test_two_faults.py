@@ -4,6 +4,7 @@ counted up to the first check."""
 
 from __future__ import annotations
 
+import io
 import re
 import uuid
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from datetime import datetime, timedelta
 import pytest
 from django.utils import timezone
 from playwright.sync_api import Locator, Page, expect
+from pypdf import PdfReader
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Platform, Symptom
@@ -227,6 +229,9 @@ def look_at_the_paper(page: Page, visits: Visits, screen: Screen) -> None:
     for words in ("4.1 V", "17.2 A", "The cooling system loses pressure", "advised for the next visit"):
         assert words in sheet, words
     visits.shot(page, f"two-faults-paper-{screen.name}")
+    sent = page.request.get(f"{page.url.partition('write-up')[0]}papers/write-up.pdf").body()
+    for paper in (sent, page.pdf(prefer_css_page_size=True)):
+        assert len(PdfReader(io.BytesIO(paper)).pages) == 1, "one sheet, signatures and all"
 
 
 def again(page: Page, job: Job, visits: Visits, screen: Screen) -> None:
