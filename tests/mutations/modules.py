@@ -17,7 +17,7 @@ MUTATED = (
 """The doors, what guards them, and what judges a reading."""
 
 TESTS = {
-    "shopkb/jobs/": ("tests/jobs",),
+    "shopkb/jobs/": ("tests/jobs", "tests/upkeep/test_chains.py", "tests/upkeep/test_append_only.py"),
     "shopkb/accounts/": ("tests/accounts", "tests/upkeep/test_audit.py"),
     "shopkb/upkeep/": ("tests/upkeep", "tests/hosting/test_encrypted_copies.py"),
     "shopkb/procedures/": ("tests/procedures", "tests/catalog/test_admin.py"),
