@@ -209,6 +209,7 @@ def stretch_offline(page: Page, door: Door, run: Run, visits: Visits) -> None:
     page.get_by_role("button", name="Send now").click()
     unsent(page, "all sent")
     expect(page.get_by_text("Everything is sent.")).to_be_visible()
+    title(page, "All sent")
     page.goto(f"{door.address}/jobs/runs/{run.pk}/")
     arrives(page, "Relay: burnt contacts")
 
