@@ -47,14 +47,18 @@ pytestmark = [pytest.mark.journey, pytest.mark.looks, pytest.mark.django_db]
 BREAK = LONG_BREAK + timedelta(minutes=10)
 FARTHEST = 1200
 """CSS pixels from the top of the page on a phone."""
+AT_ONCE = {"charging-low/posts": 1370}
+"""What is farther all the same: a load tester at a gassing battery, where every word comes before the work."""
 AFTER_A_BREAK = {
     "starter-does-not-turn/plugs-out": 1400,
     "starter-does-not-turn/starter-bench": 1320,
     "charging-low/charge-current": 1310,
-    "charging-low/posts": 1280,
+    "charging-low/posts": 1470,
     "charging-low/sense": 1280,
-    "charging-low/supply-pin": 1280,
-    "charging-low/unit-alone": 1270,
+    "charging-low/supply-pin": 1320,
+    "charging-low/rotor-speed": 1230,
+    "starter-does-not-turn/coil-volts": 1250,
+    "charging-low/unit-alone": 1370,
     "overheats-fan-silent/why-fuse": 1240,
 }
 """What is farther when somebody comes back after a break: every caution of the step is new then and said whole."""
@@ -166,11 +170,11 @@ def test_answers_are_near_on_every_shipped_step(browser: Browser, steps: list[Sh
     phone, tablet = (measured(browser, screen, at_once) for screen in (PHONE, TABLET))
     after_a_break = measured(browser, PHONE, later)
     assert len(phone) == len(after_a_break) > 400
-    assert [(name, row["first"]) for name, row in phone.items() if row["first"] > FARTHEST] == []
+    assert [(name, row["first"]) for name, row in phone.items() if row["first"] > AT_ONCE.get(name, FARTHEST)] == []
     far = [
         (name, row["first"]) for name, row in after_a_break.items() if row["first"] > AFTER_A_BREAK.get(name, FARTHEST)
     ]
-    assert far == []
+    assert not far, str(far)
     assert [name for name in AFTER_A_BREAK if after_a_break[name]["first"] <= FARTHEST] == [], "no longer to be named"
     assert [name for name, row in tablet.items() if (row["screen"] or 0) > TABLET.height] == []
     assert [name for name, row in phone.items() if row["sideways"]] == []
