@@ -24,7 +24,7 @@ class Door:
         self.server, self.loses = server, loses
         self.lost = 0
         self.torn_after: int | None = None
-        """Bytes of each reply that arrive before the connection is cut; None lets all of it through."""
+        """Bytes that arrive on a connection before it is cut; None lets all of them through."""
         self._open: set[socket.socket] = set()
         self._listener: socket.socket | None = None
         with socket.create_server(("127.0.0.1", 0)) as probe:
@@ -67,15 +67,17 @@ class Door:
         threading.Thread(target=self._pump, args=(inside, visitor, True), daemon=True).start()
 
     def _pump(self, source: socket.socket, sink: socket.socket, replies: bool) -> None:
+        passed = 0
         with contextlib.suppress(OSError):
             while data := source.recv(CHUNK):
                 if replies and data.startswith(b"HTTP/1.") and self.loses():
                     self.lost += 1
                     break
-                if replies and self.torn_after is not None:
-                    sink.sendall(data[: self.torn_after])
+                if replies and self.torn_after is not None and passed + len(data) > self.torn_after:
+                    sink.sendall(data[: self.torn_after - passed])
                     break
                 sink.sendall(data)
+                passed += len(data)
         for each in (source, sink):
             self._open.discard(each)
             _hang_up(each)

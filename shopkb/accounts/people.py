@@ -94,8 +94,8 @@ class PersonForm(AccountForm):
         typed = str(self.cleaned_data["username"])
         if "username" not in self.changed_data:
             return typed
-        if not re.fullmatch(r"[\w.-]+", typed):
-            raise forms.ValidationError("Letters, digits and . _ - only.")
+        if not re.fullmatch(r"[\w.-]*\w[\w.-]*", typed):
+            raise forms.ValidationError("Letters, digits and . _ - only, one letter or digit at least.")
         if typed == NOT_A_NAME:
             raise forms.ValidationError("This word stands in the address of a page. Choose another name.")
         for name in User.objects.exclude(pk=self.instance.pk).values_list("username", flat=True):

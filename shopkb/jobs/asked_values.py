@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,6 +12,7 @@ from shopkb.catalog.meter_values import meter_of
 from shopkb.core.flow.model import AskedValue, Step
 from shopkb.core.readings.judgement import judge
 from shopkb.core.readings.quantities import Quantity, Reading, ReadingError
+from shopkb.core.readings.units import UNITS
 from shopkb.jobs.models import Result
 from shopkb.jobs.run_state import RunState
 
@@ -25,6 +27,12 @@ class GivenValue:
     who: User
     at: datetime
     corrected: int
+
+    @property
+    def text(self) -> str:
+        """What was typed, with the unit chosen beside it unless a unit was typed too."""
+        bare = re.fullmatch(r"[\d\s.,+-]+", self.typed)
+        return f"{self.typed} {UNITS[self.unit].sign}" if bare and self.unit in UNITS else self.typed
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Final
+from urllib.parse import urlsplit
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -11,6 +12,8 @@ from django.shortcuts import render
 from shopkb.web.numbers import row_number
 from shopkb.web.qr import qr_code
 
+ONLY_HERE: Final = frozenset({"localhost", "127.0.0.1", "::1"})
+"""Names under which a computer knows itself alone."""
 MOST_COPIES: Final = 24
 """An A4 sheet of labels, three abreast and eight down."""
 
@@ -31,6 +34,7 @@ def label_sheet(request: HttpRequest, label: Label, section: str) -> HttpRespons
     context = {
         "label": label,
         "address": address,
+        "only_here": urlsplit(address).hostname in ONLY_HERE,
         "code": qr_code(address, f"QR code of {label.title}"),
         "copies": min(asked, MOST_COPIES),
         "repeated": range(min(asked, MOST_COPIES)),

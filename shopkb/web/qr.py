@@ -13,6 +13,9 @@ QUIET_ZONE: Final = 4
 
 
 def qr_code(text: str, name: str, border: int = QUIET_ZONE) -> SafeString:
-    """The code of ``text`` with middle error correction, without style attributes; ``name`` is read out."""
-    drawn = segno.make(text, error="m", micro=False).svg_inline(border=border, omitsize=True)
+    """The code of ``text``, black on white, with middle error correction, without style attributes.
+
+    ``name`` is read out.
+    """
+    drawn = segno.make(text, error="m", micro=False).svg_inline(border=border, omitsize=True, light="#fff")
     return mark_safe(drawn.replace("<svg", f'<svg role="img" aria-label="{escape(name)}"', 1))  # noqa: S308

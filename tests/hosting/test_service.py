@@ -228,7 +228,7 @@ def test_the_step_pages_work_offline_under_a_second_name_over_tls(service: Servi
         context.set_offline(True)
         page.reload()
         assert page.locator("h1").inner_text() == asked
-        assert "No network." in page.locator("#pack-state").inner_text()
+        assert "No network:" in page.locator("#pack-state").inner_text()
         page.locator("button.answer").first.click()
         expect(page.locator("#unsent")).to_have_text("1 not sent")
         browser.close()

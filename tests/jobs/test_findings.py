@@ -214,6 +214,16 @@ def test_its_own_page_leads_to_its_repair_or_to_a_procedure(met: Run, junior: Us
     assert Settlement.objects.latest("pk").how == How.FOLLOWED
 
 
+def test_the_repair_of_another_fault_that_alone_cured_is_the_cause_on_paper(met: Run, junior: User) -> None:
+    """What the way came to was put right in vain; the fault met beside it was what the customer complained of."""
+    mend(met.job, junior, result=met.results.latest("pk"), cause=GROUND, cured=Verification.Cured.NO)
+    cured = mend(met.job, junior, cause=RELAY)
+    settle(Finding.objects.get(), How.REPAIRED, junior, repair=cured)
+    told = words_of(signed_in(junior).get(reverse("jobs:write-up", args=[met.job_id])))
+    assert "Not found yet" not in told and "Without success so far" not in told
+    assert f"Cause {cured.cause}" in told
+
+
 # What it teaches
 
 

@@ -22,7 +22,7 @@ def read_back(svg: str) -> str:
     side = int(re.findall(r'viewBox="0 0 (\d+)', svg)[0])
     image = Image.new("L", (side, side), 255)
     x = y = 0.0
-    for kind, numbers in re.findall(r"([Mmh])([-\d. ]+)", re.findall(r' d="([^"]+)"', svg)[0]):
+    for kind, numbers in re.findall(r"([Mmh])([-\d. ]+)", re.findall(r'stroke="#000" d="([^"]+)"', svg)[0]):
         values = [float(number) for number in numbers.split()]
         if kind == "M":
             x, y = values

@@ -181,7 +181,7 @@ def test_what_was_typed_stays_when_a_meter_is_chosen_and_when_the_network_goes(
     box.fill("30")
     page.get_by_label("Unit", exact=True).select_option("mV")
     page.get_by_role("button", name="Check the reading").click()
-    expect(page.locator("#pack-state")).to_contain_text("No network.")
+    expect(page.locator("#pack-state")).to_contain_text("No network:")
     expect(box).to_have_value("30")
     expect(page.get_by_label("Unit", exact=True)).to_have_value("mV")
     expect(page.locator("#verdict")).to_contain_text("No voltage across the fuse")
@@ -193,7 +193,8 @@ def test_a_page_cut_off_half_way_gives_way_to_the_one_kept_on_the_device(
     run = fan_job(junior, shelf[FAN], TO_CLICKS)
     page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
     kept(page, run, "fuse-drop", "box-feed")
-    door.torn_after = 3_000
-    page.goto(f"{door.address}/jobs/runs/{run.pk}/")
-    expect(page.get_by_role("textbox", name="Reading", exact=True)).to_be_visible()
+    for arrived in (3_000, 6_000):
+        door.torn_after = arrived
+        page.goto(f"{door.address}/jobs/runs/{run.pk}/")
+        expect(page.get_by_role("textbox", name="Reading", exact=True)).to_be_visible()
     door.torn_after = None

@@ -371,6 +371,14 @@ def test_a_reading_that_was_not_checked_goes_along_with_the_answer(
     visits.refused()
     expect(page.locator("#unreadable")).to_be_visible()
     expect(box).to_have_value("12,4 lamps")
+    page.get_by_text("Add a note to this answer").click()
+    page.get_by_label("Note", exact=True).fill("Contacts look brown.")
+    box.fill("25 mV")
+    page.get_by_role("button", name="Check the reading").click()
+    expect(page.locator(".shown output")).to_have_text("25 mV")
+    expect(page.get_by_label("Note", exact=True)).to_have_value("Contacts look brown.")
+    box = page.get_by_role("textbox", name="Reading", exact=True)
+    page.get_by_role("link", name="Change").click()
     box.fill("20")
     page.get_by_label("Unit", exact=True).select_option("mV")
     answer(page, "Voltage across the fuse 0.5 V or more")
@@ -429,8 +437,9 @@ def test_a_registration_typed_before_the_scripts_ran_is_looked_up(
     page.goto(f"{visits.address}/jobs/new/", wait_until="commit")
     expect(page.get_by_role("heading", name=f"{plate} has been here before")).to_be_visible()
     picture = {"name": "sill.jpg", "mimeType": "image/jpeg", "buffer": photo(bars(READ)).getvalue()}
-    page.get_by_label("VIN from a photo").set_input_files(files=[picture])
-    expect(page.get_by_label("VIN (optional)")).to_have_value(READ)
+    page.get_by_label("VIN").fill("")
+    page.get_by_label("from a photo of its bar code").set_input_files(files=[picture])
+    expect(page.get_by_label("VIN")).to_have_value(READ)
     expect(page.locator("[data-vin-photo] [role=status]")).to_contain_text(
         f"{READ}. The check digit X in position 9 is right."
     )

@@ -181,7 +181,7 @@ def stretch_offline(page: Page, door: Door, run: Run, visits: Visits) -> None:
     gone(page, door)
     page.reload()
     arrives(page, "Motor current, motor fed directly")
-    expect(page.locator("#pack-state")).to_contain_text("No network.")
+    expect(page.locator("#pack-state")).to_contain_text("No network:")
     value(page, "Power on the fan rating plate", "240")
     unsent(page, "1 not sent")
     reading(page, "17.2", "Runs, current right")

@@ -103,7 +103,7 @@ def test_another_fault_is_noted_away_and_stands_with_the_job(
     gone(page, door)
     page.goto(f"{door.address}/jobs/runs/{run.pk}/")
     arrives(page, "Voltage across the fan fuse")
-    expect(page.locator("#pack-state")).to_contain_text("What is still possible is worked out anew then.")
+    expect(page.locator("#pack-state")).to_contain_text("No network:")
     page.get_by_role("link", name="Note another fault").click()
     arrives(page, "Note another fault")
     visits.shot(page, "offline-finding")

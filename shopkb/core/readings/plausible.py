@@ -23,6 +23,7 @@ LEAST: Mapping[str, Quantity] = MappingProxyType(
     {
         "pressure": Quantity(Decimal("-1.1"), "bar"),  # gauge; the air's own pressure is at most 1.085 bar at sea level
         "temperature": Quantity(Decimal(0), "K"),
+        "resistance": Quantity(Decimal(-1), "ohm"),  # a meter that was zeroed with longer or warmer leads
         **{name: Quantity(Decimal(0), unit) for name, unit in (("ratio", "%"), ("power", "W"), (COUNT, "times"))},
     }
 )

@@ -85,12 +85,15 @@ def carried_out(repair: Repair, states: Sequence[RunState]) -> CarriedOut:
 
 def in_order(repairs: Sequence[CarriedOut]) -> dict[str, list[CarriedOut]]:
     """Repairs as a customer asks for them: ``proved`` are those that cured, or of which it is not known yet, ``failed``
-    those after which the complaint stayed, each the latest first; ``beside`` put right another fault. Needs
-    ``settles`` loaded to cost no query."""
+    those after which the complaint stayed, each the latest first; ``beside`` put right another fault. Where only such a
+    one cured the complaint, it is among the proved. Needs ``settles`` loaded to cost no query."""
     told: dict[str, list[CarriedOut]] = {"proved": [], "failed": [], "beside": []}
+    others = [done for done in repairs if done.repair.settles.all()]
+    cured_otherwise = any(done.cured for done in repairs if done not in others)
     for done in reversed(repairs):
         failed = done.verification is not None and done.verification.cured == Verification.Cured.NO
-        told["beside" if done.repair.settles.all() else "failed" if failed else "proved"].append(done)
+        beside = done in others and (cured_otherwise or not done.cured)
+        told["beside" if beside else "failed" if failed else "proved"].append(done)
     cured = [done for done in told["proved"] if done.cured]
     told["proved"] = [*cured, *(done for done in told["proved"] if not done.cured)]
     return told

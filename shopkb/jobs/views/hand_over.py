@@ -26,7 +26,6 @@ from shopkb.jobs.models import Finding, HandOver, Job, Run
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, reading_text
-from shopkb.procedures.templatetags.procedure_words import unit_sign
 from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 HARDLY, RULES_OUT = 0.05, 0.2
@@ -108,10 +107,7 @@ def take_over(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _values(run_state: RunState) -> list[tuple[str, str]]:
     """What was asked once on this run, and the latest answer with its unit. One query."""
-    return [
-        (each.value.ask, f"{each.typed} {unit_sign(each.unit) if each.unit else ''}".strip())
-        for each in given_values(run_state)
-    ]
+    return [(each.value.ask, each.text) for each in given_values(run_state)]
 
 
 def _excluded(job: Job, states: Sequence[RunState]) -> str:

@@ -45,6 +45,18 @@
       if (field) form.elements[name].value = field.value;
     }
   };
+  // A note for the answer stays while its reading is checked.
+  const note = document.getElementById("note");
+  const noted = `note ${here}`;
+  if (note && !note.value && sessionStorage.getItem(noted)) {
+    note.value = sessionStorage.getItem(noted);
+    note.closest("details").open = true;
+  }
+  sessionStorage.removeItem(noted);
+  document.addEventListener("submit", (event) => {
+    if (note?.value && event.target !== note.form) sessionStorage.setItem(noted, note.value);
+  });
+
   const chosen = document.getElementById("meter-form");
   chosen?.addEventListener("submit", () => takeAlong(chosen));
 

@@ -32,6 +32,8 @@ const keptAs = (path) => {
 self.addEventListener("install", () => self.skipWaiting());
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
+const isPage = (answer) => (answer.headers.get("Content-Type") || "").startsWith("text/html");
+
 // The answer with all of its body in hand. A connection cut off in the middle can leave a body that merely ends, and
 // kept as it came, an empty page would stand here for good in place of the whole one from before.
 const whole = async (answer) => {
@@ -39,6 +41,9 @@ const whole = async (answer) => {
   const headers = new Headers(answer.headers);
   const length = headers.has("Content-Encoding") ? null : headers.get("Content-Length");
   if (!body.byteLength || (length !== null && Number(length) !== body.byteLength)) throw new Error("cut off");
+  // Compressed, its length is not known; a page of ours has all of it when its last tag is there.
+  const end = isPage(answer) ? new TextDecoder().decode(body.slice(-64)).trimEnd() : "</html>";
+  if (!end.endsWith("</html>")) throw new Error("cut off");
   for (const name of ["Content-Encoding", "Content-Length"]) headers.delete(name);
   return new Response(body, { status: answer.status, headers });
 };
@@ -194,8 +199,7 @@ const picture = async (request) => {
 const late = () => new Promise((_resolve, reject) => setTimeout(() => reject(new Error("no answer in time")), WAIT));
 
 // Half a page has no buttons: it is shown when all of it has come, and counts as no answer when it is cut off.
-const allOf = async (answer) =>
-  (answer.ok && (answer.headers.get("Content-Type") || "").startsWith("text/html") ? whole(answer) : answer);
+const allOf = async (answer) => (answer.ok && isPage(answer) ? whole(answer) : answer);
 
 // A page of a run that is kept here is not waited for long; any other is, and only when the network is away the list of
 // what was not sent stands in for it.
