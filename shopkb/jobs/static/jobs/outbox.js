@@ -298,7 +298,8 @@ const Outbox = (() => {
     wayBack(items);
     list.replaceChildren(...items.map(row));
     list.hidden = !items.length;
-    document.querySelector("h1").textContent = items.length ? "Not sent yet" : "All sent";
+    const heading = document.getElementById("outbox-heading");
+    if (heading) heading.textContent = items.length ? "Not sent yet" : "All sent";
     document.getElementById("outbox-empty").hidden = items.length > 0;
     for (const id of ["outbox-retry", "outbox-save"]) document.getElementById(id).hidden = !items.length;
   };
