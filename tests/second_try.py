@@ -1,8 +1,8 @@
 """A journey that fails is tried once more, and said so; more than a few of them fail the whole run.
 
-A journey drives a browser, a server and a device's storage beside two other tests on few cores, so one in some thousand
-fails of the machine. Each that needed its second try is named at the end, with what it failed of the first time, so
-that it is looked into; all other tests pass the first time or fail.
+A journey drives a browser, a server and a device's storage beside two other tests on few cores, and one that fails now
+and then must not stop all else. Most of these were faults of the product in another order of events: each that needed
+its second try is named at the end, with what it failed of, to be looked into. All other tests pass the first time.
 """
 
 from __future__ import annotations

@@ -19,6 +19,7 @@ from shopkb.core.flow.checks.standing_cautions import standing_cautions
 from shopkb.core.flow.checks.step_hazards import step_hazards
 from shopkb.core.flow.file.reader import read_flow
 from shopkb.core.flow.file.writer import write_flow
+from shopkb.core.flow.instructions import meaning
 from shopkb.core.flow.model import AskedValue, Flow, GoKind, Proof, Step, TestKind
 from shopkb.core.flow.paths import causes_reachable
 from shopkb.core.flow.walk import AnsweredStep
@@ -28,6 +29,16 @@ from shopkb.core.readings.quantities import Quantity
 from shopkb.core.readings.units import QUANTITIES
 from tests.examples import examples
 from tests.shelf import CATALOG, FLOWS, SHELF, SUB_PROCEDURES, every_flow, graph, load, share_proven
+
+SAFETY = re.compile(
+    r"\b(?:never|nobody|do not|don't|goggles|gloves|spark|explo\w+|key out|lead off|senior)\b", re.IGNORECASE
+)
+"""Words that somebody has to have read before the work is done."""
+
+
+@pytest.mark.parametrize("flow", SHELF.values(), ids=SHELF)
+def test_no_word_of_safety_stands_below_the_answers(flow: Flow) -> None:
+    assert [step.key for step in flow.steps if SAFETY.search(meaning(step.instruction))] == []
 
 
 @pytest.mark.parametrize("path", FLOWS, ids=lambda path: path.stem)
