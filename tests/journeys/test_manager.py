@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import uuid
 from datetime import datetime, timedelta
 
@@ -41,8 +42,10 @@ def test_the_front_page_says_what_was_closed(
 
 
 def first_of(held: list[Route], page: Page) -> Route:
-    """The request held back first, once it has arrived where it is held."""
+    """The request held back first, once it has arrived where it is held; at most 30 s are waited for it."""
+    until = time.monotonic() + 30
     while not held:
+        assert time.monotonic() < until, f"No request was held on {page.url}."
         page.wait_for_timeout(20)
     return held.pop(0)
 
@@ -52,7 +55,7 @@ def test_what_is_chosen_before_the_scripts_are_there_is_looked_up(
     visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User
 ) -> None:
     cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND)
-    page = visits.open(OFFICE, manager)
+    page = visits.open(OFFICE, manager, service_workers="block")
     held: list[Route] = []
     page.route("**/htmx*.js", lambda route: held.append(route))
     with page.expect_request("**/htmx*.js"):
@@ -68,7 +71,7 @@ def test_a_job_pressed_while_rows_are_looked_up_is_opened(
     visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User, pressed: str
 ) -> None:
     job = cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND)
-    page = visits.open(OFFICE, manager, path="/jobs/?state=all")
+    page = visits.open(OFFICE, manager, path="/jobs/?state=all", service_workers="block")
     held: list[Route] = []
     page.route("**/jobs/?words=*", lambda route: held.append(route))
     page.route(f"**/jobs/{job.pk}/", lambda route: held.append(route))

@@ -66,7 +66,7 @@ def test_two_at_one_step_lose_no_text(visits: Visits, catalog: None, senior: Use
 
 def begun(visits: Visits, who: User) -> Page:
     """A new procedure with its first step, still without words."""
-    page = visits.open(OFFICE, who, path="/procedures/new/desk/")
+    page = visits.open(OFFICE, who, path="/procedures/new/desk/", service_workers="block")
     page.get_by_label("Complaint or task in one line").fill("Wipers stay still")
     page.get_by_label("Vehicle system").select_option("body/wiper-motor")
     page.get_by_role("button", name="Begin writing").click()
