@@ -112,3 +112,21 @@ def test_a_fault_that_was_declined_is_told_when_the_vehicle_comes_back(horn: Pro
     again = builders.take_in(junior, comeback_of=closed, at=LATER)
     page = words_of(signed_in(junior).get(reverse("jobs:job", args=[again.pk])))
     assert "Still on this vehicle? Tyre worn.: declined by the customer" in page
+
+
+def test_what_put_another_fault_right_is_told_beside_what_cured(horn: Procedure, junior: User) -> None:
+    """The vehicle came for one fault and left with two repairs; whoever has it back reads both."""
+    run = builders.start(builders.take_in(junior), horn, junior)
+    end = follow(run, TO_GROUND, junior)[-1]
+    builders.mend(run.job, junior, result=end, cause=("body/horn/earth", "high resistance"))
+    found = noting.note_finding(run.job, "The feed loses voltage.", by=junior, at=NOW, client_id=uuid.uuid4())
+    feed = builders.mend(run.job, junior, cause=("body/horn/relay", "burnt contacts"))
+    noting.settle_finding(
+        found, noting.How.REPAIRED, by=junior, at=NOW, client_id=uuid.uuid4(), repair=feed
+    )  # fmt: skip
+    closed = builders.closing.close_job(run.job, Job.Disposition.CURED, by=junior, at=NOW + timedelta(hours=1))
+    again = builders.take_in(junior, comeback_of=closed, at=LATER)
+    page = words_of(signed_in(junior).get(reverse("jobs:job", args=[again.pk])))
+    assert "Put right then: Horn earth: high resistance" in page
+    assert f"Another fault put right then: {feed.cause}" in page
+    assert page.index("Put right then") < page.index("Another fault put right then")

@@ -330,3 +330,33 @@ def test_closing_is_folded_until_there_is_something_to_close(beside: Procedure, 
     assert folded in client.get(reverse("jobs:job", args=[job.pk])).content.decode()
     mend(job, junior, cured=Verification.Cured.NOT_CHECKED)
     assert folded not in client.get(reverse("jobs:job", args=[job.pk])).content.decode()
+
+
+def failed_beside_an_open_fault(met: Run, junior: User) -> str:
+    """What the job's page says when the ground was put right in vain and the feed is still open."""
+    mend(met.job, junior, result=met.results.latest("pk"), cause=GROUND, cured=Verification.Cured.NO)
+    return words_of(signed_in(junior).get(reverse("jobs:job", args=[met.job_id])))
+
+
+def test_a_repair_in_vain_leads_to_the_fault_that_is_open(met: Run, junior: User) -> None:
+    """No further test is advised, and no unknown cause is thought likely, before the fault that is known is dealt with."""
+    page = failed_beside_an_open_fault(met, junior)
+    assert f"Next: Another fault is open on this vehicle: {FEED}. It may be what keeps the complaint." in page
+    assert page.count("Deal with the other fault") == 1
+    assert "Go on:" not in page
+    assert f"Not counted here: the other fault found, “{FEED}”, which is open." in page
+    run = words_of(signed_in(junior).get(reverse("jobs:run", args=[met.pk])))
+    assert "Deal with the other fault" in run
+
+
+def test_once_it_is_dealt_with_testing_goes_on(met: Run, junior: User) -> None:
+    failed_beside_an_open_fault(met, junior)
+    settle(Finding.objects.get(), How.DECLINED, junior)
+    page = words_of(signed_in(junior).get(reverse("jobs:job", args=[met.job_id])))
+    assert "Deal with the other fault" not in page
+    assert page.count("Go on:") == 1
+
+
+def test_a_procedure_that_was_followed_is_not_offered_again(met: Run, junior: User) -> None:
+    page = signed_in(junior).get(reverse("jobs:job", args=[met.job_id])).content.decode()
+    assert reverse("jobs:start", args=[met.job_id, "horn-silent"]) not in page

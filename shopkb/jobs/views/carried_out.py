@@ -39,6 +39,16 @@ class CarriedOut:
         return self.verification is not None and self.verification.cured == Verification.Cured.YES
 
     @property
+    def failed(self) -> bool:
+        """Whether what it was made for is still there."""
+        return self.verification is not None and self.verification.cured == Verification.Cured.NO
+
+    @property
+    def is_beside(self) -> bool:
+        """Whether it put right another fault that was found. Needs ``settles`` loaded to cost no query."""
+        return bool(self.repair.settles.all())
+
+    @property
     def proof_words(self) -> str:
         """How sure the cause is, for whoever pays."""
         if self.repair.proof == Proof.ELIMINATION.value:
@@ -88,12 +98,11 @@ def in_order(repairs: Sequence[CarriedOut]) -> dict[str, list[CarriedOut]]:
     those after which the complaint stayed, each the latest first; ``beside`` put right another fault. Where only such a
     one cured the complaint, it is among the proved. Needs ``settles`` loaded to cost no query."""
     told: dict[str, list[CarriedOut]] = {"proved": [], "failed": [], "beside": []}
-    others = [done for done in repairs if done.repair.settles.all()]
+    others = [done for done in repairs if done.is_beside]
     cured_otherwise = any(done.cured for done in repairs if done not in others)
     for done in reversed(repairs):
-        failed = done.verification is not None and done.verification.cured == Verification.Cured.NO
         beside = done in others and (cured_otherwise or not done.cured)
-        told["beside" if beside else "failed" if failed else "proved"].append(done)
+        told["beside" if beside else "failed" if done.failed else "proved"].append(done)
     cured = [done for done in told["proved"] if done.cured]
     told["proved"] = [*cured, *(done for done in told["proved"] if not done.cured)]
     return told

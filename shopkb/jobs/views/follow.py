@@ -35,7 +35,7 @@ from shopkb.jobs.proofs import weighed
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
 from shopkb.jobs.vehicle_state import confirm_back, off_in
-from shopkb.jobs.views.going_on import after_repair, go_on
+from shopkb.jobs.views.going_on import after_failure, after_repair, go_on
 from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, late_entries, risk_words
 from shopkb.jobs.views.step import render_step
 from shopkb.jobs.views.typed_reading import METER, meter_named
@@ -306,7 +306,9 @@ def _end_context(run_state: RunState, by: User) -> dict[str, object]:
         "flow": flow,
         "named": named,
         "repaired": repaired,
-        "go_on": repaired or (go_on(job, run_state.of_job, reasoning, ends) if reasoning and tried else None),
+        "go_on": repaired
+        or after_failure(job, reasoning.last_repair if reasoning else None)
+        or (go_on(job, run_state.of_job, reasoning, ends) if reasoning and tried else None),
         "end": end,
         "cause": cause,
         "cause_words": cause_name(cause.component, cause.mode) if cause else "",

@@ -64,6 +64,26 @@ def after_repair(job: Job, repair: Repair | None, runs: Sequence[Run]) -> GoOn |
     )
 
 
+def after_failure(job: Job, repair: Repair | None) -> GoOn | None:
+    """Another fault that is still open, where the repair recorded last did not cure the complaint: it may be what keeps
+    it, and no further test is worth its minutes before that is known. ``None`` where there is none.
+
+    Needs the repair's ``verifications`` and ``settles`` loaded to cost no query for them.
+    """
+    if repair is None or not job.is_open or not job.open_findings or repair.settles.exists():
+        return None
+    verified = latest_verification(repair)
+    if verified is None or verified.cured != Verification.Cured.NO:
+        return None
+    finding = job.open_findings[0]
+    return GoOn(
+        f"Another fault is open on this vehicle: {finding.words}. It may be what keeps the complaint. Put it right, or "
+        "say what became of it, before testing further.",
+        "Deal with the other fault",
+        reverse("jobs:finding", args=[finding.pk]),
+    )
+
+
 def go_on(job: Job, states: Sequence[RunState], reasoning: Reasoning, ends: Sequence[NamedCause]) -> GoOn | None:
     """The next action of :attr:`Reasoning.next_words` and where it is done; ``None`` where nothing is left to do."""
     runs = {state.flow.procedure: state for state in states}

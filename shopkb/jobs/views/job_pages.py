@@ -37,7 +37,7 @@ from shopkb.jobs.run_state import RunState, run_states_of
 from shopkb.jobs.vehicle_history import known_vehicle, left_on
 from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.carried_out import CarriedOut, carried_out, in_order
-from shopkb.jobs.views.going_on import after_repair, go_on
+from shopkb.jobs.views.going_on import after_failure, after_repair, go_on
 from shopkb.jobs.views.job_filters import JobFilters
 from shopkb.procedures.matching import lacks_kind, search
 from shopkb.procedures.models import Procedure
@@ -136,13 +136,14 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
     """What the job's page shows."""
     states = run_states_of(job)
     runs = [state.run for state in states]
-    followed = {run.revision.procedure_id for run in runs if run.state == Run.State.UNDER_WAY}
+    followed = {run.revision.procedure_id for run in runs if run.state != Run.State.STOPPED}
     repairs = list(
         job.repairs.select_related("cause__component", "who", "result")
         .prefetch_related("verifications", "also", "part_lines", "measured_again", "settles").order_by("pk")
     )  # fmt: skip
     off = off_on(job) if job.is_open else []
-    repaired = after_repair(job, repairs[-1] if repairs else None, runs)
+    last = repairs[-1] if repairs else None
+    repaired = after_repair(job, last, runs)
     cured = repaired is not None and repaired.cured
     reasoning = reason(job, states, at=timezone.now()) if job.is_open and not cured else None
     ends = weighed(states, reasoning, in_vain(repairs)) if job.is_open and not cured else []
@@ -170,15 +171,15 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
         "left": left_on(job.vehicle) if job.comeback_of_id and job.is_open else [],
         "reasoning": reasoning,
         "repaired": repaired,
-        "go_on": repaired or (go_on(job, states, reasoning, ends) if reasoning else None),
+        "go_on": repaired or after_failure(job, last) or (go_on(job, states, reasoning, ends) if reasoning else None),
         "section": "jobs",
         **(_offers(job, followed) if job.is_open else {}),
     }
 
 
 def _repaired_then(job: Job) -> list[CarriedOut]:
-    """What the job that this one came back from put right, with what proved it then: what was called cured first. No
-    query where it is no comeback."""
+    """What the job that this one came back from put right, with what proved it then: what was called cured first, other
+    faults last. No query where it is no comeback."""
     if job.comeback_of_id is None:
         return []
     rows = (
@@ -188,7 +189,7 @@ def _repaired_then(job: Job) -> list[CarriedOut]:
     earlier = Job.objects.select_related("vehicle", "platform", "symptom").get(pk=job.comeback_of_id)
     states = run_states_of(earlier)
     told = in_order([carried_out(repair, states) for repair in rows])
-    return [*told["proved"], *told["failed"]]
+    return [*told["proved"], *told["failed"], *told["beside"]]
 
 
 def _failed(states: Sequence[RunState], repairs: Sequence[Repair]) -> list[CarriedOut]:
@@ -199,7 +200,7 @@ def _failed(states: Sequence[RunState], repairs: Sequence[Repair]) -> list[Carri
 
 
 def _offers(job: Job, followed: set[int]) -> dict[str, object]:
-    """Procedures that fit the complaint, but for those being followed now; and what to do where none does."""
+    """Procedures that fit the complaint, but for those followed already; and what to do where none does."""
     words = f"{job.complaint} {job.circumstances}"
     symptom = job.symptom.key if job.symptom else ""
     found = search(words=words, symptom=symptom, codes=job.codes, platform=job.platform.path, limit=8)
