@@ -79,7 +79,7 @@ def test_a_value_that_cannot_be_read_is_asked_for_in_its_own_unit(run: Run, juni
 
 def test_what_a_limit_was_worked_out_from_is_told_without_its_key(run: Run, junior: User) -> None:
     words = words_of(signed_in(junior).get(reverse("jobs:step", args=[run.pk, "supply"])))
-    assert "Expected: 0." in words
+    assert "For the limits: 0." in words
     assert "feed drop" not in words and "feed_drop" not in words
 
 

@@ -339,7 +339,7 @@ def failed_beside_an_open_fault(met: Run, junior: User) -> str:
 
 
 def test_a_repair_in_vain_leads_to_the_fault_that_is_open(met: Run, junior: User) -> None:
-    """No further test is advised, and no unknown cause is thought likely, before the fault that is known is dealt with."""
+    """No further test is advised before the fault that is known is dealt with."""
     page = failed_beside_an_open_fault(met, junior)
     assert f"Next: Another fault is open on this vehicle: {FEED}. It may be what keeps the complaint." in page
     assert page.count("Deal with the other fault") == 1

@@ -169,8 +169,8 @@ def test_a_kept_step_names_limits_that_are_not_known_yet(job: Job, horn: Procedu
     page = client.get(url)
     assert "data-expected" not in page.content.decode()
     said = words_of(page)
-    assert "battery - feed drop * 1.3 or more ; step 3, Voltage drop of the ground" in said
-    assert "1 V or more, under battery - feed drop * 1.3 ; cause:" in said
+    assert "battery - feed drop × 1.3 or more ; step 3, Voltage drop of the ground" in said
+    assert "1 V or more, under battery - feed drop × 1.3 ; cause:" in said
     following.record_value(run, "battery", "12.6", by=junior, at=NOW, client_id=uuid.uuid4())
     page = client.get(url)
     assert "12.16 V or more ; step 3, Voltage drop of the ground" in words_of(page)

@@ -12,11 +12,12 @@ from django.urls import reverse
 from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.readings.judgement import Judgement, Verdict
-from shopkb.jobs.actions import closing, repairing
+from shopkb.jobs.actions import closing, noting, repairing
 from shopkb.jobs.actions.repairing import PartLine
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms.repair import PartForm
 from shopkb.jobs.models import Job, MeasuredAgain, Repair, RepairPart, Result, Run, Verification
+from shopkb.jobs.vehicle_state import off_on
 from shopkb.upkeep.chains import broken_chains
 from tests import builders
 from tests.builders import TO_GROUND, follow, mend, signed_in, words_of
@@ -161,8 +162,8 @@ def test_parts_and_what_was_measured_again_never_change(job: Job, junior: User) 
 # Measured again, and verified
 
 
-def verified(client: builders.Client, repair: Repair, **sent: str) -> builders.HttpResponse:
-    sent = {"client_id": str(uuid.uuid4()), "cured": "cured", "seen": POINT} | sent
+def verified(client: builders.Client, repair: Repair, **sent: str | list[str]) -> builders.HttpResponse:
+    sent = {"client_id": str(uuid.uuid4()), "cured": "cured", "seen": POINT, **sent}
     return client.post(reverse("jobs:verify", args=[repair.pk]), sent)
 
 
@@ -325,3 +326,47 @@ def test_only_the_step_that_proved_it_is_measured_again(mended: Repair, junior: 
             mended, Verification.Cured.YES, how="x", by=junior, at=NOW, client_id=uuid.uuid4(),
             again=builders.say(mended.result.run, "supply", typed="12.4"),
         )  # fmt: skip
+
+
+def asked_twice(run: Run, junior: User, senior: User, second: User) -> Repair:
+    """A repair of a procedure whose verification has two points."""
+    text = builders.HORN_TEXT.replace(
+        "Sound the horn **ten times**.", "Sound the horn ten times. Once more in the wash."
+    )
+    draft = builders.publishing.start_draft(builders.flow_from(text), by=senior, at=NOW)
+    builders.publishing.publish(draft, by=second, at=NOW)
+    builders.following.move_to_newest(run, by=junior)
+    return mend(run.job, junior, result=follow(run, TO_GROUND, junior)[-1], cured=None)
+
+
+def test_a_cure_half_looked_at_needs_a_word_why_it_counts(run: Run, junior: User, senior: User, second: User) -> None:
+    repair, client = asked_twice(run, junior, senior, second), signed_in(junior)
+    half: dict[str, str | list[str]] = {"typed": "", "seen": [POINT], "how": ""}
+    refused = verified(client, repair, **half)
+    assert refused.status_code == 422
+    assert "1 of 2 are not ticked: Once more in the wash." in words_of(refused)
+    assert not Verification.objects.exists()
+    assert verified(client, repair, **{**half, "how": "The wash is closed; hosed down instead."}).status_code == 302
+    assert Verification.objects.get().how == f"{POINT}.\nThe wash is closed; hosed down instead."
+
+
+@pytest.mark.parametrize("cured", ["not-cured", "not-checked"])
+def test_what_is_no_cure_may_be_half_looked_at(run: Run, junior: User, senior: User, second: User, cured: str) -> None:
+    repair = asked_twice(run, junior, senior, second)
+    assert verified(signed_in(junior), repair, typed="", seen=[POINT], how="", cured=cured).status_code == 302
+
+
+def test_the_check_says_what_is_still_open_and_takes_what_is_back(run: Run, junior: User) -> None:
+    """What is tried is the vehicle as the customer drives it: with its bumper on, and without another known fault."""
+    repair = mend(run.job, junior, result=follow(run, TO_GROUND, junior)[-1], cured=None)
+    noting.note_finding(run.job, "Feed chafed.", by=junior, at=NOW, client_id=uuid.uuid4())
+    client, off = signed_in(junior), [each.part for each in off_on(run.job)]
+    page = words_of(client.get(reverse("jobs:verify", args=[repair.pk])))
+    assert "Still open on this vehicle: Feed chafed." in page
+    assert off and all(part in page for part in off)
+    back = f"{run.pk}:{off[0]}"
+    refused = verified(client, repair, typed="", cured="not-cured", seen="", how="", back=back)
+    assert refused.status_code == 422
+    assert [each.part for each in off_on(run.job)] == off
+    assert verified(client, repair, typed="", back=back).status_code == 302
+    assert [each.part for each in off_on(run.job)] == off[1:]

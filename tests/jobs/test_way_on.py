@@ -6,6 +6,7 @@ import uuid
 
 import pytest
 from django.urls import reverse
+from django.utils.text import capfirst
 
 from shopkb.accounts.models import User
 from shopkb.catalog.facts import forget_facts
@@ -15,10 +16,13 @@ from shopkb.core.flow.checks.step_hazards import riskier_ways
 from shopkb.jobs.actions import following
 from shopkb.jobs.actions.handing_over import HandOverNote, hand_over
 from shopkb.jobs.errors import NotPossible
-from shopkb.jobs.models import Result, Run
+from shopkb.jobs.models import Result, Run, Verification
+from shopkb.jobs.reasoning import reason
+from shopkb.jobs.run_state import run_states_of
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
-from tests.builders import TO_GROUND, TO_HORN, follow, say, signed_in, start, take_in, words_of
+from shopkb.web.humanize import percent
+from tests.builders import TO_GROUND, TO_HORN, follow, mend, say, signed_in, start, take_in, words_of
 from tests.conftest import NOW
 
 
@@ -133,3 +137,29 @@ def test_a_reading_far_from_expected_is_asked_about_again(horn: Procedure, junio
     assert "If it is right, say how you know" in words_of(page)
     assert client.post(address, {**sent, "override_why": "Hybrid, and I was mad."}).status_code == 302
     assert Result.objects.latest("pk").verdict == "far from expected"
+
+
+def test_who_takes_it_reads_notes_and_what_was_repaired(horn: Procedure, junior: User, senior: User) -> None:
+    run = start(take_in(junior), horn, junior)
+    following.record(
+        run, say(run, "press", outcome="click", note="Clicks twice, the second time late."), by=junior, at=NOW
+    )
+    mended = mend(run.job, junior, cured=Verification.Cured.NO)
+    offered = hand_over(run, senior, HandOverNote("End of the shift.", uuid.uuid4()), by=junior, at=NOW)
+    said = words_of(signed_in(senior).get(reverse("jobs:accept", args=[offered.pk])))
+    assert "Clicks twice, the second time late." in said
+    assert f"{mended.cause}: not cured" in said
+    assert "Ten times, as they said." in said
+
+
+def test_what_is_left_of_a_chance_is_told_where_a_cause_is_all_but_excluded(horn: Procedure, junior: User) -> None:
+    """One page of a job excluded a cause to which another gave one chance in twenty."""
+    run = start(take_in(junior), horn, junior)
+    follow(run, [*TO_HORN[:2], ("ground", "good", "0.05")], junior)
+    page = signed_in(junior).get(reverse("jobs:hand-over", args=[run.pk]))
+    lines = page.context["form"].initial["excluded"].splitlines()
+    reasoning = reason(run.job, run_states_of(run.job), at=NOW)
+    assert reasoning is not None
+    left = tuple(f"{capfirst(row.name)}, {percent(row.probability)} left: " for row in reasoning.possible)
+    assert lines
+    assert [line for line in lines if not line.startswith(left)] == []

@@ -142,7 +142,7 @@ def accept(page: Page, visits: Visits) -> None:
     page.goto(f"{visits.address}/jobs/hand-overs/{HandOver.objects.get().pk}/")
     expect(page.locator("main")).to_contain_text("The late shift takes over.")
     visits.shot(page, f"offline-accept-{page.viewport_size['width']}")
-    answer(page, "I, Senior, take it from here")
+    page.get_by_role("button", name="I, Senior, have seen what is off and unsafe").click()
     title(page, "Fan current, fed at the relay socket")
     expect(page.get_by_role("region", name="Where this stands")).to_contain_text("Junior did the last step")
     leave_out(page, "Too little current")

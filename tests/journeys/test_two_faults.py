@@ -176,8 +176,10 @@ def pass_on(page: Page, door: Door, run: Run, visits: Visits) -> None:
     expect(page.locator("#findings")).to_contain_text("The cooling system loses pressure")
     visits.shot(page, f"two-faults-not-cured-{page.viewport_size['width']}")  # type: ignore[index]
     page.goto(f"{door.address}/jobs/runs/{run.pk}/hand-over/")
-    expect(page.get_by_label("What is excluded")).to_have_value(re.compile("repaired, not cured"))
-    expect(page.get_by_label("What is excluded")).not_to_have_value(re.compile("hoses", re.IGNORECASE))  # it does leak
+    expect(page.get_by_label("What is all but excluded")).to_have_value(re.compile("repaired, not cured"))
+    expect(page.get_by_label("What is all but excluded")).not_to_have_value(
+        re.compile("hoses", re.IGNORECASE)
+    )  # it does leak
     page.get_by_label("To whom").select_option(label="Senior")
     page.get_by_label("Why you stop here").fill("The late shift takes over.")
     page.get_by_role("button", name="Hand over").click()
@@ -187,7 +189,7 @@ def pass_on(page: Page, door: Door, run: Run, visits: Visits) -> None:
 def cure(page: Page, door: Door, run: Run, senior: User, visits: Visits) -> None:
     """The fuse again, with the new one in: whole now. The rest leads to the relay."""
     expect(page.locator("main")).to_contain_text("The cooling system loses pressure: open")
-    answer(page, "I, Senior, take it from here")
+    page.get_by_role("button", name="I, Senior, have seen what is off and unsafe").click()
     page.wait_for_url(re.compile(f"/jobs/runs/{run.pk}/"))
     page.goto(f"{door.address}/jobs/runs/{run.pk}/steps/fuse-drop/")
     read(page, "0.02")

@@ -120,7 +120,10 @@ class HandOverForm(IdempotentForm):
         widget=forms.Textarea(attrs={"rows": 3}),
     )
     excluded = forms.CharField(
-        label="What is excluded so far", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 3})
+        label="What is all but excluded so far",
+        max_length=2000,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
     )
     note = forms.CharField(label="Anything else", max_length=2000, required=False)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -16,14 +17,20 @@ from shopkb.core.readings.plausible import check_not_below_all
 from shopkb.core.readings.quantities import ReadingError, format_quantity
 from shopkb.core.readings.units import UNITS
 from shopkb.jobs.answering import Answer
-from shopkb.jobs.forms.fields import IdempotentForm, unit_help, unit_spellings
-from shopkb.jobs.models import Verification
+from shopkb.jobs.forms.fields import IdempotentForm, NeededChoices, offer, unit_help, unit_spellings
+from shopkb.jobs.models import Run, Verification
+from shopkb.jobs.vehicle_state import PartOff
 from shopkb.web.form_fields import NeededText
 
 LONGEST_HOW = 2000
 
 
 NOT_ASKED = '"%(value)s" is not asked here any more: the procedure has changed. Tick and read what it asks for now.'
+
+
+NOT_REPEATED = (
+    "%(count)s of %(of)s are not ticked: %(points)s. Do and tick them, or say here why it counts as cured without them."
+)
 
 
 class VerificationForm(IdempotentForm):
@@ -46,10 +53,25 @@ class VerificationForm(IdempotentForm):
         widget=forms.Textarea(attrs={"rows": 2}),
     )
 
-    def __init__(self, *args: Any, points: Sequence[Point] = (), step: Step | None = None, **more: Any) -> None:
-        """``points``: of how the procedure verifies; ``step``: the one that proved the cause."""
+    def __init__(
+        self,
+        *args: Any,
+        points: Sequence[Point] = (),
+        step: Step | None = None,
+        off: Sequence[PartOff] = (),
+        **more: Any,
+    ) -> None:
+        """``points``: of how the procedure verifies; ``step``: the one that proved the cause; ``off``: what is still
+        off the vehicle."""
         super().__init__(*args, **more)
-        self.points, self.step = points, step
+        self.points, self.step, self.off = points, step, off
+        if off:
+            self.fields["back"] = NeededChoices(
+                label="Still off or unplugged: tick what is back in place", required=False,
+                widget=forms.CheckboxSelectMultiple,
+                help_text="The complaint is tried on the vehicle as the customer drives it.",
+            )  # fmt: skip
+            offer(self, "back", [(f"{each.run.pk}:{each.part}", each.back_words) for each in off])
         if points or self._ticked_elsewhere():
             self.fields["seen"] = forms.MultipleChoiceField(
                 label="Repeat the conditions of the complaint: tick what you did and saw", required=False,
@@ -88,6 +110,15 @@ class VerificationForm(IdempotentForm):
     def _ticked_elsewhere(self) -> bool:
         """Whether points were ticked where this asks for none."""
         return any(name.startswith("seen") for name in self.data)
+
+    @property
+    def put_back(self) -> dict[Run, list[str]]:
+        """The parts that are ticked as back in place, by the run that took them off."""
+        ticked, found = set(self.cleaned_data.get("back", ())), defaultdict(list)
+        for each in self.off:
+            if f"{each.run.pk}:{each.part}" in ticked:
+                found[each.run].append(each.part)
+        return dict(found)
 
     @property
     def checks(self) -> list[tuple[forms.boundfield.BoundWidget, forms.BoundField | None]]:
@@ -129,6 +160,7 @@ class VerificationForm(IdempotentForm):
         data = super().clean() or {}
         self._refuse_lost_readings()
         told = [self._said(number, data) for number in range(len(self.points))]
+        self._refuse_cure_half_looked_at(told, data)
         data["how"] = "\n".join(words for words in (*told, data.get("how", "").strip()) if words)
         checked = data.get("cured") in (Verification.Cured.YES, Verification.Cured.NO)
         if checked and not data["how"] and not self.errors:
@@ -137,6 +169,15 @@ class VerificationForm(IdempotentForm):
         if len(data["how"]) > LONGEST_HOW:
             self.add_error("how", f"This is longer than {LONGEST_HOW} characters with what is ticked. Say it shorter.")
         return data
+
+    def _refuse_cure_half_looked_at(self, told: Sequence[str], data: Mapping[str, Any]) -> None:
+        """A cure with conditions that nobody repeated needs a word on why it counts without them."""
+        left = [point.text for point, words in zip(self.points, told, strict=True) if not words]
+        some = left and len(left) < len(self.points)
+        if some and data.get("cured") == Verification.Cured.YES and not data.get("how", "").strip() and not self.errors:
+            self.add_error(
+                "how", NOT_REPEATED % {"count": len(left), "of": len(self.points), "points": "; ".join(left)}
+            )
 
     def _refuse_lost_readings(self) -> None:
         """Readings for which there is no place any more are refused, not left out; so are ticks without their words."""

@@ -25,12 +25,14 @@ from shopkb.jobs.forms.leaving import HandOverForm
 from shopkb.jobs.models import Finding, HandOver, Job, Run
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import RunState, run_state_of
+from shopkb.jobs.views.carried_out import carried_out
 from shopkb.jobs.views.run_texts import answer_text, answers_of, client_id_of, reading_text
+from shopkb.web.humanize import percent
 from shopkb.web.shown_refusals import shown_as_message, shown_on
 
 HARDLY, RULES_OUT = 0.05, 0.2
-"""A cause is listed as excluded when it is less likely than the first, and one result is at most so many times as
-likely under it as under the others. Our choice."""
+"""A cause is listed as all but excluded when it is less likely than the first, and one result is at most so many times
+as likely under it as under the others. Our choice. What is left of its chance is told with it, as on the job's page."""
 
 MOST_LINES = 8
 
@@ -83,13 +85,20 @@ def accept(request: SignedInRequest, pk: int) -> HttpResponse:
             handing_over.accept(offered, by=request.user, at=timezone.now())
         return redirect("jobs:run", offered.run_id)
     run_state = run_state_of(offered.run_id)
+    told = answers_of(run_state)
+    repairs = (
+        run_state.run.job.repairs.select_related("cause__component", "result")
+        .prefetch_related("verifications", "part_lines", "measured_again", "settles").order_by("pk")
+    )  # fmt: skip
     context = {
         "offered": offered,
         "run": run_state.run,
         "job": run_state.run.job,
         "step": run_state.flow.step_by_key.get(offered.step),
-        "answers": answers_of(run_state)[-3:],
-        "left_out": [(step, answer) for step, row, answer in answers_of(run_state) if row.skipped],
+        "answers": told[-3:],
+        "left_out": [(step, answer) for step, row, answer in told if row.skipped],
+        "notes": [(step, row) for step, row, _answer in told if row.note],
+        "repairs": [carried_out(repair, run_state.of_job) for repair in repairs],
         "values": _values(run_state),
         "photos": list(run_state.run.job.photos.all()),
     }
@@ -122,7 +131,8 @@ def _excluded(job: Job, states: Sequence[RunState]) -> str:
     for row in reasoning.possible if reasoning is not None else ():
         against = next((why for why in row.speaks_against if why.step and why.times <= RULES_OUT), None)
         if row.probability < HARDLY and not row.repaired and row.cause not in beside and against is not None:
-            lines.append(f"{capfirst(row.name)}: {_result_words(states, against)}")
+            left = percent(row.probability)
+            lines.append(f"{capfirst(row.name)}, {left} left: {_result_words(states, against)}")
     return "\n".join(lines[:MOST_LINES])
 
 

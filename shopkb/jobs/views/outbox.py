@@ -279,7 +279,7 @@ def _named_limits(band: Band) -> str:
     """A band whose values are not known yet, by their names: ``feed drop + 0.3 V or less``."""
     if band.over_limit:
         return "the meter shows over limit"
-    low, high = (end.text().replace("_", " ") if end else "" for end in (band.low, band.high))
+    low, high = (end.text().replace("_", " ").replace(" * ", " × ") if end else "" for end in (band.low, band.high))
     words = [f"more than {low}" if band.low_open else f"{low} or more"] if low else []
     words += [f"under {high}" if band.high_open else f"{high} or less"] if high else []
     return ", ".join(words)

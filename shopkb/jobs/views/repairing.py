@@ -25,6 +25,7 @@ from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof
 from shopkb.core.flow.names import cause_name
 from shopkb.core.flow.points import points
 from shopkb.jobs.actions import closing, noting, repairing
+from shopkb.jobs.answering import Answer
 from shopkb.jobs.errors import NotPossible, Unreadable
 from shopkb.jobs.forms.repair import PartLines, RepairForm
 from shopkb.jobs.forms.verification import VerificationForm
@@ -33,6 +34,7 @@ from shopkb.jobs.proofs import NamedCause, weighed
 from shopkb.jobs.reasoning import Reasoning, reason
 from shopkb.jobs.run_results import has_place
 from shopkb.jobs.run_state import run_states_of
+from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.carried_out import carried_out
 from shopkb.jobs.views.typed_reading import chosen_meter
 from shopkb.procedures.matching import folded, tokens
@@ -132,6 +134,20 @@ def details_of(
     )
 
 
+@transaction.atomic
+def _verified(
+    repair_row: Repair, cured: Verification.Cured, form: VerificationForm, again: Answer | None, *, by: User
+) -> None:
+    """The check, and what was put back in place for it."""
+    now = timezone.now()
+    repairing.verify_repair(
+        repair_row, cured, how=form.cleaned_data["how"], by=by, at=now, client_id=form.cleaned_data["client_id"],
+        again=again,
+    )  # fmt: skip
+    for run, parts in form.put_back.items():
+        confirm_back(run, parts, by=by, at=now)
+
+
 @require_http_methods(["GET", "POST"])
 def verify(request: SignedInRequest, pk: int) -> HttpResponse:
     """Repeat the conditions of the complaint, measure what proved the cause once more, and say whether it is gone."""
@@ -145,7 +161,8 @@ def verify(request: SignedInRequest, pk: int) -> HttpResponse:
     prose = flow_of(repair_row.result.run.revision).verify if repair_row.result else ""
     step = repairing.proving_step(repair_row)
     beside = [row.finding for row in repair_row.settles.select_related("finding")]
-    form = VerificationForm(request.POST or None, points=points(prose), step=step)
+    off = off_on(repair_row.job) if repair_row.job.is_open else []
+    form = VerificationForm(request.POST or None, points=points(prose), step=step, off=off)
     if beside:
         form.fields["cured"].label = "Looked at again: is this fault gone?"
     if request.method == "POST" and form.is_valid():
@@ -154,10 +171,7 @@ def verify(request: SignedInRequest, pk: int) -> HttpResponse:
         again = form.answer(chosen_meter(request))
         with shown_on(form, NotPossible):
             try:
-                repairing.verify_repair(
-                    repair_row, cured, how=data["how"], by=request.user, at=timezone.now(),
-                    client_id=data["client_id"], again=again,
-                )  # fmt: skip
+                _verified(repair_row, cured, form, again, by=request.user)
             except Unreadable as error:
                 form.add_error("typed", str(error))
             else:

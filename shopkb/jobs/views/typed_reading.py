@@ -180,7 +180,7 @@ def expectations(flow: Flow, step: Step, values: Mapping[str, Quantity]) -> list
     for value in flow.values:
         if value.key in names and isinstance(value, ComputedValue) and value.key in values:
             expected = compute(value.compute, dict(value.inputs), values)
-            sentences.append(f"Expected: {format_quantity(_rounded(expected.value))}. {expected.how}")
+            sentences.append(f"For the limits: {format_quantity(_rounded(expected.value))}. {expected.how}")
     return sentences
 
 

@@ -108,6 +108,16 @@ document.addEventListener("DOMContentLoaded", async () => {
     if (kind === "verify" && checked && empty(how) && !ticked("seen") && reads.every(empty)) {
       refuse(how, "Say how it was checked: the conditions of the complaint, repeated.");
     }
+    // A cure with conditions that nobody repeated.
+    const cured = form.querySelector("[name=cured]:checked")?.value === "cured";
+    const points = [...form.querySelectorAll("[name^=seen]")].map((tick) => ({
+      done: tick.checked || !empty(tick.closest("label").nextElementSibling?.querySelector?.("[name^=read_]")),
+      text: tick.closest("label").textContent.trim(),
+    }));
+    const left = points.filter(({ done }) => !done).map(({ text }) => text);
+    if (kind === "verify" && cured && empty(how) && left.length && left.length < points.length) {
+      refuse(how, `${left.length} of ${points.length} are not ticked: ${left.join("; ")}. Do and tick them, or say here why it counts as cured without them.`);
+    }
     return found;
   };
   const folded = (unit) => unit.replace(/[\u03a9\u2126\u03c9]/g, "ohm").replace(/[\u00b0\u00ba\u02da]/g, "deg")

@@ -116,17 +116,19 @@ const Outbox = (() => {
 
   // Sends what is mine, oldest first, pictures last: they are large, and go with answers. A refused answer stays, with
   // the server's words, and so does one that the server failed on; those of its run wait behind it, all others go.
+  // Tells whether the server was reached.
   const send = async () => {
-    if (sending) return;
+    if (sending) return true;
     sending = true;
+    let reached = true;
     try {
       const all_mine = (await all()).filter((item) => item.user === me && !item.locked);
-      if (!all_mine.length) return;
+      if (!all_mine.length) return true;
       const mine = inTurn(all_mine);
       const { token, user } = await (await asked("/jobs/token/")).json();
       if (user !== me) {
         tell("Sign in again under the name of the one who gave these answers; until then they stay on this device.");
-        return;
+        return true;
       }
       const stopped = new Set();
       for (const item of mine) {
@@ -140,11 +142,21 @@ const Outbox = (() => {
       }
       if (!(await all()).some((item) => item.user === me && !item.locked)) document.dispatchEvent(new Event("outbox-sent"));
     } catch {
-      // away: tried again on load, when the network returns, when the page is seen again, and by the clock
+      reached = false; // tried again on load, when the network returns, when the page is seen again, and by the clock
     } finally {
       sending = false;
       await show();
     }
+    return reached;
+  };
+
+  const SENDING = "Sending…";
+  const sendNow = async () => {
+    tell(SENDING);
+    const at = new Date().toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+    const away = `The server could not be reached at ${at}. What waits here goes by itself when it can be.`;
+    if (!(await send())) tell(away);
+    else if (document.getElementById("outbox-told").textContent === SENDING) tell("");
   };
 
   // Runs that hold an item which failed again and again go last, so that even a lasting timeout stops no others.
@@ -226,7 +238,7 @@ const Outbox = (() => {
   const row = (item) => {
     const line = Object.assign(document.createElement("li"), { className: "row" });
     const box = document.createElement("div");
-    const when = new Date(item.at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+    const when = new Date(item.at).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" });
     box.append(piece("says", words(item)), piece("about", `${item.about || `run ${item.run}`}, ${when}`), piece("told", state(item)));
     line.append(box);
     if (item.kind === "photo") line.prepend(small(item));
@@ -332,7 +344,7 @@ const Outbox = (() => {
     URL.revokeObjectURL(link.href);
   };
 
-  document.getElementById("outbox-retry")?.addEventListener("click", send);
+  document.getElementById("outbox-retry")?.addEventListener("click", sendNow);
   document.getElementById("outbox-save")?.addEventListener("click", async () => {
     await saved(await all(), `not-sent-${new Date().toISOString().slice(0, 10)}`);
   });
