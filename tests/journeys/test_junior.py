@@ -102,11 +102,11 @@ def find_and_take_in(page: Page) -> None:
 
 def look_first(page: Page) -> None:
     """Cautions stand before the instruction."""
-    title(page, "Read temperature, codes and the customer's story")
+    title(page, "Read temperature and codes, ask the customer")
     caution, instruction = page.locator(".caution").first, page.get_by_text("Do not start it")
     expect(caution).to_contain_text("WARNING")
     assert caution.evaluate(TOP) < instruction.evaluate(TOP)
-    answer(page, "Story or codes fit, engine is cold")
+    answer(page, "Customer or codes say it ran hot; engine is cold")
     title(page, "Level, colour and cap, engine cold")
     answer(page, "Level right, no oil in it")
 
@@ -270,7 +270,7 @@ def test_a_job_by_keyboard_alone(visits: Visits, shelf: dict[str, Procedure], ju
     job = take_in(junior, complaint="Hot at the lights, fan never comes on.")
     page = visits.open(OFFICE, junior, path=f"/jobs/{job.pk}/")
     press(page, "Follow this")
-    press(page, "Story or codes fit")
+    press(page, "Customer or codes say it ran hot")
     press(page, "Level right")
     type_in(page, "Opening pressure printed on the cap", "1.1")
     type_in(page, "Reading", "1.09")
@@ -490,7 +490,7 @@ def test_a_whole_job_takes_few_taps_characters_and_loads(
     typed(page, "Complaint, in the customer's words", "Hot, fan never runs")
     page.get_by_role("button", name="Open the job").click()
     page.locator("li.row", has_text="radiator fan does not run").get_by_role("button").click()
-    answer(page, "Story or codes fit")
+    answer(page, "Customer or codes say it ran hot")
     answer(page, "Level right")
     typed(page, "Opening pressure printed on the cap", "1.1")
     page.get_by_role("button", name="Save").click()
@@ -503,7 +503,8 @@ def test_a_whole_job_takes_few_taps_characters_and_loads(
     page.get_by_role("link", name="Record the repair").click()
     page.get_by_label("Find the blown fuse or open wire before the relay coil and put it right").click()
     page.get_by_role("button", name="Save the repair, then verify").click()
-    page.get_by_label("Level unchanged, nothing wet at cap pressure").click()
+    for done in page.get_by_role("group", name="Repeat the conditions of the complaint").get_by_role("checkbox").all():
+        done.click()
     page.get_by_label("cured: it is gone", exact=True).click()
     page.get_by_role("button", name="Save").click()
     expect(page.locator("main")).to_contain_text("Cured")

@@ -69,7 +69,7 @@ def test_an_overheating_job_with_a_stretch_offline_equals_one_done_online(
     job = take_in(junior, complaint="It ran hot in the queue at the ferry.", at=timezone.now())
     page = visits.open(screen, junior, path=f"/jobs/{job.pk}/")
     page.locator("li.row", has_text="radiator fan does not run").get_by_role("button").click()
-    answer(page, "Story or codes fit")
+    answer(page, "Customer or codes say it ran hot")
     answer(page, "Level right")
     first_reading(page)
     away_for_lunch(page, clock)

@@ -132,7 +132,7 @@ def find_leak_and_fuse(hand: Hand) -> None:
     """The pressure falls, the fan is silent, and its fuse is blown; no network all the time."""
     page, box = hand.page, hand.page.get_by_role("textbox", name="Reading", exact=True)
     page.wait_for_url(re.compile("/steps/arrival/$"))
-    hand.answer("Story or codes fit")
+    hand.answer("Customer or codes say it ran hot")
     hand.answer("Coolant low")
     page.wait_for_url(re.compile("/steps/pressure/$"))
     hand.type(page.get_by_label(re.compile("Opening pressure")), "1.1")

@@ -111,8 +111,8 @@ document.addEventListener("DOMContentLoaded", async () => {
     // A cure with conditions that nobody repeated.
     const cured = form.querySelector("[name=cured]:checked")?.value === "cured";
     const points = [...form.querySelectorAll("[name^=seen]")].map((tick) => ({
-      done: tick.checked || !empty(tick.closest("label").nextElementSibling?.querySelector?.("[name^=read_]")),
-      text: tick.closest("label").textContent.trim(),
+      done: tick.checked || !empty(tick.closest("label")?.nextElementSibling?.querySelector("[name^=read_]")),
+      text: tick.value,
     }));
     const left = points.filter(({ done }) => !done).map(({ text }) => text);
     if (kind === "verify" && cured && empty(how) && left.length && left.length < points.length) {
