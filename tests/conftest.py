@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests import read_once
+
 if TYPE_CHECKING:
     from shopkb.accounts.models import User
     from shopkb.procedures.models import Procedure
@@ -19,6 +21,8 @@ FLOWS = ROOT / "flows"
 STARTER = ROOT / "fixtures" / "starter"
 DEMO = ROOT / "fixtures" / "demo"
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+
+read_once.install()
 
 # Playwright's loop runs in the thread of the tests that use the database.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
