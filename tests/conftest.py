@@ -13,6 +13,8 @@ import pytest
 from tests import read_once
 
 if TYPE_CHECKING:
+    from pytest_django import DjangoDbBlocker
+
     from shopkb.accounts.models import User
     from shopkb.procedures.models import Procedure
 
@@ -38,6 +40,21 @@ def _quick_settings() -> Iterator[None]:
     hasher = "django.contrib.auth.hashers.MD5PasswordHasher"
     with override_settings(PASSWORD_HASHERS=[hasher], WHITENOISE_AUTOREFRESH=True):
         yield
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(
+    django_test_environment: None, django_db_blocker: DjangoDbBlocker, django_db_modify_db_settings: None
+) -> Iterator[None]:
+    """In place of the one of pytest-django, which migrates for every worker process."""
+    from tests.migrated import one_database
+
+    with django_db_blocker.unblock():
+        made = one_database()
+        made.__enter__()
+    yield
+    with django_db_blocker.unblock():
+        made.__exit__(None, None, None)
 
 
 @pytest.fixture(autouse=True)
