@@ -476,6 +476,7 @@ def typed(page: Page, label: str, words: str) -> None:
     field.press_sequentially(words)
 
 
+@pytest.mark.one_database  # that job, from the customer's words to a proven cure, is done on both above
 def test_a_whole_job_takes_few_taps_characters_and_loads(
     visits: Visits, shelf: dict[str, Procedure], junior: User
 ) -> None:

@@ -46,6 +46,7 @@ def test_the_form_has_a_blank_a_box_and_a_code_for_all(
 PAPER_QUERIES = 11
 
 
+@pytest.mark.one_database  # where sheets are cut; the same addresses are asked on both below and in test_pages.py
 def test_the_form_is_cut_where_the_sheets_of_the_chart_are(
     client: Client, shelf: dict[str, Procedure], junior: User
 ) -> None:
