@@ -26,7 +26,14 @@ def save_entry(form: ModelForm[Any], *, by: User) -> Proposal | None:
         with transaction.atomic():
             return _save(form, by)
     except IntegrityError as error:
+        if not is_duplicate(error):
+            raise
         raise trees.DuplicateKey("An entry like this was stored a moment ago. Look for it in the list.") from error
+
+
+def is_duplicate(error: IntegrityError) -> bool:
+    """Whether a row like it is there already: class 23505 of SQL's conditions (``unique_violation``), or SQLite's words."""
+    return getattr(error.__cause__, "sqlstate", "") == "23505" or "UNIQUE constraint failed" in str(error)
 
 
 def _save(form: ModelForm[Any], by: User) -> Proposal | None:

@@ -9,13 +9,15 @@ from html import unescape
 from typing import Any
 
 import pytest
+from django.db import IntegrityError, transaction
 from django.test import Client
 from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog import views
+from shopkb.catalog.editing import is_duplicate
 from shopkb.catalog.entry_kinds import KINDS, EntryKind, kind_of_row
-from shopkb.catalog.models import Cause, Caution, Meter, Platform, Proposal, System
+from shopkb.catalog.models import Cause, Caution, Meter, Platform, Proposal, Symptom, System
 from shopkb.catalog.verifying import verify
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.storing import flow_of
@@ -220,3 +222,14 @@ def test_without_the_setting_the_pages_of_the_framework_are_not_there() -> None:
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert done.stdout.strip() == "none"
+
+
+@pytest.mark.parametrize(
+    ("twice", "of"), [({"key": "horn", "name": "Horn"}, True), ({"key": None, "name": "Horn"}, False)]
+)
+def test_only_a_second_one_is_told_as_that(twice: dict[str, object], of: bool) -> None:
+    """Each database in its own words, of what it refused itself."""
+    Symptom.objects.create(key="horn", name="Horn")
+    with pytest.raises(IntegrityError) as refused, transaction.atomic():
+        Symptom.objects.create(**twice)
+    assert is_duplicate(refused.value) is of
