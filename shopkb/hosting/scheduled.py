@@ -1,4 +1,5 @@
-"""What a shop needs done every day, done by the service itself: backup, a second copy of it, verify, fits and scores.
+"""What a shop needs done every day, done by the service itself: backup, a second copy of it, verify, fits, scores and
+sign-ins that have run out.
 
 Each piece of work is a command in a process of its own at low priority, so that nobody waits for a page meanwhile. What
 became of it is kept in a file of the data folder, which the keeper's page and ``/health/`` read.
@@ -99,6 +100,11 @@ def _scores() -> str:
     return "Every procedure with verified jobs is scored, month by month."
 
 
+def _forget_sign_ins() -> str:
+    _command("clearsessions")
+    return "Sign-ins that have run out are forgotten."
+
+
 def second_copy() -> str:
     """Copy the newest backup to the second place, encrypted where the shop has a key for it, and read it there.
 
@@ -181,6 +187,7 @@ WORK: Mapping[str, tuple[str, Callable[[], str]]] = {
     "verify": ("Check that all records are whole", lambda: _command("verify")),
     "fits": ("How alike related vehicles are", lambda: _command("fit_strengths")),
     "scores": ("How far the percentages can be trusted", _scores),
+    "sign-ins": ("Sign-ins that have run out", _forget_sign_ins),
 }
 """By key: what it is called, and what does it."""
 

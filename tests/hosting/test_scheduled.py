@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.contrib.sessions.models import Session
+from django.core.management import call_command
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.test import Client
 from django.urls import reverse
@@ -67,7 +69,7 @@ def done(place: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def test_one_that_fails_keeps_none_of_the_others_from_being_done(done: list[str], settings: Any) -> None:
     settings.SECOND_BACKUP = "/mnt/disk"
     scheduled.do_all()
-    assert done == ["backup", "second", "verify", "fits", "scores"]
+    assert done == ["backup", "second", "verify", "fits", "scores", "sign-ins"]
     held = scheduled.outcomes()
     assert {key: told.ok for key, told in held.items()} == {key: key != "second" for key in done}
     assert held["second"].said == "The disk is full."
@@ -77,7 +79,16 @@ def test_one_that_fails_keeps_none_of_the_others_from_being_done(done: list[str]
 def test_without_a_second_place_nothing_is_copied(done: list[str], settings: Any) -> None:
     settings.SECOND_BACKUP = ""
     scheduled.do_all()
-    assert done == ["backup", "verify", "fits", "scores"]
+    assert done == ["backup", "verify", "fits", "scores", "sign-ins"]
+
+
+def test_sign_ins_that_have_run_out_are_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A shop's tablets sign in several times a day, for years."""
+    monkeypatch.setattr(scheduled, "_command", lambda *words: call_command(*words) or "")
+    for name, days in (("old", -1), ("new", 1)):
+        Session.objects.create(session_key=name, session_data="", expire_date=timezone.now() + timedelta(days=days))
+    scheduled.WORK["sign-ins"][1]()
+    assert list(Session.objects.values_list("session_key", flat=True)) == ["new"]
 
 
 @pytest.mark.parametrize("body", ["", "{", "[]", '{"verify": {"at": 3}}', '{"other": {}}'])
