@@ -214,6 +214,7 @@ LOGGING = {
         "words": {"()": "shopkb.upkeep.logs.WordLines", "fmt": "%(asctime)s %(levelname)s %(name)s: %(message)s"},
         "json": {"()": "shopkb.upkeep.logs.JsonLines"},
     },
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": LOG_FORMAT}},
+    "filters": {"refusals": {"()": "shopkb.upkeep.logs.WithoutRefusals"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": LOG_FORMAT, "filters": ["refusals"]}},
     "root": {"handlers": ["console"], "level": environment.text("SHOPKB_LOG_LEVEL", "WARNING")},
 }

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from django.conf import settings
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 
 MASK = "***"
@@ -51,6 +52,15 @@ class WordLines(logging.Formatter):
             return super().format(record)
         finally:
             record.exc_text = kept
+
+
+class WithoutRefusals(logging.Filter):
+    """What somebody may not do is a line, not a fault of the program with its stack."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if record.exc_info and isinstance(record.exc_info[1], PermissionDenied):
+            record.exc_info, record.exc_text = None, None
+        return True
 
 
 class JsonLines(logging.Formatter):

@@ -20,7 +20,7 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.reports import home
-from shopkb.upkeep.logs import JsonLines, WordLines
+from shopkb.upkeep.logs import JsonLines, WithoutRefusals, WordLines
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 
@@ -152,3 +152,20 @@ def test_the_words_are_those_of_the_settings(lines: Any, junior: User) -> None:
         logging.getLogger("shopkb.requests").removeHandler(handler)
     assert out.getvalue().count("\n") == 1
     assert "\\u000a2026-01-01" in out.getvalue()
+
+
+def test_what_somebody_may_not_do_is_a_line_without_a_stack(client: Client, junior: User) -> None:
+    out = io.StringIO()
+    handler = logging.StreamHandler(out)
+    handler.setFormatter(WordLines())
+    handler.addFilter(WithoutRefusals())
+    assert "refusals" in django_settings.LOGGING["handlers"]["console"]["filters"]
+    root = logging.getLogger()
+    root.addHandler(handler)
+    try:
+        client.force_login(junior, backend="django.contrib.auth.backends.ModelBackend")
+        assert client.get(reverse("procedures:new")).status_code == 403
+    finally:
+        root.removeHandler(handler)
+    assert "Forbidden" in out.getvalue()
+    assert "Traceback" not in out.getvalue()
