@@ -32,7 +32,7 @@ def save_entry(form: ModelForm[Any], *, by: User) -> Proposal | None:
 
 
 def is_duplicate(error: IntegrityError) -> bool:
-    """Whether a row like it is there already: class 23505 of SQL's conditions (``unique_violation``), or SQLite's words."""
+    """Whether a row like it is there already: SQL's condition 23505 (``unique_violation``), or SQLite's words."""
     return getattr(error.__cause__, "sqlstate", "") == "23505" or "UNIQUE constraint failed" in str(error)
 
 
