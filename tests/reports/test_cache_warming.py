@@ -36,15 +36,16 @@ def test_what_is_opened_first_is_worked_out_first(horn: Procedure, junior: User)
 
 
 def test_who_serves_looks_for_loops_rarely(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Restored afterwards: the other tests run as they would without."""
+    """From Python's own thresholds, since the tests run with rarer searches; restored afterwards."""
     held = gc.get_threshold()
     monkeypatch.setattr(cache_warming.Thread, "start", lambda _self: None)
+    gc.unfreeze()
+    gc.set_threshold(700, 10, 10)
     try:
         cache_warming.warm_in_background()
-        assert gc.isenabled() and gc.get_threshold()[0] > 10 * held[0] and gc.get_freeze_count() > 0
+        assert gc.isenabled() and gc.get_threshold()[0] > 10 * 700 and gc.get_freeze_count() > 0
     finally:
         gc.set_threshold(*held)
-        gc.unfreeze()
 
 
 def test_each_month_begins_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
