@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -35,9 +34,6 @@ LEAST_PRODUCT: Final = 1e-200
 
 WORTH_SAYING: Final = 1.25
 """A result is given as a reason when it is this many times likelier, or less likely, under a cause than otherwise."""
-
-
-_BRANCH = attrgetter("procedure", "step", "outcome")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +71,14 @@ class Possible:
 def rows_of(model: CauseModel, results: Iterable[CaseResult]) -> list[int]:
     """Rows of the table that the results stand for: the latest of each test, skipped and unknown ones left out."""
     kept = results if isinstance(results, (list, tuple)) else list(results)
-    row_of = model.row_of
+    rows_by_procedure = model.rows_by_procedure
     try:
-        rows = list(map(row_of.__getitem__, map(_BRANCH, kept)))
-        if len(set(map(model.test_of_row.__getitem__, rows))) == len(rows):
+        rows = [rows_by_procedure[result.procedure][result.step][result.outcome] for result in kept]
+        if len({result.step for result in kept}) == len(rows):
             return rows
     except KeyError:
         pass  # something skipped, or of a step that is not there: the longer way
+    row_of = model.row_of
     latest = {
         (result.procedure, result.step): row_of.get((result.procedure, result.step, result.outcome))
         for result in kept
