@@ -149,7 +149,10 @@ def main() -> int:
         figures = Path(folder) / "figures"
         more = {"SHOPKB_FIGURES": str(figures), "SHOPKB_DATA_DIR": folder}
         ended = subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", *QUICK], cwd=ROOT, env={**os.environ, **more}, check=False
+            [sys.executable, "-m", "pytest", "-q", "--timeout=0", *QUICK],
+            cwd=ROOT,
+            env={**os.environ, **more},
+            check=False,
         ).returncode
         if ended == 0:
             keep(figures.read_text(encoding="utf-8").splitlines() if figures.exists() else [])

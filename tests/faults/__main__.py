@@ -76,7 +76,10 @@ def one_round(rounds: Rounds, name: str, address: str, kills: int, folder: Path,
         **({"SHOPKB_FORKED": "1"} if number else {}), **({"DATABASE_URL": address} if address else {}),
     }  # fmt: skip
     tried = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-n", "0", *what], cwd=ROOT, env={**os.environ, **more}, check=False
+        [sys.executable, "-m", "pytest", "-q", "-n", "0", "--timeout=0", *what],
+        cwd=ROOT,
+        env={**os.environ, **more},
+        check=False,
     )
     if tried.returncode == 0:
         rounds.add(name, figures.read_text(encoding="utf-8").splitlines())

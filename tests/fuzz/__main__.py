@@ -59,7 +59,7 @@ def one_round(rounds: Rounds, cases: int) -> bool:
             tried.append(["tests/rights/test_hostile.py", "-k", only])
         for paths in tried:
             ended = subprocess.run(
-                [sys.executable, "-m", "pytest", "-q", "-n", "0", f"--hypothesis-seed={number}", *paths],
+                [sys.executable, "-m", "pytest", "-q", "-n", "0", "--timeout=0", f"--hypothesis-seed={number}", *paths],
                 cwd=ROOT,
                 env={**os.environ, **more},
                 check=False,
