@@ -15,6 +15,9 @@ from shopkb.accounts.roles import Right
 from shopkb.catalog.models import Proposal
 from shopkb.jobs.models import HandOver, Job, Run
 from shopkb.procedures.models import Procedure, ProcedureRequest, Revision
+from shopkb.reports.figures.decisions import Decided
+from shopkb.reports.models import SuggestionDecision
+from shopkb.reports.pages.decisions_table import decide_at
 
 LATEST = 8
 
@@ -37,6 +40,8 @@ def home(request: SignedInRequest) -> HttpResponse:
     if user.may(Right.WRITE):
         waiting = Q(state=Revision.State.IN_REVIEW) | Q(state=Revision.State.DRAFT, author=user)
         context["revisions"] = Revision.objects.filter(waiting).select_related("procedure", "author")
+        given = SuggestionDecision.decisions.latest().filter(decided=Decided.GIVEN, person=user).select_related("by")
+        context["given"] = [(row, decide_at(row.subject)) for row in given]
     if user.may(Right.PUBLISH):
         waiting_words = Proposal.objects.filter(state=Proposal.State.WAITING).exclude(by=user)
         context["proposals"] = waiting_words.select_related("by")

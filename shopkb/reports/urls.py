@@ -2,7 +2,7 @@ from django.urls import path
 
 from shopkb.accounts.slots import Slots, few_at_once
 from shopkb.reports import vehicle, views
-from shopkb.reports.improving import draft_views, recent_readings, step_removal_views
+from shopkb.reports.improving import decision_views, draft_views, recent_readings, step_removal_views
 
 figure_slots = Slots(
     "You, or enough other people, have figures on the way. Try again when they are there.",
@@ -17,6 +17,7 @@ few = few_at_once(figure_slots)
 app_name = "reports"
 urlpatterns = [
     path("", few(views.figures), name="figures"),
+    path("decide/<path:subject>/", few(decision_views.decide_page), name="decide"),
     path("month/<str:month>/", few(views.month), name="month"),
     path("people/<str:who>/", few(views.person), name="person"),
     path("procedures/<slug:key>/<int:number>/replay/", few(draft_views.replay_page), name="replay"),

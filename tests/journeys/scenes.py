@@ -6,6 +6,7 @@ import uuid
 from dataclasses import dataclass
 from datetime import timedelta
 
+from django.urls import reverse
 from django.utils import timezone
 
 from shopkb.accounts.models import User
@@ -19,6 +20,9 @@ from shopkb.jobs.models import Job, Run, Verification
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
+from shopkb.reports.figures.decisions import Decided
+from shopkb.reports.figures.suggestions import Subject, SuggestionKind
+from shopkb.reports.models import SuggestionDecision
 from tests.builders import follow, mend, say, take_in
 
 FAN = "overheats-fan-silent"
@@ -65,6 +69,7 @@ class Day:
     in_review: Revision
     withdrawn: Revision
     proposed: int
+    suggestion: str
 
 
 def fan_job(by: User, procedure: Procedure, way: tuple[tuple[str, str, str], ...], **said: object) -> Run:
@@ -134,7 +139,19 @@ def busy_day(shelf: dict[str, Procedure], junior: User, senior: User, second: Us
         in_review=_in_review(shelf[BLOWER], senior),
         withdrawn=_withdrawn(senior, second),
         proposed=_proposed(senior),
+        suggestion=_suggestion(senior),
     )
+
+
+def _suggestion(senior: User) -> str:
+    """Address of one that was given to the senior."""
+    subject = Subject(SuggestionKind.NO_PROCEDURE, "", "", "horn-hoarse")
+    SuggestionDecision.objects.create(
+        **subject._asdict(), decided=Decided.GIVEN, person=senior, words="Before winter.", part=9, whole=0, by=senior,
+        said="9 jobs came in with “Horn sounds hoarse”, and no procedure is for it.", at=timezone.now(),
+        client_id=uuid.uuid4(),
+    )  # fmt: skip
+    return reverse("reports:decide", args=[subject.address])
 
 
 def _proposed(senior: User) -> int:

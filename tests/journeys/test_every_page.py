@@ -145,6 +145,7 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "replay": ("senior", reverse("reports:replay", args=[FAN, day.draft.number])),
         "order": ("senior", reverse("reports:order", args=[FAN, 1])),
         "without": ("keeper", reverse("reports:without", args=[FAN, 1, "plug-look"])),
+        "figures-decide": ("manager", day.suggestion),
         "figures-month": ("manager", reverse("reports:month", args=[f"{timezone.localdate():%Y-%m}"])),
         "figures-own": ("junior", reverse("reports:person", args=["junior"])),
         "shop": ("keeper", reverse("hosting:choices")),

@@ -11,15 +11,17 @@ from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
 
 from shopkb.accounts.models import User
+from shopkb.catalog.models import Symptom
 from shopkb.core.flow.model import Proof
 from shopkb.demo.job_import import import_past_jobs
 from shopkb.demo.past_jobs import PastJob, PastRepair, PastResult, PastRun, PastValue
+from shopkb.jobs.actions import closing
 from shopkb.jobs.models import Job
 from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
-from tests.builders import CONTROL_TEXT, HORN_TEXT, put_in_force, yard
+from tests.builders import CONTROL_TEXT, HORN_TEXT, put_in_force, take_in, yard
 
-from .conftest import OFFICE, Visits
+from .conftest import OFFICE, PHONE, Visits
 from .scenes import FAN, GROUND, TO_GROUND, cured_fan_job
 
 __all__ = ["yard"]
@@ -154,6 +156,36 @@ def looked_along_the_harness(number: int, opened: datetime) -> PastJob:
         disposition="cured", repairs=(repair,),
         runs=(PastRun("horn-silent", "junior", opened, tuple(results), values),),
     )  # fmt: skip
+
+
+def test_a_suggestion_is_given_to_a_writer_who_says_what_became_of_it(
+    visits: Visits, yard: None, junior: User, senior: User, second: User, manager: User
+) -> None:
+    put_in_force(CONTROL_TEXT, senior, second)
+    put_in_force(HORN_TEXT, senior, second)
+    symptom = Symptom.objects.get(key="horn-hoarse")
+    now = timezone.now() - timedelta(days=2)
+    for _ in range(5):
+        job = take_in(junior, symptom=symptom, complaint="Horn croaks.", at=now)
+        closing.close_job(job, Job.Disposition.UNSOLVED, by=junior, at=now)
+    page = visits.open(OFFICE, manager, path="/figures/")
+    row = page.get_by_role("row", name="5 jobs came in with “Horn sounds hoarse”")
+    row.get_by_role("link", name="Decide").click()
+    form = page.get_by_role("form", name="Give it to somebody")
+    form.get_by_label("To").select_option("Senior")
+    form.get_by_label("Remark").fill("A page will do.")
+    visits.shot(page, "decide")
+    form.get_by_role("button", name="Give it").click()
+    expect(page.locator(".messages")).to_contain_text("Given to Senior by Manager: A page will do.")
+    expect(page.get_by_role("region", name="In hand")).to_contain_text("Horn sounds hoarse")
+    expect(page.get_by_role("region", name="What to change next")).to_have_count(0)
+    page = visits.open(PHONE, senior, "dark")
+    page.get_by_role("link", name="Horn sounds hoarse").click()
+    done = page.get_by_role("form", name="It has been done")
+    done.get_by_label("Remark").fill("It is the second branch of the silent horn now.")
+    done.get_by_role("button", name="It is done").click()
+    expect(page.locator(".messages")).to_contain_text("Done by Senior: It is the second branch")
+    expect(page.get_by_text("Given to you to change")).to_have_count(0)
 
 
 def test_a_step_that_found_nothing_is_out_of_the_draft_in_three_actions(

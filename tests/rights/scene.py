@@ -15,6 +15,9 @@ from shopkb.jobs.models import Finding, Job, Photo, Repair, Run
 from shopkb.procedures import publishing
 from shopkb.procedures.models import Procedure, ProcedureRequest, Revision
 from shopkb.procedures.requests import ask_for_procedure, settle
+from shopkb.reports.figures.decisions import Decided
+from shopkb.reports.figures.suggestions import Subject, SuggestionKind
+from shopkb.reports.models import SuggestionDecision
 from tests import builders
 from tests.conftest import NOW
 
@@ -75,6 +78,8 @@ def make_scene(actor: User, mate: User, second: User, horn: Procedure) -> Scene:
         things["wordings", whose] = ("caution", key)
     for whose, who in ((OWN, actor), (OTHER, mate), (ARCHIVED, mate)):
         things["person", whose] = (who.username,)
+    for whose, to in ((OWN, actor), (OTHER, mate), (ARCHIVED, mate)):
+        things["suggestion", whose] = (_suggestion(whose, to, over=whose == ARCHIVED),)
     for whose, kind in zip(WHOSE, ("meters", "vehicles", "systems"), strict=True):
         things["kind", whose] = (kind,)
         things["entry", whose] = (kind, KINDS[kind].model._default_manager.latest("pk").pk)
@@ -136,6 +141,17 @@ def _proposal(key: str, by: User, *, over: bool) -> Proposal:
         at=NOW,
         **decided,
     )
+
+
+def _suggestion(name: str, to: User, *, over: bool) -> str:
+    """Address of one that was given to somebody, or done since."""
+    subject = Subject(SuggestionKind.NO_PROCEDURE, "", "", name)
+    for decided in (Decided.GIVEN, Decided.DONE)[: 2 if over else 1]:
+        SuggestionDecision.objects.create(
+            **subject._asdict(), decided=decided, person=to, said=f"9 jobs came in with {name}.", part=9, whole=0,
+            by=to, at=NOW, client_id=uuid.uuid4(),
+        )  # fmt: skip
+    return subject.address
 
 
 def _text(key: str) -> str:

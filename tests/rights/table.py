@@ -42,7 +42,8 @@ class Row:
     sent: Sent = nothing
     does: frozenset[str] = field(default_factory=frozenset)
     get_theirs: str = ""
-    """Who may read another's, where that differs."""
+    post_theirs: str = ""
+    """Who may read another's, or change it, where that differs."""
     answers: frozenset[int] = frozenset({200, 302})
     visitor: int = 302
 
@@ -84,6 +85,10 @@ def new_text(_arguments: tuple[Any, ...]) -> dict[str, Any]:
 
 def new_on_desk(_arguments: tuple[Any, ...]) -> dict[str, Any]:
     return {"title": "Horn sounds by itself", "system": "body/horn"}
+
+
+def watched(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    return {"decided": "watched", "watched-client_id": str(uuid.uuid4())}
 
 
 def circuit_part(arguments: tuple[Any, ...]) -> dict[str, Any]:
@@ -227,6 +232,16 @@ TABLE: dict[str, Row] = {
     "bench:computation": Row(get=STAFF, more=("copper-cable-drop",)),
     "reports:figures": Row(get="mk"),
     "reports:page": Row(get="mk", more=("tests",)),
+    "reports:decide": Row(
+        get="wmk",
+        get_theirs="mk",
+        post="wmk",
+        post_theirs="mk",
+        on="suggestion",
+        sent=watched,
+        does=ALL,
+        answers=FORM,
+    ),
     "reports:month": Row(get="mk", more=("2026-03",)),
     "reports:person": Row(get=STAFF, get_theirs="mk", on="person"),
     "reports:vehicle": Row(get=STAFF, on="vehicle"),

@@ -29,6 +29,7 @@ TABLES = (
     "jobs_event",
     "catalog_wording",
     "accounts_auditrecord",
+    "reports_suggestiondecision",
 )
 SWITCH = "jobs_records_open"
 """A table that is empty but inside :func:`opened`, whose transaction alone sees its row."""

@@ -21,11 +21,13 @@ COSTLIEST = 5
 
 @dataclass(frozen=True, slots=True)
 class MeanChange:
-    """Difference of two means in minutes (below 0: quicker), with its interval."""
+    """Difference of two means in minutes (below 0: quicker), with its interval. ``sure`` is the probability that the
+    true one has the same sign, had either been as likely beforehand."""
 
     minutes: float
     low: float
     high: float
+    sure: float = 1.0
 
     @property
     def words(self) -> str:
@@ -129,15 +131,16 @@ def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) ->
     ``None`` where either rests on too few."""
     if before is None or after is None or min(before.n, after.n) < FEWEST:
         return None
-    from scipy.special import stdtrit
+    from scipy.special import stdtr, stdtrit
 
     one, other = before.deviation**2 / before.n, after.deviation**2 / after.n
     difference, variance = after.value - before.value, one + other
     if not variance:
         return MeanChange(difference, difference, difference)
     freedom = variance**2 / (one**2 / (before.n - 1) + other**2 / (after.n - 1))
-    half = float(stdtrit(freedom, 0.5 + level / 2)) * math.sqrt(variance)
-    return MeanChange(difference, difference - half, difference + half)
+    error = math.sqrt(variance)
+    half = float(stdtrit(freedom, 0.5 + level / 2)) * error
+    return MeanChange(difference, difference - half, difference + half, float(stdtr(freedom, abs(difference) / error)))
 
 
 def costliest(steps: Iterable[StepFigures], most: int = COSTLIEST) -> tuple[StepFigures, ...]:

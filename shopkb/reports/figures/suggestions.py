@@ -51,6 +51,33 @@ class SuggestionKind(StrEnum):
     DRIFT = "no longer what it was"
 
 
+class Subject(NamedTuple):
+    """What a suggestion is about, from one month to the next: ``procedure``, ``step`` and ``name`` as there."""
+
+    kind: SuggestionKind
+    procedure: str
+    step: str
+    name: str
+
+    @property
+    def address(self) -> str:
+        """``costly-step,horn-silent,look,``: the name comes last, since it may hold a comma."""
+        return ",".join((self.kind.value.replace(" ", "-"), self.procedure, self.step, self.name))
+
+    @classmethod
+    def at(cls, address: str) -> Subject:
+        """What :attr:`address` was made from.
+
+        Raises:
+            ValueError: it is no address of a subject.
+        """
+        parts = address.split(",", 3)
+        if len(parts) < 4:
+            raise ValueError("A subject is a kind, a procedure, a step and a name, with commas between.")
+        kind, procedure, step, name = parts
+        return cls(SuggestionKind(kind.replace("-", " ")), procedure, step, name)
+
+
 @dataclass(frozen=True, slots=True)
 class Suggestion:
     """``spent`` are the minutes that went into it in the period, ``saved`` those of them that could be saved; ``None``
@@ -69,6 +96,10 @@ class Suggestion:
     whole: int = 0
     bits: float = 0.0
     each: float = 0.0
+
+    @property
+    def subject(self) -> Subject:
+        return Subject(self.kind, self.procedure, self.step, self.name)
 
     @property
     def rank(self) -> float:
@@ -92,8 +123,7 @@ def suggestions(
     drifted: Sequence[DriftedBranch],
     branches: int = 0,
 ) -> tuple[Suggestion, ...]:
-    """The most pressing first, at most :data:`MOST`; of one matter in one procedure only the worst, and at most
-    :data:`MOST_OF_A_KIND` of one matter, so that one kind of trouble does not hide the others.
+    """Everything that stands out, the most pressing first.
 
     ``branches``: how many were looked through for the ``drifted`` ones.
     """
@@ -128,7 +158,13 @@ def suggestions(
             if row.jobs >= FEWEST
         ),
     ]
-    return tuple(_one_of_each(sorted(found, key=lambda one: -one.rank)))[:MOST]
+    return tuple(sorted(found, key=lambda one: -one.rank))
+
+
+def foremost(found: Iterable[Suggestion]) -> tuple[Suggestion, ...]:
+    """The first of these, at most :data:`MOST`; of one matter in one procedure only the worst, and at most
+    :data:`MOST_OF_A_KIND` of one matter, so that one kind of trouble does not hide the others."""
+    return tuple(_one_of_each(found))[:MOST]
 
 
 def _discoveries(candidates: Sequence[Candidate], others: int = 0) -> list[Suggestion]:

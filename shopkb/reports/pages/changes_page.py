@@ -11,15 +11,18 @@ from django.utils.formats import number_format
 from shopkb.jobs.views.job_filters import DONE
 from shopkb.reports.figures.comebacks import by_cause
 from shopkb.reports.figures.confirmed_causes import uncovered
+from shopkb.reports.figures.decisions import to_decide
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
-from shopkb.reports.figures.suggestions import Suggestion, SuggestionKind, suggestions
+from shopkb.reports.figures.suggestions import Suggestion, SuggestionKind, foremost, suggestions
+from shopkb.reports.gathering.decision_rows import as_value, decisions_in_force
 from shopkb.reports.gathering.filters import Filters, month_before
 from shopkb.reports.gathering.procedure_tallies import InForce
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.causes_page import identities
+from shopkb.reports.pages.decisions_table import decide_at, in_hand, of_chosen, settled
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, jobs_tallied, look_for, on_jobs, procedure_at
 from shopkb.reports.pages.report_data import ReportData
 from shopkb.reports.pages.shelf_page import gathered_drifts, gathered_unserved
@@ -34,6 +37,7 @@ COLUMNS = (
     Column("spent", "Went into it", ColumnKind.MINUTES, "min"),
     Column("minutes", "Could be saved", ColumnKind.MINUTES, "min"),
     Column("money", "At the shop's rate", ColumnKind.MONEY),
+    Column("decide", "What becomes of it", only_on_page=True),
 )
 ABOUT = (
     "Ranked by the minutes that could be saved, or that went into it where that cannot be told. Of the steps, ends and "
@@ -60,26 +64,35 @@ OF_LATEST = (SuggestionKind.NO_WAY_TO_CAUSE, SuggestionKind.NO_PROCEDURE)
 
 
 def build(filters: Filters, now: datetime) -> Page:
-    """Eight queries; more when something is met for the first time."""
+    """Nine queries; more when something is met for the first time."""
     return of(ReportData(filters), now)
 
 
 def of(data: ReportData, now: datetime) -> Page:
-    filters, chosen, facts, evidence, tallies = data.filters, data.chosen, data.facts, data.evidence, data.runs
-    procedures = data.procedures
-    found = suggestions(
+    filters, chosen, facts = data.filters, data.chosen, data.facts
+    everything, decided = standing_out(data, now), of_chosen(decisions_in_force(), data)
+    found = foremost(to_decide(everything, {one.subject: as_value(one) for one in decided}))
+    rows = tuple(row(one, chosen, jobs_of(one, filters, data.cause_numbers, facts.after), filters) for one in found)
+    said = {one.subject: sentence(one, chosen) for one in everything}
+    tables = [Table("changes", "What to change next", COLUMNS, rows, ABOUT, EMPTY)]
+    if decided:
+        tables += [in_hand(decided, said), settled(decided, data)]
+    brief = in_brief(facts, data.procedures, filters, chosen.keys())
+    return Page("changes", "Figures", facts.words, tuple(tables), facts=brief)
+
+
+def standing_out(data: ReportData, now: datetime) -> tuple[Suggestion, ...]:
+    """Everything that chance does not explain, the most pressing first, whatever was decided about it."""
+    chosen, facts, evidence = data.chosen, data.facts, data.evidence
+    return suggestions(
         tests_page.gathered(chosen, evidence, facts),
-        procedures,
-        by_cause(tallies, facts.jobs, now),
+        data.procedures,
+        by_cause(data.runs, facts.jobs, now),
         uncovered(facts.jobs, identities(one.flow for one in data.everything.values())),
         gathered_unserved(facts.jobs),
         gathered_drifts(chosen, evidence),
         sum(len(one.flow.branches) for one in chosen.values()),
     )
-    rows = tuple(row(one, chosen, jobs_of(one, filters, data.cause_numbers, facts.after)) for one in found)
-    table = Table("changes", "What to change next", COLUMNS, rows, ABOUT, EMPTY)
-    brief = in_brief(facts, procedures, filters, chosen.keys())
-    return Page("changes", "Figures", facts.words, (table,), facts=brief)
 
 
 def in_brief(
@@ -123,13 +136,14 @@ def share_words(share: Share) -> str:
     return f"{percent(share.plain)}, {ends[0] * 100:.0f} to {ends[1] * 100:.0f}, {counts}"
 
 
-def row(one: Suggestion, chosen: dict[str, InForce], behind: str) -> Row:
+def row(one: Suggestion, chosen: dict[str, InForce], behind: str, filters: Filters) -> Row:
     return {
         "what": Cell(sentence(one, chosen), behind),
         "do": Cell(DO[one.kind], where(one, chosen)),
         "spent": Cell(one.spent, behind),
         "minutes": Cell(one.saved),
         "money": Cell(None if one.saved is None else money_of_minutes(one.saved)),
+        "decide": Cell("Decide", decide_at(one.subject, filters)),
     }
 
 

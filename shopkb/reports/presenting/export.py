@@ -37,15 +37,15 @@ def csv_text(table: Table) -> str:
     """The table as a file, byte order mark included."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, dialect="excel")
-    parts = [(column, part) for column in table.columns for part in _parts(column)]
-    noted = {column.key for column in table.columns if any(row[column.key].under for row in table.rows)}
+    parts = [(column, part) for column in table.filed for part in _parts(column)]
+    noted = {column.key for column in table.filed if any(row[column.key].under for row in table.rows)}
     heading = [f"{_heading(column)}{part.adds}" for column, part in parts]
-    heading += [f"{c.heading}, note" for c in table.columns if c.key in noted]
+    heading += [f"{c.heading}, note" for c in table.filed if c.key in noted]
     latest = _latest(table)
     writer.writerow([safe(words) for words in [*heading, *latest]])
     for row in table.rows:
         figures = [safe(part.of(row[column.key].value)) for column, part in parts]
-        notes = (safe(row[c.key].under) for c in table.columns if c.key in noted)
+        notes = (safe(row[c.key].under) for c in table.filed if c.key in noted)
         writer.writerow([*figures, *notes, *latest.values()])
     return MARK + out.getvalue()
 
@@ -75,10 +75,10 @@ def as_json(table: Table) -> dict[str, object]:
         "interval": IN_EXPORTS,
         "columns": [
             {"key": c.key, "heading": c.heading, "kind": c.kind.value, "unit": _unit(c), "latest": c.latest}
-            for c in table.columns
+            for c in table.filed
         ],
         "latest": asdict(table.latest) if table.latest else None,
-        "rows": [{c.key: _plain(c, row[c.key]) for c in table.columns} for row in table.rows],
+        "rows": [{c.key: _plain(c, row[c.key]) for c in table.filed} for row in table.rows],
     }
 
 

@@ -33,8 +33,8 @@ Value = str | int | float | Share | PooledShare | Quartiles | Mean | date | date
 @dataclass(frozen=True, slots=True)
 class Column:
     """``unit`` is said in the heading of the file; ``of`` says what a share is a share of, and a mean one of.
-    ``only_in_file``: the page says it otherwise. ``latest``: it rests on the latest jobs of the period, where its
-    neighbours count all."""
+    ``only_in_file``: the page says it otherwise; ``only_on_page``: it leads on and says nothing. ``latest``: it rests
+    on the latest jobs of the period, where its neighbours count all."""
 
     key: str
     heading: str
@@ -42,6 +42,7 @@ class Column:
     unit: str = ""
     of: str = "jobs"
     only_in_file: bool = False
+    only_on_page: bool = False
     latest: bool = False
 
     @property
@@ -79,6 +80,11 @@ class Table:
     def shown(self) -> tuple[Column, ...]:
         """The columns of the page."""
         return tuple(column for column in self.columns if not column.only_in_file)
+
+    @property
+    def filed(self) -> tuple[Column, ...]:
+        """The columns of the file."""
+        return tuple(column for column in self.columns if not column.only_on_page)
 
     def column(self, key: str) -> Column | None:
         return next((column for column in self.columns if column.key == key), None)
