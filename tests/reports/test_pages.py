@@ -398,3 +398,27 @@ def test_a_list_behind_a_figure_finds_its_jobs_once(
     client.get("/jobs/")
     with django_assert_num_queries(5):  # type: ignore[operator]  # session, person, numbers, a page, platforms
         client.get("/jobs/?state=closed&procedure=horn-silent&step=press")
+
+
+def test_the_month_stands_beside_the_one_before_and_the_year_before(closed: list[Job], manager: User) -> None:
+    """Five of six cured at first try; the sheet of April has nothing but March beside it."""
+    march = words_of(get(signed_in(manager), "/figures/month/2026-03/")[0]).replace("\xa0", " ")
+    assert "Of the closed jobs March 2026 February 2026 March 2025" in march
+    assert "Closed as cured and verified 100 %, 81 to 100 6 of 6" in march
+    assert "Repairs that did not cure when tried 14 %" in march and "1 of 7" in march
+    assert "Nothing changed this month that chance alone would not explain." in march
+    april = words_of(get(signed_in(manager), "/figures/month/2026-04/")[0]).replace("\xa0", " ")
+    assert "Of the closed jobs April 2026 March 2026 April 2025" in april and "6 of 6" in april
+
+
+def test_the_command_prints_tables_and_the_month(closed: list[Job], capsys: pytest.CaptureFixture[str]) -> None:
+    call_command("report", "tests", since="2026-01", until="2026-06")
+    told = capsys.readouterr().out
+    assert "Voltage at the connector" in told and "1 of 6" in told and "\x1b" not in told
+    assert max(len(line) for line in told.splitlines()) <= 160
+    call_command("report", "month", until="2026-03")
+    month = capsys.readouterr().out.replace("\xa0", " ")
+    assert month.startswith("March 2026\n") and "Of the closed jobs" in month and "6 of 6" in month
+    call_command("report", "month", "--json", until="2026-03")
+    tables = {table["name"]: table for table in json.loads(capsys.readouterr().out)["tables"]}
+    assert [row["m0"]["counted"] for row in tables["beside"]["rows"]] == [6, 6, 1, 0]

@@ -14,6 +14,7 @@ from shopkb.reports.figures.confirmed_causes import uncovered
 from shopkb.reports.figures.decisions import to_decide
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.minutes import ProcedureFigures
+from shopkb.reports.figures.period_figures import PeriodFigures
 from shopkb.reports.figures.shares import Share
 from shopkb.reports.figures.shelf_health import RECENT_MONTHS
 from shopkb.reports.figures.suggestions import Suggestion, SuggestionKind, foremost, suggestions
@@ -77,7 +78,7 @@ def of(data: ReportData, now: datetime) -> Page:
     tables = [Table("changes", "What to change next", COLUMNS, rows, ABOUT, EMPTY)]
     if decided:
         tables += [in_hand(decided, said), settled(decided, data)]
-    brief = in_brief(facts, data.procedures, filters, chosen.keys())
+    brief = in_brief(facts, data.procedures, filters, chosen.keys(), now)
     return Page("changes", "Figures", facts.words, tuple(tables), facts=brief)
 
 
@@ -96,17 +97,13 @@ def standing_out(data: ReportData, now: datetime) -> tuple[Suggestion, ...]:
 
 
 def in_brief(
-    facts: Facts, procedures: tuple[ProcedureFigures, ...], filters: Filters, chosen: Set[str]
+    facts: Facts, procedures: tuple[ProcedureFigures, ...], filters: Filters, chosen: Set[str], now: datetime
 ) -> tuple[tuple[str, str, str], ...]:
     """The whole period in a few words and figures, each with the jobs behind it. A chosen system means the jobs that
     followed its procedures."""
     jobs = [job for job in facts.jobs if not filters.system or not chosen.isdisjoint(job.procedures)]
-    claimed = [job for job in jobs if job.claimed]
-    back = Share(sum(job.back_at is not None for job in claimed), len(claimed))
-    proven = Share(sum(job.confirmed is not None for job in jobs), len(jobs))
-    judged = sum(repair.cured in ("cured", "not-cured") for job in jobs for repair in job.repairs)
-    wrong = Share(sum(len(job.wrong) for job in jobs), judged)
-    on = on_jobs(sum(bool(job.wrong) for job in jobs))
+    told = PeriodFigures.of(jobs, now)
+    on = on_jobs(told.wrong_jobs)
     quicker = [row for row in procedures if row.change and row.change.words == "quicker"]
     slower = [row for row in procedures if row.change and row.change.words == "slower"]
 
@@ -117,9 +114,9 @@ def in_brief(
     times = f"{reverse('reports:page', args=['minutes'])}?{filters.query()}"
     return (
         ("Jobs closed", number_format(closed, force_grouping=True), behind()),
-        ("With a proven cause that held", share_words(proven), behind(fate="proven", after=facts.after)),
-        ("Came back, of cures claimed", share_words(back), behind(fate="back", after=facts.after)),
-        ("Repairs that did not cure or last", f"{share_words(wrong)}{on and ', '}{on}",
+        ("With a proven cause that held", share_words(told.proven), behind(fate="proven", after=facts.after)),
+        ("Came back, of cures claimed", share_words(told.back), behind(fate="back", after=facts.after)),
+        ("Repairs that did not cure or last", f"{share_words(told.wrong)}{on and ', '}{on}",
          behind(fate="wrong", after=facts.after)),
         ("Procedures quicker, slower than before", f"{len(quicker)}, {len(slower)} of {len(procedures)}", times),
     )  # fmt: skip

@@ -22,20 +22,31 @@ FEW = "too few"
 def cell_html(column: Column, cell: Cell) -> SafeString:
     """HTML of a cell: the figure, what it opens, and what it rests on below it."""
     value = cell.value
+    figure, rests = cell_words(column, value)
+    if isinstance(value, Share) and not value.whole:
+        return format_html('<span class="few">{}</span>', figure)
+    html = _linked(figure, cell, rests)
+    ends = value.interval() if isinstance(value, (Share, PooledShare)) and not value.too_few else None
+    if ends is None or value.plain is None:  # type: ignore[union-attr]
+        return html
+    return format_html("{}{}", html, mark_safe(interval_bar(value.plain, *ends)))  # type: ignore[union-attr]  # noqa: S308
+
+
+def cell_words(column: Column, value: object) -> tuple[str, str]:
+    """The figure, and in small below it what it rests on; the latter empty where the figure says all."""
     if isinstance(value, (Share, PooledShare)):
-        return _share(value, cell)
+        return _share(value)
     if isinstance(value, Quartiles):
-        rests = _range(value.low, value.high) if not value.too_few else f"{value.n}, {FEW}"
-        return _linked(minutes_text(value.median) if not value.too_few else NOTHING, cell, rests)
+        if value.too_few:
+            return NOTHING, f"{value.n}, {FEW}"
+        return minutes_text(value.median), _range(value.low, value.high)
     if isinstance(value, Mean):
         ends = value.interval()
-        rests = f"{value.n}, {FEW}"
-        if ends and not value.too_few:
-            rests = (
-                f"{whole(ends[0])} to {whole(ends[1])} min, {number_format(value.n, force_grouping=True)} {column.of}"
-            )
-        return _linked(minutes_text(value.value) if not value.too_few else NOTHING, cell, rests)
-    return _linked(cell_text(column, value), cell, "")
+        if value.too_few or ends is None:
+            return NOTHING, f"{value.n}, {FEW}"
+        jobs = f"{number_format(value.n, force_grouping=True)} {column.of}"
+        return minutes_text(value.value), f"{whole(ends[0])} to {whole(ends[1])} min, {jobs}"
+    return cell_text(column, value), ""
 
 
 def whole(value: float) -> str:
@@ -88,18 +99,16 @@ def _number(kind: ColumnKind, value: float) -> str:
     return rounded(value, 3 if 0 < abs(value) < 0.095 else 2)
 
 
-def _share(value: Share | PooledShare, cell: Cell) -> SafeString:
+def _share(value: Share | PooledShare) -> tuple[str, str]:
     if not value.whole and isinstance(value, Share):
-        return format_html('<span class="few">{}</span>', NOTHING)
+        return NOTHING, ""
     ends = value.interval()
     counts = " of ".join(number_format(part, force_grouping=True) for part in (value.part, value.whole))
     if value.too_few or ends is None or value.plain is None:
-        return _linked(counts, cell, FEW)
+        return counts, FEW
     low, high = (percent_number(end) for end in ends)
     beyond_telling = low == high and not low.isdecimal()  # "under 1 to under 1"
-    figure = percent(value.plain) if beyond_telling else format_html("{}, {} to {}", percent(value.plain), low, high)
-    bar = mark_safe(interval_bar(value.plain, *ends))  # noqa: S308  (numbers only)
-    return format_html("{}{}", _linked(figure, cell, counts), bar)
+    return percent(value.plain) if beyond_telling else f"{percent(value.plain)}, {low} to {high}", counts
 
 
 def _linked(figure: str, cell: Cell, rests: str) -> SafeString:

@@ -110,7 +110,7 @@ def _parts(column: Column) -> tuple[_Part, ...]:
             _Part(", share (0 to 1)", lambda value: _round(_plain_share(value))),
             _Part(", low (95 %)", lambda value: _end(value, 0)),
             _Part(", high (95 %)", lambda value: _end(value, 1)),
-            _Part(", counted", lambda value: value.part if isinstance(value, (Share, PooledShare)) else None),
+            _Part(", counted", _counted),
             _Part(f", of {column.of}", lambda value: value.whole if isinstance(value, (Share, PooledShare)) else None),
         )
     if column.kind is ColumnKind.SPREAD:
@@ -139,6 +139,13 @@ def _single(value: Value) -> Plain:
 
 def _attribute(name: str, value: Value) -> float | None:
     return _round(getattr(value, name)) if isinstance(value, Quartiles) else None
+
+
+def _counted(value: Value) -> int | None:
+    """What a share counts, or a number that stands among shares."""
+    if isinstance(value, (Share, PooledShare)):
+        return value.part
+    return value if isinstance(value, int) else None
 
 
 def _plain_share(value: Value) -> float | None:

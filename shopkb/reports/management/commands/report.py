@@ -8,20 +8,27 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from shopkb.reports.gathering.filters import TEXT_FIELDS, FilterError, Filters
+from shopkb.reports.pages import month_page
+from shopkb.reports.pages.page import Page
 from shopkb.reports.pages.registry import PAGES, page
 from shopkb.reports.presenting.export import as_json, csv_text
+from shopkb.reports.presenting.tables import Table
+from shopkb.reports.presenting.terminal import write_page
+
+MONTH = "month"
 
 
 class Command(BaseCommand):
     help = (
-        "Print figures of the shop: the tables of a page as JSON, or one of them as CSV. Intervals are 95 %. "
-        "Exits with 0 when printed, 1 when a filter cannot be or the page has no such table."
+        "Print a page of figures as tables, with intervals of 80 % as on the page; or its tables as JSON, or one of "
+        "them as CSV, with intervals of 95 %. Exits with 0 when printed, 1 when a filter cannot be or the page has no "
+        "such table."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("name", choices=list(PAGES), help="The page.")
+        parser.add_argument("name", choices=[*PAGES, MONTH], help="The page; month is the sheet of one.")
         how = parser.add_mutually_exclusive_group()
-        how.add_argument("--json", action="store_true", help="All tables of the page (what is done unless --csv).")
+        how.add_argument("--json", action="store_true", help="All tables of the page.")
         how.add_argument("--csv", action="store_true", help="One table; the first unless --table names another.")
         parser.add_argument("--table", default="", help="With --csv: which table.")
         parser.add_argument("--sort", default="", help="Column to sort by; - before it turns it round.")
@@ -35,15 +42,30 @@ class Command(BaseCommand):
         try:
             asked = {name: options[name] for name in ("since", "until", *TEXT_FIELDS)}
             filters = Filters.of(asked, timezone.localdate())
-            found = page(options["name"], filters, timezone.now(), by=options["by"], sort=options["sort"])
+            found = _built(options["name"], filters, options["by"], options["sort"])
         except FilterError as error:
             raise CommandError(str(error)) from error
-        if not options["csv"]:
+        if options["json"]:
             data = {"page": found.name, "since": filters.since, "until": filters.until}
-            self.stdout.write(json.dumps({**data, "tables": [as_json(table) for table in found.tables]}, indent=2))
-            return
-        names = [table.name for table in found.tables]
-        wanted = options["table"] or names[0]
-        if wanted not in names:
-            raise CommandError(f"The page {found.name} has no table called {wanted!r}. It has: {', '.join(names)}.")
-        self.stdout.write(csv_text(found.tables[names.index(wanted)]), ending="")
+            told = {**data, "tables": [as_json(table) for table in found.tables]}
+            self.stdout.write(json.dumps(told, indent=2))
+        elif options["csv"]:
+            self.stdout.write(csv_text(_asked_for(found, options["table"])), ending="")
+        else:
+            facts = tuple((words, figure) for words, figure, _link in found.facts)
+            said = tuple(sentence for sentence in (found.intro, found.paragraph) if sentence)
+            write_page(self.stdout, found.title, said, facts, found.tables)
+
+
+def _built(name: str, filters: Filters, by: str, sort: str) -> Page:
+    if name == MONTH:
+        return month_page.build(Filters.of({"until": filters.until}, timezone.localdate()), timezone.now())
+    return page(name, filters, timezone.now(), by=by, sort=sort)
+
+
+def _asked_for(found: Page, wanted: str) -> Table:
+    tables = {table.name: table for table in found.tables}
+    name = wanted or next(iter(tables))
+    if name not in tables:
+        raise CommandError(f"The page {found.name} has no table called {name!r}. It has: {', '.join(tables)}.")
+    return tables[name]
