@@ -20,7 +20,7 @@ from shopkb.accounts.models import AuditRecord
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.jobs.readings import Reader, readers_of
-from shopkb.reports.presenting.export import MARK, safe
+from shopkb.web.csv_cells import MARK, safe
 from shopkb.web.numbers import row_number
 
 PAGE = 100

@@ -31,8 +31,9 @@ from shopkb.core.identifiers import IdentifierError, check_key, check_vin, parse
 from shopkb.core.readings.parsing import parse_quantity, parse_reading
 from shopkb.core.readings.quantities import Reading, ReadingError
 from shopkb.core.readings.units import UNITS
-from shopkb.reports.presenting.export import FORMULA, csv_text
+from shopkb.reports.presenting.export import csv_text
 from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table
+from shopkb.web.csv_cells import FORMULA
 from shopkb.web.images import FORMATS, LONGEST_SIDE, BadPicture, encoded
 from shopkb.web.markdown import clean, to_html, validate_text
 from tests.builders import CONTROL_TEXT, HORN_TEXT

@@ -16,13 +16,7 @@ from functools import partial
 from shopkb.core.diagnosis.counting.branch_success import IN_EXPORTS
 from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table, Value
-
-MARK = "\ufeff"
-FORMULA = ("=", "+", "-", "@", "\t", "\0", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""What a spreadsheet may take for the beginning of a formula, after OWASP's advice on CSV injection; the last four are
-the first four as Japanese keyboards type them, full width."""
-
-Plain = str | int | float | None
+from shopkb.web.csv_cells import MARK, Plain, safe
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +42,6 @@ def csv_text(table: Table) -> str:
         notes = (safe(row[c.key].under) for c in table.filed if c.key in noted)
         writer.writerow([*figures, *notes, *latest.values()])
     return MARK + out.getvalue()
-
-
-def safe(value: Plain) -> Plain:
-    """A number as it is; text that a spreadsheet could take for a formula gets a leading apostrophe."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
 
 
 def _latest(table: Table) -> dict[str, Plain]:

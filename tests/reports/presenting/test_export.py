@@ -14,8 +14,9 @@ from scipy import stats
 
 from shopkb.reports.figures.facts_of_period import Latest
 from shopkb.reports.figures.shares import Quartiles, Share
-from shopkb.reports.presenting.export import MARK, as_json, csv_text, safe
+from shopkb.reports.presenting.export import as_json, csv_text
 from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table
+from shopkb.web.csv_cells import MARK, safe
 from tests.examples import examples
 
 COLUMNS = (

@@ -10,8 +10,8 @@ from django.core.management.base import BaseCommand, CommandError
 
 from shopkb.accounts.models import AuditRecord
 from shopkb.jobs.readings import readers_of
-from shopkb.reports.presenting.export import safe
 from shopkb.upkeep.audit_pages import COLUMNS, AuditFilters, as_fields, day
+from shopkb.web.csv_cells import safe
 
 USAGE = 2
 
