@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 
 from django.conf import settings
 from django.utils.formats import number_format
 
 
 def money_text(amount: Decimal) -> str:
-    """``£1,028.50``, or ``1,028.50 kr`` where the currency is written in letters."""
-    return with_currency(number_format(amount, decimal_pos=2, force_grouping=True))
+    """``£1,028.50``, or ``1,028.50 kr`` where the currency is written in letters; rounded, half a
+    penny up."""
+    shown = amount.quantize(Decimal("0.01"), ROUND_HALF_UP)  # by itself formatting cuts off what it does not show
+    return with_currency(number_format(shown, decimal_pos=2, force_grouping=True))
 
 
 def with_currency(number: str) -> str:

@@ -23,5 +23,10 @@ def test_a_sign_stands_before_the_number_and_letters_behind_it(
     assert money_words(-1028.4) == figure
 
 
+@pytest.mark.parametrize(("amount", "shown"), [("28.7475", "£28.75"), ("0.005", "£0.01"), ("2.6749", "£2.67")])
+def test_a_sum_is_rounded_not_cut_off(settings: Any, amount: str, shown: str) -> None:
+    assert money_text(Decimal(amount)) == shown
+
+
 def test_pounds_unless_the_shop_says_otherwise(settings: Any) -> None:
     assert settings.CURRENCY == "£"
