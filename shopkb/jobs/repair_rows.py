@@ -25,6 +25,11 @@ class RepairPart(models.Model):
     def __str__(self) -> str:
         return f"{Decimal(self.quantity).normalize():f} x {self.words}{f' ({self.number})' if self.number else ''}"
 
+    @property
+    def cost(self) -> Decimal | None:
+        """Of all of them, exactly; ``None`` where the price is not known."""
+        return None if self.price is None else self.quantity * self.price
+
 
 class MeasuredAgain(Judged):
     """The step that proved a cause, done once more after the repair."""

@@ -19,6 +19,7 @@ from shopkb.core.flow.model import Proof
 from shopkb.jobs import paper
 from shopkb.jobs.actions import closing, noting, repairing
 from shopkb.jobs.models import Job, Verification
+from shopkb.jobs.views.close import write_up_context
 from shopkb.procedures.models import Procedure
 from tests import builders
 from tests.builders import TO_GROUND, follow, signed_in
@@ -124,3 +125,15 @@ def test_what_cured_stands_first_and_what_failed_is_said_plainly(horn: Procedure
     assert page.index("Horn: open circuit") < page.index(failed)
     assert page.index("Carried out:") < page.index("Before that, without success:")
     assert "The horn is dumb When and how: In rain" in page
+
+
+def test_parts_told_in_words_alone_have_no_price_so_nothing_is_summed(junior: User, horn: Procedure) -> None:
+    job = builders.take_in(junior)
+    cause = cause_for("body/horn/earth", "high resistance")
+    for told in (
+        {"parts": "Some wire"},
+        {"lines": [repairing.PartLine("Eyelet", "WS-6", Decimal(2), Decimal("0.45"))]},
+    ):
+        details = repairing.RepairDetails(cause, Proof.MEASURED, "Remade the joint.", uuid.uuid4(), **told)  # type: ignore[arg-type]
+        repairing.record_repair(job, details, by=junior, at=NOW)
+    assert write_up_context(job.pk)["parts_total"] is None

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
 
 from shopkb.core.flow.model import Proof
 from shopkb.jobs.closed_jobs import latest_verification
 from shopkb.jobs.models import MeasuredAgain, Repair, RepairPart, Verification
+from shopkb.jobs.parts_cost import parts_in_words
 from shopkb.jobs.run_state import RunState
 from shopkb.jobs.views.run_texts import answer_text, reading_text
 
@@ -66,7 +66,7 @@ class CarriedOut:
     @property
     def without_lines(self) -> str:
         """Parts told in words alone."""
-        return "" if self.parts else self.repair.parts
+        return parts_in_words(self.repair)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +106,6 @@ def in_order(repairs: Sequence[CarriedOut]) -> dict[str, list[CarriedOut]]:
     cured = [done for done in told["proved"] if done.cured]
     told["proved"] = [*cured, *(done for done in told["proved"] if not done.cured)]
     return told
-
-
-def parts_total(repairs: Sequence[CarriedOut]) -> Decimal | None:
-    """What the parts cost together; ``None`` where no price, or not every price, is known."""
-    lines = [line for done in repairs for line in done.parts]
-    prices = [line.quantity * line.price for line in lines if line.price is not None]
-    return sum(prices, Decimal(0)) if prices and len(prices) == len(lines) else None
 
 
 def minutes_tested(states: Sequence[RunState]) -> MinutesTested | None:

@@ -23,11 +23,12 @@ from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms.findings import settlings
 from shopkb.jobs.forms.leaving import CloseForm
 from shopkb.jobs.models import Job
+from shopkb.jobs.parts_cost import cost_of_parts
 from shopkb.jobs.reasoning import reason
 from shopkb.jobs.run_state import run_state_of, run_states_of
 from shopkb.jobs.shown_words import cautions_shown
 from shopkb.jobs.vehicle_state import confirm_back, off_on
-from shopkb.jobs.views.carried_out import carried_out, in_order, minutes_tested, parts_total
+from shopkb.jobs.views.carried_out import carried_out, in_order, minutes_tested
 from shopkb.jobs.views.going_on import after_repair
 from shopkb.jobs.views.job_pages import job_context
 from shopkb.jobs.views.run_texts import answers_of
@@ -101,7 +102,7 @@ def write_up_context(pk: int) -> dict[str, object]:
         "repairs": done,
         **in_order(done),
         "parts": [line for each in done for line in each.parts],
-        "parts_total": parts_total(done),
+        "parts_total": cost_of_parts(repairs),
         "also_found": [row.also_found for row in repairs if row.also_found],
         "tested": minutes_tested(run_states),
         "repaired_minutes": sum(minutes) if minutes else None,
