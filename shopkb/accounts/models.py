@@ -107,7 +107,8 @@ class AuditRecord(models.Model):
         SECRETS = "secrets", "password, PIN or second factor changed"
         RESTORED = "restored", "restored from a backup"
         BACKUP_KEY = "backup-key", "encryption of backups changed"
-        EXPORTED = "exported", "this log exported"
+        EXPORTED = "exported", "taken away as a file"
+        VEHICLES = "vehicles", "vehicles read in from a file"
 
     at = models.DateTimeField()
     action = models.CharField(max_length=20, choices=Action)

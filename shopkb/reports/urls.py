@@ -19,6 +19,7 @@ urlpatterns = [
     path("", few(views.figures), name="figures"),
     path("decide/<path:subject>/", few(decision_views.decide_page), name="decide"),
     path("month/<str:month>/", few(views.month), name="month"),
+    path("office/", few(views.office), name="office"),
     path("people/<str:who>/", few(views.person), name="person"),
     path("procedures/<slug:key>/<int:number>/replay/", few(draft_views.replay_page), name="replay"),
     path("procedures/<slug:key>/<int:number>/readings/", few(recent_readings.readings_page), name="readings"),

@@ -5,12 +5,14 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Protocol
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
+from shopkb.accounts import audit
 from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, may, require
@@ -20,9 +22,9 @@ from shopkb.procedures.models import Procedure
 from shopkb.reports.figures.confirmed_causes import By
 from shopkb.reports.gathering.filters import FilterError, Filters, month_before
 from shopkb.reports.pages import month_page as month_page
-from shopkb.reports.pages import people_page, registry
+from shopkb.reports.pages import office_page, people_page, registry
 from shopkb.reports.pages.page import Page
-from shopkb.reports.presenting.export import csv_text
+from shopkb.reports.presenting.export import SPREADSHEET, csv_text, workbook
 
 USED = {
     "changes": ("system", "symptom", "platform", "procedure"),
@@ -87,6 +89,43 @@ def month(request: SignedInRequest, month: str) -> HttpResponse:
     )
 
 
+@require_safe
+def office(request: SignedInRequest) -> HttpResponse:
+    """``?month=`` for the office, the month before this one unless said; ``?table=`` takes one of its tables away as
+    CSV, ``?as=xlsx`` all as a spreadsheet. That it was taken away is noted: it tells customers' vehicles."""
+    require(request.user, Right.REPORT)
+    last, status = month_before(f"{timezone.localdate():%Y-%m}"), 200
+    try:
+        filters = Filters.of_month(request.GET.get("month", "").strip() or last)
+    except FilterError as error:
+        messages.error(request, str(error))
+        filters, status = Filters.of_month(last), 400
+    page = office_page.build(filters)
+    wanted, spreadsheet = request.GET.get("table"), request.GET.get("as") == "xlsx"
+    if status == 200 and (wanted is not None or spreadsheet):
+        stem = f"office-{filters.until}"
+        answer = _spreadsheet(page, stem) if spreadsheet else _file(page, wanted or "", f"{stem}-{wanted}")
+        audit.note(audit.Action.EXPORTED, f"{filters.until} for the office, {wanted or 'spreadsheet'}")
+        return answer
+    context = {
+        "page": page,
+        "filters": filters,
+        "everything": request.GET.get("rows") == "all",
+        "month_before": month_before(filters.until),
+        "time_zone": settings.TIME_ZONE,
+        "section": "figures",
+    }
+    return render(request, "reports/office.html", context, status=status)
+
+
+def _spreadsheet(page: Page, stem: str) -> HttpResponse:
+    return HttpResponse(
+        workbook(page.tables),
+        content_type=SPREADSHEET,
+        headers={"Content-Disposition": f'attachment; filename="{stem}.xlsx"'},
+    )
+
+
 def _answer(request: SignedInRequest, name: str, build: _Build) -> HttpResponse:
     now, status = timezone.now(), 200
     asked = {
@@ -102,7 +141,7 @@ def _answer(request: SignedInRequest, name: str, build: _Build) -> HttpResponse:
         page = build(filters, now)
     wanted = request.GET.get("table")
     if wanted is not None and status == 200:
-        return _file(page, wanted, filters)
+        return _file(page, wanted, f"{wanted}-{filters.since}-{filters.until}")
     context = {
         "page": page,
         "filters": filters,
@@ -120,15 +159,14 @@ def _answer(request: SignedInRequest, name: str, build: _Build) -> HttpResponse:
     return render(request, "reports/figures.html", context, status=status)
 
 
-def _file(page: Page, wanted: str, filters: Filters) -> HttpResponse:
+def _file(page: Page, wanted: str, stem: str) -> HttpResponse:
     table = next((table for table in page.tables if table.name == wanted), None)
     if table is None:
         raise Http404(f"This page has no table called {wanted[:40]!r}.")
-    name = f"{table.name}-{filters.since}-{filters.until}.csv"
     return HttpResponse(
         csv_text(table).encode(),
         content_type="text/csv; charset=utf-8; header=present",
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+        headers={"Content-Disposition": f'attachment; filename="{stem}.csv"'},
     )
 
 

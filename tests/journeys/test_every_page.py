@@ -147,6 +147,7 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "without": ("keeper", reverse("reports:without", args=[FAN, 1, "plug-look"])),
         "figures-decide": ("manager", day.suggestion),
         "figures-month": ("manager", reverse("reports:month", args=[f"{timezone.localdate():%Y-%m}"])),
+        "figures-office": ("manager", f"{reverse('reports:office')}?month={timezone.localdate():%Y-%m}"),
         "figures-own": ("junior", reverse("reports:person", args=["junior"])),
         "shop": ("keeper", reverse("hosting:choices")),
         "shop-next": ("keeper", reverse("hosting:next")),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import time
 import uuid
 from datetime import datetime, timedelta
 
+import openpyxl
 import pytest
 from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
@@ -21,7 +24,7 @@ from shopkb.procedures.models import Procedure, Revision
 from shopkb.procedures.storing import flow_of
 from tests.builders import CONTROL_TEXT, HORN_TEXT, put_in_force, take_in, yard
 
-from .conftest import OFFICE, PHONE, Visits
+from .conftest import OFFICE, PHONE, SCREENS, Visits
 from .scenes import FAN, GROUND, TO_GROUND, cured_fan_job
 
 __all__ = ["yard"]
@@ -114,6 +117,37 @@ def test_a_manager_does_not_write_procedures(visits: Visits, shelf: dict[str, Pr
     answer = page.request.get(f"{visits.address}/procedures/new/")
     assert answer.status == 403
     assert "Your role does not let you write procedures. These roles may: writer, keeper." in answer.text()
+
+
+def test_a_month_is_taken_away_for_the_office_and_opens_as_the_record_is(
+    visits: Visits, shelf: dict[str, Procedure], junior: User, manager: User
+) -> None:
+    """From the front page, as somebody does who was asked for it; in the files stands what the page says."""
+    job = cured_fan_job(junior, shelf[FAN], TO_GROUND, GROUND)
+    month = f"{timezone.localdate():%Y-%m}"
+    page = visits.open(OFFICE, manager)
+    page.get_by_role("link", name="Last month for the office").click()
+    page.get_by_label("Month", exact=True).fill(month)
+    page.get_by_role("button", name="Show").click()
+    expect(page.locator("main")).to_contain_text("1 job was closed in")
+    with page.expect_download() as taken:
+        page.get_by_role("link", name="Download as spreadsheet").click()
+    assert taken.value.suggested_filename == f"office-{month}.xlsx"
+    book = openpyxl.load_workbook(io.BytesIO(taken.value.path().read_bytes()))
+    head, row = (list(each) for each in book["jobs"].iter_rows(values_only=True))
+    told = dict(zip(head, row, strict=True))
+    assert (told["Job"], told["Registration"]) == (job.pk, job.vehicle.registration)
+    assert told["Complaint"] == job.complaint
+    assert told["Closed (time, Europe/London)"] == timezone.make_naive(job.closed_at).replace(microsecond=0)
+    with page.expect_download() as taken:
+        page.locator("#times").locator("..").get_by_role("link", name="Download CSV").click()
+    assert taken.value.suggested_filename == f"office-{month}-times.csv"
+    with taken.value.path().open(encoding="utf-8-sig", newline="") as file:
+        works = [row["Work"] for row in csv.DictReader(file)]
+    assert works == ["labour", "testing"]
+    for screen in SCREENS:
+        page.set_viewport_size({"width": screen.width, "height": screen.height})
+        visits.shot(page, f"office-{screen.width}")
 
 
 HARNESS = """\

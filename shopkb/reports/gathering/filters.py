@@ -58,6 +58,18 @@ class Filters:
                 )
         return cls(since, until, **chosen)
 
+    @classmethod
+    def of_month(cls, text: str) -> Filters:
+        """One month.
+
+        Raises:
+            FilterError: the text is none.
+        """
+        month = _month(text)
+        if not month:
+            raise FilterError("Say which month, as in 2026-03.")
+        return cls(month, month)
+
     @property
     def months(self) -> tuple[str, ...]:
         months = [self.since]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from decimal import Decimal
 
 from django.utils import timezone
 from django.utils.formats import date_format, number_format
@@ -14,6 +15,7 @@ from shopkb.reports.presenting.money import money_words
 from shopkb.reports.presenting.tables import Cell, Column, ColumnKind
 from shopkb.web.bars import interval_bar
 from shopkb.web.humanize import minutes_text, percent, percent_number
+from shopkb.web.money import money_text
 
 NOTHING = "–"
 FEW = "too few"
@@ -82,9 +84,19 @@ def cell_text(column: Column, value: object) -> str:
         return date_format(timezone.localtime(value), "DATE_FORMAT")
     if isinstance(value, date):
         return date_format(value, "DATE_FORMAT")
+    if isinstance(value, Decimal):
+        return money_text(value) if column.kind is ColumnKind.MONEY else _exact(value)
+    if column.kind is ColumnKind.JOB:
+        return str(value)
     if isinstance(value, (int, float)):
         return _number(column.kind, value)
     return str(value)
+
+
+def _exact(value: Decimal) -> str:
+    """With the places that it has, as the locale writes it: ``2``, ``0.75``."""
+    short = value.normalize()
+    return number_format(f"{short:f}", force_grouping=True)
 
 
 def _number(kind: ColumnKind, value: float) -> str:

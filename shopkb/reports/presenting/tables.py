@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from decimal import Decimal
 from enum import StrEnum
 
 from shopkb.reports.figures.facts_of_period import Latest
@@ -12,9 +13,10 @@ from shopkb.reports.figures.shares import Mean, PooledShare, Quartiles, Share
 
 
 class ColumnKind(StrEnum):
-    """What a column holds; values are in this unit. A month is text, ``YYYY-MM``."""
+    """What a column holds; values are in this unit. A month is text, ``YYYY-MM``; a job is its number."""
 
     TEXT = "text"
+    JOB = "job"
     COUNT = "count"
     NUMBER = "number"
     MINUTES = "minutes"
@@ -27,7 +29,7 @@ class ColumnKind(StrEnum):
     MONTH = "month"
 
 
-Value = str | int | float | Share | PooledShare | Quartiles | Mean | date | datetime | None
+Value = str | int | float | Decimal | Share | PooledShare | Quartiles | Mean | date | datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,7 @@ class Column:
 
     @property
     def is_figure(self) -> bool:
-        return self.kind not in (ColumnKind.TEXT, ColumnKind.DATE, ColumnKind.MONTH)
+        return self.kind not in (ColumnKind.TEXT, ColumnKind.JOB, ColumnKind.DATE, ColumnKind.MONTH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,4 +124,6 @@ def rank(value: Value) -> float | str | None:
         return value.lower
     if isinstance(value, (date, datetime)):
         return value.isoformat()
+    if isinstance(value, Decimal):
+        return float(value)
     return value.casefold() if isinstance(value, str) else value
