@@ -99,6 +99,13 @@ def _unbroken(answered: Sequence[Result], by: User, at: datetime) -> list[Result
     return found[::-1]
 
 
+def hurting(steps: Iterable[Step]) -> list[Caution]:
+    """The cautions of these steps that are about people, danger first: to see whether a fault is gone is to run the
+    vehicle again under the same hazards. One query, none without cautions."""
+    keys = {caution for step in steps for caution in step.cautions}
+    return by_signal(Caution.objects.filter(key__in=keys).exclude(signal=Caution.Signal.NOTICE)) if keys else []
+
+
 def by_signal(rows: Iterable[Caution]) -> list[Caution]:
     """Danger first."""
     weight = {signal: position for position, signal in enumerate(Caution.Signal.values)}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -141,7 +141,7 @@ def reason(job: Job, runs: Sequence[RunState], *, at: datetime) -> Reasoning | N
         model = after_comeback(model, earlier.earlier, results)
     repairs = list(job.repairs.select_related("cause__component").prefetch_related("verifications").order_by("pk"))
     not_cured = tuple(repair.cause.identity for repair in in_vain(repairs))
-    allowed = _allowed(counted)
+    allowed = _allowed(counted, explained_away)
     going_on = [each for each in runs if each.walk.current and each.run.state == Run.State.UNDER_WAY]
     advice = advise(model, results, not_cured, prices=prices(), allowed=allowed)
     proven = frozenset(cause for each in counted for cause in _named(each)).difference(not_cured)
@@ -212,15 +212,16 @@ def _named(state: RunState) -> tuple[str, ...]:
     return (cause.identity,) if cause is not None else ()
 
 
-def _allowed(runs: Sequence[RunState]) -> frozenset[tuple[str, str]]:
-    """The (procedure, step) that may be advised: still ahead, made safe by what was done, and not skipped."""
+def _allowed(runs: Sequence[RunState], explained_away: Container[int | None]) -> frozenset[tuple[str, str]]:
+    """The (procedure, step) that may be advised: still ahead, made safe by what was done, not skipped, and not what
+    showed another fault, ``explained_away`` since: of the complaint it says nothing more."""
     allowed: set[tuple[str, str]] = set()
     catalog = remembered_facts()
     for each in runs:
         procedure, done = each.flow.procedure, frozenset(row.step for row in each.effective)
         reachable = steps_ahead(each.flow, each.walk)
         allowed |= {(procedure, key) for key in steps_made_safe(each.flow, catalog, done) & reachable}
-        allowed -= {(procedure, row.step) for row in each.effective if row.skipped}
+        allowed -= {(procedure, row.step) for row in each.effective if row.skipped or row.pk in explained_away}
     return frozenset(allowed)
 
 

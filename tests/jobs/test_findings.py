@@ -77,6 +77,30 @@ def test_an_answer_given_otherwise_takes_its_finding_along(met: Run, junior: Use
     assert [finding.words for finding in read(met.job).open_findings] == [FEED]
 
 
+def test_what_was_put_right_was_there_whatever_its_step_says_afterwards(met: Run, junior: User) -> None:
+    """The step is done again after the repair of the other fault, and finds nothing: fault, repair and minutes stay on
+    the pages and on the customer's paper."""
+    mended = mend(met.job, junior, cause=RELAY)
+    settle(Finding.objects.get(), How.REPAIRED, junior, repair=mended)
+    follow(met, [TO_GROUND[1]], junior, at=NOW + timedelta(hours=1))
+    assert [finding.words for finding in read(met.job).standing_findings] == [FEED]
+    assert read(met.job).open_findings == []
+    for name in ("job", "write-up", "technical"):
+        assert FEED in words_of(signed_in(junior).get(reverse(f"jobs:{name}", args=[met.job_id]))), name
+
+
+def test_what_showed_another_fault_is_not_advised_again_once_it_is_put_right(met: Run, junior: User) -> None:
+    """Of the complaint it says nothing more. The way has come to its end, so that every step could be advised."""
+    mend(met.job, junior, result=met.results.latest("pk"), cause=GROUND, cured=Verification.Cured.NO)
+    mended = mend(met.job, junior, cause=RELAY)
+    settle(Finding.objects.get(), How.REPAIRED, junior, repair=mended)
+    job = read(met.job)
+    reasoning = reason(job, run_states_of(job), at=timezone.now())
+    assert reasoning is not None
+    assert ("horn-silent", "supply") not in reasoning.record.allowed
+    assert ("horn-silent", "direct") in reasoning.record.allowed
+
+
 def test_a_job_without_findings_costs_one_small_question(
     beside: Procedure, junior: User, django_assert_num_queries: DjangoAssertNumQueries
 ) -> None:

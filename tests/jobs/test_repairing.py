@@ -11,12 +11,14 @@ from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
+from shopkb.catalog.models import Caution
 from shopkb.core.readings.judgement import Judgement, Verdict
 from shopkb.jobs.actions import closing, noting, repairing
 from shopkb.jobs.actions.repairing import PartLine
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.forms.repair import PartForm
 from shopkb.jobs.models import Job, MeasuredAgain, Repair, RepairPart, Result, Run, Verification
+from shopkb.jobs.run_state import run_state_of
 from shopkb.jobs.vehicle_state import off_on
 from shopkb.upkeep.chains import broken_chains
 from tests import builders
@@ -170,6 +172,22 @@ def verified(client: builders.Client, repair: Repair, **sent: str | list[str]) -
 @pytest.fixture
 def mended(bad_ground: Result, junior: User) -> Repair:
     return mend(bad_ground.run.job, junior, result=bad_ground, cause=("body/horn/earth", "high resistance"), cured=None)
+
+
+def test_whoever_verifies_sees_what_can_hurt_them_in_the_steps_that_were_done(
+    bad_ground: Result, mended: Repair, junior: User
+) -> None:
+    """To see whether it is gone is to run it again; what can only be damaged is left to the steps."""
+    Caution.objects.filter(key="probe-terminals").update(signal=Caution.Signal.WARNING)
+    Caution.objects.filter(key="isolate-before-power").update(signal=Caution.Signal.DANGER)
+    page = signed_in(junior).get(reverse("jobs:verify", args=[mended.pk]))
+    shown = [caution.key for caution in page.context["cautions"]]
+    flow = run_state_of(bad_ground.run_id).flow
+    done = {key for row in bad_ground.run.results.all() for key in flow.step_by_key[row.step].cautions}
+    assert shown == [key for key in ("isolate-before-power", "probe-terminals") if key in done] and shown
+    assert all(caution.text in words_of(page) for caution in page.context["cautions"])
+    kept = signed_in(junior).get(reverse("jobs:pack-verify", args=[bad_ground.run_id]))
+    assert {caution.key for caution in kept.context["cautions"]} == {"isolate-before-power", "probe-terminals"}
 
 
 def test_what_proved_it_is_measured_again_and_stands_beside_what_was_before(mended: Repair, junior: User) -> None:

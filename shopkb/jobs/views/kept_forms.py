@@ -28,6 +28,7 @@ from shopkb.core.flow.model import Flow
 from shopkb.core.flow.points import points
 from shopkb.jobs.actions import closing, following, handing_over, intake, noting, repairing
 from shopkb.jobs.actions.receiving import device_time
+from shopkb.jobs.dangers import hurting
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
 from shopkb.jobs.forms.findings import FindingForm
 from shopkb.jobs.forms.intake import IntakeForm
@@ -109,7 +110,8 @@ def pack_verify(request: SignedInRequest, pk: int) -> HttpResponse:
     """The check of a repair as it is kept on the device."""
     run_state = run_state_of(pk)
     form = VerificationForm(points=points(run_state.flow.verify))
-    return render(request, "jobs/pack_verify.html", {**of_run(run_state), "form": form})
+    cautions = hurting(run_state.flow.steps)
+    return render(request, "jobs/pack_verify.html", {**of_run(run_state), "form": form, "cautions": cautions})
 
 
 def _item(request: HttpRequest) -> dict[str, Any]:

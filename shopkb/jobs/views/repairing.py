@@ -19,13 +19,14 @@ from shopkb.accounts.models import User
 from shopkb.accounts.requests import SignedInRequest
 from shopkb.accounts.roles import Right, require
 from shopkb.catalog.cause_search import find_causes
-from shopkb.catalog.models import Cause
+from shopkb.catalog.models import Cause, Caution
 from shopkb.core.flow.model import Cause as FlowCause
 from shopkb.core.flow.model import Flow, GoKind, Outcome, Proof
 from shopkb.core.flow.names import cause_name
 from shopkb.core.flow.points import points
 from shopkb.jobs.actions import closing, noting, repairing
 from shopkb.jobs.answering import Answer
+from shopkb.jobs.dangers import hurting
 from shopkb.jobs.errors import NotPossible, Unreadable
 from shopkb.jobs.forms.repair import PartLines, RepairForm
 from shopkb.jobs.forms.verification import VerificationForm
@@ -188,10 +189,20 @@ def verify(request: SignedInRequest, pk: int) -> HttpResponse:
     states = run_states_of(repair_row.job) if step is not None else []
     context = {
         "form": form, "repair": repair_row, "job": repair_row.job, "before": carried_out(repair_row, states),
-        "step": step, "puts_right": beside,
+        "step": step, "puts_right": beside, "cautions": _cautions(repair_row),
         "section": "jobs",
     }  # fmt: skip
     return render(request, "jobs/verify.html", context, status=422 if form.errors else 200)
+
+
+def _cautions(repair_row: Repair) -> list[Caution]:
+    """Of the steps that were done: of the procedure that proved it, else of all that were followed."""
+    runs = run_states_of(repair_row.job)
+    proving = [each for each in runs if repair_row.result and each.run.pk == repair_row.result.run_id]
+    done = [
+        each.flow.step_by_key.get(row.step) for each in proving or runs for row in each.effective if not row.skipped
+    ]
+    return hurting(step for step in done if step is not None)
 
 
 def _at_hand(ends: Sequence[NamedCause], reasoning: Reasoning | None) -> list[Cause]:
