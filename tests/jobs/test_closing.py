@@ -6,12 +6,13 @@ import uuid
 from dataclasses import replace
 
 import pytest
+from django.urls import reverse
 
 from shopkb.accounts.models import User
 from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.flow.model import Proof
 from shopkb.evidence import learning
-from shopkb.jobs.actions import closing, repairing
+from shopkb.jobs.actions import closing, following, repairing
 from shopkb.jobs.actions.repairing import RepairDetails
 from shopkb.jobs.closed_jobs import closed_cases
 from shopkb.jobs.errors import IdempotencyConflict, NotPossible
@@ -97,6 +98,22 @@ def test_a_closed_job_takes_no_repair_and_no_verification(job: Job, junior: User
     with pytest.raises(NotPossible) as refused:
         repairing.verify_repair(repair, Verification.Cured.YES, how="x", by=junior, at=NOW, client_id=uuid.uuid4())
     assert str(refused.value) == said
+
+
+@pytest.mark.parametrize(("how", "told"), [(D.DECLINED, True), (D.UNSOLVED, True), (D.CURED, False)])
+def test_why_testing_was_left_is_on_the_paper_of_a_vehicle_that_goes_without_a_cure(
+    job: Job, horn: Procedure, junior: User, how: Job.Disposition, told: bool
+) -> None:
+    """Whoever has the vehicle next must know what is off; of one that was cured it is the shop's own."""
+    why = "Towed away, horn is out and in the boot."
+    following.stop_run(builders.start(job, horn, junior), by=junior, at=NOW, why=why)
+    builders.start(job, horn, junior)
+    if how == D.CURED:
+        mend(job, junior)
+    closing.close_job(job, how, by=junior, at=NOW)
+    page = builders.words_of(builders.signed_in(junior).get(reverse("jobs:write-up", args=[job.pk])))
+    assert (f"Testing was left before its end: {why}" in page) is told
+    assert "The job was closed." not in page
 
 
 @pytest.mark.django_db(transaction=True)

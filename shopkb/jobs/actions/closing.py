@@ -17,6 +17,9 @@ from shopkb.jobs.log.event_log import log_closed, log_reopened, log_text
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import Job, Repair, Run, Verification
 
+BY_CLOSING = "The job was closed."
+"""Why a procedure was left that was under way when its job was closed."""
+
 
 @transaction.atomic
 def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime, note: str = "") -> Job:
@@ -38,7 +41,7 @@ def close_job(job: Job, disposition: Job.Disposition, *, by: User, at: datetime,
     locked.closed_by, locked.closed_at, locked.closing_note = by, at, note.strip()
     locked.save(update_fields=["state", "disposition", "closed_by", "closed_at", "closing_note"])
     for run in locked.runs.filter(state=Run.State.UNDER_WAY):
-        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, "The job was closed.", at
+        run.state, run.stopped_why, run.ended_at = Run.State.STOPPED, BY_CLOSING, at
         run.save(update_fields=["state", "stopped_why", "ended_at"])
         log_text(run.pk, Kind.LEFT, run.stopped_why, by=by, at=at)
     log_closed(locked.pk, disposition, by=by, at=at)

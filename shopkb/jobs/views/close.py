@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from uuid import uuid4
 
@@ -25,7 +26,7 @@ from shopkb.jobs.forms.leaving import CloseForm
 from shopkb.jobs.models import Job
 from shopkb.jobs.parts_cost import cost_of_parts
 from shopkb.jobs.reasoning import reason
-from shopkb.jobs.run_state import run_state_of, run_states_of
+from shopkb.jobs.run_state import RunState, run_state_of, run_states_of
 from shopkb.jobs.shown_words import cautions_shown
 from shopkb.jobs.vehicle_state import confirm_back, off_on
 from shopkb.jobs.views.carried_out import carried_out, in_order, minutes_tested
@@ -63,6 +64,13 @@ def _close(job: Job, form: CloseForm, *, by: User) -> None:
             finding, said.how, by=by, at=now, client_id=uuid4(), words=said.words, run=said.run, repair=said.repair
         )
     closing.close_job(job, Job.Disposition(data["disposition"]), by=by, at=now, note=data["note"])
+
+
+def _left(run_states: Sequence[RunState]) -> list[str]:
+    """Why procedures were left before their end: on a vehicle that goes without a cure, whoever has it next must know
+    what state it is in."""
+    reasons = (each.run.stopped_why for each in run_states)
+    return [why for why in reasons if why not in ("", closing.BY_CLOSING)]
 
 
 @require_POST
@@ -104,6 +112,7 @@ def write_up_context(pk: int) -> dict[str, object]:
         "parts": [line for each in done for line in each.parts],
         "parts_total": cost_of_parts(repairs),
         "also_found": [row.also_found for row in repairs if row.also_found],
+        "left": [] if job.disposition == Job.Disposition.CURED else _left(run_states),
         "tested": minutes_tested(run_states),
         "repaired_minutes": sum(minutes) if minutes else None,
         "photos": list(job.photos.all()),
