@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -23,7 +23,7 @@ PAGE = """<form action="#saved"><input id="minutes" name="minutes">
 def page(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(timezone_id="Europe/London")
     page = context.new_page()
-    page.clock.install(time=datetime(2026, 11, 30, 16, 10))
+    page.clock.install(time=datetime(2026, 11, 30, 16, 10, tzinfo=UTC))
     page.route("**/*", lambda route: route.fulfill(content_type="text/html", body=PAGE))
     opened(page)
     yield page

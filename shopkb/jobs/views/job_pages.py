@@ -39,6 +39,7 @@ from shopkb.jobs.vehicle_state import off_on
 from shopkb.jobs.views.carried_out import CarriedOut, carried_out, in_order
 from shopkb.jobs.views.going_on import after_failure, after_repair, go_on
 from shopkb.jobs.views.job_filters import JobFilters
+from shopkb.jobs.views.run_texts import late_entries
 from shopkb.procedures.matching import lacks_kind, search
 from shopkb.procedures.models import Procedure
 from shopkb.procedures.views.nothing_fits import nothing_fits
@@ -163,6 +164,7 @@ def job_context(job: Job, close_form: CloseForm | None = None) -> dict[str, obje
             initial={"disposition": _only_disposition(repairs)},
         ),
         "photos": list(job.photos.all()),
+        "late": late_entries(job) if job.is_open else [],
         "waiting": list(
             HandOver.objects.filter(run__job=job, accepted_at__isnull=True).select_related("giver", "receiver")
         ),

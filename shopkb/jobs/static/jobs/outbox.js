@@ -169,13 +169,18 @@ const Outbox = (() => {
   const fails = (item) => (item.faults || 0) >= FAULTS;
   const placeOf = (item) => (item.kind === "photo" || !item.run ? `alone ${item.client_id}` : `run ${item.run}`);
 
+  const late = []; // everything of this page's life: each round of sending would else hide what the one before told
+
   // Whether what stands behind this item may go: it was taken, or nothing rests on it.
   const sent = async (item, token) => {
     const answer = await posted(item, token);
     if (answer.ok) {
       const receipt = await answer.json().catch(() => ({ counts: true }));
       await settle(item);
-      if (!receipt.counts) tell(`${item.says || item.step}: kept, but it came too late to count. ${receipt.why}`);
+      if (!receipt.counts) {
+        late.push(words(item));
+        tell(`Kept, but too late to count: ${late.join("; ")}. ${receipt.why} The page of the job lists it.`);
+      }
       return true;
     }
     if (NOT_NOW.includes(answer.status)) throw new Error("not now");
