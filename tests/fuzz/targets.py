@@ -36,6 +36,7 @@ from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Table
 from shopkb.web.csv_cells import FORMULA
 from shopkb.web.images import FORMATS, LONGEST_SIDE, BadPicture, encoded
 from shopkb.web.markdown import clean, to_html, validate_text
+from shopkb.web.sent_tables import BadTable, as_text, from_text, read_table
 from tests.builders import CONTROL_TEXT, HORN_TEXT
 from tests.charts.sample import FAN
 from tests.rights.test_hostile import PROBES
@@ -303,6 +304,36 @@ def check_body(given: bytes) -> None:
     assert all(isinstance(text, str) for pair in item.items() for text in pair)
 
 
+# Lists that an office sends ----------------------------------------------------------------------------------------
+
+LISTED = ["Registration", "VIN", "SB 1", ",", ";", "\t", "|", '"', "\n", "\r\n", "sep=;\n", "\ufeff", "\x00", "\x1c",
+          "\u2028", "ä", "€", "=1+1", "," * 70]  # fmt: skip
+CODECS = ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "latin-1"]
+
+
+@st.composite
+def sent_tables(draw: st.DrawFn) -> bytes:
+    """CSV of all kinds in encodings of all kinds, cut off anywhere; or any bytes, some that begin as a spreadsheet."""
+    if draw(st.integers(0, 4)) == 0:
+        return draw(st.sampled_from([b"", b"PK\x03\x04", b"\xff\xfe", b"\xfe\xff", b"\xd0\xcf\x11\xe0"])) + draw(
+            st.binary()
+        )
+    text = "".join(draw(st.lists(st.sampled_from(LISTED) | TEXT, max_size=30)))
+    body = text.encode(draw(st.sampled_from(CODECS)), "replace")
+    return body[: draw(st.integers(0, len(body)))] if draw(st.booleans()) else body
+
+
+def check_sent_table(given: bytes) -> None:
+    try:
+        table = read_table(given)
+    except BadTable as error:
+        assert str(error).endswith(".")
+        return
+    assert table.rows and {len(row.cells) for row in table.rows} >= {len(table.headings.cells)}
+    assert from_text(as_text(table), table.told) == table
+    assert all(row.line > table.headings.line for row in table.rows)
+
+
 TYPED = st.text(SIGNS, max_size=24) | TEXT
 WORDS = st.lists(st.sampled_from(MARKDOWN) | TEXT, max_size=8).map("".join)
 VINS = st.text("ABCDEFGHJKLMNPRSTUVWXYZ0123456789IOQ -_", min_size=0, max_size=20) | TEXT
@@ -316,11 +347,12 @@ TARGETS = (
     Target("Markdown", WORDS, check_markdown, 150),
     Target("labels into charts", st.tuples(LETTERS, LETTERS, TEXT), check_chart_text, 100),
     Target("charts drawn", st.tuples(LETTERS, LETTERS, TEXT), check_chart_drawn, 2),
-    Target("readings", st.tuples(TYPED, st.sampled_from(QUANTITIES)), check_reading, 200),
+    Target("readings", st.tuples(TYPED, st.sampled_from(QUANTITIES)), check_reading, 170),
     Target("VINs", VINS, check_vehicle_number, 100),
     Target("fault codes", CODES, check_code, 100),
     Target("keys", TEXT, check_any_key, 60),
     Target("CSV", CELLS, check_csv, 78),
+    Target("lists sent", sent_tables(), check_sent_table, 30),
     Target("pictures", pictures(), check_picture, 50),
     Target("JSON bodies", BODIES, check_body, 80),
 )
