@@ -29,6 +29,7 @@ class Right(StrEnum):
     REPORT = "see the shop's figures"
     PEOPLE = "manage people"
     UPKEEP = "run backups and checks"
+    VEHICLES = "read vehicles in from a file"
 
 
 _TECHNICIAN = frozenset({Right.READ, Right.WORK})

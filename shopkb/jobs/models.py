@@ -52,6 +52,10 @@ class Vehicle(models.Model):
     vin = models.CharField("VIN", max_length=17, blank=True)
     platform = models.ForeignKey(Platform, on_delete=models.PROTECT, related_name="vehicles")
     year = models.PositiveSmallIntegerField(null=True, blank=True)
+    customer_reference = models.CharField(
+        "customer's reference", max_length=60, blank=True, default="",
+        help_text="By which the office or the customer knows the vehicle, such as an account or a fleet number.",
+    )  # fmt: skip
 
     objects = VehicleQuerySet.as_manager()
 
@@ -87,13 +91,14 @@ class JobQuerySet(models.QuerySet["Job"]):
         )
 
     def holding(self, words: str) -> Self:
-        """Jobs whose registration, complaint, VIN or number holds these words; blanks and hyphens of a registration
-        are nothing."""
+        """Jobs whose registration, complaint, VIN, customer's reference or number holds these words; blanks and hyphens
+        of a registration are nothing."""
         match = (
             Q(vehicle__registration__icontains=words)
             | Q(complaint__icontains=words)
             | Q(vehicle__vin__icontains=words)
             | Q(vin__icontains=words)
+            | Q(vehicle__customer_reference__icontains=words)
         )
         if plate := bare_registration(words):
             match |= Q(bare__contains=plate)

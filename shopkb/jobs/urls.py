@@ -1,5 +1,6 @@
 from django.urls import path
 
+from shopkb.accounts.slots import Slots, few_at_once
 from shopkb.jobs.views import (
     begun,
     close,
@@ -17,8 +18,19 @@ from shopkb.jobs.views import (
     technical,
     trial,
     undo,
+    vehicle_list,
     vin_photo,
 )
+
+reading_slots = Slots(
+    "Other lists of vehicles are being read just now. Send yours again in a moment.",
+    at_once=1,
+    waiting=2,
+    seconds=20,
+    each=2,
+)
+"""Taking a large file apart fills a processor for a moment, and each is held in memory."""
+few = few_at_once(reading_slots)
 
 app_name = "jobs"
 urlpatterns = [
@@ -37,6 +49,7 @@ urlpatterns = [
     path("<int:pk>/close/", close.close, name="close"),
     path("<int:pk>/reopen/", close.reopen, name="reopen"),
     path("<int:pk>/label/", labels.job_label, name="label"),
+    path("vehicles/read-in/", few(vehicle_list.read_in), name="read-vehicles"),
     path("vehicles/<int:pk>/label/", labels.vehicle_label, name="vehicle-label"),
     path("<int:pk>/write-up/", close.write_up, name="write-up"),
     path("<int:pk>/write-up/technical/", technical.technical, name="technical"),

@@ -25,6 +25,7 @@ TABLE = {
     Right.REPORT: "no no yes yes",
     Right.PEOPLE: "no no no yes",
     Right.UPKEEP: "no no no yes",
+    Right.VEHICLES: "no no no yes",
 }
 CELLS = [
     (right, role, word == "yes") for right, row in TABLE.items() for role, word in zip(Role, row.split(), strict=True)

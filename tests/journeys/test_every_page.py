@@ -103,6 +103,7 @@ def pages(day: Day) -> dict[str, tuple[str, str]]:
         "catalog-meter": ("keeper", reverse("catalog:new", args=["meters"])),
         "catalog-caution": ("senior", reverse("catalog:entry", args=["cautions", Caution.objects.latest("pk").pk])),
         "catalog-remove": ("senior", reverse("catalog:remove", args=["systems", System.objects.latest("pk").pk])),
+        "read-vehicles": ("keeper", reverse("jobs:read-vehicles")),
         "readers": ("keeper", f"{reverse('upkeep:readers')}?registration={day.open_job.vehicle.registration}"),
         "second-factor-set": ("senior", reverse("second-factor-set")),
         "pin": ("junior", reverse("pin")),

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import io
+from pathlib import Path
+
 import pytest
 from django.urls import reverse
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
 from shopkb.catalog.models import Caution, System
 from shopkb.catalog.verifying import verify
+from shopkb.jobs.models import Vehicle
 from shopkb.procedures.models import Procedure
 
-from .conftest import OFFICE, Visits
+from .conftest import OFFICE, SCREENS, Visits
+from .test_every_page import AXE, looked_at
 
 pytestmark = [pytest.mark.journey, pytest.mark.django_db(transaction=True)]
 
@@ -94,3 +100,71 @@ def test_the_front_page_names_the_upkeep(visits: Visits, catalog: None, keeper: 
     expect(page.locator("main")).to_contain_text("manage.py verify")
     page.get_by_role("link", name="People", exact=True).click()
     expect(page.locator("h1")).to_have_text("People")
+
+
+WRONG = {40: "SB 0038,SHORT,Dunlin minibus,2015,A-38", 120: ",,Dunlin minibus,,", 299: "SB 0297,,Avocet,,"}
+"""Lines of the list of which something is wrong: a VIN, the registration, the vehicle."""
+
+
+def fleet() -> str:
+    """300 vehicles as an office may keep them: by semicolons, headings of its own, three lines wrong."""
+    lines = [f"SB {number:04d},,Curlew Dunlin minibus,{2008 + number % 9},A-{number}" for number in range(300)]
+    for line, text in WRONG.items():
+        lines[line - 2] = text
+    return "\r\n".join(["Plate;Chassis no;What it is;Year;Our key", *(line.replace(",", ";") for line in lines)])
+
+
+def test_a_list_of_300_vehicles_is_looked_at_taken_in_and_put_right(
+    visits: Visits, catalog: None, keeper: User, tmp_path: Path
+) -> None:
+    """Two columns are chosen by hand; what is wrong comes back as a file, which is put right and read in."""
+    page = visits.open(OFFICE, keeper)
+    page.get_by_role("link", name="Read vehicles in").click()
+    visits.shot(page, "read-vehicles")
+    choose(page, "fleet.csv", fleet().encode("cp1252"))
+    expect(page.locator("main")).to_contain_text("separated by semicolons, 300 lines of data")
+    page.get_by_label("Vehicle", exact=True).select_option("What it is")
+    page.get_by_label("Customer's reference").select_option("Our key")
+    page.get_by_role("button", name="Look again").click()
+    expect(page.get_by_role("status")).to_contain_text("297 would be new")
+    for line in WRONG:
+        expect(page.get_by_role("rowheader", name=str(line), exact=True)).to_be_visible()
+    shots(visits, page, "vehicles-understood")
+    assert not Vehicle.objects.exists()
+    page.get_by_role("button", name="Take 297 vehicles in").click()
+    expect(page.locator("h1")).to_have_text("Vehicles taken in")
+    expect(page.get_by_role("status")).to_contain_text("297 new, 0 changed; 0 already there as they are.")
+    shots(visits, page, "vehicles-taken-in")
+    assert Vehicle.objects.count() == 297
+    with page.expect_download() as taken:
+        page.get_by_role("button", name="Wrong lines as CSV").click()
+    wrong = taken.value.path().read_text(encoding="utf-8-sig")
+    assert [row["Line"] for row in csv.DictReader(io.StringIO(wrong))] == [str(line) for line in WRONG]
+    right = (
+        wrong.replace("SHORT", "").replace("Avocet", "Curlew Dunlin minibus").replace(",,,Dunlin", ",SB 0900,,Dunlin")
+    )
+    page.get_by_role("link", name="Another file").click()
+    choose(page, taken.value.suggested_filename, right.encode())
+    page.get_by_label("Vehicle", exact=True).select_option("What it is")
+    page.get_by_label("Customer's reference").select_option("Our key")
+    page.get_by_role("button", name="Look again").click()
+    page.get_by_role("button", name="Take 3 vehicles in").click()
+    expect(page.get_by_role("status")).to_contain_text("3 new")
+    assert Vehicle.objects.count() == 300
+    assert Vehicle.objects.get(registration="SB 0038").customer_reference == "A-38"
+
+
+def choose(page: Page, name: str, body: bytes) -> None:
+    page.get_by_label("The list").set_input_files({"name": name, "mimeType": "text/csv", "buffer": body})
+    page.get_by_role("button", name="Look at it").click()
+    expect(page.locator("h1")).to_have_text("What was understood")
+
+
+def shots(visits: Visits, page: Page, name: str) -> None:
+    """A page that no address opens obeys the rules of every page too, at each size."""
+    page.evaluate(AXE)
+    assert looked_at(page, name, vehicle=False) == []
+    page.emulate_media(color_scheme="light")
+    for screen in SCREENS:
+        page.set_viewport_size({"width": screen.width, "height": screen.height})
+        visits.shot(page, f"{name}-{screen.width}")

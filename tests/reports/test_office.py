@@ -29,6 +29,7 @@ from shopkb.catalog.cause_registry import cause_for
 from shopkb.core.flow.model import Proof
 from shopkb.jobs.actions import closing, following, handing_over, repairing
 from shopkb.jobs.actions.repairing import PartLine
+from shopkb.jobs.actions.vehicles import Became, ListedVehicle, VehicleDetails, store_listed
 from shopkb.jobs.models import Job, Repair, RepairPart, Result
 from shopkb.procedures.models import Procedure
 from shopkb.reports.presenting.export import workbook
@@ -61,7 +62,7 @@ def closed(job: Job, by: User, at: datetime) -> Job:
 
 
 @pytest.fixture
-def month(horn: Procedure, junior: User, second: User) -> list[Job]:
+def month(horn: Procedure, junior: User, second: User, keeper: User) -> list[Job]:
     """March 2026: jobs by two people with parts of every kind; one from either side of its ends; one still open."""
     first = take_in(junior, at=AT, complaint=HARD, vin="1M8GDM9AXKP042788", odometer=184_300)
     run = start(first, horn, junior, at=AT)
@@ -73,6 +74,8 @@ def month(horn: Procedure, junior: User, second: User) -> list[Job]:
         following.record(run, say(run, *answer), by=by, at=AT + timedelta(seconds=seconds))
     repaired(first, junior, lines=PARTS)
     repaired(first, second, minutes=None)
+    known = ListedVehicle(2, VehicleDetails(first.vehicle.registration, customer_reference="A-17"))
+    assert [outcome.became for (outcome,) in store_listed([known], by=keeper, source="x")] == [Became.CHANGED]
     other = take_in(second, at=AT)
     repaired(other, second, words="One fuse", minutes=5)
     repaired(other, second, lines=PARTS[:1], minutes=0)
@@ -106,6 +109,7 @@ def test_the_jobs_are_those_of_the_table(month: list[Job], manager: User) -> Non
     for row in rows:
         job = Job.objects.get(pk=row["Job"])
         assert row["Registration"] == job.vehicle.registration and row["VIN"] == job.vin
+        assert row["Customer's reference"] == job.vehicle.customer_reference
         assert row["Complaint"] == (f"'{job.complaint}" if job.complaint.startswith(FORMULA) else job.complaint)
         assert row["Closed as"] == "repair declined by the customer"
         for heading, at in (("Booked in", job.opened_at), ("Closed", job.closed_at)):

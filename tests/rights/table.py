@@ -62,6 +62,17 @@ def intake(_arguments: tuple[Any, ...]) -> dict[str, Any]:
     }
 
 
+def vehicle_list(_arguments: tuple[Any, ...]) -> dict[str, Any]:
+    kind = Platform.objects.get(path="curlew/dunlin").pk
+    return {
+        "table": "1\tReg\n2\tSB 9998",
+        "column-registration": "0",
+        "otherwise": kind,
+        "shown": f"0||||·{kind}",
+        "do": "write",
+    }
+
+
 def repair(_arguments: tuple[Any, ...]) -> dict[str, Any]:
     cause = cause_for("body/horn/horn", "open circuit")
     return {"client_id": str(uuid.uuid4()), "cause": cause.pk, "proof": "measured", "correction": "New horn."}
@@ -181,6 +192,7 @@ TABLE: dict[str, Row] = {
     "jobs:reopen": Row(post="wmk", on="job", does=OVER),
     "jobs:write-up": Row(get=STAFF, on="job"),
     "jobs:label": Row(get=STAFF, on="job"),
+    "jobs:read-vehicles": Row(get="k", post="k", sent=vehicle_list, answers=FORM, does=ALL),
     "jobs:vehicle-label": Row(get=STAFF, on="vehicle"),
     "jobs:technical": Row(get=STAFF, on="job"),
     "jobs:paper": Row(get=STAFF, on="job", more=("write-up",)),
@@ -289,6 +301,7 @@ COMMANDS: dict[str, str] = {
     "fit_strengths": "writes figures",
     "flow_schema": "reads",
     "flush": "empties the database after asking",
+    "import_vehicles": "writes as --by, whose rights count; --dry-run reads",
     "import_flows": "writes as --author, whose rights count",
     "load_catalog": "writes; what procedures use as a proposal of --by, whose rights count",
     "measure_quality": "writes figures",

@@ -15,18 +15,16 @@ from django.utils.text import Truncator
 
 from shopkb.accounts.models import User
 from shopkb.accounts.roles import Right, require
-from shopkb.catalog import trees
 from shopkb.catalog.models import Platform, Symptom
-from shopkb.catalog.platform_names import platform_name
-from shopkb.core.identifiers import is_within
 from shopkb.evidence.learning import learn
+from shopkb.jobs.actions.vehicles import VehicleDetails, bring_up_to_date, differences, locked_vehicle
 from shopkb.jobs.closed_jobs import case_of
 from shopkb.jobs.errors import NotPossible
 from shopkb.jobs.idempotence import stored_before
 from shopkb.jobs.log.event_log import log_text_on_job
 from shopkb.jobs.log.hash_chain import Kind
 from shopkb.jobs.models import Job, Vehicle
-from shopkb.jobs.registrations import bare_registration, normal_registration
+from shopkb.jobs.registrations import bare_registration
 from shopkb.jobs.vehicle_history import related
 from shopkb.web.mileage import mileage_text
 
@@ -83,7 +81,8 @@ def open_job(intake: Intake, *, by: User, at: datetime, device_at: datetime | No
         raise NotPossible("Write the registration: it is how the vehicle is found again.")
     if not intake.complaint.strip():
         raise NotPossible("Write the complaint in the customer's words.")
-    vehicle = _locked_vehicle(intake)
+    said = VehicleDetails(intake.registration, intake.platform, intake.vin, intake.year)
+    vehicle = locked_vehicle(said, intake.platform)
     before = stored_before(
         Job.objects.all(),
         intake.client_id,
@@ -93,8 +92,8 @@ def open_job(intake: Intake, *, by: User, at: datetime, device_at: datetime | No
     if before is not None:
         return before
     earlier = _earlier(intake.comeback_of, vehicle) if intake.comeback_of else None
-    doubts = _answered_doubts(vehicle, intake, earlier)
-    _bring_up_to_date(vehicle, intake)
+    doubts = _answered_doubts(vehicle, said, intake, earlier)
+    bring_up_to_date(vehicle, said)
     case_before = case_of(earlier) if earlier else None
     job = Job.objects.create(
         vehicle=vehicle,
@@ -119,12 +118,6 @@ def open_job(intake: Intake, *, by: User, at: datetime, device_at: datetime | No
     if earlier:
         learn(case_before, case_of(earlier))
     return job
-
-
-def any_vehicle() -> Platform:
-    """The first kind of vehicle that a shop has; one that says nothing is made where it has none, so that nobody waits
-    at the counter for whoever keeps the catalog."""
-    return Platform.objects.order_by("tree_id", "lft").first() or trees.add(Platform, key="vehicle", name="Vehicle")
 
 
 @transaction.atomic
@@ -159,13 +152,13 @@ def note_complaint(job: Job, verified: Job.Verified, *, by: User) -> None:
     locked.save(update_fields=["complaint_verified"])
 
 
-def _answered_doubts(vehicle: Vehicle, intake: Intake, earlier: Job | None) -> list[str]:
+def _answered_doubts(vehicle: Vehicle, said: VehicleDetails, intake: Intake, earlier: Job | None) -> list[str]:
     """What does not fit, all of it said to be right by whoever saw it.
 
     Raises:
         IntakeDoubted: nobody said so, or something else was shown then.
     """
-    doubts = list(_doubts(vehicle, intake, earlier))
+    doubts = list(_doubts(vehicle, said, intake, earlier))
     if doubts and not (intake.surely and intake.doubts_shown in (None, _digest(doubts))):
         raise IntakeDoubted(
             f"{' '.join(doubts)} If all that you typed is right, tick this box: earlier jobs keep what they say.",
@@ -178,36 +171,15 @@ def _digest(doubts: Sequence[str]) -> str:
     return sha256("\n".join(doubts).encode()).hexdigest()[:16]
 
 
-def _locked_vehicle(intake: Intake) -> Vehicle:
-    """The vehicle that carries the registration, written as it was the first time; made where nobody did; one intake
-    after the other."""
-    vehicle = Vehicle.objects.carrying(intake.registration).first()
-    if vehicle is None:
-        vehicle, made = Vehicle.objects.get_or_create(
-            registration=normal_registration(intake.registration),
-            defaults={"platform": intake.platform, "vin": intake.vin, "year": intake.year},
-        )
-        if made:
-            return vehicle
-    return Vehicle.objects.select_for_update(of=("self",)).select_related("platform").get(pk=vehicle.pk)
-
-
-def _bring_up_to_date(vehicle: Vehicle, intake: Intake) -> None:
-    vehicle.platform = intake.platform
-    vehicle.vin = intake.vin or vehicle.vin
-    vehicle.year = intake.year or vehicle.year
-    vehicle.save()
-
-
-def _doubts(vehicle: Vehicle, intake: Intake, earlier: Job | None) -> Iterator[str]:
+def _doubts(vehicle: Vehicle, said: VehicleDetails, intake: Intake, earlier: Job | None) -> Iterator[str]:
     """What does not fit what is known of the vehicle, a sentence or two each. Two queries."""
-    differences = list(_differences(vehicle, intake))
-    if differences:
-        yield (f"When {vehicle} was here before, {' and '.join(differences)}. Look at the plate and at the vehicle.")
+    found = list(differences(vehicle, said))
+    if found:
+        yield (f"When {vehicle} was here before, {' and '.join(found)}. Look at the plate and at the vehicle.")
     yield from _less_mileage(vehicle, intake)
     for still_open in vehicle.jobs.open().order_by("pk")[:1]:
-        said = Truncator(still_open.complaint).chars(60)
-        yield f'{still_open} of {vehicle} is still open ("{said}"). Go on there if it is the same visit.'
+        complaint = Truncator(still_open.complaint).chars(60)
+        yield f'{still_open} of {vehicle} is still open ("{complaint}"). Go on there if it is the same visit.'
     if earlier and earlier.symptom and intake.symptom and not related(earlier.symptom, intake.symptom):
         yield (
             f"{earlier} was for another complaint: {earlier.symptom}, not {intake.symptom}. Only the same fault "
@@ -222,17 +194,6 @@ def _less_mileage(vehicle: Vehicle, intake: Intake) -> Iterator[str]:
     if last is not None and last.odometer is not None and intake.odometer < last.odometer:
         day = date_format(timezone.localtime(last.opened_at))
         yield (f"On {day} its mileage was {mileage_text(last.odometer)}; {mileage_text(intake.odometer)} is less.")
-
-
-def _differences(vehicle: Vehicle, intake: Intake) -> Iterator[str]:
-    """What cannot be of one vehicle, as clauses. What was not said, or is now said more exactly, is no difference."""
-    if intake.vin and vehicle.vin and intake.vin != vehicle.vin:
-        yield f"its VIN was {vehicle.vin}, not {intake.vin}"
-    if intake.year and vehicle.year and intake.year != vehicle.year:
-        yield f"it was of {vehicle.year}, not {intake.year}"
-    paths = vehicle.platform.path, intake.platform.path
-    if not (is_within(*paths) or is_within(*reversed(paths))):
-        yield f"it was a {platform_name(vehicle.platform.path)}, not a {platform_name(intake.platform.path)}"
 
 
 def _earlier(earlier: Job, vehicle: Vehicle) -> Job:

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 
 from shopkb.catalog.models import Cause, Platform
 from shopkb.catalog.platform_names import platform_name
+from shopkb.core.identifiers import VinState, check_vin
 from shopkb.core.readings.units import UNITS
 from shopkb.web.money import typed_amount
 from shopkb.web.numbers import row_number
@@ -25,13 +26,23 @@ else:
     CauseChoices = forms.ModelMultipleChoiceField
 
 
-class PlatformField(PlatformChoice):
-    """A vehicle of the catalog. It is needed where the catalog has any; in a shop without one it may be left out."""
-
-    needed = True
+class NamedPlatform(PlatformChoice):
+    """A vehicle of the catalog, by its full name."""
 
     def label_from_instance(self, row: Platform) -> str:
         return platform_name(row.path)
+
+    def to_python(self, value: Any) -> Platform | None:
+        """As it is, but a number that no row can have is no choice: SQLite fails on it."""
+        if value not in self.empty_values and row_number(str(getattr(value, "pk", value))) is None:
+            raise forms.ValidationError(self.error_messages["invalid_choice"], params={"value": str(value)[:40]})
+        return super().to_python(value)
+
+
+class PlatformField(NamedPlatform):
+    """It is needed where the catalog has any; in a shop without one it may be left out."""
+
+    needed = True
 
     def clean(self, value: Any) -> Platform | None:
         found: Platform | None = super().clean(value)
@@ -67,6 +78,20 @@ class IdempotentForm(forms.Form):
     """A form that may be sent twice: it carries the id its browser made, so the second sending changes nothing."""
 
     client_id = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4)
+
+
+class VinField(forms.CharField):
+    """A vehicle identification number, tidied. One that cannot be is refused; a check digit that does not fit is a
+    reason to look again, and no refusal."""
+
+    def clean(self, value: Any) -> str:
+        typed = str(super().clean(value) or "")
+        if not typed.strip():
+            return ""
+        checked = check_vin(typed)
+        if checked.state is VinState.MALFORMED:
+            raise forms.ValidationError(checked.words)
+        return checked.vin
 
 
 class PriceField(forms.DecimalField):

@@ -8,9 +8,10 @@ from typing import Any
 from django import forms
 
 from shopkb.catalog.models import Platform, Symptom
-from shopkb.core.identifiers import IdentifierError, VinState, check_vin, parse_trouble_code
-from shopkb.jobs.actions.intake import Intake, any_vehicle
-from shopkb.jobs.forms.fields import IdempotentForm, PlatformField
+from shopkb.core.identifiers import IdentifierError, parse_trouble_code
+from shopkb.jobs.actions.intake import Intake
+from shopkb.jobs.actions.vehicles import any_vehicle
+from shopkb.jobs.forms.fields import IdempotentForm, PlatformField, VinField
 from shopkb.jobs.models import Job
 from shopkb.jobs.registrations import normal_registration
 from shopkb.web.mileage import kilometres, mileage_unit
@@ -27,7 +28,7 @@ class IntakeForm(IdempotentForm):
         empty_label="choose the vehicle",
         required=False,
     )
-    vin = forms.CharField(
+    vin = VinField(
         label="VIN",
         max_length=40,
         required=False,
@@ -76,15 +77,6 @@ class IntakeForm(IdempotentForm):
 
     def clean_registration(self) -> str:
         return normal_registration(self.cleaned_data["registration"])
-
-    def clean_vin(self) -> str:
-        typed = self.cleaned_data["vin"]
-        if not typed.strip():
-            return ""
-        checked = check_vin(typed)
-        if checked.state is VinState.MALFORMED:
-            raise forms.ValidationError(checked.words)
-        return checked.vin
 
     def clean_codes(self) -> list[str]:
         codes = []

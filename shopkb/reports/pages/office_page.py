@@ -21,6 +21,7 @@ from shopkb.web.money import money_text
 JOBS = (
     Column("job", "Job", ColumnKind.JOB),
     Column("registration", "Registration"),
+    Column("reference", "Customer's reference", only_in_file=True),
     Column("vin", "VIN", only_in_file=True),
     Column("vehicle", "Vehicle", only_in_file=True),
     Column("mileage", "Mileage", ColumnKind.COUNT),
@@ -102,6 +103,7 @@ def _job(each: OfficeJob) -> Row:
     job = each.job
     return {
         **_of_job(each),
+        "reference": Cell(job.vehicle.customer_reference),
         "vin": Cell(job.vin),
         "vehicle": Cell(each.platform),
         "mileage": Cell(None if job.odometer is None else in_shop_unit(job.odometer)),
