@@ -36,6 +36,11 @@ class Finding(SignedRecord):
         """What became of it; ``None`` while it is open. Needs ``settlements`` loaded to cost no query."""
         return max(self.settlements.all(), key=lambda row: row.pk, default=None)
 
+    @property
+    def was_repaired(self) -> bool:
+        """Whether a repair was made for it, whatever was said of it since. Needs ``settlements`` loaded."""
+        return any(row.how == Settlement.How.REPAIRED for row in self.settlements.all())
+
 
 class Settlement(SignedRecord):
     """What became of a finding. The latest counts."""

@@ -171,13 +171,14 @@ class Job(ClientRecord):
 
     @cached_property
     def standing_findings(self) -> list[Finding]:
-        """Findings beside the way that were noted by hand, of which somebody said what became, or whose answer still
-        counts, read once for this row; one query without any. Which answers count is dear to ask, and most jobs have no
-        finding that came from one. A fault that was put right was there, whatever its step says when done again."""
+        """Findings beside the way that were noted by hand, that were repaired, or whose answer still counts, read once
+        for this row; one query without any. Which answers count is dear to ask, and most jobs have no finding that came
+        from one. What was repaired was there, whatever its step says when it is done again."""
         rows = list(self.findings.with_settlements())
-        answers = [row.result_id for row in rows if row.result_id is not None and row.settled is None]
+        asked = [row for row in rows if row.result_id is not None and not row.was_repaired]
+        answers = [row.result_id for row in asked if row.result_id is not None]
         counts = set(Result.objects.effective().filter(pk__in=answers).values_list("pk", flat=True)) if answers else ()
-        return [row for row in rows if row.result_id is None or row.settled is not None or row.result_id in counts]
+        return [row for row in rows if row not in asked or row.result_id in counts]
 
     @cached_property
     def began_at(self) -> datetime:

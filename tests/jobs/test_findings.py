@@ -89,6 +89,14 @@ def test_what_was_put_right_was_there_whatever_its_step_says_afterwards(met: Run
         assert FEED in words_of(signed_in(junior).get(reverse(f"jobs:{name}", args=[met.job_id]))), name
 
 
+@pytest.mark.parametrize("how", [How.DECLINED, How.EXPLAINED])
+def test_an_answer_that_was_a_slip_takes_what_was_said_of_its_finding_along(met: Run, junior: User, how: How) -> None:
+    """Nothing was done about it, so the customer is told of no fault that was not there."""
+    settle(Finding.objects.get(), how, junior, words="Tapped the wrong one.")
+    follow(met, [TO_GROUND[1]], junior, at=NOW + timedelta(hours=1))
+    assert read(met.job).standing_findings == []
+
+
 def test_what_showed_another_fault_is_not_advised_again_once_it_is_put_right(met: Run, junior: User) -> None:
     """Of the complaint it says nothing more. The way has come to its end, so that every step could be advised."""
     mend(met.job, junior, result=met.results.latest("pk"), cause=GROUND, cured=Verification.Cured.NO)

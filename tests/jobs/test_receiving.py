@@ -189,6 +189,7 @@ def test_late_answers_are_shown(run: Run, junior: User) -> None:
     follow(run, TO_HORN[:2], junior)
     receive(run, item("press", "silent", note="heard nothing"), by=junior, at=NOW)
     receive(run, battery("11.9"), by=junior, at=NOW)
+    assert "Came too late to count" in words_of(signed_in(junior).get(f"/jobs/{run.job_id}/"))
     said = words_of(signed_in(junior).get(f"/jobs/runs/{run.pk}/more/"))
     assert "Came too late to count" in said
     assert "Press the button and listen: Nothing to be heard" in said

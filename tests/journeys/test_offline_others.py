@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 from django.utils import timezone
@@ -16,7 +17,7 @@ from playwright.sync_api import Page, expect
 
 from shopkb.accounts.models import User
 from shopkb.core.flow import editing
-from shopkb.jobs.actions import closing
+from shopkb.jobs.actions import closing, handing_over
 from shopkb.jobs.actions.receiving import Receipt, receive
 from shopkb.jobs.models import DangerPassed, Job, Photo, Run
 from shopkb.procedures import publishing
@@ -174,6 +175,34 @@ def test_a_refused_answer_stays_until_it_is_saved_and_taken_off(
     (item,) = json.loads(Path(told.value.path()).read_text(encoding="utf-8"))
     assert (item["step"], item["typed"]) == ("supply", "4.6")
     unsent(page, "all sent")
+
+
+def test_everything_that_came_too_late_is_named_and_stays_on_the_page_of_the_job(
+    visits: Visits, door: Door, shelf: dict[str, Procedure], junior: User, senior: User
+) -> None:
+    """Somebody took the procedure over while two answers waited on the device."""
+    run = fan_job(junior, shelf[FAN], TO_CLICKS)
+    page = visits.open(PHONE, junior, path=f"/jobs/runs/{run.pk}/")
+    kept(page, run, "fuse-drop", "box-feed")
+    door.shut()
+    page.reload()
+    reading(page, "0.02", "No voltage across the fuse")
+    arrives(page, "Fan current, fed at the relay socket")
+    reading(page, "1", "Too little current")
+    unsent(page, "2 not sent")
+    handing_over.take_over(run, by=senior, at=timezone.now(), client_id=uuid4())
+    door.open()
+    page.goto(f"{door.address}/jobs/outbox/")
+    unsent(page, "all sent")
+    told = page.locator("#outbox-told")
+    expect(told).to_contain_text("Kept, but too late to count:")
+    expect(told).to_contain_text("No voltage across the fuse")
+    expect(told).to_contain_text("Too little current")
+    visits.shot(page, "offline-late")
+    page.goto(f"{door.address}/jobs/{run.job_id}/")
+    late = page.locator("section", has_text="Came too late to count")
+    expect(late).to_contain_text("No voltage across the fuse")
+    expect(late).to_contain_text("Too little current")
 
 
 def test_an_item_that_the_server_fails_on_stops_nothing_but_its_own_run(

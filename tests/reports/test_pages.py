@@ -145,6 +145,7 @@ def test_a_technician_finds_only_the_own_page(closed: list[Job], junior: User) -
     assert "Cures that held" in text and 'aria-label="Figures"' not in response.content.decode()
     assert "What you did on jobs that were closed in this time." in text
     assert not re.search(r"bits|intervals|Branches held|order of merit", text), "words of statisticians"
+    assert "Voltage at the connector" in text and "Resistance of the coil" not in text, "nobody has measured that"
 
 
 def test_figures_open_the_jobs_behind_them(closed: list[Job], manager: User) -> None:

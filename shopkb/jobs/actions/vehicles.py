@@ -115,7 +115,7 @@ def _store(chunk: Sequence[ListedVehicle], earlier: _Earlier) -> tuple[Outcome, 
         if outcome.became in (Became.NEW, Became.CHANGED):
             vehicle = there.vehicle(one.said)
             if vehicle is None:
-                there.add(locked_vehicle(one.said, one.platform or any_vehicle()))
+                there.add(_made(one.said, one.platform or any_vehicle()))
             else:
                 bring_up_to_date(vehicle, _more_exact(vehicle, one.said))
         outcomes.append(outcome)
@@ -227,15 +227,21 @@ def locked_vehicle(said: VehicleDetails, platform: Platform) -> Vehicle:
     """The vehicle that carries the registration, written as it was the first time; made where nobody did, of
     ``platform``; one intake after the other. Inside a transaction."""
     vehicle = Vehicle.objects.carrying(said.registration).first()
-    if vehicle is None:
-        vehicle, made = Vehicle.objects.get_or_create(
-            registration=normal_registration(said.registration),
-            defaults={
-                "platform": platform, "vin": said.vin, "year": said.year, "customer_reference": said.customer_reference,
-            },
-        )  # fmt: skip
-        if made:
-            return vehicle
+    return _made(said, platform) if vehicle is None else _locked(vehicle)
+
+
+def _made(said: VehicleDetails, platform: Platform) -> Vehicle:
+    """A vehicle that nobody has found; the one that somebody else made meanwhile, if so."""
+    vehicle, made = Vehicle.objects.get_or_create(
+        registration=normal_registration(said.registration),
+        defaults={
+            "platform": platform, "vin": said.vin, "year": said.year, "customer_reference": said.customer_reference,
+        },
+    )  # fmt: skip
+    return vehicle if made else _locked(vehicle)
+
+
+def _locked(vehicle: Vehicle) -> Vehicle:
     return Vehicle.objects.select_for_update(of=("self",)).select_related("platform").get(pk=vehicle.pk)
 
 

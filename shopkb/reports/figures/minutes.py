@@ -136,7 +136,7 @@ def change(before: Mean | None, after: Mean | None, level: float = ON_SCREEN) ->
     one, other = before.deviation**2 / before.n, after.deviation**2 / after.n
     difference, variance = after.value - before.value, one + other
     if not variance:
-        return MeanChange(difference, difference, difference)
+        return MeanChange(difference, difference, difference, 1.0 if difference else 0.5)
     freedom = variance**2 / (one**2 / (before.n - 1) + other**2 / (after.n - 1))
     error = math.sqrt(variance)
     half = float(stdtrit(freedom, 0.5 + level / 2)) * error

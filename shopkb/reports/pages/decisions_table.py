@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from django.urls import reverse
@@ -20,6 +21,8 @@ from shopkb.web.humanize import minutes_text
 from shopkb.web.months import first_moment
 
 SETTLED_SHOWN = 20
+SURE = 0.8
+"""Probability from which a change is told as one. Our choice."""
 FIRST_MONTH = "1970-01"
 """No revision came into force earlier."""
 
@@ -96,13 +99,19 @@ def decision_words(one: SuggestionDecision) -> str:
 
 
 def brought_words(one: RevisionComparison) -> str:
-    """``4 min quicker to a proven cause (31 jobs, 80 % sure)``, or that it is too early to say."""
-    jobs = f"{one.since.jobs} job{'' if one.since.jobs == 1 else 's'}"
-    if one.moved is None:
-        return f"Too early to say: {jobs} since."
-    way = "quicker" if one.moved.minutes < 0 else "slower"
-    sure = min(99, max(50, round(one.moved.sure * 100)))
-    return f"{minutes_text(abs(one.moved.minutes))} {way} to a proven cause ({jobs}, {sure} % sure)."
+    """``4 min quicker to a proven cause (31 jobs, 80 % sure)``, or that it is too early to say, or not clear."""
+    moved, minutes = one.moved, one.since.minutes
+    if moved is None or minutes is None:
+        return f"Too early to say: {_jobs(one.since.jobs)} since."
+    if moved.sure < SURE:
+        return f"No clear change in minutes to a proven cause ({_jobs(minutes.n)})."
+    way = "quicker" if moved.minutes < 0 else "slower"
+    sure = min(99, math.floor(moved.sure * 100))
+    return f"{minutes_text(abs(moved.minutes))} {way} to a proven cause ({_jobs(minutes.n)}, {sure} % sure)."
+
+
+def _jobs(count: int) -> str:
+    return f"{count} job{'' if count == 1 else 's'}"
 
 
 def _row(one: SuggestionDecision) -> Row:

@@ -12,11 +12,12 @@ from shopkb.jobs.job_facts import JobFact
 from shopkb.reports.figures.answers import by_person
 from shopkb.reports.figures.facts_of_period import Facts
 from shopkb.reports.figures.person_counts import PersonFigures, people_figures
+from shopkb.reports.figures.shares import Share
 from shopkb.reports.gathering.filters import Filters
 from shopkb.reports.gathering.job_rows import job_facts, once
 from shopkb.reports.pages import tests_page
 from shopkb.reports.pages.page import Page, cause_name, jobs_behind, on_jobs, one_job
-from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table
+from shopkb.reports.presenting.tables import Cell, Column, ColumnKind, Row, Table, Value
 
 COLUMNS = (
     Column("person", "Person"),
@@ -82,9 +83,14 @@ def own(filters: Filters, now: datetime) -> Page:
             replace(
                 steps, name="own-steps", title="Tests you did", about=f"{OWN_STEPS_ABOUT} {facts.words}",
                 columns=tuple(column for column in steps.columns if column.key in OWN_STEPS),
+                rows=tuple(row for row in steps.rows if row["done"].value or _part(row["left_out"].value)),
             ),
         ),
     )  # fmt: skip
+
+
+def _part(value: Value) -> int:
+    return value.part if isinstance(value, Share) else 0
 
 
 def _row(row: PersonFigures, filters: Filters, names: dict[str, str], facts: Facts) -> Row:

@@ -80,6 +80,12 @@ def test_how_sure_a_change_is(before: list[float], after: list[float]) -> None:
         assert found.sure == pytest.approx(1 - expected, abs=1e-6)
 
 
+@pytest.mark.parametrize(("after", "sure"), [(20.0, 0.5), (21.0, 1.0)])
+def test_how_sure_a_change_is_where_nothing_scatters(after: float, sure: float) -> None:
+    found = change(Mean(20.0, 0.0, 5), Mean(after, 0.0, 5))
+    assert found is not None and found.sure == sure
+
+
 def test_what_is_put_aside_makes_room_for_the_next_of_its_kind() -> None:
     """Of one kind in one procedure only the worst is listed: without it the one after it is."""
     worst, other = about(20, 30), about(12, 30, step="ground")
